@@ -1,0 +1,70 @@
+# Every target works on a fresh machine with Python 3.11 or newer and make; what a target needs goes into .venv.
+PYTHON ?= python3
+PY := .venv/bin/python
+PORT ?= 8000
+DEMO := env COMPANY_NAME="Marrow Bay Porch Windows" SITE_URL=http://127.0.0.1:$(PORT)
+TESTS := env SECRET_KEY=tests-only DATA_DIR=var/tests
+PROD := env SECRET_KEY=$$($(PY) -c "import secrets; print(secrets.token_urlsafe(60))") HTTPS=on
+
+.DEFAULT_GOAL := help
+.PHONY: help demo demo-fresh test check format bench shots clean
+
+help: ## List the targets
+	@grep -hE '^[a-z-]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 14
+
+demo: .venv/run.stamp ## Set up and serve the demo company on http://127.0.0.1:8000 (PORT=... for another)
+	@$(DEMO) $(PY) manage.py migrate -v 0
+	@$(DEMO) $(PY) manage.py collectstatic --noinput -v 0
+	@$(DEMO) $(PY) manage.py load_reference
+	@$(DEMO) $(PY) manage.py load_demo
+	@touch var/demo.stamp
+	@echo "Open http://127.0.0.1:$(PORT) and sign in with one of these. Stop with Ctrl-C."
+	@$(DEMO) sh -c '$(PY) manage.py clock & clock=$$!; \
+		trap "kill $$clock 2>/dev/null" EXIT; trap "exit 0" INT TERM; \
+		.venv/bin/gunicorn servicedesk.wsgi --bind 127.0.0.1:$(PORT) --workers 2 --threads 4 --log-level warning'
+
+demo-fresh: ## Throw the demo company away and set it up anew
+	@test ! -e var/sashkeep.sqlite3 || test -e var/demo.stamp || \
+		{ echo "var/ holds a register that is not the demo company: move it away first."; exit 1; }
+	rm -rf var
+	@$(MAKE) --no-print-directory demo
+
+test: .venv/test.stamp ## Run the whole suite (DATABASE_URL chooses the database)
+	$(TESTS) .venv/bin/pytest --cov --cov-report= $(ARGS)
+	$(TESTS) .venv/bin/coverage report --fail-under=95
+
+check: .venv/test.stamp ## Run the checks of style, layers, types and deployment
+	.venv/bin/ruff format --check .
+	.venv/bin/ruff check .
+	find templates -name '*.html' | xargs .venv/bin/djade --check
+	.venv/bin/lint-imports
+	$(TESTS) .venv/bin/mypy
+	$(PROD) $(PY) manage.py check --deploy --fail-level WARNING
+	$(TESTS) $(PY) manage.py makemigrations --check
+	rm -rf var/check && mkdir -p var/check
+	$(TESTS) DATA_DIR=var/check $(PY) manage.py migrate -v 0
+	$(TESTS) DATA_DIR=var/check $(PY) manage.py load_reference
+	rm -rf var/check
+
+format: .venv/test.stamp ## Bring code and templates into the house format
+	.venv/bin/ruff format .
+	.venv/bin/ruff check --fix .
+	find templates -name '*.html' | xargs .venv/bin/djade
+
+bench: .venv/test.stamp ## Measure: import, rates page, care, numerics (minutes; ratios to peers in the same run)
+	@for bench in tests/bench/bench_*.py; do echo; echo "== $$bench"; $(TESTS) PYTHONPATH=. $(PY) $$bench || exit 1; done
+
+shots: .venv/test.stamp ## Take the pictures of README from the running demo (make demo first)
+	$(TESTS) $(PY) tests/browser/take_pictures.py http://127.0.0.1:$(PORT)
+
+clean: ## Remove what tests and the demo left
+	rm -rf var .pytest_cache .mypy_cache .ruff_cache .hypothesis .coverage*
+
+.venv/run.stamp: requirements.txt
+	test -d .venv || $(PYTHON) -m venv .venv
+	.venv/bin/pip install -q --disable-pip-version-check -r requirements.txt
+	@touch $@
+
+.venv/test.stamp: .venv/run.stamp tests/requirements.txt
+	.venv/bin/pip install -q --disable-pip-version-check -r tests/requirements.txt
+	@touch $@

@@ -1,0 +1,15 @@
+"""The task runner: Celery over Redis where REDIS_URL is set, else in the process that asks."""
+
+from __future__ import annotations
+
+import os
+
+from celery import Celery
+
+os.environ.setdefault("DJANGO_SETTINGS_MODULE", "servicedesk.settings")
+
+app = Celery("servicedesk")
+app.config_from_object("django.conf:settings", namespace="CELERY")
+app.autodiscover_tasks(
+    ["schedules", "servicedesk.reports", "servicedesk.office"],
+)

@@ -1,0 +1,175 @@
+"""Rules between rows that a CHECK can't say, kept by the database itself on SQLite and PostgreSQL.
+
+`RowRule` is a trigger on both. `NoOverlap` is an exclusion constraint on PostgreSQL, where two writers
+work at once, and a trigger on SQLite, where writers take turns. Both join the table's creation, so that
+SQLite's habit of rebuilding a table on every change of its shape keeps them.
+"""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+from django.core.exceptions import ValidationError
+from django.db import DEFAULT_DB_ALIAS, connections
+from django.db.backends.base.schema import BaseDatabaseSchemaEditor
+from django.db.backends.ddl_references import Statement, Table
+from django.db.models import BaseConstraint, Model
+
+NEW_COLUMN = re.compile(r"NEW\.(\w+)")
+
+SQLITE_TRIGGER = (
+    "CREATE TRIGGER {name}_{event} {moment} {event_of} ON %(table)s WHEN {violated} "
+    "BEGIN SELECT RAISE(ABORT, '{name}'); END"
+)
+POSTGRES_TRIGGER = """
+CREATE OR REPLACE FUNCTION {name}() RETURNS trigger LANGUAGE plpgsql AS $$
+BEGIN
+  {lock}
+  IF {violated} THEN
+    RAISE EXCEPTION '{name}' USING ERRCODE = 'integrity_constraint_violation', CONSTRAINT = '{name}';
+  END IF;
+  RETURN NULL;
+END $$;
+CREATE TRIGGER {name} AFTER INSERT OR UPDATE ON %(table)s FOR EACH ROW EXECUTE FUNCTION {name}()
+"""
+
+
+class RowRule(BaseConstraint):
+    """A rule that looks at other rows, as SQL that is true where the rule is broken.
+
+    ``violated`` names the row's own columns ``NEW.column`` and its table ``{table}``; it must mean the same
+    on both databases. ``lock`` is PL/pgSQL run first on PostgreSQL: it takes the lock that makes a second
+    writer wait (SQLite has one writer at a time).
+    """
+
+    def __init__(self, *, name: str, violated: str, message: str, lock: str = "") -> None:
+        super().__init__(name=name, violation_error_message=message)
+        self.violated = violated
+        self.lock = lock
+
+    def deconstruct(self) -> tuple[str, tuple[Any, ...], dict[str, Any]]:
+        path = f"{self.__class__.__module__}.{self.__class__.__name__}"
+        kwargs = {
+            "name": self.name,
+            "violated": self.violated,
+            "message": str(self.violation_error_message),
+            "lock": self.lock,
+        }
+        return path, (), kwargs
+
+    def __eq__(self, other: object) -> bool:
+        if not isinstance(other, RowRule):
+            return NotImplemented
+        return self.deconstruct() == other.deconstruct()
+
+    def __hash__(self) -> int:
+        return hash(self.name)
+
+    def constraint_sql(self, model: type[Model], schema_editor: BaseDatabaseSchemaEditor) -> str | None:
+        """Queue the trigger behind the table's creation."""
+        schema_editor.deferred_sql.extend(self.statements(model, schema_editor))
+        return None
+
+    def create_sql(self, model: type[Model], schema_editor: BaseDatabaseSchemaEditor) -> Any:
+        """Add the rule to a table that is there (PostgreSQL; SQLite rebuilds the table instead)."""
+        (statement,) = self.statements(model, schema_editor)
+        return statement
+
+    def remove_sql(self, model: type[Model], schema_editor: BaseDatabaseSchemaEditor) -> Any:
+        """Drop the rule (PostgreSQL)."""
+        table = Table(model._meta.db_table, schema_editor.quote_name)
+        return Statement(f"DROP TRIGGER {self.name} ON %(table)s; DROP FUNCTION {self.name}()", table=table)
+
+    def statements(self, model: type[Model], schema_editor: BaseDatabaseSchemaEditor) -> list[Statement]:
+        """Write the SQL that makes the database keep the rule."""
+        table = Table(model._meta.db_table, schema_editor.quote_name)
+        violated = self.violated.replace("{table}", "%(table)s")
+        if schema_editor.connection.vendor == "postgresql":
+            text = POSTGRES_TRIGGER.format(name=self.name, violated=violated, lock=self.lock)
+            return [Statement(text, table=table)]
+        return [
+            Statement(
+                SQLITE_TRIGGER.format(
+                    name=self.name, event=event.lower(), moment="BEFORE", event_of=event, violated=violated
+                ),
+                table=table,
+            )
+            for event in ("INSERT", "UPDATE")
+        ]
+
+    def validate(
+        self,
+        model: type[Model],
+        instance: Model,
+        exclude: set[str] | None = None,
+        using: str = DEFAULT_DB_ALIAS,
+    ) -> None:
+        """Ask the database the same question about a row before it is saved."""
+        connection = connections[using]
+        columns = {field.column: field for field in model._meta.concrete_fields}
+        params: list[Any] = []
+
+        def own_value(match: re.Match[str]) -> str:
+            field = columns[match[1]]
+            params.append(field.get_db_prep_value(getattr(instance, field.attname), connection))
+            return f"%s::{field.db_type(connection)}" if connection.vendor == "postgresql" else "%s"
+
+        table = connection.ops.quote_name(model._meta.db_table)
+        asked = NEW_COLUMN.sub(own_value, self.violated.replace("{table}", table))
+        with connection.cursor() as cursor:
+            cursor.execute(f"SELECT CASE WHEN {asked} THEN 1 ELSE 0 END", params)
+            if cursor.fetchone()[0]:
+                raise ValidationError(self.get_violation_error_message(), code=self.violation_error_code)
+
+
+class NoOverlap(RowRule):
+    """No two rows of one ``slot`` may hold at the same time, from ``start`` up to and without ``end``."""
+
+    def __init__(self, *, name: str, slot: tuple[str, ...], start: str, end: str, message: str) -> None:
+        self.slot, self.start, self.end = tuple(slot), start, end
+        same = " AND ".join(f"o.{column} = NEW.{column}" for column in self.slot)
+        until = "COALESCE({row}.{end}, '9999-12-31')"
+        o_end, new_end = until.format(row="o", end=end), until.format(row="NEW", end=end)
+        super().__init__(
+            name=name,
+            message=message,
+            violated=(
+                f"EXISTS (SELECT 1 FROM {{table}} o WHERE {same}"  # noqa: S608  (column names of our models)
+                f" AND o.id <> COALESCE(NEW.id, 0)"
+                f" AND o.{start} < {new_end} AND NEW.{start} < {o_end}"
+                f" AND NEW.{start} < {new_end} AND o.{start} < {o_end})"
+            ),
+        )
+
+    def deconstruct(self) -> tuple[str, tuple[Any, ...], dict[str, Any]]:
+        path, _, _ = super().deconstruct()
+        kwargs = {
+            "name": self.name,
+            "slot": self.slot,
+            "start": self.start,
+            "end": self.end,
+            "message": str(self.violation_error_message),
+        }
+        return path, (), kwargs
+
+    def _exclusion(self, schema_editor: BaseDatabaseSchemaEditor) -> str:
+        same = ", ".join(f"{schema_editor.quote_name(column)} WITH =" for column in self.slot)
+        return (
+            f"CONSTRAINT {schema_editor.quote_name(self.name)} EXCLUDE USING gist "
+            f"({same}, daterange({self.start}, {self.end}, '[)') WITH &&)"
+        )
+
+    def constraint_sql(self, model: type[Model], schema_editor: BaseDatabaseSchemaEditor) -> str | None:
+        if schema_editor.connection.vendor == "postgresql":
+            return self._exclusion(schema_editor)
+        return super().constraint_sql(model, schema_editor)
+
+    def create_sql(self, model: type[Model], schema_editor: BaseDatabaseSchemaEditor) -> Any:
+        table = Table(model._meta.db_table, schema_editor.quote_name)
+        return Statement(f"ALTER TABLE %(table)s ADD {self._exclusion(schema_editor)}", table=table)
+
+    def remove_sql(self, model: type[Model], schema_editor: BaseDatabaseSchemaEditor) -> Any:
+        table = Table(model._meta.db_table, schema_editor.quote_name)
+        name = schema_editor.quote_name(self.name)
+        return Statement(f"ALTER TABLE %(table)s DROP CONSTRAINT {name}", table=table)

@@ -1,0 +1,30 @@
+"""Word sent on once a change is safely stored."""
+
+from __future__ import annotations
+
+import logging
+from typing import Any
+
+from celery import current_app
+from django.db import transaction
+
+log = logging.getLogger(__name__)
+
+
+def send_after_commit(task: str, *args: Any) -> None:
+    """Ask for a task by name once the transaction is stored.
+
+    A broker that can't be reached is logged and swallowed: the record is safe, and the next tick of the
+    clock finds the same work by looking.
+    """
+
+    def send() -> None:
+        try:
+            if current_app.conf.task_always_eager:
+                current_app.tasks[task].apply(args=args)
+            else:
+                current_app.send_task(task, args=args, retry=False)
+        except Exception:
+            log.warning("could not ask for %s; the clock will catch up", task, exc_info=True)
+
+    transaction.on_commit(send)

@@ -1,0 +1,77 @@
+"""Long lists a page at a time, by key: a page far down costs what the first one costs."""
+
+from __future__ import annotations
+
+import json
+from base64 import urlsafe_b64decode, urlsafe_b64encode
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Generic, TypeVar
+
+from django.core.exceptions import ValidationError
+from django.db.models import Model, Q, QuerySet
+from django.http import QueryDict
+
+Row = TypeVar("Row", bound=Model)
+
+
+@dataclass(frozen=True)
+class KeyPage(Generic[Row]):
+    """One page of a list: its rows, and the tokens that lead to the pages beside it ("" where none is)."""
+
+    rows: list[Row]
+    earlier: str
+    later: str
+
+
+def _token(row: Model, names: Sequence[str]) -> str:
+    values = [str(getattr(row, name)) for name in names]
+    return urlsafe_b64encode(json.dumps(values).encode()).decode().rstrip("=")
+
+
+def _values(queryset: QuerySet[Any], names: Sequence[str], token: str) -> list[Any] | None:
+    """Read a token back; a mangled one means the first page rather than an error."""
+    try:
+        told = json.loads(urlsafe_b64decode(token + "=" * (-len(token) % 4)))
+        fields = [queryset.model._meta.get_field(name) for name in names]
+        return [field.to_python(value) for field, value in zip(fields, told, strict=True)]
+    except (ValueError, TypeError, ValidationError):
+        return None
+
+
+def _beyond(names: Sequence[str], values: Sequence[Any], *, onward: bool) -> Q:
+    """Rows that come after (or before) the key in the order of its fields; "-name" runs downward."""
+    beyond = Q()
+    for last in range(len(names)):
+        same = {names[i].lstrip("-"): values[i] for i in range(last)}
+        downward = names[last].startswith("-")
+        way = "lt" if onward == downward else "gt"
+        beyond |= Q(**same, **{f"{names[last].lstrip('-')}__{way}": values[last]})
+    return beyond
+
+
+def _turned(names: Sequence[str]) -> list[str]:
+    return [name[1:] if name.startswith("-") else f"-{name}" for name in names]
+
+
+def key_page(
+    queryset: QuerySet[Row], asked: QueryDict, *, order: Sequence[str], size: int = 50
+) -> KeyPage[Row]:
+    """Cut the page that the query string asks for (``after=`` or ``before=``); ``order`` must end unique."""
+    names = [name.lstrip("-") for name in order]
+    backward = "before" in asked
+    values = _values(queryset, names, asked.get("before") or asked.get("after") or "")
+    ordered = queryset.order_by(*(_turned(order) if backward else order))
+    if values is not None:
+        ordered = ordered.filter(_beyond(order, values, onward=not backward))
+    found = list(ordered[: size + 1])
+    more, rows = len(found) > size, found[:size]
+    if backward:
+        rows.reverse()
+    has_earlier = more if backward else values is not None
+    has_later = backward or more
+    return KeyPage(
+        rows=rows,
+        earlier=_token(rows[0], names) if rows and has_earlier else "",
+        later=_token(rows[-1], names) if rows and has_later else "",
+    )

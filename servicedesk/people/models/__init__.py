@@ -1,0 +1,29 @@
+"""What the people app knows."""
+
+from .batches import (
+    Batch,
+    BatchFile,
+    InputFile,
+    StagedCustomer,
+    StagedProblem,
+    StagedRow,
+    StagedSite,
+)
+from .changes import Change, ChangedField
+from .receipts import Receipt
+from .users import Role, User
+
+__all__ = [
+    "Batch",
+    "BatchFile",
+    "Change",
+    "ChangedField",
+    "InputFile",
+    "Receipt",
+    "Role",
+    "StagedCustomer",
+    "StagedProblem",
+    "StagedRow",
+    "StagedSite",
+    "User",
+]

@@ -1,0 +1,19 @@
+"""Keys of received records: a form sent twice makes one record."""
+
+from __future__ import annotations
+
+from django.conf import settings
+from django.db import models
+
+
+class Receipt(models.Model):
+    """The key a form or a phone gave its record, and where the record went."""
+
+    key = models.UUIDField(unique=True)
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    at = models.DateTimeField()
+    fingerprint = models.CharField(max_length=64)
+    location = models.CharField(max_length=300)
+
+    def __str__(self) -> str:
+        return f"{self.key} -> {self.location}"

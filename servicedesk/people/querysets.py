@@ -1,0 +1,47 @@
+"""Questions about people and their records."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Self
+
+from django.contrib.auth.models import UserManager as DjangoUserManager
+from django.db import models
+
+if TYPE_CHECKING:
+    from servicedesk.people.models import Change, Role, User  # noqa: F401
+
+
+class UserQuerySet(models.QuerySet["User"]):
+    """Questions about the people who sign in."""
+
+    def working(self) -> Self:
+        """People who still work here."""
+        return self.filter(is_active=True)
+
+    def with_role(self, role: Role) -> Self:
+        """People whose group is exactly this role."""
+        return self.filter(groups__name=role.value)
+
+    def technicians(self) -> Self:
+        """People who can be sent to a porch: anyone working who has a role."""
+        return self.working().filter(groups__isnull=False).distinct()
+
+    def for_list(self) -> Self:
+        """People with their role, in the order of the list."""
+        return self.prefetch_related("groups").order_by("-is_active", "name", "pk")
+
+
+class UserManager(DjangoUserManager["User"].from_queryset(UserQuerySet)):  # type: ignore[misc]
+    """Django's own way of creating users, with our questions."""
+
+
+class ChangeQuerySet(models.QuerySet["Change"]):
+    """Questions about the history."""
+
+    def about(self, subject: models.Model) -> Self:
+        """Changes of one record."""
+        return self.filter(subject=subject._meta.label_lower, subject_id=subject.pk)
+
+    def for_page(self) -> Self:
+        """Changes with all that a history list shows, newest first."""
+        return self.select_related("by").prefetch_related("fields").order_by("-at", "-pk")

@@ -1,0 +1,75 @@
+"""One record from a form sent twice: the second knock gets the first one's answer."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable
+from datetime import datetime
+from uuid import UUID, uuid4
+
+from django import forms
+from django.db import transaction
+from django.http import HttpRequest, QueryDict
+from django.utils import timezone
+
+from servicedesk.people.models import Receipt, User
+from servicedesk.people.rights import user_of
+from servicedesk.refusals import Refused, attempt
+
+OTHER_BODY = (
+    "This form was already saved with other entries. Open the saved record to change it, "
+    "or start again from an empty form."
+)
+
+
+class ReceiptForm(forms.Form):
+    """A form that carries the key of the one record it will make."""
+
+    receipt = forms.UUIDField(widget=forms.HiddenInput, initial=uuid4)
+
+
+def fingerprint_of(data: QueryDict) -> str:
+    """Reduce what was typed to a short value that differs when the entries differ."""
+    parts = [
+        f"{name}={value}"
+        for name in sorted(data)
+        if name not in {"csrfmiddlewaretoken", "receipt"}
+        for value in data.getlist(name)
+    ]
+    return hashlib.sha256("\n".join(parts).encode("utf-8", "surrogatepass")).hexdigest()
+
+
+def once(key: UUID, *, by: User, at: datetime, data: QueryDict, make: Callable[[], str]) -> str:
+    """Run ``make`` for a key seen for the first time and keep the address it answers; else answer that.
+
+    Raises `Refused` where the key came before with other entries or from somebody else.
+    """
+    mark = fingerprint_of(data)
+    with transaction.atomic():
+        receipt, new = Receipt.objects.select_for_update().get_or_create(
+            key=key, defaults={"by": by, "at": at, "fingerprint": mark}
+        )
+        if not new:
+            if receipt.by_id != by.pk or receipt.fingerprint != mark:
+                raise Refused(OTHER_BODY)
+            return receipt.location
+        receipt.location = make()
+        receipt.save(update_fields=["location"])
+        return receipt.location
+
+
+def save_once(request: HttpRequest, form: forms.BaseForm, make: Callable[[], str]) -> str | None:
+    """Make the record a posted form asks for, once, and answer its address.
+
+    ``make`` stores the record and answers its address. None means that there is nothing to go to yet: the
+    form was not posted, or is not valid, or was refused, in which case it carries the reasons.
+    """
+    if request.method != "POST":
+        return None
+    where: str | None = attempt(
+        form,
+        lambda: once(
+            form.cleaned_data["receipt"], by=user_of(request), at=timezone.now(), data=request.POST, make=make
+        ),
+    )
+    return where

@@ -1,0 +1,225 @@
+"""Settings of the whole project; everything that differs between machines comes from the environment.
+
+Every variable read here is described in README.md ("Settings"); a test compares the two lists.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import environ
+from celery.schedules import crontab
+from csp.constants import NONE, SELF
+
+from servicedesk.secrets import kept_secret
+
+BASE_DIR = Path(__file__).resolve().parent.parent
+
+env = environ.Env()
+environ.Env.read_env(BASE_DIR / ".env", overwrite=False)
+
+# --- who we are -------------------------------------------------------------------------------------
+COMPANY_NAME = env.str("COMPANY_NAME", default="Sashkeep")
+LENGTH_UNIT = env.str("LENGTH_UNIT", default="in")
+SITE_URL = env.str("SITE_URL", default="http://127.0.0.1:8000").rstrip("/")
+TIME_ZONE = env.str("TIME_ZONE", default="America/New_York")
+
+# --- where things are -------------------------------------------------------------------------------
+DATA_DIR = Path(env.str("DATA_DIR", default=str(BASE_DIR / "var"))).resolve()
+DATA_DIR.mkdir(parents=True, exist_ok=True)
+
+# --- safety -----------------------------------------------------------------------------------------
+DEBUG = env.bool("DEBUG", default=False)
+ALLOWED_HOSTS = env.list("ALLOWED_HOSTS", default=["127.0.0.1", "localhost"])
+HTTPS = env.bool("HTTPS", default=False)
+SECRET_KEY = env.str("SECRET_KEY", default="") or kept_secret(DATA_DIR / "secret_key")
+
+SECURE_SSL_REDIRECT = HTTPS
+SESSION_COOKIE_SECURE = HTTPS
+CSRF_COOKIE_SECURE = HTTPS
+SECURE_HSTS_SECONDS = 365 * 24 * 3600 if HTTPS else 0
+SECURE_HSTS_INCLUDE_SUBDOMAINS = HTTPS
+SECURE_HSTS_PRELOAD = HTTPS
+SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https") if HTTPS else None
+SECURE_REFERRER_POLICY = "same-origin"
+SESSION_COOKIE_AGE = 14 * 24 * 3600
+SESSION_COOKIE_HTTPONLY = True
+X_FRAME_OPTIONS = "DENY"
+CONTENT_SECURITY_POLICY = {
+    "DIRECTIVES": {
+        "default-src": [NONE],
+        "script-src": [SELF],
+        "style-src": [SELF],
+        "img-src": [SELF],
+        "font-src": [SELF],
+        "connect-src": [SELF],
+        "form-action": [SELF],
+        "manifest-src": [SELF],
+        "base-uri": [NONE],
+        "frame-ancestors": [NONE],
+    }
+}
+
+# --- parts ------------------------------------------------------------------------------------------
+INSTALLED_APPS = [
+    "servicedesk.apps.ServicedeskConfig",
+    "servicedesk.people",
+    "units",
+    "schedules",
+    "servicedesk.calls",
+    "servicedesk.reports",
+    "servicedesk.office",
+    "servicedesk.field",
+    "django_htmx",
+    "django_linear_migrations",
+    "django.contrib.auth",
+    "django.contrib.contenttypes",
+    "django.contrib.sessions",
+    "django.contrib.messages",
+    "django.contrib.postgres",
+    "whitenoise.runserver_nostatic",
+    "django.contrib.staticfiles",
+]
+
+MIDDLEWARE = [
+    "django.middleware.security.SecurityMiddleware",
+    "whitenoise.middleware.WhiteNoiseMiddleware",
+    "csp.middleware.CSPMiddleware",
+    "django.contrib.sessions.middleware.SessionMiddleware",
+    "django.middleware.common.CommonMiddleware",
+    "django.middleware.csrf.CsrfViewMiddleware",
+    "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "django.contrib.auth.middleware.LoginRequiredMiddleware",
+    "django.contrib.messages.middleware.MessageMiddleware",
+    "django.middleware.clickjacking.XFrameOptionsMiddleware",
+    "django_htmx.middleware.HtmxMiddleware",
+    "servicedesk.people.middleware.PageDoorMiddleware",
+]
+
+ROOT_URLCONF = "servicedesk.urls"
+WSGI_APPLICATION = "servicedesk.wsgi.application"
+
+TEMPLATES = [
+    {
+        "BACKEND": "django.template.backends.django.DjangoTemplates",
+        "DIRS": [BASE_DIR / "templates"],
+        "APP_DIRS": False,
+        "OPTIONS": {
+            "context_processors": [
+                "django.template.context_processors.request",
+                "django.contrib.auth.context_processors.auth",
+                "django.contrib.messages.context_processors.messages",
+                "servicedesk.people.context.desk",
+            ],
+            "loaders": [
+                (
+                    "django.template.loaders.cached.Loader",
+                    ["django.template.loaders.filesystem.Loader"],
+                ),
+            ]
+            if not DEBUG
+            else ["django.template.loaders.filesystem.Loader"],
+            "builtins": [
+                "django.templatetags.static",
+                "units.templatetags.measures",
+                "servicedesk.people.templatetags.desk",
+            ],
+        },
+    },
+]
+
+# --- data -------------------------------------------------------------------------------------------
+DATABASES = {"default": env.db_url("DATABASE_URL", default=f"sqlite:///{DATA_DIR / 'sashkeep.sqlite3'}")}
+if DATABASES["default"]["ENGINE"] == "django.db.backends.sqlite3":
+    DATABASES["default"]["ENGINE"] = "servicedesk.sqlite"
+    DATABASES["default"]["OPTIONS"] = {
+        "transaction_mode": "IMMEDIATE",  # a writer waits its turn instead of failing half-way
+        "timeout": 20,
+        "init_command": "PRAGMA journal_mode=WAL; PRAGMA synchronous=NORMAL; PRAGMA cache_size=-65536;",
+    }
+else:
+    DATABASES["default"]["CONN_MAX_AGE"] = env.int("CONN_MAX_AGE", default=60)
+    DATABASES["default"]["CONN_HEALTH_CHECKS"] = True
+DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
+INCOMING_DIR = DATA_DIR / "incoming"
+DATA_UPLOAD_MAX_MEMORY_SIZE = 5 * 1024 * 1024
+FILE_UPLOAD_MAX_MEMORY_SIZE = 1024 * 1024
+IMPORT_MAX_BYTES = env.int("IMPORT_MAX_MB", default=500) * 1024 * 1024
+
+# --- people -----------------------------------------------------------------------------------------
+AUTH_USER_MODEL = "people.User"
+LOGIN_URL = "people:sign_in"
+LOGIN_REDIRECT_URL = "office:home"
+LOGOUT_REDIRECT_URL = "people:sign_in"
+PASSWORD_HASHERS = [
+    "django.contrib.auth.hashers.Argon2PasswordHasher",
+    "django.contrib.auth.hashers.PBKDF2PasswordHasher",
+]
+AUTH_PASSWORD_VALIDATORS = [
+    {"NAME": "django.contrib.auth.password_validation.UserAttributeSimilarityValidator"},
+    {
+        "NAME": "django.contrib.auth.password_validation.MinimumLengthValidator",
+        "OPTIONS": {"min_length": 10},
+    },
+    {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
+    {"NAME": "django.contrib.auth.password_validation.NumericPasswordValidator"},
+]
+
+# --- words and files --------------------------------------------------------------------------------
+LANGUAGE_CODE = "en-us"
+USE_I18N = False
+USE_TZ = True
+STATIC_URL = "static/"
+STATIC_ROOT = DATA_DIR / "static"
+STORAGES = {
+    "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
+    "staticfiles": {
+        "BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"
+        if DEBUG
+        else "whitenoise.storage.CompressedManifestStaticFilesStorage"
+    },
+}
+
+# --- periodic work ----------------------------------------------------------------------------------
+REDIS_URL = env.str("REDIS_URL", default="")
+CELERY_BROKER_URL = REDIS_URL or "memory://"
+CELERY_TASK_ALWAYS_EAGER = not REDIS_URL  # the embedded default: tasks run in the process that asks
+CELERY_TASK_EAGER_PROPAGATES = False
+CELERY_TASK_IGNORE_RESULT = True
+CELERY_TASK_ACKS_LATE = True
+CELERY_TASK_REJECT_ON_WORKER_LOST = True
+CELERY_WORKER_PREFETCH_MULTIPLIER = 1
+CELERY_WORKER_HIJACK_ROOT_LOGGER = False
+CELERY_BROKER_CONNECTION_RETRY_ON_STARTUP = True
+CELERY_BROKER_TRANSPORT_OPTIONS = {
+    "visibility_timeout": 6 * 3600,  # above the longest import
+    "socket_connect_timeout": 2,
+    "retry_policy": {"max_retries": 1, "timeout": 1.0},
+}
+CELERY_TASK_PUBLISH_RETRY = False  # a missing broker must not hold up a page; the clock catches up
+CELERY_TIMEZONE = TIME_ZONE
+CELERY_BEAT_SCHEDULE = {
+    "raise what is due": {
+        "task": "schedules.raise_due",
+        "schedule": crontab(minute="5", hour="*"),
+        "options": {"expires": 3600},
+    },
+    "keep the failure log": {
+        "task": "reports.keep_failure_log",
+        "schedule": crontab(minute="30", hour="2"),
+        "options": {"expires": 20 * 3600},
+    },
+    "go on with imports": {
+        "task": "office.resume_imports",
+        "schedule": crontab(minute="*/5"),
+        "options": {"expires": 300},
+    },
+}
+
+LOGGING = {
+    "version": 1,
+    "disable_existing_loggers": False,
+    "formatters": {"plain": {"format": "{asctime} {levelname} {name}: {message}", "style": "{"}},
+    "handlers": {"stderr": {"class": "logging.StreamHandler", "formatter": "plain"}},
+    "root": {"handlers": ["stderr"], "level": env.str("LOG_LEVEL", default="INFO")},
+}

@@ -1,0 +1,23 @@
+"""Changing tables on SQLite while triggers look at them.
+
+Django changes a SQLite table by building a new one, dropping the old and renaming the new. Between the last
+two steps the name is missing, and SQLite (since 3.26) refuses the rename because triggers on other tables
+mention it. In its older behaviour it leaves those triggers alone, and they are right again a moment later.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.db.backends.sqlite3 import schema
+
+
+class DatabaseSchemaEditor(schema.DatabaseSchemaEditor):
+    """Django's own, with SQLite's older way of renaming while a table is rebuilt."""
+
+    def _remake_table(self, *args: Any, **kwargs: Any) -> None:
+        self.execute("PRAGMA legacy_alter_table = ON")
+        try:
+            super()._remake_table(*args, **kwargs)
+        finally:
+            self.execute("PRAGMA legacy_alter_table = OFF")

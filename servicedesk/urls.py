@@ -1,0 +1,14 @@
+"""All addresses of the desk."""
+
+from __future__ import annotations
+
+from django.urls import URLPattern, URLResolver, include, path
+
+urlpatterns: list[URLPattern | URLResolver] = [
+    path("", include("servicedesk.people.urls")),
+    path("", include("servicedesk.office.urls")),
+    path("", include("units.urls")),
+    path("", include("schedules.urls")),
+    path("calls/", include("servicedesk.calls.urls")),
+    path("figures/", include("servicedesk.reports.urls")),
+]
