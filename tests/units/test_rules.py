@@ -1,0 +1,251 @@
+"""The register's rules are kept by the database, also against writers that pass our own code by."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from datetime import date
+from decimal import Decimal
+
+import pytest
+from django.core.exceptions import ValidationError
+from django.db import connection, connections
+
+from servicedesk.refusals import Refused, one_step
+from tests.factories import (
+    ComponentTypeFactory,
+    FitmentFactory,
+    ObservationPeriodFactory,
+    OwnershipFactory,
+    SiteFactory,
+    UnitFactory,
+)
+from units.models import Departure, Fitment, Site, Unit
+
+pytestmark = pytest.mark.django_db
+
+
+def refused(write: Callable[[], object]) -> str:
+    """Answer the sentence a write is refused with by the database."""
+    with pytest.raises(Refused) as told, one_step():
+        write()
+    return str(told.value)
+
+
+def test_a_slot_holds_one_part_at_a_time() -> None:
+    fitment = FitmentFactory()
+    other = ComponentTypeFactory(kind=fitment.kind)
+    sentence = refused(
+        lambda: FitmentFactory(unit=fitment.unit, component_type=other, fitted_on=date(2021, 1, 1))
+    )
+    assert sentence.startswith("This place in the unit already holds a part on some of these days")
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "allowed"),
+    [
+        (("2020-01-01", "2021-01-01"), ("2021-01-01", None), True),  # one out, the next in, the same day
+        (("2020-01-01", "2021-01-02"), ("2021-01-01", None), False),
+        (("2021-01-01", None), ("2020-01-01", "2021-01-01"), True),
+        (("2021-01-01", None), ("2020-01-01", None), False),
+        (("2021-01-01", "2021-01-01"), ("2020-01-01", None), True),  # in and out on one day holds no time
+        (("2020-01-01", "2022-01-01"), ("2020-06-01", "2020-07-01"), False),
+    ],
+)
+def test_days_of_two_parts_in_a_slot(
+    first: tuple[str, str | None], second: tuple[str, str | None], allowed: bool
+) -> None:
+    unit = UnitFactory(installed_on=date(2019, 1, 1))
+    part = ComponentTypeFactory()
+
+    def fit(days: tuple[str, str | None]) -> Fitment:
+        return FitmentFactory(
+            unit=unit,
+            component_type=part,
+            fitted_on=date.fromisoformat(days[0]),
+            removed_on=date.fromisoformat(days[1]) if days[1] else None,
+        )
+
+    fit(first)
+    if allowed:
+        fit(second)
+    else:
+        assert "already holds a part" in refused(lambda: fit(second))
+
+
+def test_panels_and_the_whole_unit_are_different_slots() -> None:
+    whole = FitmentFactory()
+    FitmentFactory(unit=whole.unit, component_type=whole.component_type, panel=1)
+    FitmentFactory(unit=whole.unit, component_type=whole.component_type, panel=2)
+    assert Fitment.objects.count() == 3
+
+
+def test_forms_hear_the_same_sentence_as_the_database() -> None:
+    fitment = FitmentFactory()
+    again = Fitment(
+        unit=fitment.unit,
+        component_type=fitment.component_type,
+        kind=fitment.kind,
+        fitted_on=date(2021, 1, 1),
+    )
+    with pytest.raises(ValidationError, match="already holds a part"):
+        again.full_clean()
+
+
+def test_a_removed_unit_has_no_open_part() -> None:
+    fitment = FitmentFactory()
+    sentence = refused(lambda: Unit.objects.filter(pk=fitment.unit_id).update(removed_on=date(2022, 1, 1)))
+    assert sentence == "A removed unit can't have parts that are still in place: end its parts on that day."
+
+
+def test_no_part_goes_into_a_removed_unit() -> None:
+    unit = UnitFactory(removed_on=date(2022, 1, 1))
+    assert refused(lambda: FitmentFactory(unit=unit)).startswith("The unit was removed")
+    FitmentFactory(unit=unit, removed_on=date(2022, 1, 1))
+
+
+def test_a_part_is_of_its_types_kind() -> None:
+    liner = ComponentTypeFactory(kind="track")
+    assert refused(lambda: FitmentFactory(component_type=liner, kind="sash")) == (
+        "A part's kind is the kind of its type."
+    )
+
+
+@pytest.mark.parametrize(
+    ("write", "sentence"),
+    [
+        (lambda: FitmentFactory(removed_on=date(2000, 1, 1)), "can't be taken out before it was fitted"),
+        (lambda: FitmentFactory(pieces=0), "at least one piece"),
+        (lambda: UnitFactory(removed_on=date(2000, 1, 1)), "can't be removed before it was installed"),
+        (lambda: UnitFactory(panels=0), "1 to 12 panels"),
+        (lambda: UnitFactory(panels=13), "1 to 12 panels"),
+        (lambda: UnitFactory(width_mm=Decimal(0)), "more than nothing"),
+        (lambda: UnitFactory(facing=360), "0 (north) to 359"),
+        (
+            lambda: UnitFactory(height_mm=Decimal(900), lower_lite_mm=Decimal(900)),
+            "lower than the whole window",
+        ),
+        (lambda: SiteFactory(latitude=Decimal("90.1"), longitude=0), "-90 to 90"),
+        (lambda: SiteFactory(latitude=0, longitude=Decimal(-181)), "-180 to 180"),
+        (lambda: SiteFactory(latitude=Decimal(38)), "both latitude and longitude"),
+        (lambda: SiteFactory(year_built=68), "four digits"),
+        (lambda: OwnershipFactory(until_on=date(2000, 1, 1)), "can't leave before the day they came"),
+        (lambda: ObservationPeriodFactory(until_on=date(2000, 1, 1)), "can't stop watching before"),
+    ],
+)
+def test_each_rule_has_its_sentence(write: Callable[[], object], sentence: str) -> None:
+    assert sentence in refused(write)
+
+
+def test_one_owner_at_a_time() -> None:
+    held = OwnershipFactory()
+    assert "already has an owner" in refused(lambda: OwnershipFactory(site=held.site))
+
+
+def test_watched_periods_do_not_overlap() -> None:
+    period = ObservationPeriodFactory(until_on=date(2022, 1, 1))
+    ObservationPeriodFactory(unit=period.unit, from_on=date(2022, 1, 1))
+    assert "already watching" in refused(
+        lambda: ObservationPeriodFactory(
+            unit=period.unit, from_on=date(2021, 1, 1), until_on=date(2021, 2, 1)
+        )
+    )
+
+
+def test_some_pieces_stay_when_others_leave() -> None:
+    keys = FitmentFactory(pieces=16)
+    Departure.objects.create(fitment=keys, panel=1, pieces=8, left_on=date(2022, 1, 1))
+    assert "replace the whole set instead" in refused(
+        lambda: Departure.objects.create(fitment=keys, panel=2, pieces=8, left_on=date(2022, 1, 1))
+    )
+
+
+def test_the_rules_survive_a_rebuilt_table() -> None:
+    """SQLite rebuilds a table to change a column; the triggers must come along."""
+    fitment = FitmentFactory()
+    if connection.vendor == "sqlite":
+        with connection.cursor() as cursor:
+            cursor.execute("SELECT count(*) FROM sqlite_master WHERE type = 'trigger'")
+            assert cursor.fetchone()[0] >= 14
+    other = ComponentTypeFactory(kind=fitment.kind)
+    assert "already holds a part" in refused(
+        lambda: Fitment.objects.bulk_create(
+            [
+                Fitment(
+                    unit=fitment.unit,
+                    component_type=other,
+                    kind=other.kind,
+                    fitted_on=date(2021, 1, 1),
+                )
+            ]
+        )
+    )
+
+
+@pytest.mark.django_db(transaction=True)
+def test_two_writers_can_not_fill_one_slot_twice() -> None:
+    unit, part = UnitFactory(), ComponentTypeFactory()
+    start = threading.Barrier(6)
+    outcomes: list[str] = []
+
+    def write() -> None:
+        start.wait()
+        try:
+            with one_step():
+                Fitment.objects.create(
+                    unit=unit, component_type=part, kind=part.kind, fitted_on=date(2020, 3, 2)
+                )
+            outcomes.append("fitted")
+        except Refused as refusal:
+            outcomes.append(str(refusal))
+        finally:
+            connections.close_all()
+
+    threads = [threading.Thread(target=write) for _ in range(6)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert Fitment.objects.filter(unit=unit).count() == 1
+    assert outcomes.count("fitted") == 1
+    assert all("already holds a part" in told for told in outcomes if told != "fitted")
+
+
+@pytest.mark.django_db(transaction=True)
+def test_removing_a_unit_and_fitting_a_part_at_once_leaves_no_open_part() -> None:
+    for _ in range(5):
+        unit, part = UnitFactory(), ComponentTypeFactory()
+        start = threading.Barrier(2)
+
+        def remove(unit: Unit = unit, start: threading.Barrier = start) -> None:
+            start.wait()
+            try:
+                with one_step():
+                    Unit.objects.filter(pk=unit.pk).update(removed_on=date(2022, 1, 1))
+            except Refused:
+                pass
+            finally:
+                connections.close_all()
+
+        def fit(unit: Unit = unit, part: object = part, start: threading.Barrier = start) -> None:
+            start.wait()
+            try:
+                with one_step():
+                    FitmentFactory(unit=unit, component_type=part)
+            except Refused:
+                pass
+            finally:
+                connections.close_all()
+
+        threads = [threading.Thread(target=remove), threading.Thread(target=fit)]
+        for thread in threads:
+            thread.start()
+        for thread in threads:
+            thread.join()
+        assert not Fitment.objects.filter(
+            unit__pk=unit.pk, unit__removed_on__isnull=False, removed_on__isnull=True
+        ).exists()
+
+
+def test_a_site_without_coordinates_is_fine() -> None:
+    assert Site.objects.filter(pk=SiteFactory().pk, latitude__isnull=True).exists()

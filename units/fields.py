@@ -1,0 +1,61 @@
+"""Lengths in the database and in forms: exact millimetres inside, inches or millimetres on the screen."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import Any
+
+from django import forms
+from django.conf import settings
+from django.core.exceptions import ValidationError
+from django.db import models
+
+from units.lengths import LengthError, format_length, parse_length
+
+
+class LengthInput(forms.CharField):
+    """A typed length such as ``35 7/8``, ``2' 11 7/8"`` or ``911 mm``; cleans to millimetres."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        kwargs.pop("max_length", None)  # it would count the characters of a number
+        super().__init__(**kwargs)
+        self.widget.attrs.setdefault("maxlength", "40")
+        self.widget.attrs.setdefault("autocomplete", "off")
+
+    def prepare_value(self, value: Any) -> Any:
+        """Show a stored length in the unit of the settings."""
+        return format_length(value, unit=settings.LENGTH_UNIT) if isinstance(value, Decimal) else value
+
+    def to_python(self, value: Any) -> Any:
+        """Read what was typed; nonsense is refused with the reason."""
+        text = super().to_python(value)
+        if not text:
+            return None
+        try:
+            return parse_length(text, unit=settings.LENGTH_UNIT)
+        except LengthError as error:
+            raise ValidationError(str(error), code="invalid") from error
+
+    def has_changed(self, initial: Any, data: Any) -> bool:
+        """Compare lengths, not spellings."""
+        try:
+            return bool(initial != self.to_python(data))
+        except ValidationError:
+            return True
+
+
+class LengthField(models.DecimalField):
+    """A length in millimetres, exact to a millionth (every 1/64 in is exact)."""
+
+    def __init__(self, verbose_name: str | None = None, **kwargs: Any) -> None:
+        kwargs["max_digits"], kwargs["decimal_places"] = 10, 6
+        super().__init__(verbose_name, **kwargs)
+
+    def deconstruct(self) -> Any:
+        name, path, args, kwargs = super().deconstruct()
+        del kwargs["max_digits"], kwargs["decimal_places"]
+        return name, path, args, kwargs
+
+    def formfield(self, **kwargs: Any) -> Any:
+        """Offer a field in which lengths are typed as people write them."""
+        return models.Field.formfield(self, form_class=LengthInput, **kwargs)

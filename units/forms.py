@@ -1,0 +1,255 @@
+"""Forms of the register."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django import forms
+
+from servicedesk.people.receipts import ReceiptForm
+from units.models import (
+    ComponentType,
+    Construction,
+    Customer,
+    Fitment,
+    ObservationPeriod,
+    Site,
+    Unit,
+)
+
+DAY = forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")
+
+
+class DayField(forms.DateField):
+    """A day, picked or typed."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        kwargs.setdefault("widget", forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"))
+        super().__init__(**kwargs)
+
+
+class CustomerForm(forms.ModelForm):
+    """A customer's name and how to reach them."""
+
+    class Meta:
+        model = Customer
+        fields = ["name", "phone", "email", "note"]
+
+
+class NewCustomerForm(ReceiptForm, CustomerForm):
+    """A new customer."""
+
+
+class SiteForm(forms.ModelForm):
+    """Where a site is and what to know before going there."""
+
+    class Meta:
+        model = Site
+        fields = [
+            "code",
+            "address",
+            "postcode",
+            "access_notes",
+            "care_by",
+            "year_built",
+            "coast",
+            "latitude",
+            "longitude",
+        ]
+        widgets = {"access_notes": forms.Textarea(attrs={"rows": 3})}
+        help_texts = {
+            "code": "Your own short name for the place, such as S-0261.",
+            "access_notes": "Gate, dog, where to park. Never sent to calendars.",
+            "care_by": "Only care that we do, as agreed, becomes work for us.",
+            "year_built": "Homes from before 1978 may hold lead paint.",
+            "latitude": "Such as 38.9072. Needed to route rounds; leave empty if unknown.",
+            "longitude": "Such as -77.0369; west is negative.",
+        }
+
+
+class NewSiteForm(ReceiptForm, SiteForm):
+    """A new site and whose it is."""
+
+    customer = forms.ModelChoiceField(queryset=Customer.objects.none(), required=False)
+    owned_from = DayField(label="Theirs since", required=False)
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["customer"].queryset = Customer.objects.order_by("name")  # type: ignore[attr-defined]
+        self.fields["customer"].help_text = "Add the customer first if the name is not in the list."
+
+
+class OwnerForm(forms.Form):
+    """Whose a site is from a day on."""
+
+    customer = forms.ModelChoiceField(
+        queryset=Customer.objects.order_by("name"),
+        required=False,
+        label="New owner",
+        help_text="Leave empty if the new owner is not a customer of ours.",
+    )
+    on = DayField(label="Since")
+
+
+class UnitForm(forms.ModelForm):
+    """What is recorded about a unit."""
+
+    class Meta:
+        model = Unit
+        fields = [
+            "code",
+            "place",
+            "panels",
+            "width_mm",
+            "height_mm",
+            "lower_lite_mm",
+            "stack",
+            "release_side",
+            "facing",
+            "shade",
+            "finish",
+            "above_grade_mm",
+            "installed_on",
+            "crew",
+            "day_temperature_c",
+            "end_gap_mm",
+            "opening_width_mm",
+            "opening_height_mm",
+            "note",
+        ]
+        widgets = {"installed_on": DAY, "note": forms.Textarea(attrs={"rows": 3})}
+        help_texts = {
+            "code": "The mark on the unit or its sticker; each unit has its own.",
+            "place": "Such as north wall, second from the door.",
+            "panels": "As counted. Left empty, the height decides: three below 60 in, else four.",
+            "width_mm": 'Of the sliding field. Type 35 7/8, 35-7/8", 2\' 11 7/8" or 911 mm.',
+            "height_mm": "Of the whole window, with any fixed lower lite.",
+            "lower_lite_mm": "Only where there is fixed glass below the panels.",
+            "above_grade_mm": "Decides which fall cautions are shown.",
+            "end_gap_mm": "Both ends together, on the day it was fitted.",
+            "day_temperature_c": "The liner's gap only means something with the day's temperature.",
+        }
+
+
+class NewUnitForm(ReceiptForm, UnitForm):
+    """A new unit, the construction it follows, and since when we watch it."""
+
+    construction = forms.ModelChoiceField(
+        queryset=Construction.objects.none(),
+        required=False,
+        help_text="Sets the parts the unit starts with. Single parts can be changed on the unit's sheet.",
+    )
+    lot = forms.CharField(
+        max_length=60, required=False, help_text="The maker's lot of track, sash and corners, if it is known."
+    )
+    extension_jamb = forms.BooleanField(label="It has an extension jamb", required=False)
+    observed_from = DayField(
+        label="We would hear of failures since",
+        required=False,
+        help_text="Left empty: since it was installed. For a unit taken over, the day we took it over.",
+    )
+    age_known = forms.BooleanField(
+        label="The day it was installed is known, not guessed", required=False, initial=True
+    )
+
+    field_order = ["code", "place", "construction", "panels", "width_mm", "height_mm", "installed_on"]
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        offered = Construction.objects.offered()
+        self.fields["construction"].queryset = offered  # type: ignore[attr-defined]
+
+
+class FitForm(ReceiptForm):
+    """A part put into an empty slot."""
+
+    component_type = forms.ModelChoiceField(queryset=ComponentType.objects.none(), label="Part")
+    panel = forms.TypedChoiceField(coerce=int, label="Where")
+    pieces = forms.IntegerField(min_value=1, initial=1)
+    lot = forms.CharField(max_length=60, required=False)
+    on = DayField(label="Fitted on")
+
+    def __init__(self, *args: Any, unit: Unit, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["component_type"].queryset = ComponentType.objects.offered()  # type: ignore[attr-defined]
+        self.fields["panel"].choices = panel_choices(unit)  # type: ignore[attr-defined]
+
+
+class ReplaceForm(ReceiptForm):
+    """All pieces of a slot replaced, perhaps by another type."""
+
+    component_type = forms.ModelChoiceField(queryset=ComponentType.objects.none(), label="New part")
+    on = DayField(label="Replaced on")
+    pieces = forms.IntegerField(min_value=1)
+    lot = forms.CharField(max_length=60, required=False)
+
+    def __init__(self, *args: Any, fitment: Fitment, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        types = ComponentType.objects.offered().filter(kind=fitment.kind)
+        self.fields["component_type"].queryset = types  # type: ignore[attr-defined]
+        self.fields["component_type"].initial = fitment.component_type_id
+        self.fields["pieces"].initial = fitment.pieces_left
+
+
+class ShareForm(ReceiptForm):
+    """One panel's share of a part changed to another type."""
+
+    panel = forms.TypedChoiceField(coerce=int, label="Which panel")
+    component_type = forms.ModelChoiceField(queryset=ComponentType.objects.none(), label="New part")
+    pieces = forms.IntegerField(min_value=1, required=False, help_text="Left empty: that panel's even share.")
+    on = DayField(label="Changed on")
+    lot = forms.CharField(max_length=60, required=False)
+
+    def __init__(self, *args: Any, fitment: Fitment, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        types = ComponentType.objects.offered().filter(kind=fitment.kind)
+        self.fields["component_type"].queryset = types  # type: ignore[attr-defined]
+        self.fields["panel"].choices = panel_choices(fitment.unit)[1:]  # type: ignore[attr-defined]
+
+
+class TakeOutForm(forms.Form):
+    """A part taken out and not replaced, or a whole unit removed."""
+
+    on = DayField(label="Taken out on")
+
+
+class WatchForm(forms.ModelForm):
+    """Since when we hear of a unit's failures again, and why."""
+
+    class Meta:
+        model = ObservationPeriod
+        fields = ["from_on", "began"]
+        widgets = {"from_on": DAY}
+
+
+class StopWatchingForm(forms.ModelForm):
+    """Since when we no longer hear of a unit's failures, and why."""
+
+    class Meta:
+        model = ObservationPeriod
+        fields = ["until_on", "ended", "last_contact_on"]
+        widgets = {"until_on": DAY, "last_contact_on": DAY}
+
+
+class UnitSearchForm(forms.Form):
+    """Find units."""
+
+    q = forms.CharField(label="Code, customer, address or lot", required=False)
+    construction = forms.ModelChoiceField(
+        queryset=Construction.objects.all(), required=False, empty_label="any"
+    )
+    part = forms.ModelChoiceField(
+        queryset=ComponentType.objects.order_by("kind", "name"),
+        required=False,
+        label="Has part",
+        empty_label="any",
+    )
+    state = forms.ChoiceField(
+        choices=[("", "in place"), ("removed", "removed"), ("all", "all")], required=False
+    )
+
+
+def panel_choices(unit: Unit) -> list[tuple[int, str]]:
+    """List the slots of a unit: the whole, then each panel."""
+    panels = unit.panels or 0
+    return [(0, "the whole unit"), *((n, f"panel {n}") for n in range(1, panels + 1))]

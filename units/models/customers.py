@@ -1,0 +1,32 @@
+"""The people and firms whose windows we look after."""
+
+from __future__ import annotations
+
+from django.db import models
+from django.urls import reverse
+
+from units.querysets import CustomerQuerySet
+
+
+class Customer(models.Model):
+    """Somebody who owns, or owned, one or more sites."""
+
+    name = models.CharField(max_length=160)
+    phone = models.CharField(max_length=40, blank=True)
+    email = models.EmailField(blank=True)
+    note = models.TextField(blank=True)
+    batch = models.ForeignKey(
+        "people.Batch", on_delete=models.PROTECT, null=True, blank=True, editable=False, related_name="+"
+    )
+
+    objects = CustomerQuerySet.as_manager()
+
+    class Meta:
+        indexes = [models.Index(fields=["name", "id"], name="customer_by_name")]
+
+    def __str__(self) -> str:
+        return self.name
+
+    def get_absolute_url(self) -> str:
+        """The customer's page."""
+        return reverse("units:customer", args=[self.pk])

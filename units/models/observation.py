@@ -1,0 +1,63 @@
+"""When we were watching."""
+
+from __future__ import annotations
+
+from django.db import models
+from django.db.models import Q
+
+from servicedesk.constraints import NoOverlap
+from units.querysets import ObservationPeriodQuerySet
+
+from .units import Unit
+
+
+class ObservationPeriod(models.Model):
+    """From when to when a failure of a unit would have reached our records."""
+
+    class Began(models.TextChoices):
+        """Why we began to hear of this unit."""
+
+        FITTED = "fitted", "fitted by us"
+        TAKEN_OVER = "taken_over", "taken over from others"
+        AGREED = "agreed", "care agreed"
+
+    class Ended(models.TextChoices):
+        """Why we stopped hearing of it."""
+
+        OPEN = "", "still watching"
+        REMOVED = "removed", "unit removed"
+        LAPSED = "lapsed", "contact lost or agreement ended"
+        SOLD = "sold", "house sold, new owner not with us"
+
+    unit = models.ForeignKey(Unit, on_delete=models.PROTECT, related_name="periods")
+    from_on = models.DateField("watched from")
+    until_on = models.DateField("watched until", null=True, blank=True)
+    began = models.CharField("began because", max_length=12, choices=Began, default=Began.FITTED)
+    ended = models.CharField("ended because", max_length=8, choices=Ended, blank=True)
+    last_contact_on = models.DateField("last contact", null=True, blank=True)
+    changed_at = models.DateTimeField(auto_now=True)
+    batch = models.ForeignKey(
+        "people.Batch", on_delete=models.PROTECT, null=True, blank=True, editable=False, related_name="+"
+    )
+
+    objects = ObservationPeriodQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["from_on"]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(until_on__isnull=True) | Q(until_on__gte=models.F("from_on")),
+                name="observationperiod_dates_in_order",
+                violation_error_message="We can't stop watching before we began: check the two dates.",
+            ),
+            NoOverlap(
+                name="observationperiod_no_overlap",
+                slot=("unit_id",),
+                start="from_on",
+                end="until_on",
+                message="We were already watching this unit on some of these days: join the two periods.",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.unit} from {self.from_on}"

@@ -1,0 +1,112 @@
+"""Where windows are, and whose the place was from when to when."""
+
+from __future__ import annotations
+
+from django.db import models
+from django.db.models import Q
+from django.urls import reverse
+
+from servicedesk.constraints import NoOverlap
+from units.querysets import OwnershipQuerySet, SiteQuerySet
+
+from .customers import Customer
+
+
+class Site(models.Model):
+    """One address with one or more units."""
+
+    class CareBy(models.TextChoices):
+        """Who does the preventive care here."""
+
+        US = "us", "we do, as agreed"
+        CUSTOMER = "customer", "the customer, after a reminder"
+        NOBODY = "nobody", "nobody"
+
+    class Coast(models.TextChoices):
+        """How close salt water is."""
+
+        UNKNOWN = "", "not recorded"
+        SHORE = "shore", "within 300 ft of salt water"
+        NEAR = "near", "300 to 3,000 ft from salt water"
+        INLAND = "inland", "inland"
+
+    code = models.CharField(max_length=40, unique=True)
+    address = models.CharField(max_length=240, blank=True)
+    postcode = models.CharField(max_length=16, blank=True)
+    latitude = models.DecimalField(max_digits=9, decimal_places=6, null=True, blank=True)
+    longitude = models.DecimalField(max_digits=9, decimal_places=6, null=True, blank=True)
+    year_built = models.PositiveSmallIntegerField("year the house was built", null=True, blank=True)
+    access_notes = models.TextField(blank=True)
+    care_by = models.CharField("who does the care", max_length=10, choices=CareBy, default=CareBy.NOBODY)
+    coast = models.CharField("distance to salt water", max_length=8, choices=Coast, blank=True)
+    batch = models.ForeignKey(
+        "people.Batch", on_delete=models.PROTECT, null=True, blank=True, editable=False, related_name="+"
+    )
+
+    objects = SiteQuerySet.as_manager()
+
+    class Meta:
+        indexes = [models.Index(fields=["postcode", "code"], name="site_by_postcode")]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(latitude__isnull=True) | Q(latitude__gte=-90, latitude__lte=90),
+                name="site_latitude_in_range",
+                violation_error_message="Latitude runs from -90 to 90 degrees; look for a missing point.",
+            ),
+            models.CheckConstraint(
+                condition=Q(longitude__isnull=True) | Q(longitude__gte=-180, longitude__lte=180),
+                name="site_longitude_in_range",
+                violation_error_message="Longitude runs from -180 to 180 degrees; look for a missing point.",
+            ),
+            models.CheckConstraint(
+                condition=Q(latitude__isnull=True, longitude__isnull=True)
+                | Q(latitude__isnull=False, longitude__isnull=False),
+                name="site_coordinates_in_pairs",
+                violation_error_message="Give both latitude and longitude, or neither.",
+            ),
+            models.CheckConstraint(
+                condition=Q(year_built__isnull=True) | Q(year_built__gte=1600, year_built__lte=2200),
+                name="site_year_built_plausible",
+                violation_error_message="Write the year the house was built with four digits, such as 1968.",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.code}, {self.address}" if self.address else self.code
+
+    def get_absolute_url(self) -> str:
+        """The site's page."""
+        return reverse("office:site_sheet", args=[self.pk])
+
+
+class Ownership(models.Model):
+    """A customer who owned a site from one day up to another (or still does)."""
+
+    site = models.ForeignKey(Site, on_delete=models.PROTECT, related_name="ownerships")
+    customer = models.ForeignKey(Customer, on_delete=models.PROTECT, related_name="ownerships")
+    from_on = models.DateField("owner since")
+    until_on = models.DateField("owner until", null=True, blank=True)
+    batch = models.ForeignKey(
+        "people.Batch", on_delete=models.PROTECT, null=True, blank=True, editable=False, related_name="+"
+    )
+
+    objects = OwnershipQuerySet.as_manager()
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(until_on__isnull=True) | Q(until_on__gte=models.F("from_on")),
+                name="ownership_dates_in_order",
+                violation_error_message="An owner can't leave before the day they came: check the two dates.",
+            ),
+            NoOverlap(
+                name="ownership_one_at_a_time",
+                slot=("site_id",),
+                start="from_on",
+                end="until_on",
+                message="This site already has an owner on some of these days: end that ownership first.",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.customer} at {self.site}"

@@ -1,0 +1,152 @@
+"""The installed windows themselves."""
+
+from __future__ import annotations
+
+from django.conf import settings
+from django.db import models
+from django.db.models import Q
+from django.urls import reverse
+
+from servicedesk.constraints import RowRule
+from units.fields import LengthField
+from units.querysets import UnitQuerySet
+
+from .parts import Construction
+from .sites import Site
+
+
+class Unit(models.Model):
+    """One enclosure window in one opening."""
+
+    class Shade(models.TextChoices):
+        """How much of the day something keeps the sun off."""
+
+        UNKNOWN = "", "not recorded"
+        NONE = "none", "no shade"
+        PART = "part", "part shade"
+        FULL = "full", "full shade"
+
+    class Finish(models.TextChoices):
+        """Colour class of frame and liner; dark ones get hot."""
+
+        UNKNOWN = "", "not recorded"
+        WHITE = "white", "white"
+        LIGHT = "light", "light"
+        MEDIUM = "medium", "medium"
+        DARK = "dark", "dark"
+
+    class Stack(models.TextChoices):
+        """Where the open panels gather."""
+
+        UNKNOWN = "", "not recorded"
+        TOP = "top", "panels stack up"
+        BOTTOM = "bottom", "panels stack down"
+
+    class Side(models.TextChoices):
+        """Which side the release is, seen from inside."""
+
+        UNKNOWN = "", "not recorded"
+        LEFT = "left", "left"
+        RIGHT = "right", "right"
+        BOTH = "both", "both sides"
+
+    code = models.CharField(max_length=40, unique=True)
+    site = models.ForeignKey(Site, on_delete=models.PROTECT, related_name="units")
+    place = models.CharField("where on the porch", max_length=120, blank=True)
+    construction = models.ForeignKey(
+        Construction, on_delete=models.PROTECT, null=True, blank=True, related_name="units"
+    )
+    panels = models.PositiveSmallIntegerField(null=True, blank=True)
+    width_mm = LengthField("width", null=True, blank=True)
+    height_mm = LengthField("height", null=True, blank=True)
+    lower_lite_mm = LengthField("height of the fixed lower lite", null=True, blank=True)
+    facing = models.PositiveSmallIntegerField(
+        "facing, degrees from north",
+        null=True,
+        blank=True,
+        help_text="0 is north, 90 east, 180 south, 270 west.",
+    )
+    shade = models.CharField(max_length=8, choices=Shade, blank=True)
+    finish = models.CharField(max_length=8, choices=Finish, blank=True)
+    stack = models.CharField("open panels", max_length=8, choices=Stack, blank=True)
+    release_side = models.CharField(max_length=8, choices=Side, blank=True)
+    above_grade_mm = LengthField("porch floor above the ground", null=True, blank=True)
+    installed_on = models.DateField("installed")
+    removed_on = models.DateField("removed", null=True, blank=True)
+
+    crew = models.CharField("fitted by", max_length=120, blank=True)
+    day_temperature_c = models.DecimalField(
+        "temperature on the day (°C)", max_digits=4, decimal_places=1, null=True, blank=True
+    )
+    end_gap_mm = LengthField("end gap left for the liner", null=True, blank=True)
+    opening_width_mm = LengthField("measured opening, width", null=True, blank=True)
+    opening_height_mm = LengthField("measured opening, height", null=True, blank=True)
+    note = models.TextField(blank=True)
+    batch = models.ForeignKey(
+        "people.Batch", on_delete=models.PROTECT, null=True, blank=True, editable=False, related_name="+"
+    )
+
+    objects = UnitQuerySet.as_manager()
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(removed_on__isnull=True) | Q(removed_on__gte=models.F("installed_on")),
+                name="unit_dates_in_order",
+                violation_error_message=(
+                    "A unit can't be removed before it was installed: check the two dates."
+                ),
+            ),
+            models.CheckConstraint(
+                condition=Q(panels__isnull=True) | Q(panels__gte=1, panels__lte=12),
+                name="unit_panels_counted",
+                violation_error_message="A unit has 1 to 12 panels; leave the count empty if nobody counted.",
+            ),
+            models.CheckConstraint(
+                condition=(Q(width_mm__isnull=True) | Q(width_mm__gt=0))
+                & (Q(height_mm__isnull=True) | Q(height_mm__gt=0)),
+                name="unit_size_positive",
+                violation_error_message=(
+                    "Width and height are more than nothing; leave them empty if unknown."
+                ),
+            ),
+            models.CheckConstraint(
+                condition=Q(lower_lite_mm__isnull=True)
+                | Q(lower_lite_mm__gt=0, height_mm__isnull=True)
+                | Q(lower_lite_mm__gt=0, lower_lite_mm__lt=models.F("height_mm")),
+                name="unit_lite_within_height",
+                violation_error_message=(
+                    "The fixed lower lite is lower than the whole window: check both heights."
+                ),
+            ),
+            models.CheckConstraint(
+                condition=Q(facing__isnull=True) | Q(facing__lt=360),
+                name="unit_facing_in_range",
+                violation_error_message="Facing runs from 0 (north) to 359 degrees.",
+            ),
+            RowRule(
+                name="unit_removed_has_no_open_part",
+                violated=(
+                    "NEW.removed_on IS NOT NULL AND EXISTS (SELECT 1 FROM units_fitment f"
+                    " WHERE f.unit_id = NEW.id AND (f.removed_on IS NULL OR f.removed_on > NEW.removed_on))"
+                ),
+                message="A removed unit can't have parts that are still in place: end its parts on that day.",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.code
+
+    def get_absolute_url(self) -> str:
+        """The unit's sheet."""
+        return reverse("office:unit_sheet", args=[self.pk])
+
+    @property
+    def in_place(self) -> bool:
+        """Whether the unit is still in its opening."""
+        return self.removed_on is None
+
+    @property
+    def length_unit(self) -> str:
+        """The unit in which lengths are shown."""
+        return str(settings.LENGTH_UNIT)

@@ -1,0 +1,277 @@
+"""What can be done to the register's customers, sites and units."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import date, datetime
+from decimal import Decimal
+from typing import Any, TypeVar
+
+from django.db.models import Model
+from django.forms import BaseFormSet, ModelForm
+
+from servicedesk.notices import send_after_commit
+from servicedesk.people.history import shown_values, stored_values, write_change
+from servicedesk.people.models import User
+from servicedesk.refusals import Refused, one_step
+from units.geometry import suggest_panels
+from units.models import (
+    ComponentType,
+    Construction,
+    Customer,
+    Fitment,
+    ObservationPeriod,
+    Ownership,
+    Site,
+    Unit,
+)
+
+Record = TypeVar("Record", bound=Model)
+
+
+def save_new(record: Record, *, did: str, by: User | None, at: datetime) -> Record:
+    """Store a new record after all its rules were checked, and write the first line of its history."""
+    record.full_clean()
+    record.save()
+    write_change(record, did=did, by=by, at=at, after=shown_values(record))
+    return record
+
+
+def save_change(record: Record, *, did: str, by: User | None, at: datetime) -> Record:
+    """Store a changed record after all its rules were checked, and write what changed into its history."""
+    before = stored_values(record)
+    record.full_clean()
+    record.save()
+    write_change(record, did=did, by=by, at=at, before=before, after=shown_values(record))
+    return record
+
+
+def add_record(record: Record, *, by: User | None, at: datetime) -> Record:
+    """Add a customer, or a row of the reference data, as filled in on a form."""
+    with one_step():
+        return save_new(record, did="added", by=by, at=at)
+
+
+def change_record(record: Record, *, by: User | None, at: datetime) -> Record:
+    """Change a customer, a site, or a row of the reference data, as filled in on a form."""
+    with one_step():
+        return save_change(record, did="changed", by=by, at=at)
+
+
+def add_site(
+    site: Site, *, customer: Customer | None, owned_from: date, by: User | None, at: datetime
+) -> Site:
+    """Add a site, with the customer who owns it where known."""
+    with one_step():
+        save_new(site, did="added", by=by, at=at)
+        if customer is not None:
+            save_new(
+                Ownership(site=site, customer=customer, from_on=owned_from), did="became owner", by=by, at=at
+            )
+    return site
+
+
+def change_owner(site: Site, *, customer: Customer | None, on: date, by: User | None, at: datetime) -> None:
+    """Note that a site went to another customer on a day (or to somebody who is not one of ours)."""
+    with one_step():
+        for held in site.ownerships.select_for_update().filter(until_on__isnull=True):
+            held.until_on = on
+            save_change(held, did="ownership ended", by=by, at=at)
+        if customer is not None:
+            save_new(Ownership(site=site, customer=customer, from_on=on), did="became owner", by=by, at=at)
+
+
+def add_filled_in(form: ModelForm, *, by: User, at: datetime) -> Any:
+    """Add a row of the reference data from its form, with the lists it points at."""
+    with one_step():
+        row = save_new(form.instance, did="added", by=by, at=at)
+        form._save_m2m()  # type: ignore[attr-defined]  # what form.save() would do after its save
+    return row
+
+
+def change_filled_in(form: ModelForm, *, parts: BaseFormSet | None, by: User, at: datetime) -> Any:
+    """Change a row of the reference data from its form; of a construction, also the parts it comes with."""
+    with one_step():
+        row = save_change(form.instance, did="changed", by=by, at=at)
+        form._save_m2m()  # type: ignore[attr-defined]  # what form.save() would do after its save
+        if parts is not None and parts.has_changed():
+            parts.save()  # type: ignore[attr-defined]  # an inline formset
+            told = "; ".join(
+                f"{part.pieces} {part.component_type}{' each panel' if part.each_panel else ''}"
+                for part in row.parts.select_related("component_type")
+            )
+            write_change(row, did="parts changed", by=by, at=at, after={"parts": told})
+    return row
+
+
+@dataclass(frozen=True)
+class Extras:
+    """What a unit has beyond the usual parts of its construction."""
+
+    lower_lite: bool = False
+    extension_jamb: bool = False
+    lot: str = ""
+    types: Mapping[str, ComponentType] | None = None
+
+
+def panels_by_height(unit: Unit) -> int | None:
+    """Suggest how many panels a unit has where nobody counted them, from the height of its sliding field."""
+    field = (unit.height_mm or 0) - (unit.lower_lite_mm or 0)
+    return suggest_panels(field) if isinstance(field, Decimal) and field > 0 else None
+
+
+LOT_KINDS = ("track", "sash", "corner")
+
+
+def usual_fitments(
+    unit: Unit, construction: Construction, extras: Extras, *, age_known: bool = True
+) -> list[Fitment]:
+    """List the parts a new unit has: those of its construction, with single types put in their place.
+
+    The lot of a unit marks its track, sash and corner fitments.
+    """
+    optional = {"lite": extras.lower_lite, "jamb": extras.extension_jamb}
+    instead = dict(extras.types or {})
+    panels = unit.panels or 1
+    fitments = []
+    for part in construction.parts.all():
+        kind = part.component_type.kind
+        if part.optional and not optional.get(kind, False):
+            continue
+        fitments.append(
+            Fitment(
+                unit=unit,
+                component_type=instead.pop(kind, part.component_type),
+                kind=kind,
+                pieces=part.pieces_for(panels),
+                lot=extras.lot if kind in LOT_KINDS else "",
+                fitted_on=unit.installed_on,
+                age_known=age_known,
+                batch_id=unit.batch_id,
+            )
+        )
+    for kind, component_type in instead.items():
+        fitments.append(
+            Fitment(
+                unit=unit,
+                component_type=component_type,
+                kind=kind,
+                lot=extras.lot if kind in LOT_KINDS else "",
+                fitted_on=unit.installed_on,
+                age_known=age_known,
+                batch_id=unit.batch_id,
+            )
+        )
+    return fitments
+
+
+def add_unit(
+    unit: Unit,
+    *,
+    extras: Extras,
+    observed_from: date,
+    age_known: bool,
+    by: User | None,
+    at: datetime,
+) -> Unit:
+    """Add a unit with the parts of its construction, watched from a day on."""
+    with one_step():
+        if observed_from < unit.installed_on:
+            raise Refused(
+                {
+                    "observed_from": [
+                        "We can't have watched the unit before it was installed: check the two dates."
+                    ]
+                }
+            )
+        unit.panels = unit.panels or panels_by_height(unit)
+        save_new(unit, did="added", by=by, at=at)
+        if unit.construction is not None:
+            for fitment in usual_fitments(unit, unit.construction, extras, age_known=age_known):
+                fitment.full_clean()
+                fitment.save()
+        began = ObservationPeriod.Began
+        period = ObservationPeriod(
+            unit=unit,
+            from_on=observed_from,
+            began=began.FITTED if observed_from == unit.installed_on else began.TAKEN_OVER,
+        )
+        period.full_clean()
+        period.save()
+        send_after_commit("schedules.plan_new_care")
+    return unit
+
+
+def change_site(site: Site, *, by: User, at: datetime) -> Site:
+    """Change what is recorded about a site; who does its care decides which work becomes ours."""
+    with one_step():
+        save_change(site, did="changed", by=by, at=at)
+        send_after_commit("schedules.raise_due")
+    return site
+
+
+def set_care_by(sites: Iterable[Site], *, care_by: str, by: User, at: datetime) -> int:
+    """Note for several sites at once who does their care, and answer how many changed."""
+    with one_step():
+        moved = 0
+        for site in (
+            Site.objects.select_for_update().filter(pk__in=[site.pk for site in sites]).order_by("pk")
+        ):
+            if site.care_by != care_by:
+                site.care_by = care_by
+                save_change(site, did=f"care: {site.get_care_by_display()}", by=by, at=at)
+                moved += 1
+        send_after_commit("schedules.raise_due")
+    return moved
+
+
+def change_unit(unit: Unit, *, by: User, at: datetime) -> Unit:
+    """Change what is recorded about a unit; its parts and periods have operations of their own."""
+    with one_step():
+        return save_change(unit, did="changed", by=by, at=at)
+
+
+def locked(unit: Unit) -> Unit:
+    """Take hold of a unit so that two people do not change its parts at once."""
+    return Unit.objects.select_for_update().get(pk=unit.pk)
+
+
+def remove_unit(unit: Unit, *, on: date, by: User, at: datetime) -> Unit:
+    """Note that a unit was taken out on a day: its parts end and we stop watching it."""
+    with one_step():
+        unit = locked(unit)
+        if unit.removed_on is not None:
+            raise Refused(f"This unit was removed on {unit.removed_on:%-d %B %Y} already.")
+        for fitment in unit.fitments.in_place():
+            fitment.removed_on = on
+            fitment.full_clean()
+            fitment.save()
+        for period in unit.periods.filter(until_on__isnull=True):
+            period.until_on, period.ended = on, ObservationPeriod.Ended.REMOVED
+            period.full_clean()
+            period.save()
+        unit.removed_on = on
+        save_change(unit, did="removed", by=by, at=at)
+    return unit
+
+
+def stop_watching(
+    period: ObservationPeriod, *, on: date, ended: ObservationPeriod.Ended, by: User, at: datetime
+) -> None:
+    """Note from which day failures of a unit would no longer reach us."""
+    with one_step():
+        period.until_on, period.ended = on, ended
+        save_change(period, did="we stopped watching", by=by, at=at)
+
+
+def watch_again(
+    unit: Unit, *, from_on: date, began: ObservationPeriod.Began, by: User, at: datetime
+) -> ObservationPeriod:
+    """Note from which day failures of a unit reach us again."""
+    with one_step():
+        if from_on < unit.installed_on:
+            raise Refused({"from_on": ["The unit was installed later than that: check the date."]})
+        return save_new(
+            ObservationPeriod(unit=unit, from_on=from_on, began=began), did="we began watching", by=by, at=at
+        )

@@ -1,0 +1,236 @@
+"""What can be asked of the register."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date
+from typing import TYPE_CHECKING, Any, Self
+
+from django.db import models
+from django.db.models import Exists, F, OuterRef, Prefetch, Q, Value
+from django.db.models.expressions import Combinable
+from django.db.models.functions import Replace
+from django.db.models.lookups import Contains
+
+if TYPE_CHECKING:
+    from units.models import (  # noqa: F401
+        ComponentType,
+        Construction,
+        Customer,
+        FailureMode,
+        Fitment,
+        ObservationPeriod,
+        Ownership,
+        Site,
+        Unit,
+    )
+
+
+def digits_of(phone: str) -> Combinable:
+    """Strip a stored phone number of what people put between its digits."""
+    bare: Combinable = F(phone)
+    for mark in " -.()+/":
+        bare = Replace(bare, Value(mark), Value(""))
+    return bare
+
+
+def called_on(text: str, *, phone: str) -> Q:
+    """Records whose phone holds what was typed, however either is written; four digits are needed."""
+    typed = "".join(sign for sign in text if sign.isdecimal())
+    looks_like_one = len(typed) >= 4 and not any(sign.isalpha() for sign in text)
+    as_typed = Q(**{f"{phone}__icontains": text})
+    return as_typed | Q(Contains(digits_of(phone), Value(typed))) if looks_like_one else as_typed
+
+
+class CustomerQuerySet(models.QuerySet["Customer"]):
+    """Questions about customers."""
+
+    def matching(self, text: str) -> Self:
+        """Customers found by any scrap of name, phone or mail address."""
+        if not text:
+            return self
+        return self.filter(
+            Q(name__icontains=text) | Q(email__icontains=text) | called_on(text, phone="phone")
+        )
+
+
+class OwnershipQuerySet(models.QuerySet["Ownership"]):
+    """Questions about who owned what."""
+
+    def on(self, day: date) -> Self:
+        """Ownerships that hold on a day."""
+        return self.filter(Q(until_on__isnull=True) | Q(until_on__gt=day), from_on__lte=day)
+
+    def current(self) -> Self:
+        """Ownerships that have not ended."""
+        return self.filter(until_on__isnull=True)
+
+
+class SiteQuerySet(models.QuerySet["Site"]):
+    """Questions about sites."""
+
+    def matching(self, text: str) -> Self:
+        """Sites found by any scrap: code, street, postcode, owner's name or phone, unit code."""
+        if not text:
+            return self
+        from units.models import Ownership, Unit
+
+        owners = Ownership.objects.filter(
+            Q(customer__name__icontains=text) | called_on(text, phone="customer__phone"), site=OuterRef("pk")
+        )
+        units = Unit.objects.filter(site=OuterRef("pk"), code__icontains=text)
+        return self.filter(
+            Q(code__icontains=text)
+            | Q(address__icontains=text)
+            | Q(postcode__istartswith=text)
+            | Exists(owners)
+            | Exists(units)
+        )
+
+    def with_owner(self) -> Self:
+        """Sites with their present owner as ``owners`` (a list of none or one)."""
+        from units.models import Ownership
+
+        now = Ownership.objects.current().select_related("customer")
+        return self.prefetch_related(Prefetch("ownerships", queryset=now, to_attr="owners"))
+
+    def with_unit_count(self) -> Self:
+        """Sites with the number of their units still in place."""
+        return self.annotate(
+            units_in_place=models.Count("units", filter=Q(units__removed_on__isnull=True), distinct=True)
+        )
+
+
+class ComponentTypeQuerySet(models.QuerySet["ComponentType"]):
+    """Questions about types of part."""
+
+    def offered(self) -> Self:
+        """Types that forms offer."""
+        return self.filter(in_use=True)
+
+
+class ConstructionQuerySet(models.QuerySet["Construction"]):
+    """Questions about ways of building a unit."""
+
+    def offered(self) -> Self:
+        """Constructions that forms offer."""
+        return self.filter(in_use=True)
+
+    def with_parts(self) -> Self:
+        """Constructions with the types they come with."""
+        from units.models import ConstructionPart
+
+        parts = ConstructionPart.objects.select_related("component_type").order_by(
+            "component_type__kind", "pk"
+        )
+        return self.prefetch_related(Prefetch("parts", queryset=parts))
+
+
+class FailureModeQuerySet(models.QuerySet["FailureMode"]):
+    """Questions about failure modes."""
+
+    def offered(self) -> Self:
+        """Modes that forms offer."""
+        return self.filter(in_use=True)
+
+    def of_kinds(self, kinds: list[str]) -> Self:
+        """Modes that parts of these kinds can have, and those of the unit as a whole."""
+        return self.filter(kind__in=[*kinds, "unit"])
+
+
+class UnitQuerySet(models.QuerySet["Unit"]):
+    """Questions about units."""
+
+    def in_place(self) -> Self:
+        """Units still in their openings."""
+        return self.filter(removed_on__isnull=True)
+
+    def removed(self) -> Self:
+        """Units that were taken out."""
+        return self.filter(removed_on__isnull=False)
+
+    def matching(self, text: str) -> Self:
+        """Units found by any scrap of code, customer, address or lot."""
+        if not text:
+            return self
+        from units.models import Fitment, Ownership
+
+        owners = Ownership.objects.current().filter(customer__name__icontains=text, site=OuterRef("site"))
+        lots = Fitment.objects.filter(unit=OuterRef("pk"), lot__iexact=text)
+        return self.filter(
+            Q(code__icontains=text)
+            | Q(site__code__iexact=text)
+            | Q(site__address__icontains=text)
+            | Exists(owners)
+            | Exists(lots)
+        )
+
+    def for_search(self, told: Mapping[str, Any]) -> Self:
+        """Units that a search form asks for: a scrap, a construction, a part in place, a state."""
+        found = self.matching((told.get("q") or "").strip())
+        if told.get("construction"):
+            found = found.filter(construction=told["construction"])
+        if told.get("part"):
+            found = found.with_type_in_place(told["part"].pk)
+        state = told.get("state")
+        return found if state == "all" else found.removed() if state == "removed" else found.in_place()
+
+    def with_type_in_place(self, component_type_id: int) -> Self:
+        """Units that hold a part of this type now."""
+        from units.models import Fitment
+
+        held = Fitment.objects.in_place().filter(unit=OuterRef("pk"), component_type_id=component_type_id)
+        return self.filter(Exists(held))
+
+    def for_list(self) -> Self:
+        """Units with what the list shows of each."""
+        from units.models import Ownership
+
+        now = Ownership.objects.current().select_related("customer")
+        return self.select_related("site", "construction").prefetch_related(
+            Prefetch("site__ownerships", queryset=now, to_attr="owners")
+        )
+
+    def for_sheet(self) -> Self:
+        """Units with all the register holds about each."""
+        from units.models import Fitment, Ownership
+
+        owners = Ownership.objects.select_related("customer").order_by("-from_on")
+        parts = Fitment.objects.for_sheet()
+        return self.select_related("site", "construction").prefetch_related(
+            Prefetch("site__ownerships", queryset=owners),
+            Prefetch("fitments", queryset=parts),
+            "periods",
+        )
+
+
+class FitmentQuerySet(models.QuerySet["Fitment"]):
+    """Questions about fitted parts."""
+
+    def in_place(self) -> Self:
+        """Parts that have not been taken out."""
+        return self.filter(removed_on__isnull=True)
+
+    def on(self, day: date) -> Self:
+        """Parts that were in place on a day, counting the day they went out."""
+        return self.filter(Q(removed_on__isnull=True) | Q(removed_on__gte=day), fitted_on__lte=day)
+
+    def in_slot(self, kind: str, panel: int) -> Self:
+        """Parts of one kind in one panel, or in the whole unit."""
+        return self.filter(kind=kind, panel=panel)
+
+    def for_sheet(self) -> Self:
+        """Parts with their types and departures, those in place first."""
+        return (
+            self.select_related("component_type")
+            .prefetch_related("departures")
+            .order_by(F("removed_on").desc(nulls_first=True), "kind", "panel", "fitted_on")
+        )
+
+
+class ObservationPeriodQuerySet(models.QuerySet["ObservationPeriod"]):
+    """Questions about when we were watching."""
+
+    def on(self, day: date) -> Self:
+        """Periods that hold on a day."""
+        return self.filter(Q(until_on__isnull=True) | Q(until_on__gte=day), from_on__lte=day)

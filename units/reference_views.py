@@ -1,0 +1,103 @@
+"""Pages on which an owner extends the reference data without code."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from django import forms
+from django.contrib import messages
+from django.db.models import Model
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
+
+from servicedesk.people.models import Change
+from servicedesk.people.rights import owners, user_of
+from servicedesk.refusals import attempt
+from units import operations
+from units.models import ComponentType, Construction, FailureMode
+from units.reference_forms import ComponentTypeForm, ConstructionForm, FailureModeForm, PartsFormSet
+from units.views import status_of
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """One list of the reference data."""
+
+    model: type[Model]
+    form: type[forms.ModelForm]
+    title: str
+    one: str
+    lead: str
+
+
+SHEETS = {
+    "types": Sheet(
+        ComponentType,
+        ComponentTypeForm,
+        "Types of part",
+        "type of part",
+        "What a fitted part can be made as. Figures compare these types, so give each way of making its own.",
+    ),
+    "constructions": Sheet(
+        Construction,
+        ConstructionForm,
+        "Constructions",
+        "construction",
+        "Ways of building a unit. A new unit starts with the parts of its construction.",
+    ),
+    "modes": Sheet(
+        FailureMode,
+        FailureModeForm,
+        "Failure modes",
+        "failure mode",
+        "How parts fail. A mode belongs to a kind of part, so that constructions are compared fairly.",
+    ),
+}
+
+
+def _sheet(what: str) -> Sheet:
+    if what not in SHEETS:
+        raise Http404
+    return SHEETS[what]
+
+
+@owners
+def rows(request: HttpRequest, what: str) -> HttpResponse:
+    """All rows of one list of the reference data."""
+    sheet = _sheet(what)
+    found = sheet.model._default_manager.all()
+    return render(request, "units/reference_list.html", {"sheet": sheet, "what": what, "rows": found})
+
+
+@owners
+def add_row(request: HttpRequest, what: str) -> HttpResponse:
+    """Add a row to the reference data."""
+    sheet = _sheet(what)
+    form = sheet.form(request.POST or None)
+    if request.method == "POST" and (
+        made := attempt(form, lambda: operations.add_filled_in(form, by=user_of(request), at=timezone.now()))
+    ):
+        messages.success(request, f"Added: {made}.")
+        return redirect("units:change_reference", what, made.pk)
+    context = {"sheet": sheet, "what": what, "form": form}
+    return render(request, "units/reference_add.html", context, status=status_of(form))
+
+
+@owners
+def change_row(request: HttpRequest, what: str, pk: int) -> HttpResponse:
+    """Change a row of the reference data; a construction with the parts it comes with."""
+    sheet = _sheet(what)
+    row = get_object_or_404(sheet.model, pk=pk)
+    form = sheet.form(request.POST or None, instance=row)
+    parts = PartsFormSet(request.POST or None, instance=row) if isinstance(row, Construction) else None
+    filled_in = request.method == "POST" and (parts is None or parts.is_valid())
+    if filled_in and attempt(
+        form,
+        lambda: operations.change_filled_in(form, parts=parts, by=user_of(request), at=timezone.now()),
+    ):
+        messages.success(request, "Stored. Units already in the register keep the parts they have.")
+        return redirect("units:reference", what)
+    context = {"sheet": sheet, "what": what, "form": form, "row": row, "parts": parts}
+    context["changes"] = Change.objects.about(row).for_page()
+    return render(request, "units/reference_form.html", context, status=status_of(form))

@@ -1,0 +1,84 @@
+"""From a unit in the register to what its drawing needs."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import cast
+
+from django.utils.safestring import SafeString
+
+from units.drawings import Mark, UnitShape, elevation, plan
+from units.drawings.shape import Release, Side, StackEnd
+from units.geometry import PanelOrder, RemovalOrder, removal_order
+from units.lengths import LengthUnit
+from units.models import Unit
+
+RELEASES: dict[str, Release] = {"pins": "pins", "side_spring": "side spring"}
+
+
+def shape_of(unit: Unit, *, kinds: Collection[str]) -> UnitShape:
+    """Gather a unit's own dimensions and its construction's ways.
+
+    A width, edge or step that can't all be true is left out rather than drawn wrong: the drawing then says
+    that it is not to scale.
+    """
+    built = unit.construction
+    whole = {
+        "width_mm": unit.width_mm,
+        "height_mm": unit.height_mm,
+        "lower_lite_mm": unit.lower_lite_mm,
+        "step_mm": built.step_mm if built and built.panel_order == "stepped" else None,
+        "inside_edge_mm": built.inside_edge_mm if built else None,
+    }
+    for left_out in ((), ("step_mm", "inside_edge_mm")):
+        try:
+            return _shape(unit, kinds, {name: whole[name] for name in whole if name not in left_out})
+        except ValueError:
+            continue
+    return _shape(unit, kinds, {})
+
+
+def _shape(unit: Unit, kinds: Collection[str], sizes: Mapping[str, Decimal | None]) -> UnitShape:
+    built = unit.construction
+    return UnitShape(
+        width_mm=sizes.get("width_mm"),
+        height_mm=sizes.get("height_mm"),
+        lower_lite_mm=sizes.get("lower_lite_mm"),
+        step_mm=sizes.get("step_mm"),
+        inside_edge_mm=sizes.get("inside_edge_mm"),
+        panels=unit.panels,
+        order=cast(PanelOrder, built.panel_order if built else "equal"),
+        has_lower_lite="lite" in kinds or unit.lower_lite_mm is not None,
+        stack_end=cast(StackEnd, unit.stack or "unknown"),
+        release=RELEASES.get(built.release if built else "", "unknown"),
+        release_side=cast(Side, unit.release_side or "unknown"),
+        has_screen="screen" in kinds,
+    )
+
+
+@dataclass(frozen=True)
+class UnitDrawings:
+    """A unit drawn: two SVG elements, and the orders in words (None while nobody has counted the panels)."""
+
+    elevation: SafeString
+    plan: SafeString
+    order: RemovalOrder | None
+
+
+def drawings_of(
+    unit: Unit, *, kinds: Collection[str], unit_of_length: LengthUnit, marks: Sequence[Mark] = ()
+) -> UnitDrawings:
+    """Draw a unit: its elevation, the section of its track, and the orders of taking out and putting back."""
+    shape = shape_of(unit, kinds=kinds)
+    code = unit.code
+    front = elevation(
+        shape, title=f"Unit {code}", marks=marks, id_prefix="elevation", unit=unit_of_length, titled=False
+    )
+    track = plan(shape, title=f"Track of unit {code}", id_prefix="plan", unit=unit_of_length, titled=False)
+    return UnitDrawings(
+        elevation=SafeString(front),  # the drawings escape every text themselves
+        plan=SafeString(track),
+        order=removal_order(unit.panels, order=shape.order) if unit.panels else None,
+    )

@@ -1,0 +1,251 @@
+"""Pages of the register: units, sites, customers and the parts of units."""
+
+from __future__ import annotations
+
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
+
+from servicedesk.paging import key_page
+from servicedesk.people.models import Change
+from servicedesk.people.receipts import save_once
+from servicedesk.people.rights import schedulers, technicians, user_of
+from servicedesk.refusals import attempt
+from units import operations
+from units.forms import (
+    CustomerForm,
+    NewCustomerForm,
+    NewSiteForm,
+    NewUnitForm,
+    OwnerForm,
+    SiteForm,
+    StopWatchingForm,
+    TakeOutForm,
+    UnitForm,
+    UnitSearchForm,
+    WatchForm,
+)
+from units.models import Customer, ObservationPeriod, Site, Unit
+
+REFUSED = 422  # the form comes back with its reasons
+
+
+def status_of(form: UnitForm | object) -> int:
+    """Answer 422 where a form comes back with reasons, else 200."""
+    return REFUSED if getattr(form, "errors", None) else 200
+
+
+@technicians
+def units(request: HttpRequest) -> HttpResponse:
+    """Every unit in the field, found by any scrap."""
+    search = UnitSearchForm(request.GET)
+    search.is_valid()
+    page = key_page(Unit.objects.for_search(search.cleaned_data).for_list(), request.GET, order=("code",))
+    return render(request, "units/unit_list.html", {"page": page, "search": search})
+
+
+@schedulers
+def add_unit(request: HttpRequest, site_pk: int) -> HttpResponse:
+    """Add a unit to a site."""
+    site = get_object_or_404(Site, pk=site_pk)
+    form = NewUnitForm(request.POST or None, instance=Unit(site=site))
+
+    def make() -> str:
+        told = form.cleaned_data
+        unit = form.instance
+        unit.construction = told["construction"]
+        extras = operations.Extras(
+            lower_lite=unit.lower_lite_mm is not None,
+            extension_jamb=told["extension_jamb"],
+            lot=told["lot"],
+        )
+        return operations.add_unit(
+            unit,
+            extras=extras,
+            observed_from=told["observed_from"] or unit.installed_on,
+            age_known=told["age_known"],
+            by=user_of(request),
+            at=timezone.now(),
+        ).get_absolute_url()
+
+    if where := save_once(request, form, make):
+        messages.success(request, "The unit is in the register.")
+        return redirect(where)
+    return render(request, "units/unit_add.html", {"form": form, "site": site}, status=status_of(form))
+
+
+@schedulers
+def change_unit(request: HttpRequest, pk: int) -> HttpResponse:
+    """Change what is recorded about a unit."""
+    unit = get_object_or_404(Unit.objects.select_related("site"), pk=pk)
+    form = UnitForm(request.POST or None, instance=unit)
+    if request.method == "POST" and attempt(
+        form, lambda: operations.change_unit(form.instance, by=user_of(request), at=timezone.now())
+    ):
+        messages.success(request, "Stored.")
+        return redirect(unit)
+    return render(request, "units/unit_form.html", {"form": form, "unit": unit}, status=status_of(form))
+
+
+@schedulers
+def remove_unit(request: HttpRequest, pk: int) -> HttpResponse:
+    """Note that a unit was taken out."""
+    unit = get_object_or_404(Unit, pk=pk)
+    form = TakeOutForm(request.POST or None, initial={"on": timezone.localdate()})
+    if request.method == "POST" and attempt(
+        form,
+        lambda: operations.remove_unit(
+            unit, on=form.cleaned_data["on"], by=user_of(request), at=timezone.now()
+        ),
+    ):
+        messages.success(request, "Removed. Its history stays.")
+        return redirect(unit)
+    return render(request, "units/unit_remove.html", {"form": form, "unit": unit}, status=status_of(form))
+
+
+@schedulers
+def watch_unit(request: HttpRequest, pk: int) -> HttpResponse:
+    """Note since when failures of a unit reach us again."""
+    unit = get_object_or_404(Unit, pk=pk)
+    form = WatchForm(request.POST or None, instance=ObservationPeriod(unit=unit))
+    if request.method == "POST" and attempt(
+        form,
+        lambda: operations.watch_again(
+            unit,
+            from_on=form.cleaned_data["from_on"],
+            began=form.cleaned_data["began"],
+            by=user_of(request),
+            at=timezone.now(),
+        ),
+    ):
+        messages.success(request, "Stored.")
+        return redirect(unit)
+    return render(request, "units/unit_watch.html", {"form": form, "unit": unit}, status=status_of(form))
+
+
+@schedulers
+def stop_watching(request: HttpRequest, pk: int) -> HttpResponse:
+    """Note since when failures of a unit no longer reach us."""
+    period = get_object_or_404(ObservationPeriod.objects.select_related("unit"), pk=pk)
+    form = StopWatchingForm(request.POST or None, instance=period)
+    if request.method == "POST" and attempt(
+        form, lambda: operations.change_record(form.instance, by=user_of(request), at=timezone.now())
+    ):
+        messages.success(request, "Stored.")
+        return redirect(period.unit)
+    context = {"form": form, "unit": period.unit, "period": period}
+    return render(request, "units/unit_stop_watching.html", context, status=status_of(form))
+
+
+@technicians
+def sites(request: HttpRequest) -> HttpResponse:
+    """Every site, found by any scrap."""
+    text = request.GET.get("q", "").strip()
+    found = Site.objects.matching(text).with_owner().with_unit_count()
+    page = key_page(found, request.GET, order=("code",))
+    return render(request, "units/site_list.html", {"page": page, "text": text})
+
+
+@schedulers
+def add_site(request: HttpRequest) -> HttpResponse:
+    """Add a site."""
+    form = NewSiteForm(request.POST or None, initial={"customer": request.GET.get("customer")})
+
+    def make() -> str:
+        told = form.cleaned_data
+        return operations.add_site(
+            form.instance,
+            customer=told["customer"],
+            owned_from=told["owned_from"] or timezone.localdate(),
+            by=user_of(request),
+            at=timezone.now(),
+        ).get_absolute_url()
+
+    if where := save_once(request, form, make):
+        messages.success(request, "The site is in the register. Add its units next.")
+        return redirect(where)
+    return render(request, "units/site_add.html", {"form": form}, status=status_of(form))
+
+
+@schedulers
+def change_site(request: HttpRequest, pk: int) -> HttpResponse:
+    """Change what is recorded about a site."""
+    site = get_object_or_404(Site, pk=pk)
+    form = SiteForm(request.POST or None, instance=site)
+    if request.method == "POST" and attempt(
+        form, lambda: operations.change_site(form.instance, by=user_of(request), at=timezone.now())
+    ):
+        messages.success(request, "Stored.")
+        return redirect(site)
+    return render(request, "units/site_form.html", {"form": form, "site": site}, status=status_of(form))
+
+
+@schedulers
+def change_owner(request: HttpRequest, pk: int) -> HttpResponse:
+    """Note that a site was sold."""
+    site = get_object_or_404(Site, pk=pk)
+    form = OwnerForm(request.POST or None, initial={"on": timezone.localdate()})
+
+    def keep() -> bool:
+        told = form.cleaned_data
+        operations.change_owner(
+            site, customer=told["customer"], on=told["on"], by=user_of(request), at=timezone.now()
+        )
+        return True
+
+    if request.method == "POST" and attempt(form, keep):
+        messages.success(request, "Stored. The earlier owner stays in the site's history.")
+        return redirect(site)
+    return render(request, "units/site_owner.html", {"form": form, "site": site}, status=status_of(form))
+
+
+@schedulers
+def customers(request: HttpRequest) -> HttpResponse:
+    """Every customer, found by any scrap."""
+    text = request.GET.get("q", "").strip()
+    page = key_page(Customer.objects.matching(text), request.GET, order=("name", "id"))
+    return render(request, "units/customer_list.html", {"page": page, "text": text})
+
+
+@technicians
+def customer(request: HttpRequest, pk: int) -> HttpResponse:
+    """One customer and what is or was theirs."""
+    found = get_object_or_404(Customer, pk=pk)
+    context = {
+        "customer": found,
+        "ownerships": found.ownerships.select_related("site").order_by("-from_on"),
+        "changes": Change.objects.about(found).for_page(),
+    }
+    return render(request, "units/customer.html", context)
+
+
+@schedulers
+def add_customer(request: HttpRequest) -> HttpResponse:
+    """Add a customer."""
+    form = NewCustomerForm(request.POST or None)
+    if where := save_once(
+        request,
+        form,
+        lambda: operations.add_record(
+            form.instance, by=user_of(request), at=timezone.now()
+        ).get_absolute_url(),
+    ):
+        messages.success(request, "The customer is in the register. Add their site next.")
+        return redirect(where)
+    return render(request, "units/customer_add.html", {"form": form}, status=status_of(form))
+
+
+@schedulers
+def change_customer(request: HttpRequest, pk: int) -> HttpResponse:
+    """Change a customer's name or how to reach them."""
+    found = get_object_or_404(Customer, pk=pk)
+    form = CustomerForm(request.POST or None, instance=found)
+    if request.method == "POST" and attempt(
+        form, lambda: operations.change_record(form.instance, by=user_of(request), at=timezone.now())
+    ):
+        messages.success(request, "Stored.")
+        return redirect(found)
+    return render(
+        request, "units/customer_form.html", {"form": form, "customer": found}, status=status_of(form)
+    )
