@@ -1,0 +1,223 @@
+"""Which kind of part fails more often once sun, colour and age are allowed for."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy import linalg, special, stats
+
+from servicedesk.reports.lifetimes import columns
+from servicedesk.reports.lifetimes.columns import FloatArray, IntArray
+from servicedesk.reports.lifetimes.sites import watched_counts
+
+MOST_ROUNDS = 25
+"""A regression that settles at all does so in half as many rounds."""
+
+LARGEST_LOG = 300.0
+"""Rates beyond this power of e are no rates."""
+
+SETTLED = 1e-10
+"""Coefficients that move less than this have settled."""
+
+OVERLAP = 1e-9
+"""A column that adds less than this share of itself to the others adds nothing."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Regression:
+    """Failure rates as a product of what was recorded about the items.
+
+    Attributes
+    ----------
+    names : tuple of str
+        Names of the columns of the design.
+    coefficient, std_error : ndarray
+        Logarithms of the rate ratios, with their standard errors (site-robust where sites were given).
+    ratio, low, high : ndarray
+        Rate ratios (the rate itself for a column of ones), with limits.
+    dispersion : float
+        Pearson's chi-square over its degrees of freedom, row by row; NaN when there are as many coefficients
+        as rows.
+    deviance : float
+        Twice the log-likelihood lost against rows that each have their own rate.
+    clusters : int or None
+        Sites behind the standard errors; none if items counted as independent.
+    """
+
+    names: tuple[str, ...]
+    coefficient: FloatArray
+    std_error: FloatArray
+    ratio: FloatArray
+    low: FloatArray
+    high: FloatArray
+    dispersion: float
+    deviance: float
+    clusters: int | None
+
+
+def rate_regression(
+    events: ArrayLike,
+    exposure: ArrayLike,
+    design: ArrayLike,
+    cluster: ArrayLike | None,
+    *,
+    names: Sequence[str],
+    confidence: float = 0.95,
+) -> Regression:
+    """Compare failure rates after allowing for everything in the design.
+
+    Parameters
+    ----------
+    events, exposure : array_like
+        Failures and time at risk, one row an item and age band.
+    design : array_like
+        One column a covariate, the same rows. A column of ones for the rate of the reference group must be
+        among them if wanted: nothing is added.
+    cluster : array_like or None
+        Site of each row. None treats rows as independent and uses the Poisson model's own errors.
+    names : sequence of str
+        Names of the columns.
+    confidence : float
+        Two-sided confidence of the limits.
+
+    Returns
+    -------
+    Regression
+
+    Raises
+    ------
+    ValueError
+        If columns differ in length, nothing was watched, fewer than two sites remain, columns of the design
+        say the same thing (they are named), or the records drive a coefficient to infinity (a level without
+        failures; it is named).
+
+    Notes
+    -----
+    Poisson regression with the logarithm of the time at risk as offset, by iterated weighted least squares.
+    Errors are the sandwich by site, times ``k / (k - 1)`` for ``k`` sites, with the t quantile on ``k - 1``
+    degrees of freedom. Assumes that covariates multiply the rate and that sites are independent; the variance
+    within a site may be anything. What was not recorded is not allowed for.
+
+    References
+    ----------
+    .. [1] McCullagh, P. and Nelder, J. A. (1989). Generalized Linear Models.
+    .. [2] Liang, K.-Y. and Zeger, S. L. (1986). Longitudinal data analysis using generalized linear models.
+       Biometrika 73.
+    .. [3] Cameron, A. C. and Miller, D. L. (2015). A practitioner's guide to cluster-robust inference.
+       Journal of Human Resources 50.
+    """
+    level = columns.share(confidence, name="confidence")
+    number, time = watched_counts(events, exposure, names=("events", "exposure"))
+    matrix = _design(design, names=names, rows=number.shape[0])
+    site = None if cluster is None else columns.codes(cluster, name="cluster").values
+    if site is not None:
+        columns.same_length(events=number, cluster=site)
+    watched = time > 0
+    if not watched.any():
+        raise ValueError("exposure is zero in every row: nothing was watched, so there is no rate.")
+    number, time, matrix = number[watched], time[watched], matrix[watched]
+    _refuse_overlap(matrix, names=names)
+    coefficient = _fit(number, time, matrix, names=names)
+    mean = _mean(coefficient, time, matrix)
+    clusters, covariance = _covariance(number, mean, matrix, site=None if site is None else site[watched])
+    std_error = np.sqrt(np.diag(covariance))
+    upper = (1 + level) / 2
+    width = std_error * (stats.norm.ppf(upper) if clusters is None else stats.t.ppf(upper, clusters - 1))
+    left = number.shape[0] - coefficient.shape[0]
+    return Regression(
+        names=tuple(names),
+        coefficient=coefficient,
+        std_error=std_error,
+        ratio=np.exp(coefficient),
+        low=np.exp(coefficient - width),
+        high=np.exp(coefficient + width),
+        dispersion=float(((number - mean) ** 2 / mean).sum() / left) if left else float("nan"),
+        deviance=_deviance(number, mean),
+        clusters=clusters,
+    )
+
+
+def _design(design: ArrayLike, *, names: Sequence[str], rows: int) -> FloatArray:
+    matrix = columns.as_float(np.asarray(design), name="design")
+    if matrix.ndim != 2 or matrix.shape != (rows, len(names)):
+        raise ValueError(
+            f"design must have one row for each of the {rows} records and one column for each of the "
+            f"{len(names)} names, but its shape is {matrix.shape}."
+        )
+    if not np.isfinite(matrix).all():
+        column = int(np.argmin(np.isfinite(matrix).all(axis=0)))
+        raise ValueError(f"design holds a missing or infinite value under {names[column]}.")
+    return matrix
+
+
+def _refuse_overlap(matrix: FloatArray, *, names: Sequence[str]) -> None:
+    """Name the columns that are a mixture of others, because no records can tell them apart."""
+    size = np.linalg.norm(matrix, axis=0)
+    if (size == 0).any():
+        raise ValueError(
+            f"design says nothing under {names[int(np.argmin(size))]}: every watched row has zero there."
+        )
+    if matrix.shape[0] < matrix.shape[1]:
+        raise ValueError(f"design has {matrix.shape[1]} columns for only {matrix.shape[0]} watched rows.")
+    _, triangle, order = linalg.qr(matrix / size, mode="economic", pivoting=True)
+    rank = int((np.abs(np.diag(triangle)) > OVERLAP).sum())
+    if rank == matrix.shape[1]:
+        return
+    mixture = linalg.solve_triangular(triangle[:rank, :rank], triangle[:rank, rank])
+    others = [
+        names[each] for each, part in zip(order[:rank], mixture, strict=True) if abs(part) > np.sqrt(OVERLAP)
+    ]
+    raise ValueError(
+        f"design says the same thing under {names[order[rank]]} as under {' and '.join(others)}; "
+        "the records cannot tell them apart, so leave one out."
+    )
+
+
+def _fit(number: FloatArray, time: FloatArray, matrix: FloatArray, *, names: Sequence[str]) -> FloatArray:
+    """Find the coefficients by iterated weighted least squares, starting from the rates of the rows."""
+    mean = number + 0.5
+    coefficient = _weighted_fit(matrix, target=np.log(mean / time), weight=mean)
+    for _ in range(MOST_ROUNDS):
+        mean = _mean(coefficient, time, matrix)
+        step = _weighted_fit(matrix, target=(number - mean) / mean, weight=mean)
+        coefficient = coefficient + step
+        if (np.abs(step) <= SETTLED * (1 + np.abs(coefficient))).all():
+            return coefficient
+    runaway = names[int(np.argmax(np.abs(step)))]
+    raise ValueError(
+        f"The regression does not settle: the coefficient of {runaway} runs away, as when all rows of "
+        "one level are without failures. Compare that level by its crude rate, or leave it out."
+    )
+
+
+def _weighted_fit(matrix: FloatArray, *, target: FloatArray, weight: FloatArray) -> FloatArray:
+    weighted = matrix.T * weight
+    return np.linalg.solve(weighted @ matrix, weighted @ target).astype(np.float64, copy=False)
+
+
+def _mean(coefficient: FloatArray, time: FloatArray, matrix: FloatArray) -> FloatArray:
+    mean: FloatArray = time * np.exp(np.clip(matrix @ coefficient, -LARGEST_LOG, LARGEST_LOG))
+    return mean
+
+
+def _deviance(number: FloatArray, mean: FloatArray) -> float:
+    return float(2 * (special.xlogy(number, number / mean) - (number - mean)).sum())
+
+
+def _covariance(
+    number: FloatArray, mean: FloatArray, matrix: FloatArray, *, site: IntArray | None
+) -> tuple[int | None, FloatArray]:
+    """Give the number of sites and the covariance of the coefficients."""
+    inverse = np.linalg.inv((matrix.T * mean) @ matrix).astype(np.float64, copy=False)
+    if site is None:
+        return None, inverse
+    score = matrix.T * (number - mean)
+    present = np.bincount(site) > 0
+    clusters = int(present.sum())
+    if clusters < 2:
+        raise ValueError("cluster names only one site with time at risk; its errors need at least two.")
+    pulls = np.stack([columns.sums(site, weights=each)[present] for each in score])
+    return clusters, inverse @ (pulls @ pulls.T) @ inverse * clusters / (clusters - 1)
