@@ -1,0 +1,96 @@
+"""Pages of the care rules, and of who does the care where."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Any
+
+from django.contrib import messages
+from django.db.models import Count, Q
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
+from django.utils import timezone
+
+from schedules import operations
+from schedules.forms import CareByForm, CareRuleForm, NewCareRuleForm
+from schedules.models import CareRule
+from schedules.recurrence import preview
+from schedules.words import count
+from servicedesk.paging import key_page
+from servicedesk.people.models import Change
+from servicedesk.people.receipts import save_once
+from servicedesk.people.rights import owners, schedulers, user_of
+from servicedesk.refusals import attempt
+from units.models import Site
+from units.operations import set_care_by
+from units.views import status_of
+
+
+@owners
+def care_rules(request: HttpRequest) -> HttpResponse:
+    """All care rules, by type of part."""
+    rules = CareRule.objects.for_list().annotate(parts=Count("due", filter=Q(due__fitment__removed_on=None)))
+    return render(request, "schedules/care_rule_list.html", {"rules": rules})
+
+
+@owners
+def add_care_rule(request: HttpRequest) -> HttpResponse:
+    """Add a care rule for a type of part."""
+    form = NewCareRuleForm(request.POST or None)
+
+    def make() -> str:
+        operations.add_care_rule(form.instance, by=user_of(request), at=timezone.now())
+        return reverse("schedules:care_rules")
+
+    if where := save_once(request, form, make):
+        messages.success(request, "Added. Parts of this type come under the rule within the hour.")
+        return redirect(where)
+    return render(request, "schedules/care_rule_add.html", {"form": form}, status=status_of(form))
+
+
+@owners
+def change_care_rule(request: HttpRequest, pk: int) -> HttpResponse:
+    """Change a care rule; its due dates are reckoned anew."""
+    rule = get_object_or_404(CareRule.objects.select_related("component_type"), pk=pk)
+    form = CareRuleForm(request.POST or None, instance=rule)
+    if request.method == "POST" and attempt(
+        form,
+        lambda: operations.change_care_rule(
+            form.instance, why=form.cleaned_data["why"], by=user_of(request), at=timezone.now()
+        ),
+    ):
+        messages.success(request, "Stored. Due dates under this rule were reckoned anew.")
+        return redirect("schedules:care_rules")
+    stored = CareRule.objects.get(pk=pk)
+    context = {"form": form, "rule": stored, "changes": Change.objects.about(rule).for_page()}
+    context |= _outlook(stored, today=timezone.localdate())
+    return render(request, "schedules/care_rule_form.html", context, status=status_of(form))
+
+
+def _outlook(rule: CareRule, *, today: date) -> dict[str, Any]:
+    """Say how many parts a rule covers, and when care done today would fall due again."""
+    in_place = rule.due.filter(fitment__removed_on__isnull=True)
+    until = date(today.year + 3 + rule.interval_months // 12, 12, 31)
+    dates = preview(today, interval_months=rule.interval_months, season=rule.season, until=until)
+    return {"parts": in_place.count(), "due_now": in_place.due(today).count(), "again": dates[:3]}
+
+
+@schedulers
+def care_by(request: HttpRequest) -> HttpResponse:
+    """Who does the care at each site; several sites can be changed at once."""
+    who, text = request.GET.get("by", Site.CareBy.NOBODY), request.GET.get("q", "").strip()
+    form = CareByForm(request.POST or None)
+    if request.method == "POST":
+        moved = attempt(
+            form, lambda: set_care_by(**form.cleaned_data, by=user_of(request), at=timezone.now())
+        )
+        if moved is not None:
+            messages.success(request, f"Stored for {count(moved, 'site')}." if moved else "No site changed.")
+            return redirect(request.get_full_path())
+    found = Site.objects.matching(text).with_owner().with_unit_count()
+    if who in Site.CareBy.values:
+        found = found.filter(care_by=who)
+    page = key_page(found, request.GET, order=("code",), size=100)
+    context = {"page": page, "form": form, "who": who, "text": text, "choices": Site.CareBy.choices}
+    return render(request, "schedules/care_by.html", context, status=status_of(form))

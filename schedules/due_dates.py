@@ -1,0 +1,96 @@
+"""Due dates by the thousand: each distinct pair of rule and day is reckoned once, a chunk of rows at a time.
+
+A fleet has many parts but few days on which they were fitted or cared for, so the reckoning of
+`schedules.recurrence` is cheap; rows pass through in chunks, so that memory stays flat and nobody who wants
+to write waits long.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from datetime import date
+from typing import Any
+
+from django.db import connection, transaction
+
+from schedules.models import CareDue, CareRule
+from schedules.recurrence import next_due
+
+ROWS_AT_ONCE = 2000
+
+_MISSING = (
+    "SELECT f.id, r.id, f.fitted_on FROM units_fitment f"
+    " JOIN schedules_carerule r ON r.component_type_id = f.component_type_id AND r.active"
+    " WHERE {which} AND f.removed_on IS NULL"
+    " AND NOT EXISTS (SELECT 1 FROM schedules_caredue d WHERE d.fitment_id = f.id AND d.rule_id = r.id)"
+)
+
+_ADD = (
+    "INSERT INTO schedules_caredue (fitment_id, rule_id, counted_from, next_due_on)"
+    " VALUES (%s, %s, %s, %s) ON CONFLICT DO NOTHING"
+)
+
+
+class Reckoner:
+    """Reckons due dates of rules, each pair of rule and day once."""
+
+    def __init__(self, rules: Iterable[CareRule]) -> None:
+        self._rules = {rule.pk: rule for rule in rules}
+        self._known: dict[tuple[int, date], date] = {}
+
+    def due_on(self, rule_id: int, counted_from: date) -> date:
+        """Say when care under a rule is due, counted from a day."""
+        pair = rule_id, counted_from
+        if pair not in self._known:
+            if rule_id not in self._rules:  # added while the walk was under way
+                self._rules[rule_id] = CareRule.objects.get(pk=rule_id)
+            rule = self._rules[rule_id]
+            self._known[pair] = next_due(
+                counted_from, interval_months=rule.interval_months, season=rule.season
+            )
+        return self._known[pair]
+
+
+def add_missing_dues(reckoner: Reckoner, *, which: str, params: Sequence[Any]) -> int:
+    """Put parts in place under the rules of their types, where they are not yet; answer how many.
+
+    ``which`` chooses fitments ``f`` and rules ``r`` in SQL, with ``params`` for its placeholders.
+    """
+    with connection.cursor() as cursor:
+        cursor.execute(_MISSING.format(which=which), params)
+        rows = [_new_row(reckoner, *told) for told in cursor.fetchall()]
+        if not rows:
+            return 0
+        with transaction.atomic():
+            cursor.executemany(_ADD, rows)
+        return cursor.rowcount
+
+
+def _new_row(reckoner: Reckoner, fitment: int, rule: int, told: date | str) -> tuple[Any, ...]:
+    """Give what is stored of a part that comes under a rule, as the database wants it."""
+    fitted = told if isinstance(told, date) else date.fromisoformat(told)
+    day = connection.ops.adapt_datefield_value
+    return fitment, rule, day(fitted), day(reckoner.due_on(rule, fitted))
+
+
+def recount_dues(rule: CareRule) -> int:
+    """Reckon all due dates of a rule anew, each from the day it is counted from; answer how many moved."""
+    reckoner, moved, last = Reckoner([rule]), 0, 0
+    while chunk := _held_after(last, rule=rule):
+        last = chunk[-1].pk
+        moves = [(reckoner.due_on(rule.pk, due.counted_from), due) for due in chunk]
+        late = [
+            (connection.ops.adapt_datefield_value(day), due.pk)
+            for day, due in moves
+            if day != due.next_due_on
+        ]
+        with connection.cursor() as cursor:
+            cursor.executemany("UPDATE schedules_caredue SET next_due_on = %s WHERE id = %s", late)
+        moved += len(late)
+    return moved
+
+
+def _held_after(pk: int, *, rule: CareRule) -> list[CareDue]:
+    """Take hold of the next rows of a rule, so that care noted meanwhile is seen or waits."""
+    rows = CareDue.objects.select_for_update(no_key=True).filter(rule=rule, pk__gt=pk).order_by("pk")
+    return list(rows.only("counted_from", "next_due_on")[:ROWS_AT_ONCE])

@@ -1,0 +1,157 @@
+"""Due work by site: one row a site, the most urgent first, a page at a time.
+
+Tasks that nobody has planned yet and, looking ahead, care that falls due by a day and is no task so far, are
+counted together. Pages are cut by key (urgency, first due day, site), so that none is skipped or shown twice
+while others plan.
+"""
+
+from __future__ import annotations
+
+import json
+from base64 import urlsafe_b64decode, urlsafe_b64encode
+from collections.abc import Sequence
+from dataclasses import astuple, dataclass
+from datetime import date
+from typing import Any
+
+from django.db import connection
+from django.db.models import BooleanField, CharField, F, Q, Value
+from django.http import QueryDict
+
+from schedules.models import CareDue, MaintenanceTask
+from schedules.operations.tasks import CARE_PRIORITY
+from units.models import Site
+
+PAGE = 40
+
+_BY_SITE = """
+WITH work(site_id, priority, due_on, minutes, origin, coming) AS ({work}),
+sites AS (
+    SELECT site_id, MIN(priority) AS priority, MIN(due_on) AS first_due, SUM(minutes) AS minutes,
+        SUM(CASE WHEN coming THEN 0 ELSE 1 END) AS tasks, SUM(CASE WHEN coming THEN 1 ELSE 0 END) AS coming,
+        SUM(CASE WHEN origin = 'call' THEN 1 ELSE 0 END) AS calls
+    FROM work GROUP BY site_id
+)
+SELECT priority, first_due, site_id, minutes, tasks, coming, calls FROM sites
+{beyond} ORDER BY priority {way}, first_due {way}, site_id {way} LIMIT {limit}
+"""
+
+
+@dataclass(frozen=True)
+class SiteKey:
+    """What puts a site in its place on the list."""
+
+    priority: int
+    first_due: date
+    site_id: int
+
+
+@dataclass(frozen=True)
+class SiteWork:
+    """What is due at one site: how much, how urgent, since when."""
+
+    key: SiteKey
+    site: Site
+    minutes: int
+    tasks: int
+    coming: int
+    calls: int
+
+    @property
+    def first_due(self) -> date:
+        """The day the first of it was or is due."""
+        return self.key.first_due
+
+    @property
+    def urgent(self) -> bool:
+        """Whether something there must be made safe."""
+        return self.key.priority <= 2
+
+
+@dataclass(frozen=True)
+class SitePage:
+    """One page of the list, and the tokens that lead to the pages beside it ("" where none is)."""
+
+    rows: list[SiteWork]
+    earlier: str
+    later: str
+
+
+def sites_with_work(
+    asked: QueryDict, *, today: date, until: date, origin: str = "", text: str = "", size: int = PAGE
+) -> SitePage:
+    """Cut the page that the query string asks for (``after=`` or ``before=``) from the list of sites."""
+    backward = "before" in asked
+    key = _key(asked.get("before") or asked.get("after") or "")
+    found = _ask(today=today, until=until, origin=origin, text=text, key=key, backward=backward, size=size)
+    more, found = len(found) > size, found[:size]
+    if backward:
+        found.reverse()
+    sites = Site.objects.in_bulk([row[2] for row in found])
+    rows = [
+        SiteWork(SiteKey(row[0], _day(row[1]), row[2]), sites[row[2]], *map(int, row[3:])) for row in found
+    ]
+    return SitePage(
+        rows=rows,
+        earlier=_token(rows[0].key) if rows and (more if backward else key is not None) else "",
+        later=_token(rows[-1].key) if rows and (backward or more) else "",
+    )
+
+
+def _ask(
+    *, today: date, until: date, origin: str, text: str, key: SiteKey | None, backward: bool, size: int
+) -> list[Sequence[Any]]:
+    work, params = _work(today=today, until=until, origin=origin, text=text)
+    beyond, way = "", "DESC" if backward else "ASC"
+    if key is not None:
+        beyond = f"WHERE (priority, first_due, site_id) {'<' if backward else '>'} (%s, %s, %s)"
+        params = [*params, key.priority, connection.ops.adapt_datefield_value(key.first_due), key.site_id]
+    with connection.cursor() as cursor:
+        cursor.execute(_BY_SITE.format(work=work, beyond=beyond, way=way, limit=size + 1), params)
+        return list(cursor.fetchall())
+
+
+def _work(*, today: date, until: date, origin: str, text: str) -> tuple[str, list[Any]]:
+    """Write the query of all single pieces of work: tasks, and with care looked ahead at, care to come."""
+    waits_on = Q(waiting_until__gt=today)
+    tasks = MaintenanceTask.objects.unplanned().filter(~waits_on | Q(waiting_until=None), due_on__lte=until)
+    if origin:
+        tasks = tasks.filter(origin=origin)
+    coming = CareDue.objects.ours().without_task().filter(next_due_on__lte=until)
+    if text:
+        sites = Site.objects.matching(text).values("pk")
+        tasks, coming = tasks.filter(site__in=sites), coming.filter(fitment__unit__site__in=sites)
+    told = tasks.annotate(coming=Value(False, BooleanField())).values_list(
+        "site_id", "priority", "due_on", "minutes", "origin", "coming"
+    )
+    if origin in {"", MaintenanceTask.Origin.CARE} and until > today:
+        told = told.union(
+            coming.annotate(
+                at_site=F("fitment__unit__site_id"),
+                usual=Value(CARE_PRIORITY),
+                origin=Value("care", CharField()),
+                is_coming=Value(True, BooleanField()),
+            ).values_list("at_site", "usual", "next_due_on", "rule__minutes", "origin", "is_coming"),
+            all=True,
+        )
+    sql, params = told.order_by().query.sql_with_params()
+    return sql, list(params)
+
+
+def _token(key: SiteKey) -> str:
+    values = [str(value) for value in astuple(key)]
+    return urlsafe_b64encode(json.dumps(values).encode()).decode().rstrip("=")
+
+
+def _key(token: str) -> SiteKey | None:
+    """Read a token back; a mangled one means the first page rather than an error."""
+    try:
+        priority, first_due, site = json.loads(urlsafe_b64decode(token + "=" * (-len(token) % 4)))
+        return SiteKey(int(priority), date.fromisoformat(first_due), int(site))
+    except (ValueError, TypeError):
+        return None
+
+
+def _day(told: date | str) -> date:
+    """Read a day as SQLite or PostgreSQL tells it."""
+    return told if isinstance(told, date) else date.fromisoformat(told)

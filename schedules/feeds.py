@@ -1,0 +1,140 @@
+"""From visits and due care to calendars: what a feed holds, and for how long."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import UTC, date, datetime, time, timedelta
+from itertools import groupby
+from uuid import UUID, uuid5
+
+from django.conf import settings
+from django.db.models import Max, Q
+from django.urls import reverse
+from django.utils import timezone
+
+from schedules.ical import DueEvent, VisitEvent, build_calendar
+from schedules.models import CareDue, Visit
+from schedules.operations.visits import place_of
+from schedules.querysets import VisitQuerySet
+from schedules.words import care_reason, count, span
+from servicedesk.people.models import User
+from units.models import Site
+
+BACK = timedelta(days=30)
+AHEAD = timedelta(days=180)
+CANCELLED_FOR = timedelta(days=30)
+MOST_DUE_ENTRIES = 1000
+VISITS_COLOUR, DUE_COLOUR = "saddlebrown", "steelblue"
+
+DUE_ENTRIES = UUID("8d0b6f4e-3c0e-4f0c-9f53-0c7b2f0b8a11")
+"""Name space of the UIDs of due care. Such an entry has no life of its own: it is told by what it says, so
+that other care due on another day is another entry, and a reader never keeps half of an old one."""
+
+
+def visits_feed(person: User | None, *, at: datetime) -> bytes:
+    """Write the calendar of one technician, or of the team, from thirty days back to half a year ahead."""
+    today = timezone.localdate(at)
+    start, end = midnight(today - BACK), midnight(today + AHEAD)
+    kept = Q(state=Visit.State.CANCELLED, changed_at__lt=midnight(today - CANCELLED_FOR))
+    return write_visits(visits_of(person).between(start, end).exclude(kept), person=person)
+
+
+def visits_of(person: User | None) -> VisitQuerySet:
+    """Ask for the visits of one technician, or of all."""
+    return Visit.objects.of(person) if person is not None else Visit.objects.all()
+
+
+def write_visits(visits: VisitQuerySet, *, person: User | None) -> bytes:
+    """Write visits as a calendar named after whose they are."""
+    told = visits.for_list().annotate(tasks_changed_at=Max("visit_tasks__task__changed_at"))
+    name = f"Visits of {person.name}" if person is not None else f"Visits, {settings.COMPANY_NAME}"
+    return build_calendar(name, [_event(visit) for visit in told], color=VISITS_COLOUR)
+
+
+def due_feed(*, at: datetime, most: int = MOST_DUE_ENTRIES) -> bytes:
+    """Write our care due and not planned as all-day entries, one for each site and day.
+
+    Beyond ``most`` entries the calendar ends with one that says so, as no calendar shows a hundred thousand.
+    """
+    today = timezone.localdate(at)
+    due = (
+        CareDue.objects.ours()
+        .filter(next_due_on__gte=today - BACK, next_due_on__lt=today + AHEAD)
+        .exclude(tasks__state="in-process")
+        .select_related("rule", "fitment__unit__site")
+        .order_by("next_due_on", "fitment__unit__site_id", "fitment__unit__code", "rule__name", "pk")
+    )
+    entries: list[DueEvent] = []
+    for (day, site), rows in groupby(
+        due.iterator(chunk_size=2000), key=lambda row: (row.next_due_on, row.fitment.unit.site)
+    ):
+        if len(entries) == most:
+            entries.append(_more_from(day))
+            break
+        entries.append(_due_entry(site, day, list(rows)))
+    return build_calendar(f"Care due, {settings.COMPANY_NAME}", entries, color=DUE_COLOUR)
+
+
+def midnight(day: date) -> datetime:
+    """Give the moment a day begins in the company's zone."""
+    return timezone.make_aware(datetime.combine(day, time.min))
+
+
+def _event(visit: Visit) -> VisitEvent:
+    """Say of a visit what a calendar may know: where, when, who and what; no telephone, no way in."""
+    tasks = [taken.task for taken in visit.visit_tasks.all()]
+    lines = [f"{task.unit}: {task.reason}" if task.unit else task.reason for task in tasks]
+    people = " and ".join(person.name for person in visit.technicians.all()) or "nobody named yet"
+    place = visit.place or place_of(visit.site)
+    changed = max(filter(None, [visit.changed_at, getattr(visit, "tasks_changed_at", None)]))
+    return VisitEvent(
+        uid=visit.uid,
+        starts_at=visit.starts_at,
+        ends_at=visit.ends_at,
+        status=visit.state.upper(),  # type: ignore[arg-type]  # the states are those of RFC 5545
+        sequence=visit.sequence,
+        created_at=visit.created_at,
+        changed_at=changed,
+        summary=f"{place}: {count(len(tasks), 'task')}" if tasks else place,
+        place=place,
+        latitude=visit.site.latitude,
+        longitude=visit.site.longitude,
+        description="\n".join([f"Technicians: {people}", *lines]),
+        url=settings.SITE_URL + reverse("schedules:visit", args=[visit.pk]),
+    )
+
+
+def _due_entry(site: Site, day: date, rows: Iterable[CareDue]) -> DueEvent:
+    """Say of a site and a day which care falls due; the entry changes its identity with its words."""
+    rows = list(rows)
+    minutes = sum(row.rule.minutes for row in rows)
+    summary = f"Care due at {place_of(site)}: {count(len(rows), 'task')}, {span(minutes)}"
+    description = "\n".join(
+        f"{row.fitment.unit}: "
+        + care_reason(row.rule.name, panel=row.fitment.panel, last_done_on=row.last_done_on)
+        for row in rows
+    )
+    counted = max(row.counted_from for row in rows)
+    return DueEvent(
+        uid=uuid5(DUE_ENTRIES, f"{site.pk}\n{day}\n{summary}\n{description}"),
+        due_on=day,
+        sequence=0,
+        changed_at=datetime.combine(counted, time.min, tzinfo=UTC),
+        summary=summary,
+        place=place_of(site),
+        description=description,
+        url=f"{settings.SITE_URL}{reverse('schedules:plan_visit')}?site={site.pk}",
+    )
+
+
+def _more_from(day: date) -> DueEvent:
+    """Say that more care is due from a day on than the calendar holds."""
+    return DueEvent(
+        uid=uuid5(DUE_ENTRIES, f"more\n{day}"),
+        due_on=day,
+        sequence=0,
+        changed_at=datetime.combine(day - AHEAD - BACK, time.min, tzinfo=UTC),
+        summary="More care is due from here on than fits into this calendar",
+        description="The list of due work shows all of it.",
+        url=settings.SITE_URL + reverse("schedules:tasks"),
+    )

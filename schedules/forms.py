@@ -1,0 +1,329 @@
+"""Forms of care, tasks, visits and calendars."""
+
+from __future__ import annotations
+
+from calendar import month_name
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from itertools import groupby
+from typing import Any
+
+from django import forms
+from django.conf import settings
+from django.db.models import Q
+from django.utils import timezone
+
+from schedules.local_times import moment_of
+from schedules.models import CareDue, CareRule, MaintenanceTask, Visit
+from schedules.operations.visits import usual_minutes
+from schedules.reference import CARE_WORK
+from schedules.words import care_reason, span
+from servicedesk.people.models import User
+from servicedesk.people.receipts import ReceiptForm
+from units.forms import DayField
+from units.models import ComponentType, Site
+
+SOON = timedelta(days=61)
+"""How far ahead care is offered to be done with a visit."""
+
+HORIZONS = {"": timedelta(0), "2w": timedelta(days=14), "2m": SOON}
+
+
+class DueWorkForm(forms.Form):
+    """Which due work to list."""
+
+    q = forms.CharField(label="Address, postcode, name or unit", required=False)
+    horizon = forms.ChoiceField(
+        choices=[("", "by today"), ("2w", "in two weeks"), ("2m", "in two months")],
+        required=False,
+        label="Due",
+    )
+    origin = forms.ChoiceField(
+        choices=[("", "anything"), *MaintenanceTask.Origin.choices], required=False, label="Because of"
+    )
+
+
+class WaitForm(forms.Form):
+    """Whom a task waits for, and until when."""
+
+    waiting_for = forms.ChoiceField(
+        choices=[(value, label) for value, label in MaintenanceTask.WaitingFor.choices if value],
+        label="It waits for",
+    )
+    until = DayField(label="Ask again on")
+
+
+class WhyForm(forms.Form):
+    """Why something is cancelled."""
+
+    why = forms.CharField(max_length=160, label="Why")
+
+
+class DoneForm(forms.Form):
+    """On which day a task was done."""
+
+    on = DayField(label="Done on")
+
+
+class CareRuleForm(forms.ModelForm):
+    """What care a type of part needs, how often, and when in the year."""
+
+    why = forms.CharField(
+        max_length=120, required=False, label="Why it changes", help_text="Stays in the history of the rule."
+    )
+
+    class Meta:
+        model = CareRule
+        fields = [
+            "name",
+            "work",
+            "interval_months",
+            "season_from_day",
+            "season_from_month",
+            "season_until_day",
+            "season_until_month",
+            "minutes",
+            "persons",
+            "note",
+            "source",
+            "active",
+        ]
+        labels = {
+            "season_from_day": "From: day",
+            "season_from_month": "From: month",
+            "season_until_day": "Until: day",
+            "season_until_month": "Until: month",
+            "persons": "People it takes",
+        }
+        help_texts = {
+            "name": "Begin with a verb, such as lubricate the track.",
+            "work": "Work of this kind on such a part, recorded on a call too, counts as this care.",
+            "interval_months": "Counted from the day it was last done, or from fitting.",
+            "note": "What the technician reads at the porch, with what to look out for.",
+            "active": "Without this no new work is raised; open work of the rule is taken off the list.",
+        }
+        widgets = {"note": forms.Textarea(attrs={"rows": 4})}
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        months = [("", "none"), *((number, name) for number, name in enumerate(month_name) if number)]
+        for name in ("season_from_month", "season_until_month"):
+            label = self.fields[name].label
+            self.fields[name] = forms.TypedChoiceField(
+                choices=months, coerce=int, empty_value=None, required=False, label=label
+            )
+        self.fields["work"].choices = [(kind.value, kind.label) for kind in CARE_WORK]  # type: ignore[attr-defined]
+        self.fields["persons"].widget = forms.Select(choices=[(1, "one"), (2, "two")])
+
+
+class NewCareRuleForm(ReceiptForm, CareRuleForm):
+    """A new care rule, for a type of part."""
+
+    why = None  # type: ignore[assignment]  # a new rule needs no reason
+    field_order = ["component_type"]
+
+    class Meta(CareRuleForm.Meta):
+        fields = ["component_type", *CareRuleForm.Meta.fields]
+        labels = {**CareRuleForm.Meta.labels, "component_type": "Type of part"}
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["component_type"].queryset = ComponentType.objects.offered()  # type: ignore[attr-defined]
+
+
+class CareByForm(forms.Form):
+    """Who does the care at the sites that were ticked."""
+
+    sites = forms.ModelMultipleChoiceField(
+        queryset=Site.objects.all(), error_messages={"required": "Tick at least one site."}
+    )
+    care_by = forms.ChoiceField(choices=Site.CareBy.choices, label="From now on the care is done by")
+
+
+@dataclass(frozen=True)
+class Offer:
+    """Something that can be taken along on a visit, as the form shows it."""
+
+    field: str
+    value: int
+    ticked: bool
+    unit: str
+    reason: str
+    due_on: date
+    minutes: int
+    persons: int
+    waits: str = ""
+
+
+class VisitForm(forms.Form):
+    """When a visit is, who goes, and what is done there."""
+
+    tasks = forms.ModelMultipleChoiceField(
+        queryset=MaintenanceTask.objects.none(), required=False, label="What is done"
+    )
+    coming = forms.ModelMultipleChoiceField(
+        queryset=CareDue.objects.none(), required=False, label="Care that comes due soon"
+    )
+    day = DayField(label="Day")
+    time = forms.TimeField(widget=forms.TimeInput(attrs={"type": "time"}, format="%H:%M"), label="Starts at")
+    minutes = forms.IntegerField(
+        required=False, min_value=1, label="Minutes", help_text="Left empty: what the ticked tasks take."
+    )
+    technicians = forms.ModelMultipleChoiceField(
+        queryset=User.objects.none(),
+        required=False,
+        widget=forms.CheckboxSelectMultiple,
+        label="Who goes",
+        help_text="One or two people. A proposal can wait for this; a confirmed visit can’t.",
+    )
+    note = forms.CharField(
+        required=False,
+        widget=forms.Textarea(attrs={"rows": 2}),
+        help_text="For the technicians. Not sent to calendars.",
+    )
+
+    def __init__(self, *args: Any, site: Site, visit: Visit | None = None, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.site, self.visit = site, visit
+        # Anything of the site is a valid choice here: what has been planned, done or cancelled meanwhile is
+        # refused by the operation, which says what became of it.
+        self.fields["tasks"].queryset = MaintenanceTask.objects.filter(site=site)  # type: ignore[attr-defined]
+        dues = CareDue.objects.filter(fitment__unit__site=site).select_related("rule")
+        self.fields["coming"].queryset = dues  # type: ignore[attr-defined]
+        people = Q(pk__in=visit.technicians.all()) if visit else Q()
+        working = User.objects.technicians()
+        self.fields["technicians"].queryset = (  # type: ignore[attr-defined]
+            User.objects.filter(Q(pk__in=working) | people).order_by("name", "pk") if visit else working
+        )
+
+    def clean(self) -> dict[str, Any]:
+        """Find the moment that the day and the time stand for."""
+        told = super().clean() or {}
+        if told.get("day") and told.get("time"):
+            try:
+                told["starts_at"] = moment_of(told["day"], told["time"], zone=settings.TIME_ZONE)
+            except ValueError as error:
+                self.add_error("time", str(error))
+        return told
+
+    def offered_tasks(self) -> list[Offer]:
+        """List the tasks that can go along: those on no visit, and those on this one."""
+        held = Q(visit_tasks__visit=self.visit) if self.visit else Q()
+        free = Q(state=MaintenanceTask.State.NEEDS_ACTION)
+        tasks = MaintenanceTask.objects.for_site(self.site.pk).filter(free | held if held else free)
+        ticked = self._ticked("tasks")
+        return [
+            Offer(
+                field="tasks",
+                value=task.pk,
+                ticked=self._is_ticked(task, ticked),
+                unit=task.unit.code if task.unit else "",
+                reason=task.reason,
+                due_on=task.due_on,
+                minutes=task.minutes,
+                persons=task.persons,
+                waits=_waits(task),
+            )
+            for task in tasks.order_by("unit__code", "priority", "due_on", "pk").distinct()
+        ]
+
+    def offered_care(self) -> list[Offer]:
+        """List the care that comes due soon and could be done with the visit."""
+        ticked = self._ticked("coming") or set()
+        dues = CareDue.objects.coming(self.site.pk, until=timezone.localdate() + SOON)
+        return [
+            Offer(
+                field="coming",
+                value=due.pk,
+                ticked=due.pk in ticked,
+                unit=due.fitment.unit.code,
+                reason=care_reason(due.rule.name, panel=due.fitment.panel, last_done_on=due.last_done_on),
+                due_on=due.next_due_on,
+                minutes=due.rule.minutes,
+                persons=due.rule.persons,
+            )
+            for due in dues
+        ]
+
+    def usual_span(self) -> str:
+        """Say how long the tasks ticked at first usually take."""
+        tasks = list(MaintenanceTask.objects.for_site(self.site.pk).unplanned())
+        return span(usual_minutes([task for task in tasks if self._is_ticked(task, None)]))
+
+    def _ticked(self, name: str) -> set[int] | None:
+        """Give what was ticked on a form sent back, or None for one shown for the first time."""
+        if not self.is_bound:
+            return None
+        sent = self[name].value() or []
+        return {int(value) for value in sent if str(value).isdigit()}
+
+    def _is_ticked(self, task: MaintenanceTask, ticked: set[int] | None) -> bool:
+        """Tick what was ticked; at first what this visit has, or all that is due and every call."""
+        if ticked is not None:
+            return task.pk in ticked
+        if self.visit is not None:
+            return task.state == MaintenanceTask.State.IN_PROCESS
+        today = timezone.localdate()
+        waits = task.waiting_until is not None and task.waiting_until > today
+        return not waits and (task.due_on <= today or task.origin == MaintenanceTask.Origin.CALL)
+
+
+class PlanForm(ReceiptForm, VisitForm):
+    """A visit that is proposed, or recorded after it has taken place."""
+
+    already_over = forms.BooleanField(required=False, label="It has taken place and is recorded afterwards")
+
+
+class LinkForm(forms.Form):
+    """Whose calendar a link opens."""
+
+    whose = forms.ChoiceField(label="Whose visits")
+
+    def __init__(self, *args: Any, people: Sequence[User], **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.people = {str(person.pk): person for person in people}
+        names = [(key, person.name) for key, person in self.people.items()]
+        self.fields["whose"].choices = [("team", "the whole team"), *names]  # type: ignore[attr-defined]
+
+    def person(self) -> User | None:
+        """Give the person chosen, None for the team."""
+        return self.people.get(self.cleaned_data["whose"])
+
+
+class ExportForm(forms.Form):
+    """Which visits a calendar file holds."""
+
+    who = forms.CharField(required=False)
+    until = DayField(required=False)
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["from"] = DayField(required=False)  # a word that Python keeps for itself
+
+
+class WeekForm(forms.Form):
+    """Which week of whose visits."""
+
+    week = DayField(label="Week of", required=False)
+    who = forms.ChoiceField(label="Whose", required=False)
+
+    def __init__(self, *args: Any, people: Sequence[User], **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        others = [(str(person.pk), person.name) for person in people]
+        self.fields["who"].choices = [  # type: ignore[attr-defined]
+            ("me", "mine"),
+            ("team", "everyone’s"),
+            *others,
+        ]
+
+
+def by_unit(offers: list[Offer]) -> list[tuple[str, list[Offer]]]:
+    """Group what is offered by its unit, as it comes."""
+    return [(unit, list(group)) for unit, group in groupby(offers, key=lambda offer: offer.unit)]
+
+
+def _waits(task: MaintenanceTask) -> str:
+    if not task.waiting_for or task.waiting_until is None:
+        return ""
+    return f"waits for {task.get_waiting_for_display()} until {task.waiting_until:%-d %b %Y}"

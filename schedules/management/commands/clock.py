@@ -1,0 +1,53 @@
+"""Does the periodic work where no celery beat runs."""
+
+from __future__ import annotations
+
+import signal
+import threading
+from argparse import ArgumentParser
+from datetime import datetime
+from typing import Any
+
+from django.core.management.base import BaseCommand
+from django.db import close_old_connections
+from django.utils import timezone
+
+from schedules.periodic import NOTHING, run_due
+
+SECONDS_BETWEEN_LOOKS = 5
+
+
+class Command(BaseCommand):
+    """Run what the beat schedule asks for, in this process, until told to stop."""
+
+    help = (
+        "Run the periodic work of the beat schedule in this process, for a desk without celery. "
+        "Stops cleanly on Ctrl-C or SIGTERM, after the work in hand."
+    )
+
+    def add_arguments(self, parser: ArgumentParser) -> None:
+        parser.add_argument(
+            "--once", action="store_true", help="do what is due now and end, for cron or a systemd timer"
+        )
+
+    def handle(self, *args: Any, **options: Any) -> None:
+        stop = threading.Event()
+        if options["once"]:
+            self.look(timezone.now())
+            return
+        for number in (signal.SIGTERM, signal.SIGINT):
+            signal.signal(number, lambda *_: stop.set())
+        self.stdout.write("The clock is running.")
+        self.stdout.flush()
+        while not stop.is_set():
+            self.look(timezone.now())
+            close_old_connections()
+            stop.wait(SECONDS_BETWEEN_LOOKS)
+        self.stdout.write("The clock has stopped.")
+
+    def look(self, at: datetime) -> None:
+        """Do what is due and say so."""
+        for task, said in run_due(at).items():
+            if said != NOTHING:
+                self.stdout.write(f"{timezone.localtime(at):%Y-%m-%d %H:%M:%S} {task}: {said}")
+        self.stdout.flush()

@@ -1,0 +1,39 @@
+"""Puts due care on the list of work."""
+
+from __future__ import annotations
+
+from argparse import ArgumentParser
+from datetime import date
+from typing import Any
+
+from django.core.management.base import BaseCommand
+from django.utils import timezone
+
+from schedules.operations import raise_due
+from schedules.words import count
+from servicedesk.people.history import through
+from servicedesk.people.models.changes import Door
+
+
+class Command(BaseCommand):
+    """Make a task of all agreed care that is due."""
+
+    help = (
+        "Make a task of all care that is due and agreed to be done by us, at most one for each part and "
+        "rule. Running it again, or late, is harmless."
+    )
+
+    def add_arguments(self, parser: ArgumentParser) -> None:
+        parser.add_argument(
+            "--on",
+            type=date.fromisoformat,
+            metavar="DATE",
+            help="as of this day, such as 2026-05-04 (default: today)",
+        )
+
+    def handle(self, *args: Any, **options: Any) -> None:
+        at = timezone.now()
+        today = options["on"] or timezone.localdate(at)
+        with through(Door.COMMAND):
+            raised = raise_due(today, at=at)
+        self.stdout.write(f"{count(raised, 'task')} raised for care due on or before {today:%-d %B %Y}.")

@@ -1,0 +1,62 @@
+"""Secret calendar links: made, replaced and revoked. The secret itself is shown once and never stored."""
+
+from __future__ import annotations
+
+import hashlib
+import secrets
+from datetime import datetime, timedelta
+
+from django.db.models import Q
+
+from schedules.models import CalendarLink
+from servicedesk.people.history import write_change
+from servicedesk.people.models import User
+from servicedesk.refusals import Refused, one_step
+
+SECRET_BYTES = 32
+"""256 random bits; an address with them can't be guessed."""
+
+READ_NOTED_EVERY = timedelta(hours=1)
+
+
+def hash_of(secret: str) -> str:
+    """Give what is stored of a secret. It is random and long, so a plain digest can't be turned back."""
+    return hashlib.sha256(secret.encode()).hexdigest()
+
+
+def make_link(person: User | None, *, by: User, at: datetime) -> tuple[CalendarLink, str]:
+    """Make the calendar link of a person, or of the whole team, and give its secret this once."""
+    secret = secrets.token_urlsafe(SECRET_BYTES)
+    with one_step():
+        link = CalendarLink(person=person, secret_hash=hash_of(secret), made_at=at, made_by=by)
+        link.full_clean()
+        link.save()
+        write_change(
+            link, did=f"calendar link made for {person.name if person else 'the team'}", by=by, at=at
+        )
+    return link, secret
+
+
+def replace_link(link: CalendarLink, *, by: User, at: datetime) -> tuple[CalendarLink, str]:
+    """Make a new link in the place of one: calendars that read the old one get nothing from now on."""
+    with one_step():
+        revoke_link(link, by=by, at=at)
+        return make_link(link.person, by=by, at=at)
+
+
+def revoke_link(link: CalendarLink, *, by: User, at: datetime) -> None:
+    """Take a link out of force; whoever reads it finds nothing any more."""
+    with one_step():
+        held = CalendarLink.objects.select_for_update(no_key=True).get(pk=link.pk)
+        if held.revoked_at is not None:
+            raise Refused("This link is out of force already.")
+        held.revoked_at = at
+        held.save(update_fields=["revoked_at"])
+        write_change(held, did="calendar link revoked", by=by, at=at)
+
+
+def note_read(link: CalendarLink, *, at: datetime) -> None:
+    """Note that a calendar read a link, at most once an hour."""
+    CalendarLink.objects.filter(
+        Q(last_read_at__isnull=True) | Q(last_read_at__lt=at - READ_NOTED_EVERY), pk=link.pk
+    ).update(last_read_at=at)

@@ -1,0 +1,129 @@
+"""Finishing a visit: of each task, whether it was done, or why not."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date, datetime, timedelta
+from typing import NamedTuple
+
+from django.utils import timezone
+
+from schedules.models import CareDue, MaintenanceTask, Visit, VisitTask
+from servicedesk.people.history import shown_values, stored_values, write_change
+from servicedesk.people.models import User
+from servicedesk.refusals import Refused, one_step
+from units.operations import save_change
+
+from .tasks import complete_held
+from .visits import hold_visit
+
+DONE = ""
+CLOCKS_DIFFER = timedelta(minutes=5)
+
+
+class Wait(NamedTuple):
+    """Whom a task that could not be done waits for, and until which day."""
+
+    waiting_for: str
+    until: date
+
+
+def finish_visit(
+    visit: Visit,
+    *,
+    outcomes: Mapping[int, str],
+    waits: Mapping[int, Wait] | None = None,
+    finished_at: datetime,
+    by: User | None,
+    at: datetime,
+) -> Visit:
+    """End a visit: done tasks are completed and move their care on, the others go back on the list of work.
+
+    ``outcomes`` says of each task still open, by its key, "" where it was done or else why not
+    (`MaintenanceTask.NotDone`); ``waits`` lets some of those not done wait. Finishing twice changes nothing.
+    """
+    with one_step():
+        visit = hold_visit(visit)
+        if visit.finished_at is not None:
+            return visit
+        _check(visit, finished_at=finished_at, at=at)
+        taken = _hold_tasks(visit)
+        _check_outcomes(taken, outcomes)
+        on = timezone.localdate(finished_at)
+        for entry in taken:
+            _settle(
+                entry, outcomes.get(entry.task_id), on=on, wait=(waits or {}).get(entry.task_id), by=by, at=at
+            )
+        before = stored_values(visit)
+        visit.sequence += visit.state != Visit.State.CONFIRMED
+        visit.state, visit.finished_at, visit.changed_at = Visit.State.CONFIRMED, finished_at, at
+        visit.full_clean()
+        visit.save()
+        write_change(visit, did=_words(taken), by=by, at=at, before=before, after=shown_values(visit))
+    return visit
+
+
+def _check(visit: Visit, *, finished_at: datetime, at: datetime) -> None:
+    if visit.state == Visit.State.CANCELLED:
+        raise Refused("This visit was cancelled, so it can’t be finished. Plan it anew if it took place.")
+    if not visit.technicians.exists():
+        raise Refused("Nobody is named for this visit: change it and say who was there, then finish it.")
+    if finished_at > at + CLOCKS_DIFFER:
+        raise Refused({"finished_at": ["That time is still to come: give the time the visit ended."]})
+
+
+def _hold_tasks(visit: Visit) -> list[VisitTask]:
+    """Take hold of the tasks of a visit, their care first, as every operation does."""
+    taken = list(visit.visit_tasks.order_by("pk"))
+    pks = [entry.task_id for entry in taken]
+    dues = {due.pk: due for due in CareDue.objects.held().filter(tasks__in=pks)}
+    tasks = {task.pk: task for task in MaintenanceTask.objects.held().filter(pk__in=pks)}
+    for entry in taken:
+        entry.task = tasks[entry.task_id]
+        if entry.task.care_due_id in dues:
+            entry.task.care_due = dues[entry.task.care_due_id]
+    return taken
+
+
+def _check_outcomes(taken: list[VisitTask], outcomes: Mapping[int, str]) -> None:
+    untold = [entry.task.reason for entry in taken if entry.task.is_open and entry.task_id not in outcomes]
+    if untold:
+        raise Refused({"": [f"Say whether it was done, or why not: “{reason}”." for reason in untold]})
+    if stray := set(outcomes) - {entry.task_id for entry in taken}:
+        raise Refused(f"Task {min(stray)} is not on this visit any more. Look at the visit again.")
+    known = {DONE, *MaintenanceTask.NotDone.values}
+    for code in outcomes.values():
+        if code not in known:
+            raise Refused(f"“{code}” is no reason for a task not done: choose one of the list.")
+
+
+def _settle(
+    entry: VisitTask, outcome: str | None, *, on: date, wait: Wait | None, by: User | None, at: datetime
+) -> None:
+    """Note how one task went; a task that was completed or cancelled meanwhile keeps its state."""
+    task = entry.task
+    if not task.is_open:
+        entry.outcome = VisitTask.Outcome.DONE if task.state == task.State.COMPLETED else entry.outcome
+    elif outcome == DONE:
+        complete_held(task, on=on, by=by, at=at)
+        entry.outcome = VisitTask.Outcome.DONE
+    else:
+        _send_back(task, outcome or "", wait=wait, by=by, at=at)
+        entry.outcome, entry.why_not = VisitTask.Outcome.NOT_DONE, outcome or ""
+    entry.full_clean()
+    entry.save()
+
+
+def _send_back(
+    task: MaintenanceTask, why_not: str, *, wait: Wait | None, by: User | None, at: datetime
+) -> None:
+    task.state, task.not_done = MaintenanceTask.State.NEEDS_ACTION, why_not
+    if wait is not None:
+        task.waiting_for, task.waiting_until = wait
+    save_change(task, did=f"not done: {task.get_not_done_display()}", by=by, at=at)
+
+
+def _words(taken: list[VisitTask]) -> str:
+    done = sum(entry.outcome == VisitTask.Outcome.DONE for entry in taken)
+    not_done = sum(entry.outcome == VisitTask.Outcome.NOT_DONE for entry in taken)
+    return f"finished: {done} done, {not_done} not done"

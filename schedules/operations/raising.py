@@ -1,0 +1,144 @@
+"""The periodic look at what is due: new tasks for care whose day has come, and no task for what is over.
+
+It runs over the dates that are stored, by SQL alone, so that it costs the same however long nobody looked:
+a part whose care was missed three times gets one task, and a desk that stood still for a month catches up
+in one go.
+"""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+
+from django.db import connection, transaction
+from django.db.models import Case, CharField, F, Q, QuerySet, Value, When
+from django.utils import timezone
+
+from schedules.models import MaintenanceTask, Visit
+from schedules.words import MONTHS, count
+from servicedesk.people.history import write_change
+from units.models import Site
+
+from .care import last_planned, plan_new_care
+from .runs import note_run
+from .tasks import CARE_PRIORITY
+from .visits import place_of
+
+RAISE = "schedules.raise_due"
+ENDED_AT_ONCE = 500
+
+# The day of last care as 2 Apr 2025, in the words of `schedules.words.care_reason`.
+_LAST_DONE = {
+    "sqlite": (
+        "CAST(strftime('%%d', d.last_done_on) AS INTEGER) || ' ' || substr('{months}',"
+        " 3 * CAST(strftime('%%m', d.last_done_on) AS INTEGER) - 2, 3) || strftime(' %%Y', d.last_done_on)"
+    ),
+    "postgresql": (
+        "EXTRACT(DAY FROM d.last_done_on) || ' ' || substr('{months}',"
+        " 3 * EXTRACT(MONTH FROM d.last_done_on)::int - 2, 3) || ' ' || EXTRACT(YEAR FROM d.last_done_on)"
+    ),
+}
+CARE_REASON = (
+    "upper(substr(r.name, 1, 1)) || substr(r.name, 2)"
+    " || CASE WHEN f.panel > 0 THEN ', panel ' || f.panel ELSE '' END"
+    " || CASE WHEN d.last_done_on IS NULL THEN ': never recorded as done'"
+    " ELSE ': last done ' || {last_done} END"
+)
+# The open tasks are read before the first new one is written: looking for each in a table that grows under
+# way would take PostgreSQL minutes. The site is asked about last, lest SQLite begins with all sites.
+RAISED = """
+INSERT INTO schedules_maintenancetask (site_id, unit_id, fitment_id, care_due_id, origin, work, reason,
+    priority, minutes, persons, due_on, state, waiting_for, not_done, changed_at)
+WITH open_care AS MATERIALIZED (SELECT care_due_id FROM schedules_maintenancetask
+    WHERE state IN ('needs-action', 'in-process') AND care_due_id IS NOT NULL)
+SELECT u.site_id, u.id, f.id, d.id, 'care', r.work, {reason},
+    {priority}, r.minutes, r.persons, d.next_due_on, 'needs-action', '', '', %s
+FROM schedules_caredue d
+JOIN schedules_carerule r ON r.id = d.rule_id
+JOIN units_fitment f ON f.id = d.fitment_id
+JOIN units_unit u ON u.id = f.unit_id
+LEFT JOIN open_care o ON o.care_due_id = d.id
+WHERE d.next_due_on <= %s AND r.active AND f.removed_on IS NULL AND u.removed_on IS NULL
+    AND EXISTS (SELECT 1 FROM units_site s WHERE s.id = u.site_id AND s.care_by = 'us')
+    AND o.care_due_id IS NULL
+ON CONFLICT DO NOTHING
+"""
+
+
+def raise_due(today: date, *, at: datetime | None = None) -> int:
+    """Make a task of all our care that is due on a day and has no open one; answer how many."""
+    at = at or timezone.now()
+    plan_new_care(last_planned(), at=at)
+    ended = end_needless_tasks(today, at=at)
+    follow_addresses(at=at)
+    raised = _insert_tasks(today, at=at)
+    said = f"{count(raised, 'task')} raised"
+    note_run(RAISE, said=f"{said}, {ended:,} no longer needed" if ended else said, at=at)
+    return raised
+
+
+def _insert_tasks(today: date, *, at: datetime) -> int:
+    """Raise the tasks in one statement; a task that another writer raised meanwhile is left alone."""
+    vendor, ops = connection.vendor, connection.ops
+    reason = CARE_REASON.format(last_done=_LAST_DONE[vendor].format(months="".join(MONTHS)))
+    with connection.cursor() as cursor:
+        cursor.execute(
+            RAISED.format(reason=reason, priority=CARE_PRIORITY),
+            [ops.adapt_datetimefield_value(at), ops.adapt_datefield_value(today)],
+        )
+        return cursor.rowcount
+
+
+def end_needless_tasks(today: date, *, at: datetime) -> int:
+    """Cancel open care tasks that nobody has to do any more, saying why in their history.
+
+    The part or unit is gone, the site's care is no longer ours, the rule is no longer in force, or the due
+    date moved past today. A task on a visit stays on it for the last of these reasons: somebody agreed to it.
+    """
+    gone = Q(fitment__removed_on__isnull=False) | Q(unit__removed_on__isnull=False)
+    not_ours = ~Q(site__care_by=Site.CareBy.US)
+    no_rule = Q(care_due__rule__active=False)
+    later = Q(state="needs-action", care_due__next_due_on__gt=F("due_on")) & Q(
+        care_due__next_due_on__gt=today
+    )
+    why = Case(
+        When(gone, then=Value("cancelled: the part is no longer in place")),
+        When(not_ours, then=Value("cancelled: the care of this site is no longer ours")),
+        When(no_rule, then=Value("cancelled: its care rule is no longer in force")),
+        default=Value("cancelled: it is due later now"),
+        output_field=CharField(),
+    )
+    needless = (
+        MaintenanceTask.objects.open()
+        .filter(gone | not_ours | no_rule | later, origin=MaintenanceTask.Origin.CARE)
+        .order_by("pk")
+    )
+    ended = 0
+    while chunk := _end(needless, why=why, at=at):
+        ended += chunk
+    return ended
+
+
+def _end(needless: QuerySet[MaintenanceTask], *, why: Case, at: datetime) -> int:
+    """Cancel a chunk of tasks and write their history."""
+    with transaction.atomic():
+        held = needless.select_for_update(of=("self",), no_key=True).annotate(why=why)
+        told = list(held.values_list("pk", "why")[:ENDED_AT_ONCE])
+        MaintenanceTask.objects.filter(pk__in=[pk for pk, _ in told]).update(
+            state=MaintenanceTask.State.CANCELLED, waiting_for="", waiting_until=None, changed_at=at
+        )
+        for pk, did in told:
+            write_change(MaintenanceTask(pk=pk), did=did, by=None, at=at)
+    return len(told)
+
+
+def follow_addresses(*, at: datetime) -> int:
+    """Bring planned visits in line with the addresses of their sites, so that calendars show these."""
+    moved = 0
+    for visit in Visit.objects.open().filter(ends_at__gte=at).select_related("site"):
+        place = place_of(visit.site)
+        if visit.place != place:
+            moved += Visit.objects.filter(pk=visit.pk).update(
+                place=place, sequence=F("sequence") + 1, changed_at=at
+            )
+            write_change(visit, did="address changed with its site", by=None, at=at)
+    return moved

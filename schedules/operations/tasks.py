@@ -1,0 +1,181 @@
+"""Things to do: putting them on the list, letting them wait, ending them."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+
+from django.utils import timezone
+
+from schedules.models import CareDue, MaintenanceTask, VisitTask
+from schedules.words import care_reason
+from servicedesk.people.models import User
+from servicedesk.refusals import Refused, one_step
+from units.models import Fitment, Site, Unit
+from units.operations import save_change, save_new
+
+State = MaintenanceTask.State
+CARE_PRIORITY = 5
+
+
+def add_task(
+    site: Site,
+    *,
+    unit: Unit | None,
+    origin: str,
+    reason: str,
+    priority: int,
+    minutes: int,
+    due_on: date,
+    work: str = "",
+    fitment: Fitment | None = None,
+    care_due: CareDue | None = None,
+    persons: int = 1,
+    by: User | None,
+    at: datetime,
+) -> MaintenanceTask:
+    """Put something to do at a site on the list of work."""
+    if unit is not None and unit.site_id != site.pk:
+        raise Refused({"unit": [f"Unit {unit.code} is at another site."]})
+    if fitment is not None and (unit is None or fitment.unit_id != unit.pk):
+        raise Refused({"fitment": ["That part is in another unit."]})
+    with one_step():
+        return save_new(
+            MaintenanceTask(
+                site=site,
+                unit=unit,
+                fitment=fitment,
+                care_due=care_due,
+                origin=origin,
+                work=work,
+                reason=reason[:240],
+                priority=priority,
+                minutes=minutes,
+                persons=persons,
+                due_on=due_on,
+            ),
+            did="put on the list of work",
+            by=by,
+            at=at,
+        )
+
+
+def raise_early(due: CareDue, *, by: User | None, at: datetime) -> MaintenanceTask:
+    """Make a task of care before its day has come, because somebody will be there anyway."""
+    with one_step():
+        due = CareDue.objects.held().get(pk=due.pk)
+        open_task = due.tasks.open().first()
+        if open_task is not None:
+            return open_task
+        part = due.fitment
+        return add_task(
+            part.unit.site,
+            unit=part.unit,
+            fitment=part,
+            care_due=due,
+            origin=MaintenanceTask.Origin.CARE,
+            reason=care_reason(due.rule.name, panel=part.panel, last_done_on=due.last_done_on),
+            priority=CARE_PRIORITY,
+            minutes=due.rule.minutes,
+            persons=due.rule.persons,
+            work=due.rule.work,
+            due_on=due.next_due_on,
+            by=by,
+            at=at,
+        )
+
+
+def let_task_wait(
+    task: MaintenanceTask, *, waiting_for: str, until: date, by: User | None, at: datetime
+) -> MaintenanceTask:
+    """Let a task wait for a part, the maker or the customer until a day."""
+    if not waiting_for or waiting_for not in MaintenanceTask.WaitingFor.values:
+        raise Refused({"waiting_for": ["Say whom or what the task waits for."]})
+    if until < timezone.localdate(at):
+        raise Refused({"until": ["That day is over: give the day on which to ask again."]})
+    with one_step():
+        task = hold_open(task)
+        task.waiting_for, task.waiting_until = waiting_for, until
+        words = task.get_waiting_for_display()
+        return save_change(task, did=f"waits for {words} until {until:%-d %B %Y}", by=by, at=at)
+
+
+def stop_waiting(task: MaintenanceTask, *, by: User | None, at: datetime) -> MaintenanceTask:
+    """Note that a task waits no longer."""
+    with one_step():
+        task = hold_open(task)
+        if not task.waiting_for:
+            return task
+        task.waiting_for, task.waiting_until = "", None
+        return save_change(task, did="waits no longer", by=by, at=at)
+
+
+def complete_task(task: MaintenanceTask, *, on: date, by: User | None, at: datetime) -> MaintenanceTask:
+    """Note that a task was done on a day; the care it was raised for is next due an interval later."""
+    if on > timezone.localdate(at):
+        raise Refused({"on": ["That day is still to come: give the day on which it was done."]})
+    with one_step():
+        task = hold(task)
+        if task.state == State.COMPLETED:
+            return task
+        if task.state == State.CANCELLED:
+            raise Refused("This task was cancelled; log a call if there is something to do.")
+        complete_held(task, on=on, by=by, at=at)
+    return task
+
+
+def cancel_task(task: MaintenanceTask, *, why: str = "", by: User | None, at: datetime) -> MaintenanceTask:
+    """Take a task off the list without its being done.
+
+    Care is left out this once: it falls due again an interval after the day it was cancelled.
+    """
+    with one_step():
+        task = hold(task)
+        if task.state == State.CANCELLED:
+            return task
+        if task.state == State.COMPLETED:
+            raise Refused("This task was done already; it can’t be cancelled any more.")
+        due = task.care_due
+        if due is not None:
+            due.count_from(timezone.localdate(at))
+            due.save()
+        task.state = State.CANCELLED
+        task.waiting_for, task.waiting_until = "", None
+        save_change(task, did=f"cancelled: {why.strip()}" if why.strip() else "cancelled", by=by, at=at)
+    return task
+
+
+def hold(task: MaintenanceTask) -> MaintenanceTask:
+    """Take hold of a task and, before it, of the care it was raised for; always in this order."""
+    due = CareDue.objects.held().get(pk=task.care_due_id) if task.care_due_id else None
+    held = MaintenanceTask.objects.held().get(pk=task.pk)
+    if due is not None:
+        held.care_due = due
+    return held
+
+
+def hold_open(task: MaintenanceTask) -> MaintenanceTask:
+    """Take hold of a task that must still be open."""
+    held = hold(task)
+    if not held.is_open:
+        raise Refused(f"This task is {held.get_state_display()}; nothing can change on it any more.")
+    return held
+
+
+def complete_held(task: MaintenanceTask, *, on: date, by: User | None, at: datetime) -> None:
+    """Complete a task that is held, and move on the care it was raised for."""
+    due = task.care_due
+    if due is not None and (due.last_done_on is None or on > due.last_done_on):
+        due.last_done_on = on
+        due.count_from(on)
+        due.save()
+    finish_task(task, on=on, did=f"done on {on:%-d %B %Y}", by=by, at=at)
+
+
+def finish_task(task: MaintenanceTask, *, on: date, did: str, by: User | None, at: datetime) -> None:
+    """Mark a held task as done; where it stands on an open visit, there too."""
+    task.state, task.done_on, task.not_done = State.COMPLETED, on, ""
+    task.waiting_for, task.waiting_until = "", None
+    save_change(task, did=did, by=by, at=at)
+    VisitTask.objects.filter(task=task, outcome="", visit__finished_at__isnull=True).update(
+        outcome=VisitTask.Outcome.DONE
+    )

@@ -1,0 +1,252 @@
+"""Planning visits: who goes where, when, with which tasks."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+
+from django.conf import settings
+
+from schedules.local_times import wall_time
+from schedules.models import CareDue, MaintenanceTask, Visit, VisitTask
+from servicedesk.people.history import shown_values, stored_values, write_change
+from servicedesk.people.models import User
+from servicedesk.refusals import Refused, one_step
+from units.models import Site
+from units.operations import save_new
+
+from .tasks import raise_early
+
+State = MaintenanceTask.State
+MOST_TECHNICIANS = 2
+MOST_MINUTES = 12 * 60
+QUARTER = 15
+
+
+def place_of(site: Site) -> str:
+    """Give the address line of a site; never what its access notes say."""
+    return ", ".join(filter(None, [site.address, site.postcode])) or site.code
+
+
+def usual_minutes(tasks: Sequence[MaintenanceTask], coming: Sequence[CareDue] = ()) -> int:
+    """Say how long tasks usually take together, rounded up to a quarter of an hour."""
+    minutes = sum(task.minutes for task in tasks) + sum(due.rule.minutes for due in coming)
+    return min(max(-(-minutes // QUARTER), 1) * QUARTER, MOST_MINUTES)
+
+
+def plan_visit(
+    site: Site,
+    *,
+    starts_at: datetime,
+    minutes: int | None = None,
+    technicians: Sequence[User] = (),
+    tasks: Sequence[MaintenanceTask] = (),
+    coming: Sequence[CareDue] = (),
+    note: str = "",
+    already_over: bool = False,
+    by: User | None,
+    at: datetime,
+) -> Visit:
+    """Propose a visit to a site with some of its tasks, and with care that comes due soon.
+
+    Without ``minutes`` it takes what the tasks usually take. A visit whose time is over is only stored when
+    ``already_over`` says that it took place; it then counts as confirmed.
+    """
+    with one_step():
+        if not already_over and starts_at < at:
+            raise Refused({"day": ["That time is over. Tick “It has taken place” to record it afterwards."]})
+        if already_over and starts_at > at:
+            raise Refused({"day": ["That time is still to come, so the visit can’t have taken place."]})
+        if already_over and not technicians:
+            raise Refused({"technicians": ["Say who was there."]})
+        visit = Visit(
+            site=site,
+            place=place_of(site),
+            starts_at=starts_at,
+            ends_at=starts_at + _length(minutes, tasks, coming),
+            zone=settings.TIME_ZONE,
+            state=Visit.State.CONFIRMED if already_over else Visit.State.TENTATIVE,
+            note=note,
+            created_at=at,
+            changed_at=at,
+        )
+        _check_technicians(visit, technicians)
+        _check_purpose(tasks, coming, note)
+        save_new(visit, did=f"planned for {_who(technicians)}", by=by, at=at)
+        visit.technicians.set(technicians)
+        _take_along(visit, [*tasks, *_raised(coming, by=by, at=at)])
+    return visit
+
+
+def change_visit(
+    visit: Visit,
+    *,
+    starts_at: datetime,
+    minutes: int | None = None,
+    technicians: Sequence[User],
+    tasks: Sequence[MaintenanceTask],
+    coming: Sequence[CareDue] = (),
+    note: str,
+    by: User | None,
+    at: datetime,
+) -> Visit:
+    """Move a visit, send others, or take other tasks along; a confirmed visit stays confirmed."""
+    with one_step():
+        visit = hold_open_visit(visit)
+        before = stored_values(visit)
+        ends_at = starts_at + _length(minutes, tasks, coming)
+        moved = (starts_at, ends_at) != (visit.starts_at, visit.ends_at)
+        if moved and starts_at != visit.starts_at and starts_at < at:
+            raise Refused({"day": ["That time is over: a visit can only be moved to a time to come."]})
+        if visit.state == Visit.State.CONFIRMED and not technicians:
+            raise Refused({"technicians": ["Somebody must go on a confirmed visit."]})
+        visit.starts_at, visit.ends_at, visit.note, visit.changed_at = starts_at, ends_at, note, at
+        visit.sequence += moved
+        _check_technicians(visit, technicians)
+        _check_purpose(tasks, coming, note)
+        did = _changes_of_people(visit, technicians)
+        visit.technicians.set(technicians)
+        _leave_out(visit, keep=tasks)
+        _take_along(visit, [*tasks, *_raised(coming, by=by, at=at)])
+        _store(visit, did=did, before=before, by=by, at=at)
+    return visit
+
+
+def confirm_visit(visit: Visit, *, by: User | None, at: datetime) -> Visit:
+    """Note that the customer and the technicians count on a visit."""
+    with one_step():
+        visit = hold_open_visit(visit)
+        if visit.state == Visit.State.CONFIRMED:
+            return visit
+        if not visit.technicians.exists():
+            raise Refused("Nobody is named for this visit yet: change it and say who goes, then confirm it.")
+        before = stored_values(visit)
+        visit.state = Visit.State.CONFIRMED
+        visit.sequence += 1
+        _store(visit, did="confirmed", before=before, by=by, at=at)
+    return visit
+
+
+def cancel_visit(visit: Visit, *, why: str, by: User | None, at: datetime) -> Visit:
+    """Cancel a visit; its tasks go back on the list of work, calendars show it as cancelled for a while."""
+    with one_step():
+        held = hold_visit(visit)
+        if held.state == Visit.State.CANCELLED:
+            return held
+        visit = hold_open_visit(visit)
+        if not why.strip():
+            raise Refused({"why": ["Say why the visit is cancelled, such as “customer away”."]})
+        before = stored_values(visit)
+        visit.state = Visit.State.CANCELLED
+        visit.sequence += 1
+        put_back([taken.task_id for taken in visit.visit_tasks.all()], at=at)
+        _store(visit, did=f"cancelled: {why.strip()}", before=before, by=by, at=at)
+    return visit
+
+
+def hold_visit(visit: Visit) -> Visit:
+    """Take hold of a visit so that two people do not change it at once."""
+    return Visit.objects.held().get(pk=visit.pk)
+
+
+def hold_open_visit(visit: Visit) -> Visit:
+    """Take hold of a visit that must still be ahead or under way."""
+    held = hold_visit(visit)
+    if held.finished_at is not None:
+        raise Refused("This visit is finished; nothing can change on it any more.")
+    if held.state == Visit.State.CANCELLED:
+        raise Refused("This visit was cancelled. Plan a new one.")
+    return held
+
+
+def put_back(tasks: Sequence[int], *, at: datetime) -> None:
+    """Put tasks that were on a visit back on the list of work."""
+    MaintenanceTask.objects.filter(pk__in=tasks, state=State.IN_PROCESS).update(
+        state=State.NEEDS_ACTION, changed_at=at
+    )
+
+
+def _store(visit: Visit, *, did: str, before: dict[str, str], by: User | None, at: datetime) -> None:
+    visit.changed_at = at
+    visit.full_clean()
+    visit.save()
+    write_change(visit, did=did, by=by, at=at, before=before, after=shown_values(visit))
+
+
+def _length(minutes: int | None, tasks: Sequence[MaintenanceTask], coming: Sequence[CareDue]) -> timedelta:
+    if minutes is not None and not 1 <= minutes <= MOST_MINUTES:
+        raise Refused({"minutes": [f"A visit takes from 1 to {MOST_MINUTES} minutes."]})
+    return timedelta(minutes=minutes or usual_minutes(tasks, coming))
+
+
+def _check_purpose(tasks: Sequence[MaintenanceTask], coming: Sequence[CareDue], note: str) -> None:
+    if not tasks and not coming and not note.strip():
+        raise Refused({"tasks": ["Tick at least one task, or say in the note what the visit is for."]})
+
+
+def _check_technicians(visit: Visit, technicians: Sequence[User]) -> None:
+    """Refuse a third person, one who left, and one who is elsewhere at the time."""
+    if len(technicians) > MOST_TECHNICIANS:
+        raise Refused({"technicians": ["One or two people go on a visit: take the others out."]})
+    pks = sorted(person.pk for person in technicians)
+    held = list(User.objects.select_for_update(no_key=True).filter(pk__in=pks).order_by("pk"))
+    for person in held:
+        if not person.is_active:
+            raise Refused({"technicians": [f"{person.name} does not work here any more."]})
+    others = Visit.objects.open().exclude(pk=visit.pk).meeting(visit.starts_at, visit.ends_at)
+    for person in held:
+        clash = others.of(person).select_related("site").order_by("starts_at").first()
+        if clash is not None:
+            raise Refused({"technicians": [_elsewhere(person, clash)]})
+
+
+def _elsewhere(person: User, visit: Visit) -> str:
+    start, end = (wall_time(moment, zone=visit.zone) for moment in (visit.starts_at, visit.ends_at))
+    return (
+        f"{person.name} is at {place_of(visit.site)} on {start:%-d %B} from {start:%H:%M} to {end:%H:%M}: "
+        "choose another time or somebody else."
+    )
+
+
+def _take_along(visit: Visit, tasks: Sequence[MaintenanceTask]) -> None:
+    """Put tasks on a visit; one that is on another visit meanwhile, or over, is refused."""
+    on_it = set(visit.visit_tasks.values_list("task_id", flat=True))
+    wanted = {task.pk for task in tasks} - on_it
+    held = list(MaintenanceTask.objects.held().filter(pk__in=wanted))
+    for task in held:
+        if task.site_id != visit.site_id:
+            raise Refused({"tasks": [f"“{task.reason}” is at another site."]})
+        if task.state == State.IN_PROCESS:
+            raise Refused({"tasks": [_taken_already(task)]})
+        if not task.is_open:
+            raise Refused({"tasks": [f"“{task.reason}” is {task.get_state_display()} already: take it out."]})
+    VisitTask.objects.bulk_create(VisitTask(visit=visit, task=task) for task in held)
+    MaintenanceTask.objects.filter(pk__in=wanted).update(state=State.IN_PROCESS, changed_at=visit.changed_at)
+
+
+def _taken_already(task: MaintenanceTask) -> str:
+    other = Visit.objects.open().filter(visit_tasks__task=task).first()
+    when = f" on {other.local_start:%-d %B at %H:%M}" if other else ""
+    return f"“{task.reason}” is on another visit already{when}: take it out here."
+
+
+def _leave_out(visit: Visit, *, keep: Sequence[MaintenanceTask]) -> None:
+    """Take tasks off a visit that it no longer has; what was done there stays."""
+    dropped = visit.visit_tasks.filter(outcome="").exclude(task__in=keep)
+    pks = list(dropped.values_list("task_id", flat=True))
+    dropped.delete()
+    put_back(pks, at=visit.changed_at)
+
+
+def _raised(coming: Sequence[CareDue], *, by: User | None, at: datetime) -> list[MaintenanceTask]:
+    return [raise_early(due, by=by, at=at) for due in sorted(coming, key=lambda due: due.pk)]
+
+
+def _who(technicians: Sequence[User]) -> str:
+    return " and ".join(person.name for person in technicians) or "nobody yet"
+
+
+def _changes_of_people(visit: Visit, technicians: Sequence[User]) -> str:
+    if {person.pk for person in technicians} == {person.pk for person in visit.technicians.all()}:
+        return "changed"
+    return f"changed; {_who(technicians)} will go"

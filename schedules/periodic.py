@@ -1,0 +1,61 @@
+"""Running the beat schedule without a broker: which entries are due, and running them in this process.
+
+The same schedule drives celery beat. When each entry last ran is stored, so a clock that stood still catches
+up with one run of each, and two clocks by accident only do the same idempotent work twice.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Iterator, Mapping
+from datetime import datetime
+from typing import Any, cast
+
+from celery import current_app
+from celery.schedules import BaseSchedule, maybe_schedule
+from django.conf import settings
+from django.utils.module_loading import autodiscover_modules
+
+from schedules.models import ClockMark
+from schedules.operations import note_run
+
+log = logging.getLogger(__name__)
+
+NOTHING = "nothing to do"
+"""What a task says that looked and found no work; the clock does not print it."""
+
+
+def due_tasks() -> Iterator[str]:
+    """Name the tasks of the beat schedule whose time has come since they last ran."""
+    marks = dict(ClockMark.objects.values_list("task", "ran_at"))
+    for entry in _entries():
+        last = marks.get(entry["task"])
+        schedule = cast(BaseSchedule, maybe_schedule(entry["schedule"], app=current_app))
+        if last is None or schedule.is_due(last).is_due:
+            yield entry["task"]
+
+
+def run_due(at: datetime) -> dict[str, str]:
+    """Run what is due, one after the other, and tell of each task what it said."""
+    autodiscover_modules("tasks")
+    return {task: _run(task, at=at) for task in list(due_tasks())}
+
+
+def _entries() -> list[Mapping[str, Any]]:
+    """List the entries of the beat schedule, each task once."""
+    return list({entry["task"]: entry for entry in settings.CELERY_BEAT_SCHEDULE.values()}.values())
+
+
+def _run(task: str, *, at: datetime) -> str:
+    """Run one task in this process; a failure is noted and tried again when the task is next due."""
+    known = current_app.tasks.get(task)
+    if known is None:
+        said = "failed: no task of this name is known"
+        log.error("the schedule asks for %s, which no app has", task)
+    else:
+        answer = known.apply()
+        said = str(answer.result or "done") if answer.successful() else f"failed: {answer.result}"
+        if answer.failed():
+            log.error("%s failed", task, exc_info=answer.result)
+    note_run(task, said=said, at=at)
+    return said

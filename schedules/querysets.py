@@ -1,0 +1,165 @@
+"""What can be asked of plans."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from typing import TYPE_CHECKING, Self
+
+from django.db import models
+from django.db.models import Exists, F, OuterRef, Q
+
+if TYPE_CHECKING:
+    from schedules.models import CalendarLink, CareDue, CareRule, MaintenanceTask, Visit  # noqa: F401
+    from servicedesk.people.models import User
+
+
+class CareRuleQuerySet(models.QuerySet["CareRule"]):
+    """Questions about care rules."""
+
+    def active(self) -> Self:
+        """Rules in force."""
+        return self.filter(active=True)
+
+    def for_list(self) -> Self:
+        """Rules with their types, in the order of the list."""
+        return self.select_related("component_type").order_by(
+            "component_type__kind", "component_type__name", "name", "pk"
+        )
+
+
+class CareDueQuerySet(models.QuerySet["CareDue"]):
+    """Questions about when care is due."""
+
+    def due(self, today: date) -> Self:
+        """Care that is due on or before a day."""
+        return self.filter(next_due_on__lte=today)
+
+    def of_parts_in_place(self) -> Self:
+        """Care of parts that have not been taken out."""
+        return self.filter(fitment__removed_on__isnull=True, rule__active=True)
+
+    def ours(self) -> Self:
+        """Care that we do, as agreed, of parts in place in units in place."""
+        return self.of_parts_in_place().filter(
+            fitment__unit__removed_on__isnull=True, fitment__unit__site__care_by="us"
+        )
+
+    def without_task(self) -> Self:
+        """Care that is on nobody's list yet."""
+        from schedules.models import MaintenanceTask
+
+        return self.filter(~Exists(MaintenanceTask.objects.open().filter(care_due=OuterRef("pk"))))
+
+    def held(self) -> Self:
+        """Care rows that nobody else changes until the transaction ends, in one order for all."""
+        return (
+            self.select_for_update(of=("self",), no_key=True)
+            .select_related("rule", "fitment__unit__site")
+            .order_by("pk")
+        )
+
+    def held_for(self, units: list[int], *, works: set[str]) -> Self:
+        """Held care of parts in place in some units that some kinds of work satisfy."""
+        return self.of_parts_in_place().filter(fitment__unit_id__in=units, rule__work__in=works).held()
+
+    def coming(self, site_id: int, *, until: date) -> Self:
+        """Our care at a site that falls due up to a day and is on nobody's list yet."""
+        return (
+            self.ours()
+            .without_task()
+            .filter(fitment__unit__site_id=site_id, next_due_on__lte=until)
+            .select_related("rule", "fitment__component_type", "fitment__unit")
+            .order_by("next_due_on", "fitment__unit__code", "pk")
+        )
+
+    def for_unit(self, unit_id: int) -> Self:
+        """Care of one unit's parts, the earliest first."""
+        return (
+            self.of_parts_in_place()
+            .filter(fitment__unit_id=unit_id)
+            .select_related("rule", "fitment__component_type")
+            .order_by("next_due_on", "pk")
+        )
+
+
+class MaintenanceTaskQuerySet(models.QuerySet["MaintenanceTask"]):
+    """Questions about things to do."""
+
+    def open(self) -> Self:
+        """Tasks that are neither done nor cancelled."""
+        return self.filter(state__in=["needs-action", "in-process"])
+
+    def held(self) -> Self:
+        """Tasks that nobody else changes until the transaction ends, in one order for all."""
+        return (
+            self.select_for_update(of=("self",), no_key=True).select_related("care_due__rule").order_by("pk")
+        )
+
+    def unplanned(self) -> Self:
+        """Open tasks on no visit."""
+        return self.filter(state="needs-action")
+
+    def due(self, today: date) -> Self:
+        """Tasks whose day has come and that wait for nobody beyond it."""
+        return self.filter(Q(waiting_until__isnull=True) | Q(waiting_until__lte=today), due_on__lte=today)
+
+    def for_site(self, site_id: int) -> Self:
+        """Open tasks of a site with what a visit form shows of them."""
+        return (
+            self.open()
+            .filter(site_id=site_id)
+            .select_related("unit", "fitment__component_type", "care_due__rule")
+            .order_by("priority", "due_on", "pk")
+        )
+
+
+class VisitQuerySet(models.QuerySet["Visit"]):
+    """Questions about visits."""
+
+    def open(self) -> Self:
+        """Visits still ahead or under way."""
+        return self.filter(finished_at__isnull=True).exclude(state="cancelled")
+
+    def between(self, start: datetime, end: datetime) -> Self:
+        """Visits that start from one moment up to another."""
+        return self.filter(starts_at__gte=start, starts_at__lt=end)
+
+    def of(self, person: User) -> Self:
+        """Visits of one technician."""
+        return self.filter(technicians=person)
+
+    def held(self) -> Self:
+        """Visits that nobody else changes until the transaction ends."""
+        return self.select_for_update(of=("self",), no_key=True).select_related("site")
+
+    def meeting(self, start: datetime, end: datetime) -> Self:
+        """Visits that take up any of the time between two moments."""
+        return self.filter(starts_at__lt=end, ends_at__gt=start)
+
+    def for_list(self) -> Self:
+        """Visits with what a list shows of each, in the order of the day."""
+        return (
+            self.select_related("site")
+            .prefetch_related("technicians", "visit_tasks__task__unit")
+            .order_by("starts_at", "pk")
+        )
+
+
+class CalendarLinkQuerySet(models.QuerySet["CalendarLink"]):
+    """Questions about calendar links."""
+
+    def in_force(self) -> Self:
+        """Links that were not revoked, of people who still work here or of the team."""
+        working = Q(person__isnull=True) | Q(person__is_active=True)
+        return self.filter(working, revoked_at__isnull=True)
+
+    def opened_by(self, secret_hash: str) -> Self:
+        """The link a secret opens, told by its digest, with whose it is."""
+        return self.filter(secret_hash=secret_hash).select_related("person")
+
+    def for_list(self, user: User) -> Self:
+        """Links that somebody may look after: one's own, as a scheduler all, the team's first."""
+        from servicedesk.people.models import Role
+
+        links = self if user.may_act_as(Role.SCHEDULER) else self.filter(person=user)
+        return links.select_related("person").order_by(F("person__name").asc(nulls_first=True), "pk")

@@ -1,0 +1,179 @@
+"""Pages of visits: the week, planning, and one visit."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import Any
+
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
+from django.views.decorators.http import require_POST
+
+from schedules import operations
+from schedules.forms import PlanForm, VisitForm, WeekForm, WhyForm, by_unit
+from schedules.models import Visit
+from schedules.weeks import bounds, days_of_week, monday_of
+from servicedesk.paging import key_page
+from servicedesk.people.models import Change, Role, User
+from servicedesk.people.receipts import save_once
+from servicedesk.people.rights import schedulers, technicians, user_of
+from servicedesk.refusals import Refused, attempt
+from units.models import Site
+from units.views import status_of
+
+SHOWN = 30
+PLAN = ("minutes", "technicians", "tasks", "coming", "note", "starts_at")
+
+
+@technicians
+def visits(request: HttpRequest) -> HttpResponse:
+    """A week of visits, one's own or everyone's."""
+    user = user_of(request)
+    people = list(User.objects.technicians().exclude(pk=user.pk))
+    form = WeekForm(request.GET, people=people)
+    form.is_valid()
+    who = form.cleaned_data.get("who") or ("me" if user.role == Role.TECHNICIAN else "team")
+    monday = monday_of(form.cleaned_data.get("week") or timezone.localdate())
+    found = Visit.objects.for_list().between(*bounds(monday, days=7)).exclude(state=Visit.State.CANCELLED)
+    if who != "team":
+        found = found.of(user if who == "me" else next(one for one in people if str(one.pk) == who))
+    shown = list(found)
+    context = {
+        "form": form,
+        "who": who,
+        "monday": monday,
+        "sunday": monday + timedelta(days=6),
+        "shown": shown,
+    }
+    context |= {"before": monday - timedelta(days=7), "after": monday + timedelta(days=7)}
+    context["days"] = days_of_week(monday, shown)
+    return render(request, "schedules/visit_week.html", context)
+
+
+@schedulers
+def plan_visit(request: HttpRequest) -> HttpResponse:
+    """Propose a visit to a site, with its due tasks."""
+    asked = request.GET.get("site", "")
+    if not asked.isdigit():
+        return _choose_site(request)
+    site = get_object_or_404(Site, pk=int(asked))
+    form = PlanForm(request.POST or None, site=site, initial={"day": request.GET.get("day")})
+
+    def make() -> str:
+        over = form.cleaned_data["already_over"]
+        visit = operations.plan_visit(
+            site, **_told(form), already_over=over, by=user_of(request), at=timezone.now()
+        )
+        return visit.get_absolute_url()
+
+    if where := save_once(request, form, make):
+        messages.success(request, "Planned. Confirm it once the customer has agreed.")
+        return redirect(where)
+    return render(request, "schedules/visit_plan.html", _offers(form), status=status_of(form))
+
+
+def _choose_site(request: HttpRequest) -> HttpResponse:
+    """Ask which site the visit goes to."""
+    text = request.GET.get("q", "").strip()
+    page = key_page(Site.objects.matching(text).with_owner(), request.GET, order=("code",), size=20)
+    return render(request, "schedules/visit_site.html", {"page": page, "text": text})
+
+
+@technicians
+def visit(request: HttpRequest, pk: int) -> HttpResponse:
+    """One visit: where, when, who, and what is to be done."""
+    found = get_object_or_404(Visit.objects.select_related("site").prefetch_related("technicians"), pk=pk)
+    taken = found.visit_tasks.select_related("task__unit", "task__care_due__rule").order_by(
+        "task__unit__code", "task__priority", "pk"
+    )
+    context = {
+        "visit": found,
+        "taken": taken,
+        "people": list(found.technicians.all()),
+        "two_needed": any(entry.task.persons > 1 for entry in taken),
+        "any_open": any(entry.task.is_open for entry in taken),
+        "is_over": found.ends_at < timezone.now(),
+        "changes": Change.objects.about(found).for_page(),
+    }
+    return render(request, "schedules/visit.html", context)
+
+
+@schedulers
+def change_visit(request: HttpRequest, pk: int) -> HttpResponse:
+    """Move a visit, send others, or take other tasks along."""
+    found = get_object_or_404(Visit.objects.select_related("site"), pk=pk)
+    form = VisitForm(request.POST or None, site=found.site, visit=found, initial=_as_planned(found))
+    if request.method == "POST" and attempt(
+        form,
+        lambda: operations.change_visit(found, **_told(form), by=user_of(request), at=timezone.now()),
+    ):
+        messages.success(request, "Stored. Calendars follow when they next look.")
+        return redirect(found)
+    return render(request, "schedules/visit_form.html", _offers(form), status=status_of(form))
+
+
+@schedulers
+@require_POST
+def confirm_visit(request: HttpRequest, pk: int) -> HttpResponse:
+    """Confirm a proposed visit."""
+    found = get_object_or_404(Visit, pk=pk)
+    try:
+        operations.confirm_visit(found, by=user_of(request), at=timezone.now())
+        messages.success(request, "Confirmed.")
+    except Refused as refusal:
+        messages.error(request, str(refusal))
+    return redirect(found)
+
+
+@schedulers
+def cancel_visit(request: HttpRequest, pk: int) -> HttpResponse:
+    """Cancel a visit; its tasks go back on the list."""
+    found = get_object_or_404(Visit.objects.select_related("site"), pk=pk)
+    form = WhyForm(request.POST or None)
+    if request.method == "POST" and attempt(
+        form,
+        lambda: operations.cancel_visit(
+            found, why=form.cleaned_data["why"], by=user_of(request), at=timezone.now()
+        ),
+    ):
+        messages.success(request, "Cancelled. Its tasks are on the list of due work again.")
+        return redirect(found)
+    return render(
+        request, "schedules/visit_cancel.html", {"form": form, "visit": found}, status=status_of(form)
+    )
+
+
+def _told(form: VisitForm) -> dict[str, Any]:
+    """Give what a valid form says of a visit, in the words of the operations."""
+    told = {name: form.cleaned_data[name] for name in PLAN}
+    return {**told, **{name: list(told[name]) for name in ("technicians", "tasks", "coming")}}
+
+
+def _offers(form: VisitForm) -> dict[str, Any]:
+    """Give the page of a visit form what it offers."""
+    return {
+        "form": form,
+        "site": form.site,
+        "visit": form.visit,
+        "tasks": by_unit(form.offered_tasks()),
+        "coming": by_unit(form.offered_care()),
+        "planned": _planned_soon(form.visit),
+    }
+
+
+def _planned_soon(but: Visit | None) -> list[Visit]:
+    """List the visits of the next two weeks, to plan around."""
+    soon = Visit.objects.open().between(*bounds(timezone.localdate(), days=14)).for_list()
+    return list(soon.exclude(pk=but.pk)[:SHOWN] if but else soon[:SHOWN])
+
+
+def _as_planned(visit: Visit) -> dict[str, Any]:
+    return {
+        "day": visit.local_start.date(),
+        "time": visit.local_start.time(),
+        "minutes": visit.minutes,
+        "technicians": visit.technicians.all(),
+        "note": visit.note,
+    }

@@ -1,0 +1,32 @@
+"""Why a task is there, in one line that a technician reads and a calendar shows."""
+
+from __future__ import annotations
+
+from datetime import date
+
+MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+
+
+def care_reason(name: str, *, panel: int, last_done_on: date | None) -> str:
+    """Say what care is due and when it was last done: "Lubricate the track: last done 2 Apr 2025".
+
+    `CARE_REASON` in `schedules.operations.raising` says the same in SQL.
+    """
+    what = f"{name[:1].upper()}{name[1:]}{f', panel {panel}' if panel else ''}"
+    if last_done_on is None:
+        return f"{what}: never recorded as done"
+    month = MONTHS[last_done_on.month - 1]
+    return f"{what}: last done {last_done_on.day} {month} {last_done_on.year}"
+
+
+def count(number: int, one: str, many: str = "") -> str:
+    """Count things in words: 1 task, 3 tasks."""
+    return f"{number:,} {one if number == 1 else many or f'{one}s'}"
+
+
+def span(minutes: int) -> str:
+    """Say how long something takes: 45 min, 2 h, 1 h 25 min."""
+    hours, rest = divmod(minutes, 60)
+    if not hours:
+        return f"{rest} min"
+    return f"{hours} h {rest} min" if rest else f"{hours} h"

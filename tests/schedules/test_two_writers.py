@@ -1,0 +1,163 @@
+"""Several at once: no write is lost or refused for the database's sake, and nothing is done twice."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from datetime import UTC, date, datetime, timedelta
+
+import pytest
+from django.db import connections
+
+from schedules import operations
+from schedules.models import CareDue, MaintenanceTask, Visit
+from servicedesk.people.models import User
+from servicedesk.refusals import Refused
+from tests.factories import CareDueFactory, CareRuleFactory, FitmentFactory, TaskFactory, UserFactory
+from units.models import Fitment
+
+pytestmark = pytest.mark.django_db(transaction=True)
+AT = datetime(2026, 5, 4, 12, 0, tzinfo=UTC)
+TODAY = date(2026, 5, 4)
+NINE = datetime(2026, 6, 1, 13, 0, tzinfo=UTC)
+
+
+def at_once(*works: Callable[[], object]) -> list[object]:
+    """Do things in threads that begin together; answer what each gave or was refused with."""
+    start = threading.Barrier(len(works))
+    answers: list[object] = [None] * len(works)
+
+    def run(number: int, work: Callable[[], object]) -> None:
+        start.wait()
+        try:
+            answers[number] = work()
+        except Refused as refusal:
+            answers[number] = refusal
+        finally:
+            connections.close_all()
+
+    threads = [threading.Thread(target=run, args=(number, work)) for number, work in enumerate(works)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join(timeout=60)
+    assert not any(thread.is_alive() for thread in threads)
+    return answers
+
+
+def care(count: int) -> list[CareDue]:
+    """Make our care that is due."""
+    rule = CareRuleFactory()
+    return [
+        CareDueFactory(
+            rule=rule, fitment__component_type=rule.component_type, fitment__unit__site__care_by="us"
+        )
+        for _ in range(count)
+    ]
+
+
+def test_clocks_that_tick_together_raise_each_task_once() -> None:
+    dues = care(40)
+    raised = at_once(*[lambda: operations.raise_due(TODAY, at=AT)] * 4)
+    assert sum(int(str(answer)) for answer in raised) == 40
+    assert all(due.tasks.open().count() == 1 for due in dues)
+
+
+def test_planning_together_puts_each_part_under_its_rule_once() -> None:
+    rule = CareRuleFactory()
+    for _ in range(30):
+        FitmentFactory(component_type=rule.component_type)
+    made = at_once(*[lambda: operations.plan_new_care(at=AT)] * 4)
+    assert sum(int(str(answer)) for answer in made) == 30
+    assert CareDue.objects.count() == Fitment.objects.count() == 30
+
+
+def test_two_schedulers_planning_the_same_task_make_one_visit() -> None:
+    task = TaskFactory()
+    first, second = UserFactory(), UserFactory()
+
+    def plan(person: User) -> Callable[[], object]:
+        return lambda: operations.plan_visit(
+            task.site, starts_at=NINE, technicians=[person], tasks=[task], by=person, at=AT
+        )
+
+    answers = at_once(plan(first), plan(second))
+    (refused,) = [answer for answer in answers if isinstance(answer, Refused)]
+    assert "is on another visit already on 1 June at 09:00" in str(refused)
+    assert Visit.objects.count() == 1
+
+
+def test_one_technician_is_not_promised_to_two_sites() -> None:
+    person = UserFactory()
+    tasks = [TaskFactory() for _ in range(4)]
+
+    def plan(task: MaintenanceTask) -> Callable[[], object]:
+        return lambda: operations.plan_visit(
+            task.site, starts_at=NINE, minutes=60, technicians=[person], tasks=[task], by=None, at=AT
+        )
+
+    answers = at_once(*[plan(task) for task in tasks])
+    assert sum(isinstance(answer, Visit) for answer in answers) == 1
+    assert all("choose another time" in str(answer) for answer in answers if isinstance(answer, Refused))
+    assert Visit.objects.count() == 1
+
+
+def test_care_done_while_the_clock_ticks_is_neither_lost_nor_raised_again() -> None:
+    dues = care(12)
+
+    def note(due: CareDue) -> Callable[[], object]:
+        return lambda: operations.note_care_done(
+            due.fitment.unit, work="lubricated", on=TODAY, by=None, at=AT
+        )
+
+    def tick() -> object:
+        for _ in range(5):
+            operations.raise_due(TODAY, at=AT)
+        return None
+
+    at_once(tick, tick, *[note(due) for due in dues])
+    operations.raise_due(TODAY, at=AT)
+    assert set(CareDue.objects.values_list("last_done_on", flat=True)) == {TODAY}
+    assert not MaintenanceTask.objects.open().exists()
+
+
+def test_a_task_completed_from_two_doors_is_done_once() -> None:
+    due = care(1)[0]
+    operations.raise_due(TODAY, at=AT)
+    task = due.tasks.get()
+    at_once(
+        lambda: operations.complete_task(task, on=TODAY, by=None, at=AT),
+        lambda: operations.complete_task(task, on=TODAY, by=None, at=AT),
+        lambda: operations.note_care_done(due.fitment.unit, work="lubricated", on=TODAY, by=None, at=AT),
+    )
+    task.refresh_from_db()
+    due.refresh_from_db()
+    assert (task.state, due.next_due_on) == ("completed", date(2027, 5, 4))
+
+
+def test_many_writers_wait_their_turn() -> None:
+    tasks = [TaskFactory(origin="call") for _ in range(8)]
+    people = [UserFactory() for _ in range(8)]
+    care(200)
+
+    def busy(task: MaintenanceTask, person: User) -> Callable[[], object]:
+        def work() -> object:
+            for number in range(4):
+                visit = operations.plan_visit(
+                    task.site,
+                    starts_at=NINE + timedelta(days=number),
+                    technicians=[person],
+                    tasks=[task],
+                    by=person,
+                    at=AT,
+                )
+                operations.cancel_visit(visit, why="trial", by=person, at=AT)
+            return None
+
+        return work
+
+    ticks = [lambda: operations.raise_due(TODAY, at=AT)] * 2
+    answers = at_once(*ticks, *[busy(task, person) for task, person in zip(tasks, people, strict=True)])
+    assert not [answer for answer in answers if isinstance(answer, Refused)]
+    assert Visit.objects.count() == 32
+    assert MaintenanceTask.objects.open().count() == 208

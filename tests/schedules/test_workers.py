@@ -1,0 +1,128 @@
+"""Celery for real: a Redis server, a worker and a beat of their own do the work of the desk."""
+
+from __future__ import annotations
+
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from tests.schedules.desk import Desk, free_port, redis, until
+
+pytestmark = pytest.mark.broker
+
+# Each script is a process of its own, in which the factories count from nought again: hence names of chance.
+OUR_CARE = """
+from uuid import uuid4
+from tests.factories import CareDueFactory
+mark = uuid4().hex
+CareDueFactory(
+    fitment__unit__site__care_by='us', fitment__unit__site__code=mark, fitment__unit__code=mark,
+    fitment__component_type__name=mark,
+)
+"""
+A_RULE = """
+from tests.factories import CareRuleFactory, ComponentTypeFactory, UnitFactory
+CareRuleFactory(component_type=ComponentTypeFactory(name='bare track'))
+UnitFactory(code='U-1', site__care_by='us')
+"""
+FIT_A_PART = """
+from datetime import date
+from django.utils import timezone
+from units.fitting import fit_part
+from units.models import ComponentType, Unit
+fit_part(Unit.objects.get(), component_type=ComponentType.objects.get(), panel=0, pieces=1, lot='',
+         on=date(2024, 5, 4), by=None, at=timezone.now())
+"""
+MOVE_A_SITE = """
+import time, uuid
+from django.conf import settings
+from django.contrib.auth.models import Group
+from django.test import Client
+from tests.factories import SiteFactory, UserFactory
+settings.ALLOWED_HOSTS = ['testserver']
+user = UserFactory()
+user.groups.add(Group.objects.get_or_create(name='scheduler')[0])
+client = Client()
+client.force_login(user)
+site = SiteFactory(code='S-moved')
+start = time.monotonic()
+answer = client.post('/who-does-the-care/', {'sites': [site.pk], 'care_by': 'us'})
+site.refresh_from_db()
+print('answered', answer.status_code, site.care_by, 'after', round(time.monotonic() - start, 1))
+assert time.monotonic() - start < 10
+"""
+
+
+@pytest.fixture
+def desk(tmp_path: Path) -> Desk:
+    """A desk that asks for a broker on a free port."""
+    desk = Desk(tmp_path, {"REDIS_URL": f"redis://127.0.0.1:{free_port()}/0"})
+    desk.manage("migrate", "-v", "0")
+    return desk
+
+
+def port_of(desk: Desk) -> int:
+    """Give the port of a desk's broker."""
+    return int(desk.settings["REDIS_URL"].split(":")[2].split("/")[0])
+
+
+def celery(*arguments: str) -> list[str]:
+    """Give the command line of celery."""
+    return [sys.executable, "-m", "celery", "-A", "servicedesk", *arguments]
+
+
+WORKER = celery("worker", "--pool", "solo", "--loglevel", "INFO", "--without-mingle")
+
+
+def tasks_in(desk: Desk) -> int:
+    """Count the tasks on the list of a desk."""
+    ((count,),) = desk.ask("SELECT count(*) FROM schedules_maintenancetask")
+    return int(count)
+
+
+def test_beat_and_worker_raise_what_is_due_and_go_on_after_the_broker_was_away(desk: Desk) -> None:
+    desk.script(OUR_CARE)
+    beat = celery("beat", "--loglevel", "INFO", "--schedule", str(desk.folder / "beat"))
+    mark = "SELECT ran_at, said FROM schedules_clockmark WHERE task = 'schedules.raise_due'"
+    with (
+        redis(desk.folder, port_of(desk)) as broker,
+        desk.running(*WORKER, ready="ready."),
+        desk.running(*beat, ready="beat: Starting"),
+    ):
+        until(lambda: tasks_in(desk) == 1, told=desk.log)
+        ((ran_at, said),) = desk.ask(mark)
+        assert ran_at
+        assert "raised" in said
+        broker.terminate()
+        broker.wait(timeout=20)
+        desk.script(OUR_CARE)
+        time.sleep(3)
+        assert tasks_in(desk) == 1
+        with redis(desk.folder, port_of(desk)):
+            until(lambda: tasks_in(desk) == 2, told=desk.log)
+            before = desk.ask(mark)
+            until(lambda: desk.ask(mark) != before, told=desk.log)
+            assert tasks_in(desk) == 2
+
+
+def test_what_is_asked_for_after_a_change_is_done_by_the_worker(desk: Desk) -> None:
+    with redis(desk.folder, port_of(desk)), desk.running(*WORKER, ready="ready."):
+        desk.script(A_RULE)
+        desk.script(FIT_A_PART)
+        until(
+            lambda: desk.ask("SELECT next_due_on FROM schedules_caredue") == [("2025-05-04",)], told=desk.log
+        )
+
+
+def test_without_a_broker_the_page_works_and_the_clock_catches_up(desk: Desk) -> None:
+    desk.script(A_RULE)
+    told = desk.script(FIT_A_PART)
+    assert "could not ask for schedules.plan_new_care; the clock will catch up" in told
+    told = desk.script(MOVE_A_SITE)
+    assert "answered 302 us" in told
+    assert "could not ask for schedules.raise_due; the clock will catch up" in told
+    assert desk.ask("SELECT count(*) FROM schedules_caredue") == [(0,)]
+    assert "schedules.raise_due: 1 tasks raised" in desk.manage("clock", "--once")
+    assert tasks_in(desk) == 1
