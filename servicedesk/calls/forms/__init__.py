@@ -1,0 +1,32 @@
+"""Forms of the calls."""
+
+from .calls import (
+    AnswerForm,
+    CallSearchForm,
+    CancelForm,
+    ChangeCallForm,
+    ChoiceForm,
+    LogForm,
+    MadeSafeForm,
+    SiteSearchForm,
+    UnitForm,
+    WaitForm,
+)
+from .findings import ChangeFindingForm, FindingForm
+from .works import WorkForm
+
+__all__ = [
+    "AnswerForm",
+    "CallSearchForm",
+    "CancelForm",
+    "ChangeCallForm",
+    "ChangeFindingForm",
+    "ChoiceForm",
+    "FindingForm",
+    "LogForm",
+    "MadeSafeForm",
+    "SiteSearchForm",
+    "UnitForm",
+    "WaitForm",
+    "WorkForm",
+]

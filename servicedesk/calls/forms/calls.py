@@ -1,0 +1,164 @@
+"""Forms with which a call is logged and moved along."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+from django import forms
+
+from schedules.models import MaintenanceTask
+from servicedesk.calls.models import Call, SafetyAnswer
+from servicedesk.calls.models.calls import Symptom
+from servicedesk.calls.safety import TELL_THEM
+from servicedesk.calls.site_plan import Wall, walls_of
+from servicedesk.people.receipts import ReceiptForm
+from units.forms import DayField
+from units.models import Site, Unit
+
+ANSWERS = [("yes", "Yes"), ("no", "No"), ("unasked", "Not asked")]
+
+
+class ChoiceForm(forms.Form):
+    """A button that is a form of its own; it has nothing to fill in, but can be refused."""
+
+
+class SiteSearchForm(forms.Form):
+    """Find the site a caller speaks of."""
+
+    q = forms.CharField(
+        label="Name, street, phone or unit code",
+        required=False,
+        widget=forms.TextInput(attrs={"autocomplete": "off", "autofocus": True, "spellcheck": "false"}),
+    )
+
+
+class PlanForm(forms.Form):
+    """A form with the units of a site to choose from on its plan."""
+
+    unit = forms.ModelChoiceField(
+        queryset=Unit.objects.none(),
+        required=False,
+        label="Which window",
+        widget=forms.RadioSelect,
+    )
+
+    def __init__(self, *args: Any, site: Site, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        units = site.units.in_place()
+        self.fields["unit"].queryset = units  # type: ignore[attr-defined]
+        self.walls: list[Wall] = walls_of(units)
+        places = [place for wall in self.walls for place in wall.places]
+        if len(places) == 1 and not self.initial.get("unit"):
+            self.initial["unit"] = places[0].unit.pk
+
+    @property
+    def chosen_unit(self) -> str:
+        """The unit ticked on the plan, as the form sends it back ("" for not sure)."""
+        held = self["unit"].value()
+        return "" if held is None else str(getattr(held, "pk", held))
+
+
+class LogForm(ReceiptForm, PlanForm, forms.ModelForm):
+    """All that is asked while the caller is on the phone."""
+
+    symptom = forms.ChoiceField(label="What they notice", choices=Symptom.choices, widget=forms.RadioSelect)
+    urgency = forms.ChoiceField(
+        label="How soon must somebody come?",
+        choices=Call.Urgency.choices,
+        widget=forms.RadioSelect,
+        required=False,
+    )
+
+    class Meta:
+        model = Call
+        fields = ["told_by", "phone", "words", "symptom", "urgency", "unit"]
+        labels = {"words": "What is wrong, in their words"}
+        widgets = {
+            "phone": forms.TextInput(attrs={"type": "tel", "autocomplete": "off"}),
+            "told_by": forms.TextInput(attrs={"autocomplete": "off"}),
+            "words": forms.Textarea(attrs={"rows": 3, "autofocus": True}),
+        }
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["words"].required = True
+        self.fields["words"].error_messages["required"] = "Write down what they said, in a few words."
+        self.fields["symptom"].error_messages["required"] = "Choose what comes closest to what they notice."
+        for question, asked in SafetyAnswer.Question.choices:
+            self.fields[question] = forms.ChoiceField(
+                label=asked, choices=ANSWERS, widget=forms.RadioSelect, required=False
+            )
+
+    @property
+    def questions(self) -> Iterator[tuple[forms.BoundField, str]]:
+        """Each safety question with what to tell the caller when the answer is yes."""
+        for question in SafetyAnswer.Question.values:
+            yield self[question], TELL_THEM[question]
+
+    @property
+    def answers(self) -> dict[str, str]:
+        """What was said, yes or no, by question."""
+        told = {question: self.cleaned_data.get(question) for question in SafetyAnswer.Question.values}
+        return {question: said for question, said in told.items() if said in ("yes", "no")}
+
+
+class ChangeCallForm(forms.ModelForm):
+    """What was told, to be corrected."""
+
+    class Meta:
+        model = Call
+        fields = ["told_by", "phone", "words", "symptom", "urgency"]
+        widgets = {"words": forms.Textarea(attrs={"rows": 3})}
+
+
+class UnitForm(PlanForm):
+    """Which unit a call is about, once somebody knows."""
+
+
+class AnswerForm(forms.Form):
+    """The answer to a safety question that was not asked on the phone."""
+
+    said = forms.ChoiceField(
+        choices=[("yes", "Yes"), ("no", "No")], error_messages={"required": "Choose yes or no."}
+    )
+
+
+class MadeSafeForm(forms.Form):
+    """What took a danger away."""
+
+    made_safe_how = forms.CharField(
+        label="What made it safe",
+        max_length=240,
+        error_messages={"required": "Say what was done, such as “panel taken down and tagged”."},
+    )
+
+
+class WaitForm(forms.Form):
+    """For whom a call waits, and when to ask again."""
+
+    waiting_for = forms.ChoiceField(
+        label="Waits for", choices=[choice for choice in MaintenanceTask.WaitingFor.choices if choice[0]]
+    )
+    until = DayField(label="Ask again on")
+
+
+class CancelForm(forms.Form):
+    """Why a call needs nothing from us."""
+
+    why = forms.CharField(
+        label="Why it needs nothing",
+        max_length=160,
+        error_messages={"required": "Say why the call needs nothing, such as “logged twice”."},
+    )
+
+
+class CallSearchForm(forms.Form):
+    """Find calls."""
+
+    q = forms.CharField(label="Name, street, phone, unit or words", required=False)
+    state = forms.ChoiceField(
+        label="State",
+        choices=[("", "open"), ("waiting", "waiting"), ("closed", "closed or cancelled"), ("all", "all")],
+        required=False,
+    )

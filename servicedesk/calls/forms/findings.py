@@ -1,0 +1,198 @@
+"""The form with which a finding is recorded."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import date
+from itertools import groupby
+from typing import Any
+
+from django import forms
+from django.utils import timezone
+
+from servicedesk.calls.models import Finding, Inspection
+from servicedesk.calls.querysets import SAME_FAULT_DAYS
+from servicedesk.people.receipts import ReceiptForm
+from servicedesk.refusals import Refused
+from units.forms import DayField
+from units.models import FailureMode, Kind, Unit
+
+NEW_FAULT = "new"
+MOST_EARLIER = 8
+MOST_PANELS = 12
+SAY_WHAT_MADE_IT_SAFE = "This is a danger to people: say what was done to make it safe."
+
+# Choosing a mode fetches the page anew for that mode and takes over the question whether it goes on.
+ASK_WHETHER_REPEAT = {
+    "hx-get": "",
+    "hx-trigger": "change",
+    "hx-target": "#repeat",
+    "hx-select": "#repeat",
+    "hx-swap": "outerHTML",
+    "hx-include": "[name=found_on]",
+}
+
+
+def modes_for(unit: Unit, *, also: FailureMode | None = None) -> list[FailureMode]:
+    """List the failure modes to choose from at a unit: those of the kinds it holds, the expected ones first.
+
+    A unit whose parts nobody has recorded could hold any kind.
+    """
+    built = unit.construction
+    expected = {mode.pk for mode in built.expected_modes.all()} if built else set()
+    modes = FailureMode.objects.offered()
+    kinds = list(unit.fitments.order_by().values_list("kind", flat=True).distinct())
+    if kinds:
+        modes = modes.of_kinds(kinds)
+    found = list(modes)
+    if also is not None and also not in found:
+        found.append(also)
+    order = {kind: place for place, kind in enumerate(Kind.values)}
+    return sorted(found, key=lambda mode: (order[mode.kind], mode.pk not in expected, mode.code))
+
+
+def grouped(modes: Iterable[FailureMode]) -> list[tuple[str, Any]]:
+    """Bring modes into the shape of a list with a heading for each kind of part."""
+    groups: list[tuple[str, Any]] = [("", "choose what is wrong")]
+    for kind, of_kind in groupby(modes, key=lambda mode: mode.kind):
+        label = str(Kind(kind).label)
+        groups.append((label[:1].upper() + label[1:], [(str(mode.pk), mode.name) for mode in of_kind]))
+    return groups
+
+
+class FindingForm(ReceiptForm, forms.ModelForm):
+    """What was seen, where, and how bad it is."""
+
+    found_on = DayField(label="Seen on")
+    panel = forms.TypedChoiceField(label="Panel", coerce=int, empty_value=None, required=False)
+    last_seen_ok_on = DayField(
+        label="Last seen in order", required=False, help_text="Filled in from the last “seen, fine”."
+    )
+    is_failure = forms.TypedChoiceField(
+        label="Does it count as a failure?",
+        coerce=lambda said: said == "True",
+        choices=[("True", "A failure: the part no longer does its job"), ("False", "Only wear so far")],
+        widget=forms.RadioSelect,
+        initial="True",
+    )
+    same_as = forms.ChoiceField(
+        label="Is it the same fault as before?", required=False, widget=forms.RadioSelect
+    )
+
+    class Meta:
+        model = Finding
+        fields = [
+            "mode",
+            "panel",
+            "corner",
+            "severity",
+            "made_safe_how",
+            "is_failure",
+            "found_on",
+            "place",
+            "mechanism",
+            "cause",
+            "detected",
+            "last_seen_ok_on",
+            "note",
+        ]
+        labels = {"mode": "What is wrong", "severity": "How bad it is"}
+        widgets = {"severity": forms.RadioSelect, "note": forms.Textarea(attrs={"rows": 2})}
+        help_texts = {
+            "place": "Only if panel and corner do not say it.",
+            "mechanism": "What goes on in the part. Leave “unknown” rather than guess.",
+            "cause": "What brought it about. Leave “unknown” rather than guess.",
+            "made_safe_how": "A danger is never left as it is: say what keeps people from it now.",
+        }
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.unit: Unit = self.instance.unit
+        self.fields["severity"].choices = Finding.Severity.choices  # type: ignore[attr-defined]
+        panels = range(1, (self.unit.panels or MOST_PANELS) + 1)
+        self.fields["panel"].choices = [  # type: ignore[attr-defined]
+            ("", "no one panel"),
+            *((str(number), f"panel {number}") for number in panels),
+        ]
+        self._offer_modes()
+        # Shown only for a danger, and needed then.
+        danger = self.data.get("severity") == Finding.Severity.DANGER
+        self.fields["made_safe_how"].required = danger or not self.is_bound
+        self.fields["made_safe_how"].error_messages["required"] = SAY_WHAT_MADE_IT_SAFE
+        if not self.instance.pk:
+            today = timezone.localdate()
+            self.initial["last_seen_ok_on"] = Inspection.objects.last_seen_ok(self.unit, today)
+        self.earlier = self._earlier()
+        self.fields["same_as"].choices = [  # type: ignore[attr-defined]
+            *((str(finding.pk), _told(finding)) for finding in self.earlier),
+            (NEW_FAULT, "No, it is a new fault"),
+        ]
+        self.fields["same_as"].initial = self.instance.continues_id or (
+            NEW_FAULT if self.instance.pk else None
+        )
+
+    def _offer_modes(self) -> None:
+        modes = modes_for(self.unit, also=self.instance.mode if self.instance.mode_id else None)
+        field = self.fields["mode"]
+        field.queryset = FailureMode.objects.filter(  # type: ignore[attr-defined]
+            pk__in=[mode.pk for mode in modes]
+        )
+        field.choices = grouped(modes)  # type: ignore[attr-defined]
+        field.error_messages["required"] = "Choose what is wrong."
+        field.widget.attrs.update(ASK_WHETHER_REPEAT)
+
+    def _earlier(self) -> list[Finding]:
+        """List earlier findings of the chosen fault at this unit, for the question whether it goes on."""
+        told = self.data if self.is_bound else self.initial
+        mode_pk, day = str(told.get("mode") or ""), told.get("found_on")
+        on = day if isinstance(day, date) else self._day(day)
+        if not mode_pk.isdecimal() or on is None:
+            return []
+        mode = FailureMode.objects.filter(pk=mode_pk).first()
+        if mode is None:
+            return []
+        earlier = Finding.objects.earlier_of(self.unit, mode, on=on)
+        return list(earlier.exclude(pk=self.instance.pk)[:MOST_EARLIER])
+
+    def _day(self, typed: object) -> date | None:
+        try:
+            return self.fields["found_on"].to_python(typed)
+        except forms.ValidationError:
+            return None
+
+    def clean(self) -> dict[str, Any]:
+        """Take over whether the finding goes on from an earlier one; only a danger says what made it safe."""
+        told = super().clean() or self.cleaned_data
+        if self.earlier and "same_as" in told:
+            said = told["same_as"]
+            self.instance.continues = next((f for f in self.earlier if str(f.pk) == said), None)
+            self.instance.repeat = self.instance.continues is not None
+        if told.get("severity") != Finding.Severity.DANGER:
+            told["made_safe_how"] = ""
+        return told
+
+    def ask_whether_repeat(self) -> None:
+        """Refuse a finding that leaves open whether it is a fault found here shortly before.
+
+        Asked when the record is about to be made, not when the form is checked: a form sent twice would
+        otherwise find its own first record and ask about that.
+        """
+        on, said = self.cleaned_data["found_on"], self.cleaned_data["same_as"]
+        lately = [finding for finding in self.earlier if (on - finding.found_on).days <= SAME_FAULT_DAYS]
+        if lately and not said:
+            day = f"{lately[0].found_on:%-d %B %Y}"
+            sentence = f"The same was found here on {day}. Say whether it is that fault still."
+            raise Refused({"same_as": [sentence]})
+
+
+class ChangeFindingForm(FindingForm):
+    """A finding to be corrected."""
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        del self.fields["receipt"]
+
+
+def _told(finding: Finding) -> str:
+    where = f", {finding.where}" if finding.where else ""
+    return f"Yes, it is the one found on {finding.found_on:%-d %B %Y}{where}"

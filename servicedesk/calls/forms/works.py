@@ -1,0 +1,141 @@
+"""The form with which work is recorded."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django import forms
+
+from schedules.models.care import WorkKind
+from servicedesk.calls.models import Finding, Work
+from servicedesk.calls.operations import Swap
+from servicedesk.people.receipts import ReceiptForm
+from units.forms import DayField
+from units.models import ComponentType, Fitment, Unit
+
+PIECES, SET, SHARE = "pieces", "set", "share"
+
+
+class FitmentField(forms.ModelChoiceField):
+    """A part of the unit; parts that are out say since when."""
+
+    def label_from_instance(self, obj: Any) -> str:
+        gone = f" (taken out {obj.removed_on:%-d %b %Y})" if obj.removed_on else ""
+        return f"{obj.get_kind_display()}: {obj}{gone}"
+
+
+class FindingChoiceField(forms.ModelChoiceField):
+    """A finding at the unit, told by its day."""
+
+    def label_from_instance(self, obj: Any) -> str:
+        where = f", {obj.where}" if obj.where else ""
+        return f"{obj.mode.full_name}{where}, {obj.found_on:%-d %b %Y}"
+
+
+class WorkForm(ReceiptForm, forms.ModelForm):
+    """What was done, to what, and who pays."""
+
+    kind = forms.ChoiceField(label="What was done", choices=WorkKind.choices, widget=forms.RadioSelect)
+    fitment = FitmentField(
+        queryset=Fitment.objects.none(), required=False, label="On what", empty_label="the whole unit"
+    )
+    finding = FindingChoiceField(
+        queryset=Finding.objects.none(), required=False, label="It answers", empty_label="no finding"
+    )
+    done_on = DayField(label="Done on")
+    minutes = forms.IntegerField(label="Minutes", min_value=0, max_value=1440, required=False)
+    pieces = forms.IntegerField(
+        label="Pieces used",
+        min_value=0,
+        max_value=999,
+        required=False,
+        help_text="For a whole set or one panel’s share: left empty, all of them.",
+    )
+    extent = forms.ChoiceField(
+        label="How much was replaced",
+        choices=[
+            (PIECES, "A piece, or some, by others like it"),
+            (SET, "The whole set, or by another type"),
+            (SHARE, "One panel’s share, by another type"),
+        ],
+        widget=forms.RadioSelect,
+        initial=PIECES,
+        required=False,
+    )
+    component_type = forms.ModelChoiceField(
+        queryset=ComponentType.objects.none(), required=False, label="New part", empty_label="choose a part"
+    )
+    lot = forms.CharField(max_length=60, required=False, label="Lot of the new part")
+    panel = forms.TypedChoiceField(label="Which panel", coerce=int, empty_value=None, required=False)
+    maker_allows = forms.BooleanField(label="The maker of the liner says so", required=False)
+
+    class Meta:
+        model = Work
+        fields = ["kind", "fitment", "finding", "done_on", "minutes", "pieces", "payer", "note"]
+        widgets = {"note": forms.Textarea(attrs={"rows": 2})}
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        unit: Unit = self.instance.unit
+        parts = Fitment.objects.for_sheet().filter(unit=unit)
+        kinds = parts.order_by().values("kind")
+        types = ComponentType.objects.offered().filter(kind__in=kinds)
+        self.fields["fitment"].queryset = parts  # type: ignore[attr-defined]
+        self.fields["component_type"].queryset = types  # type: ignore[attr-defined]
+        self.fields["finding"].queryset = Finding.objects.for_unit_sheet(unit)  # type: ignore[attr-defined]
+        self.fields["panel"].choices = [  # type: ignore[attr-defined]
+            ("", "choose a panel"),
+            *((str(number), f"panel {number}") for number in range(1, (unit.panels or 0) + 1)),
+        ]
+        self.fields["kind"].error_messages["required"] = "Choose what was done."
+        self._need("component_type", SET, SHARE, or_else="Say what was put in; the same type again is fine.")
+        self._need("panel", SHARE, or_else="Say which panel’s share was replaced.")
+
+    def _need(self, name: str, *extents: str, or_else: str) -> None:
+        """Ask for a field only where so much was replaced; elsewhere it is not shown."""
+        replaced = self.data.get("kind") == WorkKind.REPLACED and self.data.get("extent") in extents
+        self.fields[name].required = replaced or not self.is_bound
+        self.fields[name].error_messages["required"] = or_else
+
+    def clean(self) -> dict[str, Any]:
+        """Work out what a replacement needs; what belongs to a replacement is let be elsewhere."""
+        told = super().clean() or self.cleaned_data
+        told["pieces"] = told.get("pieces") or 0
+        if told.get("kind") != WorkKind.REPLACED:
+            return told
+        extent = told.get("extent") or PIECES
+        if extent == PIECES:
+            if not told["pieces"]:
+                self.add_error("pieces", "Say how many pieces were replaced.")
+            return told
+        if told.get("fitment") is None:
+            self.add_error("fitment", "Say which part was replaced.")
+        if not self.errors and not told["pieces"]:
+            self._count(told, extent)
+        return told
+
+    def _count(self, told: dict[str, Any], extent: str) -> None:
+        """Count the pieces that a whole set, or one panel's even share, stands for."""
+        part: Fitment = told["fitment"]
+        panels = self.instance.unit.panels
+        if extent == SET:
+            told["pieces"] = part.pieces_left
+        elif panels and part.pieces % panels == 0:
+            told["pieces"] = part.pieces // panels
+        else:
+            self.add_error(
+                "pieces", "The pieces do not divide evenly by the panels: say how many were replaced."
+            )
+
+    @property
+    def swap(self) -> Swap | None:
+        """The parts to change in the register, or None where a piece was replaced or nothing was."""
+        told = self.cleaned_data
+        extent = told.get("extent") or PIECES
+        if told["kind"] != WorkKind.REPLACED or extent == PIECES:
+            return None
+        return Swap(
+            component_type=told["component_type"],
+            lot=told["lot"],
+            panel=told["panel"] if extent == SHARE else None,
+        )

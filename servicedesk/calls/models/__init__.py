@@ -1,0 +1,8 @@
+"""What was reported, found and done."""
+
+from .calls import Call, SafetyAnswer
+from .findings import Finding, Inspection
+from .imported import ImportedEntry
+from .works import Work
+
+__all__ = ["Call", "Finding", "ImportedEntry", "Inspection", "SafetyAnswer", "Work"]

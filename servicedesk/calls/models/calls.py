@@ -1,0 +1,195 @@
+"""Somebody reports trouble at a site."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from django.conf import settings
+from django.db import models
+from django.db.models import Case, Q, Value, When
+from django.urls import reverse
+from django.utils import timezone
+
+from servicedesk.calls.querysets import OVER, CallQuerySet
+
+if TYPE_CHECKING:
+    from schedules.models import Visit
+
+
+class Symptom(models.TextChoices):
+    """What the caller notices, before anybody has looked."""
+
+    STIFF = "stiff", "stiff at all times"
+    STIFF_HOT = "stiff_hot", "stiff only on hot afternoons"
+    STIFF_HUMID = "stiff_humid", "stiff only in the humid season"
+    STIFF_COLD = "stiff_cold", "stiff only in the cold"
+    WONT_STAY_UP = "wont_stay_up", "will not stay up"
+    FALLS_OUT = "falls_out", "panel falls out or comes loose"
+    WATER = "water", "water inside"
+    FILM = "film", "film torn, cloudy or loose"
+    SCREEN = "screen", "screen torn or sagging"
+    GLASS = "glass", "lower glass broken or loose"
+    OTHER = "other", "something else"
+
+
+class Call(models.Model):
+    """A report of trouble, and how far it has been dealt with."""
+
+    class Urgency(models.TextChoices):
+        """How soon somebody must come."""
+
+        MAKE_SAFE = "make_safe", "make safe today"
+        THIS_WEEK = "this_week", "this week"
+        NEXT_ROUND = "next_round", "next round"
+
+    class State(models.TextChoices):
+        """RFC 5545 states of a to-do."""
+
+        NEEDS_ACTION = "needs-action", "not started"
+        IN_PROCESS = "in-process", "being worked on"
+        COMPLETED = "completed", "closed"
+        CANCELLED = "cancelled", "cancelled"
+
+    OPEN = (State.NEEDS_ACTION, State.IN_PROCESS)
+
+    site = models.ForeignKey("units.Site", on_delete=models.PROTECT, related_name="calls")
+    unit = models.ForeignKey(
+        "units.Unit", on_delete=models.PROTECT, null=True, blank=True, related_name="calls"
+    )
+    told_at = models.DateTimeField("told at")
+    told_by = models.CharField("who called", max_length=120, blank=True)
+    phone = models.CharField("call back on", max_length=40, blank=True)
+    words = models.TextField("in the caller's words", blank=True)
+    symptom = models.CharField("what they notice", max_length=12, choices=Symptom, default=Symptom.OTHER)
+    urgency = models.CharField(max_length=10, choices=Urgency, default=Urgency.NEXT_ROUND)
+    state = models.CharField(max_length=12, choices=State, default=State.NEEDS_ACTION)
+    task = models.OneToOneField(
+        "schedules.MaintenanceTask", on_delete=models.SET_NULL, null=True, blank=True, related_name="call"
+    )
+    logged_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
+    )
+    closed_at = models.DateTimeField(null=True, blank=True)
+    ref = models.CharField("reference in older records", max_length=60, blank=True)
+    batch = models.ForeignKey(
+        "people.Batch", on_delete=models.PROTECT, null=True, blank=True, editable=False, related_name="+"
+    )
+
+    rank = models.GeneratedField(
+        verbose_name="place in the list",
+        expression=Case(
+            When(state__in=["completed", "cancelled"], then=Value(OVER)),
+            When(urgency="make_safe", then=Value(1)),
+            When(urgency="this_week", then=Value(2)),
+            default=Value(3),
+        ),
+        output_field=models.SmallIntegerField(),
+        db_persist=True,
+    )
+
+    objects = CallQuerySet.as_manager()
+
+    class Meta:
+        indexes = [
+            models.Index(fields=["state", "told_at"], name="call_by_state"),
+            models.Index(fields=["rank", "told_at", "id"], name="call_by_rank"),
+            models.Index(fields=["site", "told_at"], name="call_by_site"),
+        ]
+        constraints = [
+            models.CheckConstraint(
+                condition=~Q(state="completed") | Q(closed_at__isnull=False),
+                name="call_closed_has_a_time",
+                violation_error_message="A closed call says when it was closed.",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"call {self.pk}"
+
+    def get_absolute_url(self) -> str:
+        """The call's page."""
+        return reverse("calls:call", args=[self.pk])
+
+    @property
+    def is_open(self) -> bool:
+        """Whether something is still to be done."""
+        return self.state in self.OPEN
+
+    @property
+    def danger_stands(self) -> bool:
+        """Whether a danger was named that nobody has said to be made safe."""
+        yes = SafetyAnswer.Answer.YES
+        return any(answer.answer == yes and answer.is_open for answer in self.safety_answers.all())
+
+    @property
+    def planned_visit(self) -> Visit | None:
+        """The open visit on which the repair is planned; cheap after `for_list`."""
+        if self.task is None:
+            return None
+        taken = (taken.visit for taken in self.task.visit_tasks.all())
+        return next((visit for visit in taken if visit.is_open), None)
+
+    @property
+    def how_far(self) -> str:
+        """How far the call has been dealt with, in words; cheap after `for_list`."""
+        if self.closed_at is not None:
+            return f"{self.get_state_display()} {timezone.localdate(self.closed_at):%-d %b %Y}"
+        words = [self.get_state_display()]
+        if self.task is not None and self.task.waiting_for and self.task.waiting_until:
+            waits = self.task.get_waiting_for_display()
+            words.append(f"waits for {waits} until {self.task.waiting_until:%-d %b %Y}")
+        if self.is_open and (visit := self.planned_visit):
+            words.append(f"visit {timezone.localtime(visit.starts_at):%-d %b, %H:%M}")
+        return ", ".join(words)
+
+
+class SafetyAnswer(models.Model):
+    """What the caller said to one safety question, and how the danger was taken away."""
+
+    class Question(models.TextChoices):
+        """The questions that matter before anybody hangs up."""
+
+        WONT_STAY_UP = "wont_stay_up", "Is there a panel that will not stay up, or may drop?"
+        GUARD_GLASS = "guard_glass", "Is the lower glass broken or loose?"
+        OPEN_TO_WEATHER = "open_to_weather", "Is film torn so that the porch is open to the weather?"
+        FALL_RISK = "fall_risk", "Could somebody fall through or over the opening?"
+
+    class Answer(models.TextChoices):
+        """What the caller said."""
+
+        UNASKED = "", "not asked"
+        NO = "no", "no"
+        YES = "yes", "yes"
+
+    call = models.ForeignKey(Call, on_delete=models.CASCADE, related_name="safety_answers")
+    question = models.CharField(max_length=16, choices=Question)
+    answer = models.CharField(max_length=3, choices=Answer, blank=True)
+    made_safe_how = models.CharField("what made it safe", max_length=240, blank=True)
+    made_safe_at = models.DateTimeField(null=True, blank=True)
+    made_safe_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
+    )
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(
+                fields=["call", "question"],
+                name="safetyanswer_once",
+                violation_error_message="This question is already answered for the call.",
+            ),
+            models.CheckConstraint(
+                condition=Q(made_safe_at__isnull=True) | ~Q(made_safe_how=""),
+                name="safetyanswer_says_how",
+                violation_error_message="Say what was done to make it safe.",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.get_question_display()} {self.get_answer_display()}"
+
+    @property
+    def is_open(self) -> bool:
+        """Whether the question was never asked, or the danger it names still stands."""
+        if self.answer == self.Answer.NO:
+            return False
+        return self.made_safe_at is None

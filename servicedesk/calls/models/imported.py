@@ -1,0 +1,26 @@
+"""Which rows of older records were brought in already."""
+
+from __future__ import annotations
+
+from django.db import models
+
+
+class ImportedEntry(models.Model):
+    """The identity of one history row that was applied, so that the same file twice changes nothing."""
+
+    unit = models.ForeignKey("units.Unit", on_delete=models.PROTECT, related_name="+")
+    key = models.CharField(max_length=64)
+    content = models.CharField(max_length=64)
+    batch = models.ForeignKey("people.Batch", on_delete=models.PROTECT, related_name="+")
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(
+                fields=["unit", "key"],
+                name="importedentry_once",
+                violation_error_message="This row of the older records is in the register already.",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.key

@@ -1,0 +1,56 @@
+"""What comes next on a call, so that the page can lead with it."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import dataclass
+
+from django.urls import reverse
+
+from servicedesk.calls.models import Call, Finding, Inspection, Work
+
+
+@dataclass(frozen=True)
+class Step:
+    """One thing to do: why, the words on its button, and where it leads ("" for closing the call)."""
+
+    why: str
+    words: str
+    url: str
+
+
+def next_step(
+    call: Call,
+    *,
+    findings: Collection[Finding],
+    works: Collection[Work],
+    looks: Collection[Inspection],
+    may_plan: bool,
+) -> Step | None:
+    """Choose the one thing to do next on an open call."""
+    if not call.is_open:
+        return None
+    begun = bool(findings or works or looks)
+    if may_plan and not begun and call.planned_visit is None:
+        return Step(
+            "Nobody is on the way yet.",
+            "Plan a visit",
+            reverse("schedules:plan_visit", query={"site": call.site_id}),
+        )
+    if call.danger_stands:
+        return Step("A danger was named. It comes before the repair.", "Say what made it safe", "#safety")
+    if call.unit_id is None:
+        return Step(
+            "It is not known which window it is.", "Choose it", reverse("calls:set_unit", args=[call.pk])
+        )
+    if not findings and not looks:
+        return Step(
+            "Nothing is recorded yet of what is wrong.",
+            "Record what you find",
+            reverse("calls:add_finding", args=[call.pk]),
+        )
+    if findings and not works:
+        return Step("Something was found.", "Record what was done", reverse("calls:add_work", args=[call.pk]))
+    if any(answer.is_open for answer in call.safety_answers.all()):
+        return Step("A safety question was not asked on the phone.", "Answer it", "#safety")
+    return Step("All is recorded.", "Close the call", "")

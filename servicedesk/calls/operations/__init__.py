@@ -1,0 +1,30 @@
+"""What can be done with calls: the only writers of calls, answers, looks, findings and work."""
+
+from .calls import change_call, log_call, name_unit
+from .findings import change_finding, fitment_for, record_finding
+from .looks import see_all_fine, see_fine
+from .safety import answer_question, note_made_safe
+from .states import cancel_call, close_call, go_on, reopen_call, wait_for
+from .works import RecordedWork, Swap, record_work, silicone_in_doubt
+
+__all__ = [
+    "RecordedWork",
+    "Swap",
+    "answer_question",
+    "cancel_call",
+    "change_call",
+    "change_finding",
+    "close_call",
+    "fitment_for",
+    "go_on",
+    "log_call",
+    "name_unit",
+    "note_made_safe",
+    "record_finding",
+    "record_work",
+    "reopen_call",
+    "see_all_fine",
+    "see_fine",
+    "silicone_in_doubt",
+    "wait_for",
+]

@@ -1,0 +1,211 @@
+"""Logging a call, and correcting what was told."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date, datetime, timedelta
+
+from django.utils import timezone
+
+from schedules.models import MaintenanceTask
+from schedules.operations import add_task
+from servicedesk.calls.models import Call, SafetyAnswer
+from servicedesk.calls.symptoms import ANSWERED_BY, usual_effort
+from servicedesk.people.history import write_change
+from servicedesk.people.models import User
+from servicedesk.refusals import Refused, one_step
+from units.models import Unit
+from units.operations import save_change
+
+Urgency = Call.Urgency
+Answer = SafetyAnswer.Answer
+
+PRIORITY = {Urgency.MAKE_SAFE: 1, Urgency.THIS_WEEK: 4, Urgency.NEXT_ROUND: 6}
+WITHIN_DAYS = {Urgency.MAKE_SAFE: 0, Urgency.THIS_WEEK: 6, Urgency.NEXT_ROUND: 30}
+
+TOLD = ("told_by", "phone", "words", "symptom", "urgency")
+
+MUST_BE_SAFE_TODAY = (
+    "A danger was named, so this call is “make safe today”. Choose that, or change the answer to the safety "
+    "question if it was a slip."
+)
+
+
+def locked_call(call: Call) -> Call:
+    """Take hold of a call so that two people do not change it at once."""
+    return Call.objects.select_for_update().get(pk=call.pk)
+
+
+def open_call(call: Call) -> Call:
+    """Take hold of a call that must still be open."""
+    call = locked_call(call)
+    if not call.is_open:
+        raise Refused(f"This call is {call.get_state_display()}. Reopen it first.")
+    return call
+
+
+def log_call(call: Call, *, answers: Mapping[str, str], by: User | None, at: datetime) -> Call:
+    """Store a call with what was said to the safety questions, and put its repair on the list of work.
+
+    ``answers`` holds yes or no by question; a question that is missing was not asked. Where the symptom
+    itself says yes (a panel that will not stay up), an unasked question counts as answered.
+    """
+    said = _answers(call.symptom, answers)
+    with one_step():
+        call.urgency = _urgency(call.urgency, danger=Answer.YES in said.values())
+        _check_unit(call, call.unit)
+        call.told_at, call.logged_by = at, by
+        call.full_clean()
+        call.save()
+        SafetyAnswer.objects.bulk_create(
+            SafetyAnswer(call=call, question=question, answer=said.get(question, Answer.UNASKED))
+            for question in SafetyAnswer.Question.values
+        )
+        give_task(call, by=by, at=at)
+        did = f"call logged: {call.get_symptom_display()}, {call.get_urgency_display()}"
+        write_change(call, did=did, by=by, at=at)
+        if call.unit is not None:
+            write_change(call.unit, did=did, by=by, at=at)
+    return call
+
+
+def give_task(call: Call, *, by: User | None, at: datetime) -> MaintenanceTask:
+    """Put the repair that a call asks for on the list of work, and tie it to the call."""
+    effort = usual_effort(call.symptom)
+    task = add_task(
+        call.site,
+        unit=call.unit,
+        origin=MaintenanceTask.Origin.CALL,
+        reason=_reason(call),
+        priority=PRIORITY[Urgency(call.urgency)],
+        minutes=effort.minutes,
+        persons=effort.persons,
+        due_on=_due_on(call, at=at),
+        by=by,
+        at=at,
+    )
+    call.task = task
+    call.save(update_fields=["task"])
+    return task
+
+
+def task_of(call: Call, *, by: User | None, at: datetime) -> MaintenanceTask:
+    """Find the open task of an open call; a call brought in from older records gets one now."""
+    if call.task is not None and call.task.is_open:
+        return call.task
+    return give_task(call, by=by, at=at)
+
+
+def change_call(call: Call, *, by: User | None, at: datetime) -> Call:
+    """Correct what was told, or how urgent it is; the repair on the list of work follows.
+
+    ``call`` carries the corrected `TOLD` fields; all else stays as it is stored.
+    """
+    with one_step():
+        stored = open_call(call)
+        standing = stored.safety_answers.filter(answer=Answer.YES, made_safe_at__isnull=True).exists()
+        urgency = _urgency(call.urgency, danger=standing)
+        other_urgency, other_symptom = urgency != stored.urgency, call.symptom != stored.symptom
+        for name in TOLD:
+            setattr(stored, name, getattr(call, name))
+        stored.urgency = urgency
+        save_change(stored, did="changed what was told", by=by, at=at)
+        follow_task(stored, hurried=other_urgency, retold=other_symptom, by=by, at=at)
+    return stored
+
+
+def name_unit(call: Call, *, unit: Unit | None, by: User | None, at: datetime) -> Call:
+    """Say which unit a call is about, once somebody knows."""
+    with one_step():
+        call = open_call(call)
+        if call.unit_id == (unit.pk if unit else None):
+            return call
+        _check_unit(call, unit)
+        call.unit = unit
+        did = f"unit {unit.code} named" if unit else "unit not sure any more"
+        save_change(call, did=did, by=by, at=at)
+        if unit is not None:
+            write_change(unit, did=f"call about it: {call.get_symptom_display()}", by=by, at=at)
+        follow_task(call, hurried=False, retold=False, by=by, at=at)
+    return call
+
+
+def hurry(call: Call, *, by: User | None, at: datetime) -> None:
+    """Make an open call one to be made safe today, because a danger became known."""
+    if call.urgency != Urgency.MAKE_SAFE:
+        call.urgency = Urgency.MAKE_SAFE
+        save_change(call, did="must be made safe today", by=by, at=at)
+        follow_task(call, hurried=True, retold=False, by=by, at=at)
+
+
+def note_progress(call: Call, *, unit: Unit, did: str, by: User | None, at: datetime) -> None:
+    """Note on an open call that work on it is under way; the first unit worked on gives it its unit."""
+    call = locked_call(call)
+    if call.state == Call.State.CANCELLED:
+        raise Refused("This call was cancelled. Reopen it first.")
+    if unit.site_id != call.site_id:
+        raise Refused(f"Unit {unit.code} is at another site than this call.")
+    if call.state == Call.State.NEEDS_ACTION:
+        call.state = Call.State.IN_PROCESS
+    named = call.is_open and call.unit is None
+    if named:
+        call.unit = unit
+    save_change(call, did=did, by=by, at=at)
+    if named:
+        follow_task(call, hurried=False, retold=False, by=by, at=at)
+
+
+def follow_task(call: Call, *, hurried: bool, retold: bool, by: User | None, at: datetime) -> None:
+    """Bring the open task of a call in line with it: its unit, and what changed of urgency or symptom."""
+    task = call.task
+    if task is None or not task.is_open:
+        return
+    task.unit = call.unit
+    task.reason = _reason(call)
+    if hurried:
+        task.priority = PRIORITY[Urgency(call.urgency)]
+        task.due_on = _due_on(call, at=at)
+    if retold:
+        effort = usual_effort(call.symptom)
+        task.minutes, task.persons = effort.minutes, effort.persons
+    save_change(task, did="changed with its call", by=by, at=at)
+
+
+def _answers(symptom: str, answers: Mapping[str, str]) -> dict[str, str]:
+    """Bring what was said to the questions in line with the symptom."""
+    said = {question: answer for question, answer in answers.items() if answer}
+    question = ANSWERED_BY.get(symptom)
+    if question is None:
+        return said
+    if said.get(question) == Answer.NO:
+        notice = Call(symptom=symptom).get_symptom_display()
+        sentence = f"They notice “{notice}”, which says yes here. Answer yes, or choose another symptom."
+        raise Refused({question: [sentence]})
+    return {**said, question: Answer.YES}
+
+
+def _urgency(chosen: str, *, danger: bool) -> str:
+    if not chosen and not danger:
+        raise Refused({"urgency": ["Say how soon somebody must come."]})
+    if danger and chosen and chosen != Urgency.MAKE_SAFE:
+        raise Refused({"urgency": [MUST_BE_SAFE_TODAY]})
+    return Urgency.MAKE_SAFE if danger else chosen
+
+
+def _check_unit(call: Call, unit: Unit | None) -> None:
+    if unit is None:
+        return
+    if unit.site_id != call.site_id:
+        raise Refused({"unit": [f"Unit {unit.code} is at another site: choose one of this site."]})
+    if not unit.in_place:
+        raise Refused({"unit": [f"Unit {unit.code} was removed: choose one that is in place."]})
+
+
+def _reason(call: Call) -> str:
+    """Say in one line what to do; the caller's own words stay off it, because it goes into calendars."""
+    where = "" if call.unit_id else ", unit not known yet"
+    return f"Customer called: {call.get_symptom_display()}{where}"
+
+
+def _due_on(call: Call, *, at: datetime) -> date:
+    return timezone.localdate(at) + timedelta(days=WITHIN_DAYS[Urgency(call.urgency)])

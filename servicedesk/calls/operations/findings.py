@@ -1,0 +1,115 @@
+"""Recording what was seen, and on which part."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+
+from django.utils import timezone
+
+from schedules.models import Visit
+from servicedesk.calls.models import Finding
+from servicedesk.people.history import write_change
+from servicedesk.people.models import User
+from servicedesk.refusals import Refused, one_step
+from units.models import Fitment, Unit
+from units.operations import locked, save_change
+
+from .calls import note_progress
+from .looks import check_visit, look_with_findings
+
+
+def fitment_for(unit: Unit, *, kind: str, panel: int | None, on: date) -> Fitment | None:
+    """Find the part that a fault of a kind was seen on that day; None where nobody can say.
+
+    The panel's own part comes before the whole unit's. On the day a part was exchanged the fault belongs to
+    the part that went out, as time at risk does: it runs up to and with the last day. Pieces of this panel
+    that left the whole unit's part earlier no longer speak for it.
+    """
+    parts = unit.fitments.on(on).filter(kind=kind).order_by("fitted_on", "pk")
+    if panel is not None:
+        parts = parts.filter(panel__in=[Fitment.WHOLE, panel]).exclude(
+            departures__panel=panel, departures__left_on__lt=on
+        )
+    known = list(parts)
+    known = [part for part in known if part.fitted_on < on] or known
+    if panel is None and len(known) > 1:
+        known = [part for part in known if part.panel == Fitment.WHOLE]
+    return max(known, key=lambda part: part.panel, default=None)
+
+
+def record_finding(finding: Finding, *, visit: Visit | None, by: User | None, at: datetime) -> Finding:
+    """Store what was seen at a unit, on the part it was seen on, as part of a look at the unit."""
+    with one_step():
+        finding.unit = unit = locked(finding.unit)
+        check_visit(unit, visit)
+        _check(finding, at=at)
+        finding.recorded_by = by
+        finding.fitment = fitment_for(unit, kind=finding.mode.kind, panel=finding.panel, on=finding.found_on)
+        did = f"found: {_words(finding)}"
+        if finding.call is not None:
+            note_progress(finding.call, unit=unit, did=f"{did} at unit {unit.code}", by=by, at=at)
+        finding.inspection = look_with_findings(unit, finding.found_on, call=finding.call, visit=visit, by=by)
+        finding.full_clean()
+        finding.save()
+        write_change(unit, did=did, by=by, at=at)
+        write_change(finding, did="recorded", by=by, at=at)
+    return finding
+
+
+def change_finding(finding: Finding, *, by: User | None, at: datetime) -> Finding:
+    """Correct a finding; its part, and the day of its look, follow."""
+    with one_step():
+        unit = locked(finding.unit)
+        _check(finding, at=at)
+        finding.fitment = fitment_for(unit, kind=finding.mode.kind, panel=finding.panel, on=finding.found_on)
+        _move_look(finding, by=by)
+        save_change(finding, did="corrected", by=by, at=at)
+        write_change(unit, did=f"finding corrected: {_words(finding)}", by=by, at=at)
+    return finding
+
+
+def _move_look(finding: Finding, *, by: User | None) -> None:
+    """Keep a finding's look on the day of the finding; a look it shares with others stays where it is."""
+    look = finding.inspection
+    if look is None or look.seen_on == finding.found_on:
+        return
+    if look.findings.exclude(pk=finding.pk).exists():
+        finding.inspection = look_with_findings(
+            finding.unit, finding.found_on, call=look.call, visit=look.visit, by=by
+        )
+        return
+    look.seen_on = finding.found_on
+    look.full_clean()
+    look.save()
+
+
+def _check(finding: Finding, *, at: datetime) -> None:
+    """Refuse what can't be true of this unit on that day."""
+    unit, on = finding.unit, finding.found_on
+    if on > timezone.localdate(at):
+        raise Refused({"found_on": ["That day is still to come: give the day on which it was seen."]})
+    if on < unit.installed_on:
+        raise Refused(
+            {
+                "found_on": [
+                    f"Unit {unit.code} was installed on {unit.installed_on:%-d %B %Y}: check the date."
+                ]
+            }
+        )
+    if unit.removed_on is not None and on > unit.removed_on:
+        raise Refused(
+            {"found_on": [f"Unit {unit.code} was removed on {unit.removed_on:%-d %B %Y}: check the date."]}
+        )
+    if finding.panel is not None and unit.panels and finding.panel > unit.panels:
+        raise Refused(
+            {"panel": [f"Unit {unit.code} has {unit.panels} panels; there is no panel {finding.panel}."]}
+        )
+    earlier = finding.continues
+    if earlier is None:
+        return
+    if (earlier.unit_id, earlier.mode_id) != (finding.unit_id, finding.mode_id) or earlier.found_on > on:
+        raise Refused({"same_as": ["Only an earlier finding of the same fault at this unit can go on."]})
+
+
+def _words(finding: Finding) -> str:
+    return ", ".join(filter(None, [finding.mode.full_name, finding.where]))

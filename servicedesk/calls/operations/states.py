@@ -1,0 +1,117 @@
+"""How far a call has been dealt with: waiting, closed, cancelled, open again."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+
+from django.utils import timezone
+
+from schedules.operations import cancel_task, complete_task, let_task_wait, stop_waiting
+from servicedesk.calls.models import Call, SafetyAnswer
+from servicedesk.people.models import User
+from servicedesk.refusals import Refused, one_step
+from units.operations import save_change
+
+from .calls import give_task, locked_call, open_call, task_of
+
+Answer = SafetyAnswer.Answer
+State = Call.State
+
+
+def wait_for(call: Call, *, waiting_for: str, until: date, by: User | None, at: datetime) -> Call:
+    """Let the repair wait for a part, the maker or the customer until a day."""
+    with one_step():
+        call = open_call(call)
+        task = task_of(call, by=by, at=at)
+        task = let_task_wait(task, waiting_for=waiting_for, until=until, by=by, at=at)
+        waits = task.get_waiting_for_display()
+        if call.state == State.NEEDS_ACTION:
+            call.state = State.IN_PROCESS
+        save_change(call, did=f"waits for {waits} until {until:%-d %B %Y}", by=by, at=at)
+    return call
+
+
+def go_on(call: Call, *, by: User | None, at: datetime) -> Call:
+    """Note that a call waits no longer."""
+    with one_step():
+        call = open_call(call)
+        if call.task is not None and call.task.waiting_for:
+            stop_waiting(call.task, by=by, at=at)
+            save_change(call, did="waits no longer", by=by, at=at)
+    return call
+
+
+def close_call(call: Call, *, by: User | None, at: datetime) -> Call:
+    """Close a call whose trouble is over; its repair is done.
+
+    Refused while a safety question is unanswered, or a danger stands that nobody has said to be made safe.
+    """
+    with one_step():
+        call = locked_call(call)
+        if call.state == State.COMPLETED:
+            return call
+        if call.state == State.CANCELLED:
+            raise Refused("This call was cancelled. Reopen it first.")
+        if reasons := [_why_open(answer) for answer in _standing(call)]:
+            raise Refused({"": reasons})
+        _end(call, State.COMPLETED, did="closed", by=by, at=at)
+        if call.task is not None and call.task.is_open:
+            complete_task(call.task, on=timezone.localdate(at), by=by, at=at)
+    return call
+
+
+def cancel_call(call: Call, *, why: str, by: User | None, at: datetime) -> Call:
+    """Cancel a call that needs nothing from us: logged twice, or withdrawn.
+
+    A danger that stands must be made safe (or found to be none) first, so that cancelling is no way round it.
+    """
+    with one_step():
+        call = locked_call(call)
+        if call.state == State.CANCELLED:
+            return call
+        if call.state == State.COMPLETED:
+            raise Refused("This call is closed. Reopen it first.")
+        if not why.strip():
+            raise Refused({"why": ["Say why the call needs nothing, such as “logged twice”."]})
+        dangers = [answer for answer in _standing(call) if answer.answer == Answer.YES]
+        if dangers:
+            raise Refused({"": [_why_open(answer) for answer in dangers]})
+        _end(call, State.CANCELLED, did=f"cancelled: {why.strip()}", by=by, at=at)
+        if call.task is not None and call.task.is_open:
+            cancel_task(call.task, why=why, by=by, at=at)
+    return call
+
+
+def reopen_call(call: Call, *, by: User | None, at: datetime) -> Call:
+    """Open a call again that was closed or cancelled too early; its repair goes on the list of work anew."""
+    with one_step():
+        call = locked_call(call)
+        if call.is_open:
+            return call
+        begun = call.findings.exists() or call.works.exists() or call.inspections.exists()
+        call.state = State.IN_PROCESS if begun else State.NEEDS_ACTION
+        call.closed_at = None
+        save_change(call, did="opened again", by=by, at=at)
+        give_task(call, by=by, at=at)
+    return call
+
+
+def _end(call: Call, state: Call.State, *, did: str, by: User | None, at: datetime) -> None:
+    call.state, call.closed_at = state, at
+    save_change(call, did=did, by=by, at=at)
+
+
+def _standing(call: Call) -> list[SafetyAnswer]:
+    """List the safety questions that keep a call open, in the order they are asked in."""
+    order = SafetyAnswer.Question.values
+    answers = call.safety_answers.select_for_update()
+    return sorted(
+        (answer for answer in answers if answer.is_open), key=lambda answer: order.index(answer.question)
+    )
+
+
+def _why_open(answer: SafetyAnswer) -> str:
+    asked = f"“{answer.get_question_display()}”"
+    if answer.answer == Answer.YES:
+        return f"{asked} was answered with yes: say what made it safe before the call ends."
+    return f"{asked} was not asked: answer it before the call ends."

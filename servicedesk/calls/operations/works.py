@@ -1,0 +1,146 @@
+"""Recording what was done."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import NamedTuple
+
+from django.utils import timezone
+
+from schedules.models import CareRule
+from schedules.models.care import WorkKind
+from schedules.operations import note_care_done
+from servicedesk.calls.models import Work
+from servicedesk.people.history import write_change
+from servicedesk.people.models import User
+from servicedesk.refusals import Refused, one_step
+from units.fitting import change_panel_share, replace_set
+from units.models import ComponentType, Construction, Fitment, Unit
+from units.operations import locked
+
+from .calls import note_progress
+
+NOT_ON_LINERS = (
+    "This unit runs in liners. They are wiped with mild soap and water; silicone only if the maker of the "
+    "liner says so. Tick the box if it does, or record what was done as cleaned."
+)
+
+# The fields of a work form that the dates of a fitment are told on.
+DATES = {"on": "done_on", "removed_on": "done_on", "fitted_on": "done_on"}
+
+
+@dataclass(frozen=True)
+class Swap:
+    """Parts replaced as a set: all pieces of the slot, or with ``panel`` that panel's share of them."""
+
+    component_type: ComponentType
+    lot: str = ""
+    panel: int | None = None
+
+
+class RecordedWork(NamedTuple):
+    """A stored piece of work, and of how many care rules it moved the next date."""
+
+    work: Work
+    care_moved: int
+
+
+def silicone_in_doubt(unit: Unit, fitment: Fitment | None) -> bool:
+    """Tell whether lubricating here needs the maker's word: liners are not to be oiled.
+
+    A part whose type has a lubricating care rule in force has the company's word already.
+    """
+    ruled = CareRule.objects.active().filter(work=WorkKind.LUBRICATED)
+    if fitment is not None and ruled.filter(component_type=fitment.component_type_id).exists():
+        return False
+    built = unit.construction
+    if built is not None and built.panel_order != Construction.PanelOrder.STEPPED:
+        return True
+    tracks = unit.fitments.in_place().filter(kind="track")
+    return tracks.filter(component_type__name__icontains="liner").exists()
+
+
+def record_work(
+    work: Work, *, swap: Swap | None = None, maker_allows: bool = False, by: User | None, at: datetime
+) -> RecordedWork:
+    """Store what was done to a unit or one of its parts.
+
+    A piece replaced by one like it is work only: the part runs on. With ``swap`` the old part ends that day
+    and a new one starts its own time. Work that a care rule asks for counts as that care.
+    """
+    with one_step():
+        unit = locked(work.unit)
+        _check(work, at=at)
+        if work.kind == WorkKind.LUBRICATED and not maker_allows and silicone_in_doubt(unit, work.fitment):
+            raise Refused({"maker_allows": [NOT_ON_LINERS]})
+        work.done_by = by
+        if work.call is not None and work.task is None:
+            work.task = work.call.task
+        work.whole_set = swap is not None and swap.panel is None
+        if swap is not None:
+            _change_parts(work, swap, by=by, at=at)
+        work.full_clean()
+        work.save()
+        did = _words(work)
+        write_change(unit, did=did, by=by, at=at)
+        if work.call is not None:
+            note_progress(work.call, unit=unit, did=f"{did} at unit {unit.code}", by=by, at=at)
+        moved = 0
+        if swap is None:
+            moved = note_care_done(unit, work=work.kind, on=work.done_on, fitment=work.fitment, by=by, at=at)
+    return RecordedWork(work, moved)
+
+
+def _change_parts(work: Work, swap: Swap, *, by: User | None, at: datetime) -> None:
+    """End what was taken out and open what was put in, as the register keeps it."""
+    if work.kind != WorkKind.REPLACED or work.fitment is None:
+        raise Refused({"fitment": ["Say which part was replaced."]})
+    try:
+        if swap.panel is None:
+            replace_set(
+                work.fitment,
+                component_type=swap.component_type,
+                on=work.done_on,
+                lot=swap.lot,
+                pieces=work.pieces or None,
+                by=by,
+                at=at,
+            )
+        else:
+            change_panel_share(
+                work.fitment,
+                panel=swap.panel,
+                component_type=swap.component_type,
+                on=work.done_on,
+                lot=swap.lot,
+                pieces=work.pieces or None,
+                by=by,
+                at=at,
+            )
+    except Refused as refusal:
+        raise Refused({DATES.get(name, name): texts for name, texts in refusal.reasons.items()}) from refusal
+
+
+def _check(work: Work, *, at: datetime) -> None:
+    """Refuse what can't be true of this unit and part on that day."""
+    unit, on, part = work.unit, work.done_on, work.fitment
+    if on > timezone.localdate(at):
+        raise Refused({"done_on": ["That day is still to come: give the day on which it was done."]})
+    if on < unit.installed_on or (unit.removed_on is not None and on > unit.removed_on):
+        raise Refused({"done_on": [f"Unit {unit.code} was not in place on that day: check the date."]})
+    if part is not None:
+        if part.unit_id != unit.pk:
+            raise Refused({"fitment": ["That part is in another unit."]})
+        if on < part.fitted_on or (part.removed_on is not None and on > part.removed_on):
+            raise Refused({"done_on": ["The part was not in place on that day: check the date."]})
+    if work.finding is not None and work.finding.unit_id != unit.pk:
+        raise Refused({"finding": ["That finding is about another unit."]})
+
+
+def _words(work: Work) -> str:
+    on_what = str(work.fitment) if work.fitment else "the whole unit"
+    if work.kind != WorkKind.REPLACED:
+        return f"{work.get_kind_display()}: {on_what}"
+    pieces = "the whole set" if work.whole_set else f"{work.pieces} piece{'s' if work.pieces > 1 else ''}"
+    return f"replaced {pieces}: {on_what}"

@@ -1,0 +1,137 @@
+"""What can be asked of calls, findings, looks and work."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date
+from typing import TYPE_CHECKING, Any, Self
+
+from django.db import models
+from django.db.models import Prefetch, Q
+
+if TYPE_CHECKING:
+    from servicedesk.calls.models import Call, Finding, Inspection, Work  # noqa: F401
+    from units.models import FailureMode, Site, Unit
+
+OVER = 9  # the rank of calls that need nobody any more: they come last, and are found by one index
+SAME_FAULT_DAYS = 30  # so soon after, the same fault at the same unit may never have gone away
+
+
+class CallQuerySet(models.QuerySet["Call"]):
+    """Questions about calls."""
+
+    def open(self) -> Self:
+        """Calls that are neither closed nor cancelled."""
+        return self.filter(state__in=["needs-action", "in-process"])
+
+    def over(self) -> Self:
+        """Calls that are closed or cancelled."""
+        return self.filter(rank=OVER)
+
+    def waiting(self) -> Self:
+        """Open calls whose repair waits for a part, the maker or the customer."""
+        return self.open().exclude(Q(task__isnull=True) | Q(task__waiting_for=""))
+
+    def for_site(self, site: Site) -> Self:
+        """Calls of one site."""
+        return self.filter(site=site)
+
+    def matching(self, text: str) -> Self:
+        """Calls found by any scrap: what was said, who called, the phone, the site, its owner, a unit."""
+        if not text:
+            return self
+        from units.models import Site
+
+        sites = Site.objects.matching(text).values("pk")
+        return self.filter(
+            Q(words__icontains=text)
+            | Q(told_by__icontains=text)
+            | Q(phone__icontains=text)
+            | Q(site__in=sites)
+        )
+
+    def for_search(self, told: Mapping[str, Any]) -> Self:
+        """Calls that the search form asks for: a scrap, and a state (open ones unless it says otherwise)."""
+        found = self.matching((told.get("q") or "").strip())
+        state = told.get("state")
+        if state == "all":
+            return found
+        return found.over() if state == "closed" else found.waiting() if state == "waiting" else found.open()
+
+    def most_urgent_first(self) -> Self:
+        """Calls in the order in which somebody must go."""
+        return self.order_by("rank", "told_at", "pk")
+
+    def for_list(self) -> Self:
+        """Calls with what the list shows of each."""
+        from schedules.models import VisitTask
+
+        planned = VisitTask.objects.select_related("visit").order_by("-visit__starts_at", "-pk")
+        return self.select_related("site", "unit", "task").prefetch_related(
+            "safety_answers", Prefetch("task__visit_tasks", queryset=planned)
+        )
+
+    def for_page(self) -> Self:
+        """Calls with what the page of one call shows."""
+        return self.for_list().select_related("unit__construction", "logged_by")
+
+
+class InspectionQuerySet(models.QuerySet["Inspection"]):
+    """Questions about looks at units."""
+
+    def fine(self) -> Self:
+        """Looks that found nothing wrong."""
+        return self.filter(outcome="fine")
+
+    def last_seen_ok(self, unit: Unit, on: date) -> date | None:
+        """Tell when a unit was last seen and found fine before a day.
+
+        The day itself does not count: a fault found on it came up after the last good look, and
+        (last good, found] would hold no time.
+        """
+        days = self.fine().filter(unit=unit, seen_on__lt=on).order_by("-seen_on")
+        return days.values_list("seen_on", flat=True).first()
+
+    def for_list(self) -> Self:
+        """Looks with what lists show of each, newest first."""
+        return self.select_related("unit", "seen_by").order_by("-seen_on", "-pk")
+
+
+class FindingQuerySet(models.QuerySet["Finding"]):
+    """Questions about findings."""
+
+    def failures(self) -> Self:
+        """Findings that are failures, not only wear."""
+        return self.filter(is_failure=True)
+
+    def standing_dangers(self) -> Self:
+        """Findings that endanger people and that no work has answered yet, only what made them safe."""
+        return self.filter(severity="danger", works__isnull=True)
+
+    def earlier_of(self, unit: Unit, mode: FailureMode, *, on: date) -> Self:
+        """Findings of the same fault at the same unit up to a day, the newest first."""
+        return self.filter(unit=unit, mode=mode, found_on__lte=on).for_list()
+
+    def for_list(self) -> Self:
+        """Findings with what lists show of each, newest first."""
+        return self.select_related(
+            "unit__site", "mode", "fitment__component_type", "recorded_by", "continues"
+        ).order_by("-found_on", "-pk")
+
+    def for_unit_sheet(self, unit: Unit) -> Self:
+        """All that was found at one unit, newest first."""
+        return self.filter(unit=unit).for_list()
+
+
+class WorkQuerySet(models.QuerySet["Work"]):
+    """Questions about work."""
+
+    def for_list(self) -> Self:
+        """Work with what lists show of each, newest first."""
+        return self.select_related("unit", "fitment__component_type", "finding__mode", "done_by").order_by(
+            "-done_on", "-pk"
+        )
+
+    def for_unit_sheet(self, unit: Unit) -> Self:
+        """All that was done at one unit, newest first."""
+        return self.filter(unit=unit).for_list()

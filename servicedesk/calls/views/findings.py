@@ -1,0 +1,99 @@
+"""Pages on which findings are recorded and corrected."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.conf import settings
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
+
+from servicedesk.calls import operations
+from servicedesk.calls.forms import ChangeFindingForm, FindingForm
+from servicedesk.calls.models import Call, Finding
+from servicedesk.calls.site_plan import walls_of
+from servicedesk.people.models import Change
+from servicedesk.people.receipts import save_once
+from servicedesk.people.rights import technicians, user_of
+from servicedesk.refusals import attempt
+from units.models import Unit
+from units.shapes import drawings_of
+from units.views import status_of
+
+from .places import asked_unit, asked_visit, back_to
+
+
+def _drawn(unit: Unit) -> dict[str, Any]:
+    """Draw a unit for picking panel and corner on it."""
+    kinds = set(unit.fitments.in_place().order_by().values_list("kind", flat=True))
+    drawings = drawings_of(unit, kinds=kinds, unit_of_length=settings.LENGTH_UNIT)
+    return {"unit": unit, "drawing": drawings.elevation}
+
+
+def _asked(request: HttpRequest, *, detected: str) -> dict[str, Any]:
+    """Fill in what the page knows before anything is typed."""
+    return {
+        "mode": request.GET.get("mode"),
+        "found_on": request.GET.get("found_on") or timezone.localdate(),
+        "detected": detected,
+    }
+
+
+def _add(request: HttpRequest, unit: Unit, *, call: Call | None) -> HttpResponse:
+    visit = asked_visit(request, unit.site)
+    detected = Finding.Detected.CALLED if call else Finding.Detected.CARE if visit else ""
+    initial = _asked(request, detected=detected)
+    form = FindingForm(request.POST or None, instance=Finding(unit=unit, call=call), initial=initial)
+    where = back_to(call=call, visit=visit, otherwise=unit)
+
+    def make() -> str:
+        form.ask_whether_repeat()
+        operations.record_finding(form.instance, visit=visit, by=user_of(request), at=timezone.now())
+        return where.url
+
+    if to := save_once(request, form, make):
+        messages.success(request, f"Recorded: {form.cleaned_data['mode']}.")
+        return redirect(to)
+    context = {"form": form, "call": call, "back": where, **_drawn(unit)}
+    return render(request, "calls/finding_add.html", context, status=status_of(form))
+
+
+@technicians
+def add_finding(request: HttpRequest, call_pk: int) -> HttpResponse:
+    """Record what was found on a call; first which window, where nobody has said."""
+    call = get_object_or_404(Call.objects.select_related("site", "unit"), pk=call_pk)
+    unit = asked_unit(request, call)
+    if unit is None:
+        context = {"call": call, "walls": walls_of(call.site.units.in_place())}
+        return render(request, "calls/finding_unit.html", context)
+    return _add(request, unit, call=call)
+
+
+@technicians
+def add_unit_finding(request: HttpRequest, unit_pk: int) -> HttpResponse:
+    """Record what was found at a unit that nobody had called about."""
+    unit = get_object_or_404(Unit.objects.select_related("construction", "site"), pk=unit_pk)
+    return _add(request, unit, call=None)
+
+
+@technicians
+def change_finding(request: HttpRequest, finding_pk: int) -> HttpResponse:
+    """Correct a finding."""
+    finding = get_object_or_404(
+        Finding.objects.select_related("unit__construction", "unit__site", "call", "mode"), pk=finding_pk
+    )
+    form = ChangeFindingForm(request.POST or None, instance=finding)
+
+    def keep() -> Finding:
+        form.ask_whether_repeat()
+        return operations.change_finding(form.instance, by=user_of(request), at=timezone.now())
+
+    where = back_to(call=finding.call, visit=None, otherwise=finding.unit)
+    if request.method == "POST" and attempt(form, keep):
+        messages.success(request, "Stored. Figures follow with the next night’s count.")
+        return redirect(where.url)
+    changes = Change.objects.about(finding).for_page()
+    context = {"form": form, "finding": finding, "back": where, "changes": changes, **_drawn(finding.unit)}
+    return render(request, "calls/finding_change.html", context, status=status_of(form))

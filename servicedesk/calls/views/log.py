@@ -1,0 +1,77 @@
+"""Logging a call: find the site, then one short page."""
+
+from __future__ import annotations
+
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
+from django.utils import timezone
+
+from servicedesk.calls import operations
+from servicedesk.calls.forms import LogForm, SiteSearchForm
+from servicedesk.calls.models import Call
+from servicedesk.calls.safety import DEFERENCE
+from servicedesk.people.receipts import save_once
+from servicedesk.people.rights import technicians, user_of
+from units.models import Site, Unit
+from units.views import status_of
+
+MOST_FOUND = 12
+SHORTEST_SCRAP = 2
+
+
+def _told_before(site: Site) -> dict[str, object]:
+    """Fill in who calls: the owner, more often than not."""
+    owner = next((held.customer for held in site.owners), None)  # type: ignore[attr-defined]
+    return {"told_by": owner.name, "phone": owner.phone} if owner else {}
+
+
+def _sites_with_units(text: str) -> list[Site]:
+    """Find sites by a scrap, each with its units whose code it matches as ``hits``."""
+    found = list(
+        Site.objects.matching(text).with_owner().with_unit_count().order_by("code")[: MOST_FOUND + 1]
+    )
+    hits = Unit.objects.in_place().filter(site__in=found, code__icontains=text).order_by("code")
+    by_site: dict[int, list[Unit]] = {}
+    for unit in hits:
+        by_site.setdefault(unit.site_id, []).append(unit)
+    for site in found:
+        site.hits = by_site.get(site.pk, [])[:6]  # type: ignore[attr-defined]
+    return found
+
+
+@technicians
+def log_call(request: HttpRequest) -> HttpResponse:
+    """Find the site a caller speaks of; a site or unit named in the address is taken at its word."""
+    if unit := request.GET.get("unit", ""):
+        site = get_object_or_404(Site, units__pk=int(unit) if unit.isdecimal() else 0)
+        return redirect(reverse("calls:log_call_at", args=[site.pk], query={"unit": unit}))
+    if (site_pk := request.GET.get("site", "")).isdecimal():
+        return redirect("calls:log_call_at", site_pk=int(site_pk))
+    search = SiteSearchForm(request.GET or None)
+    text = request.GET.get("q", "").strip()
+    found = _sites_with_units(text) if len(text) >= SHORTEST_SCRAP else []
+    context = {"search": search, "text": text, "found": found[:MOST_FOUND], "more": len(found) > MOST_FOUND}
+    return render(request, "calls/log_find.html", context)
+
+
+@technicians
+def log_call_at(request: HttpRequest, site_pk: int) -> HttpResponse:
+    """Write down what a caller tells about a site."""
+    site = get_object_or_404(Site.objects.with_owner(), pk=site_pk)
+    told = {**_told_before(site), "symptom": None, "urgency": None, "unit": request.GET.get("unit")}
+    form = LogForm(request.POST or None, instance=Call(site=site), site=site, initial=told)
+
+    def make() -> str:
+        call: Call = form.instance
+        call.urgency = form.cleaned_data["urgency"]
+        by, at = user_of(request), timezone.now()
+        return operations.log_call(call, answers=form.answers, by=by, at=at).get_absolute_url()
+
+    if where := save_once(request, form, make):
+        messages.success(request, "The call is logged and its repair is on the list of work.")
+        return redirect(where)
+    open_calls = Call.objects.open().for_site(site).for_list().most_urgent_first()
+    context = {"form": form, "site": site, "open_calls": open_calls, "deference": DEFERENCE}
+    return render(request, "calls/log_call.html", context, status=status_of(form))

@@ -1,0 +1,61 @@
+"""Where a record is made from (a call, a visit or a unit's sheet) and where the page leads afterwards."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from django.http import HttpRequest
+from django.shortcuts import get_object_or_404
+from django.urls import reverse
+
+from schedules.models import Visit
+from servicedesk.calls.models import Call
+from units.models import Site, Unit
+
+
+def asked_pk(request: HttpRequest, name: str) -> int | None:
+    """Read a record's number from the address or the form; anything else counts as none."""
+    told = request.GET.get(name) or request.POST.get(name) or ""
+    return int(told) if told.isdecimal() and len(told) < 19 else None
+
+
+def asked_visit(request: HttpRequest, site: Site) -> Visit | None:
+    """Find the visit to a site that a page was opened from, if it was."""
+    pk = asked_pk(request, "visit")
+    return None if pk is None else get_object_or_404(Visit, pk=pk, site=site)
+
+
+def asked_call(request: HttpRequest, site: Site) -> Call | None:
+    """Find the call from a site that a page was opened from, if it was."""
+    pk = asked_pk(request, "call")
+    return None if pk is None else get_object_or_404(Call, pk=pk, site=site)
+
+
+def asked_unit(request: HttpRequest, call: Call) -> Unit | None:
+    """Find the unit that a page of a call is about: one named in the address, else the call's own.
+
+    None asks the page to let one be chosen: nobody has named a unit, or it is "other" than the call's.
+    """
+    if request.GET.get("unit") == "other":
+        return None
+    pk = asked_pk(request, "unit") or call.unit_id
+    if pk is None:
+        return None
+    return get_object_or_404(Unit.objects.select_related("construction", "site"), pk=pk, site=call.site_id)
+
+
+class Place(NamedTuple):
+    """A page to return to, and what it is called."""
+
+    url: str
+    name: str
+
+
+def back_to(*, call: Call | None, visit: Visit | None, otherwise: Unit | Site) -> Place:
+    """Give the page to return to: the call, the visit, or the unit's or site's sheet."""
+    if call is not None:
+        return Place(call.get_absolute_url(), "The call")
+    if visit is not None:
+        return Place(reverse("schedules:visit", args=[visit.pk]), "The visit")
+    kind = "Unit" if isinstance(otherwise, Unit) else "Site"
+    return Place(otherwise.get_absolute_url(), f"{kind} {otherwise.code}")
