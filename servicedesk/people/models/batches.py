@@ -39,6 +39,7 @@ class Batch(models.Model):
         HISTORY = "history", "history"
         REPEATS = "repeats", "links between repeated faults"
         CARE = "care", "dates of the next care"
+        OTHERS = "others", "care of units known before"
         CLEARING = "clearing", "clearing up"
 
     started_at = models.DateTimeField()
@@ -83,7 +84,7 @@ class Batch(models.Model):
 class BatchFile(models.Model):
     """One file of an import, and how its rows fared."""
 
-    batch = models.ForeignKey(Batch, on_delete=models.CASCADE, related_name="files")
+    batch = models.ForeignKey(Batch, on_delete=models.CASCADE, related_name="files", db_index=False)
     file = models.CharField(max_length=8, choices=InputFile)
     name = models.CharField("its name where it came from", max_length=200)
     size = models.PositiveBigIntegerField("bytes")
@@ -115,11 +116,12 @@ class StagedRow(models.Model):
         KNOWN = "known", "known already"
         BAD = "bad", "can't be applied"
 
-    batch = models.ForeignKey(Batch, on_delete=models.CASCADE, related_name="rows")
+    # No index of its own: each of those below begins with the batch, and so it is in the other tables here.
+    batch = models.ForeignKey(Batch, on_delete=models.CASCADE, related_name="rows", db_index=False)
     file = models.CharField(max_length=8, choices=InputFile)
     line = models.PositiveIntegerField()
     key = models.CharField("code of its unit", max_length=40, blank=True)
-    identity = models.CharField(max_length=32, blank=True)
+    identity = models.CharField(max_length=64, blank=True)
     facts = models.JSONField(default=dict)
     state = models.CharField(max_length=5, choices=State, default=State.NEW)
     note = models.CharField("why it counts as known", max_length=120, blank=True)
@@ -142,7 +144,7 @@ class StagedRow(models.Model):
 class StagedProblem(models.Model):
     """One cell that can't be taken as it is: where it stands, what it holds, and how to mend it."""
 
-    batch = models.ForeignKey(Batch, on_delete=models.CASCADE, related_name="problems")
+    batch = models.ForeignKey(Batch, on_delete=models.CASCADE, related_name="problems", db_index=False)
     file = models.CharField(max_length=8, choices=InputFile)
     line = models.PositiveIntegerField()
     column = models.CharField(max_length=40, blank=True)
@@ -162,7 +164,7 @@ class StagedProblem(models.Model):
 class StagedSite(models.Model):
     """What the rows of a file say together about one site: each fact with the line that said it first."""
 
-    batch = models.ForeignKey(Batch, on_delete=models.CASCADE, related_name="sites")
+    batch = models.ForeignKey(Batch, on_delete=models.CASCADE, related_name="sites", db_index=False)
     code = models.CharField(max_length=40)
     facts = models.JSONField(default=dict)
     first_on = models.DateField("earliest day of its units", null=True, blank=True)
@@ -183,7 +185,7 @@ class StagedSite(models.Model):
 class StagedCustomer(models.Model):
     """A customer's name as the file spells it first; within a batch, the same name is the same customer."""
 
-    batch = models.ForeignKey(Batch, on_delete=models.CASCADE, related_name="customers")
+    batch = models.ForeignKey(Batch, on_delete=models.CASCADE, related_name="customers", db_index=False)
     key = models.CharField("name without regard to case", max_length=480)
     name = models.CharField(max_length=160)
 

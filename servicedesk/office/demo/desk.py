@@ -1,0 +1,15 @@
+"""Whether this desk is the demo company's."""
+
+from __future__ import annotations
+
+from django.conf import settings
+
+from servicedesk.people.models import Change, User
+
+FIXTURES = settings.BASE_DIR / "fixtures"
+LOADED = "demo company loaded"
+
+
+def is_loaded() -> bool:
+    """Tell whether the demo company was loaded into this desk."""
+    return Change.objects.filter(subject=User._meta.label_lower, did=LOADED).exists()

@@ -1,0 +1,158 @@
+"""Writing a checked batch to the register, in small chunks that each note how far the batch has come.
+
+A chunk stores its records and the batch's cursor together, so that after a crash the next process goes on
+with the row behind the last stored one, and the result is the same as if nothing had happened.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from django.db import IntegrityError, connection
+from django.utils import timezone
+
+from servicedesk.notices import send_after_commit
+from servicedesk.office.intake.applying_history import HistoryWriter
+from servicedesk.office.intake.applying_units import UnitsWriter
+from servicedesk.office.intake.care import CareWriter
+from servicedesk.office.intake.folders import drop_files
+from servicedesk.office.intake.holds import Hold, holding
+from servicedesk.office.intake.names import Names
+from servicedesk.office.intake.repeats import link_repeats
+from servicedesk.office.intake.staging import Progress, clear_staging, silent
+from servicedesk.people.history import write_change
+from servicedesk.people.models import Batch, BatchFile, InputFile, StagedRow
+from servicedesk.refusals import Refused, sentence_for
+
+TRIES = 3
+PAGE = 400
+"""Rows looked up at once; they are written in chunks of at most `CHUNK_ROWS` records."""
+
+Step = Batch.Step
+Writer = UnitsWriter | HistoryWriter
+
+
+def apply(batch: Batch, *, progress: Progress = silent) -> None:
+    """Write a checked batch to the register, or go on with writing it."""
+    with holding(batch) as hold:
+        if batch.stage == Batch.Stage.CHECKED:
+            _begin(hold)
+        if batch.stage != Batch.Stage.APPLYING:
+            raise Refused(f"{str(batch).capitalize()} is {batch.get_stage_display()}; it can't be applied.")
+        try:
+            for step in list(Step)[list(Step).index(Step(batch.step)) :]:
+                _STEPS[step](hold, progress)
+            _finish(hold)
+        except (IntegrityError, Refused) as error:
+            told = sentence_for(error) if isinstance(error, IntegrityError) else str(error)
+            hold.note(problem=told)
+            raise Refused(told) from error
+
+
+def _begin(hold: Hold) -> None:
+    """Settle that a batch is to be applied."""
+    batch = hold.batch
+    if not batch.keep_good and batch.files.filter(bad__gt=0).exists():
+        raise Refused("Some rows are bad. Mend them and bring the files in again, or let the good rows in.")
+    hold.note(stage=Batch.Stage.APPLYING, step=Step.UNITS, cursor=0, work_done=0, work_total=0, problem="")
+
+
+def _write_file(hold: Hold, progress: Progress, file: InputFile, writer: Writer, step: Step) -> None:
+    """Write the rows of one file, a page at a time."""
+    rows = StagedRow.objects.filter(batch=hold.batch, file=file)
+    total = rows.to_apply().count()
+    if hold.batch.step != step:
+        hold.note(step=step, cursor=0)
+    done = total - rows.to_apply().filter(line__gt=hold.batch.cursor).count()
+    while page := list(rows.to_apply().filter(line__gt=hold.batch.cursor).order_by("line")[:PAGE]):
+        _write_page(hold, writer, page)
+        done += len(page)
+        progress(step.label, done, total)
+        hold.note(work_done=done, work_total=total)
+
+
+def _write_page(hold: Hold, writer: Writer, page: list[StagedRow]) -> None:
+    """Write a page of rows; where somebody else wrote the same meanwhile, look again."""
+    for _ in range(TRIES - 1):
+        try:
+            writer.write(hold, [row for row in page if row.line > hold.batch.cursor])
+            return
+        except IntegrityError:
+            continue
+    writer.write(hold, [row for row in page if row.line > hold.batch.cursor])
+
+
+def _write_units(hold: Hold, progress: Progress) -> None:
+    _write_file(hold, progress, InputFile.UNITS, UnitsWriter(hold.batch, Names()), Step.UNITS)
+
+
+def _write_history(hold: Hold, progress: Progress) -> None:
+    _write_file(hold, progress, InputFile.HISTORY, HistoryWriter(hold.batch), Step.HISTORY)
+
+
+def _link_repeats(hold: Hold, progress: Progress) -> None:
+    if hold.batch.step != Step.REPEATS:
+        hold.note(step=Step.REPEATS, cursor=0)
+    link_repeats(hold, progress)
+
+
+def _note_care(hold: Hold, progress: Progress) -> None:
+    """Put the parts under their care rules, counting the care that the history tells of."""
+    if hold.batch.step != Step.CARE:
+        hold.note(step=Step.CARE, cursor=0)
+    CareWriter(hold.batch).write(hold, progress)
+
+
+def _note_care_elsewhere(hold: Hold, progress: Progress) -> None:
+    """Count the care that the history tells of at units that were known before."""
+    if hold.batch.step != Step.OTHERS:
+        hold.note(step=Step.OTHERS, cursor=0)
+    CareWriter(hold.batch).write_elsewhere(hold, progress)
+
+
+def _clear_up(hold: Hold, progress: Progress) -> None:
+    """Count what was applied, and empty the staging of all but the bad rows."""
+    if hold.batch.step != Step.CLEARING:
+        for record in hold.batch.files.all():
+            rows = StagedRow.objects.filter(batch=hold.batch, file=record.file)
+            BatchFile.objects.filter(pk=record.pk).update(
+                applied=rows.to_apply().count(),
+                bad=rows.bad().count(),
+                known=rows.filter(state=StagedRow.State.KNOWN).count(),
+            )
+        hold.note(step=Step.CLEARING, cursor=0)
+    progress(Step.CLEARING.label, 0, 1)
+    clear_staging(hold, keep_bad=True)
+    progress(Step.CLEARING.label, 1, 1)
+
+
+_STEPS: dict[Step, Callable[[Hold, Progress], None]] = {
+    Step.UNITS: _write_units,
+    Step.HISTORY: _write_history,
+    Step.REPEATS: _link_repeats,
+    Step.CARE: _note_care,
+    Step.OTHERS: _note_care_elsewhere,
+    Step.CLEARING: _clear_up,
+}
+
+
+def _finish(hold: Hold) -> None:
+    """Close the batch and write the one line of its history."""
+    batch, at = hold.batch, timezone.now()
+    with hold.chunk(stage=Batch.Stage.APPLIED, finished_at=at, problem=""):
+        told = "; ".join(
+            f"{record.get_file_display()}: {record.applied:,} rows applied, "
+            f"{record.known:,} known, {record.bad:,} bad"
+            for record in batch.files.order_by("pk")
+        )
+        write_change(batch, did=told, by=batch.by, at=at)
+        send_after_commit("schedules.plan_new_care")
+    _measure_tables()
+    if not batch.files.filter(bad__gt=0).exists():
+        drop_files(batch)
+
+
+def _measure_tables() -> None:
+    """Let the database look at its tables anew: its plans for nearly empty ones would be slow from now on."""
+    with connection.cursor() as cursor:
+        cursor.execute("ANALYZE" if connection.vendor == "postgresql" else "PRAGMA optimize = 0x10002")

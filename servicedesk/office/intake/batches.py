@@ -1,0 +1,109 @@
+"""What can be done with an import as a whole: open it, go on with it, let its good rows in, forget it."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Mapping
+from datetime import datetime
+
+from servicedesk.office.intake.applying import apply
+from servicedesk.office.intake.background import ask_to_go_on
+from servicedesk.office.intake.folders import Incoming, drop_files, keep_files
+from servicedesk.office.intake.holds import HoldLost, holding, is_free
+from servicedesk.office.intake.staging import Progress, clear_staging, silent, stage
+from servicedesk.office.intake.undoing import go_on_undoing
+from servicedesk.people.history import through, write_change
+from servicedesk.people.models import Batch, BatchFile, InputFile, StagedProblem, User
+from servicedesk.people.models.changes import Door
+from servicedesk.refusals import Refused, one_step
+from units.models import Site
+
+log = logging.getLogger(__name__)
+
+
+def open_batch(
+    files: Mapping[InputFile, Incoming],
+    *,
+    keep_good: bool,
+    care_by: str,
+    check_only: bool = False,
+    by: User | None,
+    at: datetime,
+) -> Batch:
+    """Take files in as a new import; nothing is read yet. A file of units must be among them."""
+    if InputFile.UNITS not in files:
+        raise Refused({"units": ["Choose the file of units; history and periods go with it."]})
+    if care_by not in Site.CareBy.values:
+        raise Refused({"care_by": [f"Who does the care is one of {', '.join(Site.CareBy.values)}."]})
+    folder, sizes = keep_files(files)
+    with one_step(), through(Door.IMPORT):
+        batch = Batch(
+            started_at=at, by=by, folder=folder, keep_good=keep_good, check_only=check_only, care_by=care_by
+        )
+        batch.full_clean()
+        batch.save()
+        for file, incoming in files.items():
+            record = BatchFile(batch=batch, file=file, name=incoming.name[-200:], size=sizes[file])
+            record.full_clean()
+            record.save()
+        told = " and ".join(incoming.name for incoming in files.values())
+        write_change(batch, did=f"files handed in: {told}", by=by, at=at)
+    return batch
+
+
+def go_on(batch: Batch, *, progress: Progress = silent) -> Batch:
+    """Do all that is left to do with a batch, from wherever it stands; answer it as it stands then."""
+    with through(Door.IMPORT):
+        if batch.stage == Batch.Stage.STAGING:
+            stage(batch, progress=progress)
+            batch.refresh_from_db()
+        if batch.stage == Batch.Stage.APPLYING or (
+            batch.stage == Batch.Stage.CHECKED and not batch.check_only
+        ):
+            apply(batch, progress=progress)
+        elif batch.stage == Batch.Stage.UNDOING:
+            go_on_undoing(batch, progress=progress)
+    batch.refresh_from_db()
+    return batch
+
+
+def go_on_with_all() -> int:
+    """Go on with every import that a crash or a restart left half-way; answer how many were finished."""
+    finished = 0
+    for batch in Batch.objects.unfinished().filter(problem=""):
+        if not is_free(batch):
+            continue
+        try:
+            go_on(batch)
+            finished += 1
+        except (Refused, HoldLost):
+            log.info("%s is in other hands", batch)
+    return finished
+
+
+def apply_good_rows(batch: Batch, *, by: User | None, at: datetime) -> Batch:
+    """Let the good rows of a checked or refused import in; the bad ones can be mended and come later."""
+    with one_step(), through(Door.IMPORT):
+        batch = Batch.objects.select_for_update().get(pk=batch.pk)
+        if batch.stage not in (Batch.Stage.CHECKED, Batch.Stage.REFUSED):
+            raise Refused(f"{str(batch).capitalize()} is {batch.get_stage_display()} already.")
+        if StagedProblem.objects.filter(batch=batch, whole_file=True).exists():
+            raise Refused("A file could not be read to its end. Mend it and bring it in again.")
+        batch.stage, batch.keep_good, batch.check_only = Batch.Stage.CHECKED, True, False
+        batch.finished_at = None
+        batch.full_clean()
+        batch.save()
+        write_change(batch, did="its good rows let in", by=by, at=at)
+        ask_to_go_on(batch)
+    return batch
+
+
+def forget_batch(batch: Batch) -> None:
+    """Delete an import of which nothing was applied, with its staging and its files."""
+    with holding(batch) as hold:
+        if batch.stage not in (Batch.Stage.STAGING, Batch.Stage.CHECKED, Batch.Stage.REFUSED):
+            raise Refused(f"{str(batch).capitalize()} is {batch.get_stage_display()}; undo it instead.")
+        clear_staging(hold)
+        drop_files(batch)
+        with hold.chunk():
+            batch.delete()

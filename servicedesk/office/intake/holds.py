@@ -1,0 +1,115 @@
+"""One process at a time works on a batch, and one that died is followed by another.
+
+A hold is a lease on the batch's row, renewed with every chunk that is written. Whoever finds the lease run
+out, or its process gone from this machine, takes the batch over; a process that lost its hold can't store
+another chunk, because the renewal comes first in the chunk's own transaction. So nothing is written twice.
+"""
+
+from __future__ import annotations
+
+import os
+import secrets
+import socket
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import Any
+
+from django.conf import settings
+from django.db import connection, reset_queries, transaction
+from django.utils import timezone
+
+from servicedesk.people.models import Batch
+from servicedesk.refusals import Refused
+
+LEASE = timedelta(seconds=60)
+CHUNK_ROWS = 500
+"""The most database rows written at once, so that nobody who saves something else is kept waiting."""
+
+
+class HoldLost(Exception):  # noqa: N818 - what happened, not a fault
+    """Another process took the batch over; it goes on from the last stored chunk."""
+
+
+@dataclass
+class Hold:
+    """The right to write for a batch."""
+
+    batch: Batch
+    worker: str
+
+    @contextmanager
+    def chunk(self, **progress: Any) -> Iterator[None]:
+        """Write one chunk whole or not at all, together with how far the batch has come."""
+        with transaction.atomic():
+            self._renew(**progress)
+            yield
+        for name, value in progress.items():
+            setattr(self.batch, name, value)
+        if settings.DEBUG:
+            reset_queries()  # else Django keeps the text of every statement, and memory grows
+
+    def note(self, **progress: Any) -> None:
+        """Renew the hold between chunks, storing how far the work has come."""
+        with self.chunk(**progress):
+            pass
+
+    def _renew(self, **progress: Any) -> None:
+        held = Batch.objects.filter(pk=self.batch.pk, worker=self.worker)
+        if held.update(held_until=timezone.now() + LEASE, **progress) != 1:
+            raise HoldLost(f"{self.batch} was taken over by another process.")
+
+
+def is_free(batch: Batch) -> bool:
+    """Tell whether nobody alive is at work on a batch."""
+    if not batch.worker or batch.held_until is None or batch.held_until <= timezone.now():
+        return True
+    host, pid, _ = batch.worker.rsplit(":", 2)
+    return host == socket.gethostname() and not _is_alive(int(pid))
+
+
+def _is_alive(pid: int) -> bool:
+    try:
+        os.kill(pid, 0)
+    except ProcessLookupError:
+        return False
+    except PermissionError:  # alive, and somebody else's
+        return True
+    return True
+
+
+PAGES_LOGGED = 1_000  # SQLite's own default
+PAGES_LOGGED_MEANWHILE = 8_000
+
+
+@contextmanager
+def _longer_log() -> Iterator[None]:
+    """Let SQLite's log grow to some 30 MB, so that pages changed again and again are copied back once."""
+    if connection.vendor != "sqlite":
+        yield
+        return
+    with connection.cursor() as cursor:
+        cursor.execute(f"PRAGMA wal_autocheckpoint = {PAGES_LOGGED_MEANWHILE}")
+    try:
+        yield
+    finally:
+        with connection.cursor() as cursor:
+            cursor.execute(f"PRAGMA wal_autocheckpoint = {PAGES_LOGGED}")
+
+
+@contextmanager
+def holding(batch: Batch) -> Iterator[Hold]:
+    """Take hold of a batch for the time being; `Refused` where another process is at work on it."""
+    worker = f"{socket.gethostname()[:80]}:{os.getpid()}:{secrets.token_hex(4)}"
+    with transaction.atomic():
+        now = Batch.objects.select_for_update().get(pk=batch.pk)
+        if not is_free(now):
+            raise Refused(f"{str(now).capitalize()} is being worked on right now. Wait until that is done.")
+        Batch.objects.filter(pk=batch.pk).update(worker=worker, held_until=timezone.now() + LEASE)
+    batch.refresh_from_db()
+    try:
+        with _longer_log():
+            yield Hold(batch, worker)
+    finally:
+        Batch.objects.filter(pk=batch.pk, worker=worker).update(worker="", held_until=None)

@@ -1,0 +1,187 @@
+"""Pages that bring a fleet in from files; the work itself is `servicedesk.office.intake`."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+from django import forms
+from django.contrib import messages
+from django.db.models import QuerySet
+from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase, StreamingHttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
+from django.views.decorators.http import require_POST
+
+from servicedesk.exports import csv_lines, csv_response
+from servicedesk.office import intake
+from servicedesk.office.intake.bad_rows import PROBLEM_COLUMNS
+from servicedesk.office.intake.columns import HISTORY, PERIODS, UNITS
+from servicedesk.people.models import Batch, Change, InputFile
+from servicedesk.people.receipts import ReceiptForm, save_once
+from servicedesk.people.rights import schedulers, user_of
+from servicedesk.refusals import Refused
+from units.models import Site
+
+SHOWN = 100
+EMPTY_FILES = {"units": UNITS, "history": HISTORY, "periods": PERIODS}
+
+
+class BringInForm(ReceiptForm):
+    """The files of one import, and what is to be done with them."""
+
+    units = forms.FileField(label="Units", help_text="One row a unit. Needed each time.")
+    history = forms.FileField(
+        label="History", required=False, help_text="Calls, findings and care from your older records."
+    )
+    periods = forms.FileField(
+        label="Periods", required=False, help_text="Only for units you watched more than once."
+    )
+    check_only = forms.BooleanField(
+        label="A trial run: check the files and change nothing", required=False, initial=True
+    )
+    keep_good = forms.BooleanField(
+        label="Apply the good rows even if others can’t be applied", required=False
+    )
+    care_by = forms.ChoiceField(
+        label="Who does the care at new sites",
+        choices=Site.CareBy.choices,
+        initial=Site.CareBy.NOBODY,
+        help_text="Only care that you do, as agreed, becomes your work.",
+    )
+
+    def incoming(self) -> dict[InputFile, intake.Incoming]:
+        """Give the files that were chosen."""
+        chosen = {file: self.cleaned_data[file.value] for file in InputFile}
+        return {file: intake.Incoming(sent.name, sent.file) for file, sent in chosen.items() if sent}
+
+
+@schedulers
+def imports(request: HttpRequest) -> HttpResponse:
+    """Everything that was brought in from files."""
+    return render(request, "office/import_list.html", {"batches": Batch.objects.for_list()[:50]})
+
+
+@schedulers
+def bring_in(request: HttpRequest) -> HttpResponse:
+    """Hand in the files of an import."""
+    form = BringInForm(request.POST or None, request.FILES or None)
+
+    def make() -> str:
+        told = form.cleaned_data
+        batch = intake.open_batch(
+            form.incoming(),
+            keep_good=told["keep_good"],
+            check_only=told["check_only"],
+            care_by=told["care_by"],
+            by=user_of(request),
+            at=timezone.now(),
+        )
+        intake.ask_to_go_on(batch)
+        return batch.get_absolute_url()
+
+    if where := save_once(request, form, make):
+        return redirect(where)
+    return render(request, "office/import_add.html", {"form": form}, status=422 if form.errors else 200)
+
+
+@schedulers
+def one_import(request: HttpRequest, pk: int) -> HttpResponse:
+    """How one import stands: progress, what can't be applied, and what can be done next."""
+    batch = get_object_or_404(Batch.objects.for_list(), pk=pk)
+    context: dict[str, Any] = {"batch": batch, "under_way": batch in _under_way(), "waits": _waits(batch)}
+    if request.htmx:  # type: ignore[attr-defined]
+        return render(request, "office/import_progress.html", context)
+    context |= {
+        "problems": list(intake.problems(batch, most=SHOWN)),
+        "problem_count": intake.count_problems(batch),
+        "shown": SHOWN,
+        "changes": Change.objects.about(batch).for_page(),
+    }
+    return render(request, "office/import.html", context)
+
+
+def _under_way() -> QuerySet[Batch]:
+    return Batch.objects.unfinished().filter(problem="")
+
+
+def _waits(batch: Batch) -> bool:
+    """Tell whether nobody has taken the import up for a while."""
+    waited = timezone.now() - batch.started_at
+    return batch.worker == "" and waited.total_seconds() > 30
+
+
+@schedulers
+@require_POST
+def apply_import(request: HttpRequest, pk: int) -> HttpResponse:
+    """Let the rows of a checked import in; with bad rows among them, the good ones."""
+    batch = get_object_or_404(Batch, pk=pk)
+    return _done(request, batch, lambda by: intake.apply_good_rows(batch, by=by, at=timezone.now()))
+
+
+@schedulers
+@require_POST
+def undo_import(request: HttpRequest, pk: int) -> HttpResponse:
+    """Take all that an import made out of the register again."""
+    batch = get_object_or_404(Batch, pk=pk)
+    return _done(request, batch, lambda by: intake.undo_later(batch, by=by, at=timezone.now()))
+
+
+@schedulers
+@require_POST
+def forget_import(request: HttpRequest, pk: int) -> HttpResponse:
+    """Delete an import of which nothing was applied."""
+    batch = get_object_or_404(Batch, pk=pk)
+    try:
+        intake.forget_batch(batch)
+    except (Refused, intake.HoldLost) as refusal:
+        messages.error(request, str(refusal))
+        return redirect(batch)
+    messages.success(request, "The files and what was read of them are deleted.")
+    return redirect("office:imports")
+
+
+def _done(request: HttpRequest, batch: Batch, act: Any) -> HttpResponse:
+    try:
+        act(user_of(request))
+    except (Refused, intake.HoldLost) as refusal:
+        messages.error(request, str(refusal))
+    return redirect(batch)
+
+
+@schedulers
+def import_problems(request: HttpRequest, pk: int) -> HttpResponseBase:
+    """Every cell that can't be taken, as a table to download."""
+    batch = get_object_or_404(Batch, pk=pk)
+    rows = ([told.file, told.line, told.column, told.value, told.reason] for told in intake.problems(batch))
+    return _download(f"import-{pk}-problems.csv", list(PROBLEM_COLUMNS), rows)
+
+
+@schedulers
+def import_bad_rows(request: HttpRequest, pk: int, file: str) -> HttpResponseBase:
+    """The bad rows of one file with their reasons, to be mended and brought in again."""
+    batch = get_object_or_404(Batch, pk=pk)
+    record = batch.files.filter(file=file, bad__gt=0).first()
+    if record is None:
+        raise Http404
+    try:
+        rows = intake.bad_rows(batch, InputFile(file))
+        header = next(rows)
+    except (OSError, StopIteration):
+        messages.error(request, "The file is not kept any more. The list of problems is.")
+        return redirect(batch)
+    return _download(f"import-{pk}-{file}-bad.csv", header, rows)
+
+
+@schedulers
+def empty_file(request: HttpRequest, what: str) -> HttpResponse:
+    """A file with nothing but the right column names, to start from."""
+    if what not in EMPTY_FILES:
+        raise Http404
+    return csv_response(f"{what}.csv", EMPTY_FILES[what].names, [])
+
+
+def _download(name: str, header: list[str], rows: Iterator[list[Any]]) -> StreamingHttpResponse:
+    answer = StreamingHttpResponse(csv_lines(header, rows), content_type="text/csv; charset=utf-8")
+    answer["Content-Disposition"] = f'attachment; filename="{name}"'
+    return answer

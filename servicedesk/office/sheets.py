@@ -1,0 +1,100 @@
+"""The sheets of a unit and of a site: all that the register, the calls and the plans know of them."""
+
+from __future__ import annotations
+
+from django.conf import settings
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, render
+from django.utils import timezone
+
+from schedules.models import CareDue, MaintenanceTask, Visit
+from servicedesk.calls.models import Call, Finding, Inspection, Work
+from servicedesk.people.models import Change
+from servicedesk.people.rights import owners, technicians
+from units.cautions import DEFERENCE, cautions_for
+from units.drawings import CORNER_WORDS, Corner, Mark
+from units.models import Fitment, Site, Unit
+from units.shapes import drawings_of
+
+SHOWN = 20
+
+
+def corner_of(finding: Finding) -> Corner | None:
+    """Give the corner of a finding as drawings know it."""
+    return next((corner for corner in CORNER_WORDS if corner == finding.corner), None)
+
+
+def _marks(findings: list[Finding]) -> list[Mark]:
+    """Mark on the drawing where a panel failed before, the newest first."""
+    return [
+        Mark(finding.panel, corner_of(finding), f"{finding.mode.name}, {finding.found_on:%-d %b %Y}")
+        for finding in findings
+        if finding.is_failure and finding.panel
+    ]
+
+
+def _in_range(marks: list[Mark], panels: int | None) -> list[Mark]:
+    """Leave out marks of panels that the unit is not recorded to have."""
+    return [mark for mark in marks if panels and mark.panel <= panels][:12]
+
+
+@technicians
+def unit_sheet(request: HttpRequest, pk: int) -> HttpResponse:
+    """One unit: its drawing, what it is made of, what is due and what happened."""
+    unit = get_object_or_404(Unit.objects.for_sheet(), pk=pk)
+    parts = list(unit.fitments.all())
+    in_place = [part for part in parts if part.removed_on is None]
+    kinds = {part.kind for part in in_place}
+    findings = list(Finding.objects.for_unit_sheet(unit)[:SHOWN])
+    context = {
+        "unit": unit,
+        "in_place": in_place,
+        "taken_out": [part for part in parts if part.removed_on is not None],
+        "drawings": drawings_of(
+            unit,
+            kinds=kinds,
+            unit_of_length=settings.LENGTH_UNIT,
+            marks=_in_range(_marks(findings), unit.panels),
+        ),
+        "cautions": cautions_for(
+            unit, kinds=kinds, type_names=[str(part.component_type) for part in in_place]
+        ),
+        "deference": DEFERENCE,
+        "findings": findings,
+        "dangers": Finding.objects.for_unit_sheet(unit).standing_dangers(),
+        "works": Work.objects.for_unit_sheet(unit)[:SHOWN],
+        "looks": Inspection.objects.filter(unit=unit).fine().order_by("-seen_on", "-pk")[:3],
+        "calls": Call.objects.open().filter(unit=unit).for_list().most_urgent_first(),
+        "due": CareDue.objects.for_unit(unit.pk),
+        "tasks": MaintenanceTask.objects.open().filter(unit=unit).order_by("due_on", "pk"),
+        "changes": Change.objects.about(unit).for_page()[:SHOWN],
+        "whole": Fitment.WHOLE,
+    }
+    return render(request, "office/unit_sheet.html", context)
+
+
+@technicians
+def site_sheet(request: HttpRequest, pk: int) -> HttpResponse:
+    """One site: whose it is, its units, open calls, what is due, and visits."""
+    site = get_object_or_404(Site, pk=pk)
+    context = {
+        "site": site,
+        "ownerships": site.ownerships.select_related("customer").order_by("-from_on"),
+        "units": site.units.select_related("construction").order_by("removed_on", "code"),
+        "calls": Call.objects.open().filter(site=site).for_list().most_urgent_first(),
+        "tasks": MaintenanceTask.objects.for_site(site.pk),
+        "visits": Visit.objects.filter(site=site).for_list().reverse()[:SHOWN],
+        "past_calls": Call.objects.exclude(state__in=Call.OPEN)
+        .filter(site=site)
+        .select_related("unit")
+        .order_by("-told_at", "-pk")[:SHOWN],
+        "changes": Change.objects.about(site).for_page()[:SHOWN],
+        "now": timezone.now(),
+    }
+    return render(request, "office/site_sheet.html", context)
+
+
+@owners
+def reference(request: HttpRequest) -> HttpResponse:
+    """Where the reference data is kept."""
+    return render(request, "office/reference.html")

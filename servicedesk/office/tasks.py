@@ -1,0 +1,28 @@
+"""Work of the office that runs in the background: bringing files in."""
+
+from __future__ import annotations
+
+from celery import shared_task
+
+from schedules.periodic import NOTHING
+from servicedesk.office import intake
+from servicedesk.people.models import Batch
+from servicedesk.refusals import Refused
+
+
+@shared_task(name="office.apply_batch")
+def apply_batch(pk: int) -> str:
+    """Do all that is left to do with one import; somebody else at work on it is no error."""
+    batch = Batch.objects.get(pk=pk)
+    try:
+        return f"{intake.go_on(batch)} is {batch.get_stage_display()}"
+    except (Refused, intake.HoldLost) as error:
+        return str(error)
+
+
+@shared_task(name="office.resume_imports")
+def resume_imports() -> str:
+    """Go on with imports that a crash or a restart left half-way."""
+    intake.sweep_folders()
+    finished = intake.go_on_with_all()
+    return f"{finished} imports went on" if finished else NOTHING

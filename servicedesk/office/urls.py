@@ -1,0 +1,25 @@
+"""Addresses of the pages that join several apps."""
+
+from __future__ import annotations
+
+from django.urls import path
+
+from servicedesk.office import finishing, homes, intake_views, sheets
+
+app_name = "office"
+urlpatterns = [
+    path("", homes.home, name="home"),
+    path("units/<int:pk>/", sheets.unit_sheet, name="unit_sheet"),
+    path("sites/<int:pk>/", sheets.site_sheet, name="site_sheet"),
+    path("parts-and-rules/", sheets.reference, name="reference"),
+    path("files/", intake_views.imports, name="imports"),
+    path("files/bring-in/", intake_views.bring_in, name="bring_in"),
+    path("files/empty/<slug:what>.csv", intake_views.empty_file, name="empty_file"),
+    path("files/<int:pk>/", intake_views.one_import, name="import"),
+    path("files/<int:pk>/apply/", intake_views.apply_import, name="apply_import"),
+    path("files/<int:pk>/undo/", intake_views.undo_import, name="undo_import"),
+    path("files/<int:pk>/forget/", intake_views.forget_import, name="forget_import"),
+    path("files/<int:pk>/problems.csv", intake_views.import_problems, name="import_problems"),
+    path("files/<int:pk>/<slug:file>-bad.csv", intake_views.import_bad_rows, name="import_bad_rows"),
+    path("visits/<int:pk>/finish/", finishing.finish_page, name="finish_visit"),
+]

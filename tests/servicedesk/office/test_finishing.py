@@ -1,0 +1,153 @@
+"""Finishing a visit: done work is recorded and moves the care on; what was not done goes back on the list."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime, timedelta
+
+import pytest
+from django.test import Client
+
+from schedules.models import CareDue, MaintenanceTask, Visit
+from servicedesk.calls.models import Call, SafetyAnswer, Work
+from servicedesk.people.models import User
+from tests.factories import (
+    CallFactory,
+    CareDueFactory,
+    CareRuleFactory,
+    FitmentFactory,
+    TaskFactory,
+    UnitFactory,
+    VisitFactory,
+)
+
+pytestmark = pytest.mark.django_db
+NOON = datetime(2026, 5, 4, 16, 0, tzinfo=UTC)  # noon in New York
+
+
+@pytest.fixture
+def visit(technician: User) -> Visit:
+    """A confirmed visit of the technician with one care task and one repair."""
+    part = FitmentFactory()
+    rule = CareRuleFactory(component_type=part.component_type, work="lubricated", interval_months=12)
+    due = CareDueFactory(fitment=part, rule=rule, counted_from=date(2025, 3, 1), next_due_on=date(2026, 3, 1))
+    visit = VisitFactory(site=part.unit.site, state="confirmed", starts_at=NOON - timedelta(hours=1))
+    visit.technicians.add(technician)
+    care = TaskFactory(unit=part.unit, fitment=part, care_due=due, work="lubricated", minutes=20)
+    repair = TaskFactory(unit=part.unit, origin="call", reason="panel stiff", work="")
+    CallFactory(site=part.unit.site, unit=part.unit, task=repair, told_at=NOON - timedelta(days=2))
+    for task in (care, repair):
+        visit.visit_tasks.create(task=task)
+        MaintenanceTask.objects.filter(pk=task.pk).update(state="in-process")
+    return visit
+
+
+def tasks_by_origin(visit: Visit) -> dict[str, MaintenanceTask]:
+    return {entry.task.origin: entry.task for entry in visit.visit_tasks.select_related("task")}
+
+
+def test_done_work_moves_the_care_on_and_closes_the_call(as_technician: Client, visit: Visit) -> None:
+    tasks = tasks_by_origin(visit)
+    call = Call.objects.get()
+    for question in SafetyAnswer.Question.values:
+        call.safety_answers.create(question=question, answer="no")
+    page = as_technician.get(f"/visits/{visit.pk}/finish/").content.decode()
+    assert "panel stiff" in page
+    answer = as_technician.post(
+        f"/visits/{visit.pk}/finish/",
+        {
+            "ended_at": "12:00",
+            f"task_{tasks['care'].pk}": "done",
+            f"minutes_{tasks['care'].pk}": "25",
+            f"task_{tasks['call'].pk}": "done",
+        },
+    )
+    assert answer.status_code == 302
+    work = Work.objects.get()
+    assert (work.kind, work.minutes, work.done_on) == ("lubricated", 25, date(2026, 5, 4))
+    due = CareDue.objects.get()
+    assert (due.last_done_on, due.next_due_on) == (date(2026, 5, 4), date(2027, 5, 4))
+    assert Call.objects.get().state == "completed"
+    visit.refresh_from_db()
+    assert visit.finished_at == NOON
+    assert {task.state for task in MaintenanceTask.objects.all()} == {"completed"}
+
+
+def test_what_was_not_done_goes_back_on_the_list_and_moves_nothing(
+    as_technician: Client, visit: Visit
+) -> None:
+    tasks = tasks_by_origin(visit)
+    as_technician.post(
+        f"/visits/{visit.pk}/finish/",
+        {
+            "ended_at": "12:00",
+            f"task_{tasks['care'].pk}": "too_cold",
+            f"task_{tasks['call'].pk}": "part_missing",
+            f"until_{tasks['call'].pk}": "2027-01-10",
+        },
+    )
+    assert CareDue.objects.get().next_due_on == date(2026, 3, 1)
+    assert not Work.objects.exists()
+    tasks = tasks_by_origin(visit)
+    assert (tasks["care"].state, tasks["care"].not_done) == ("needs-action", "too_cold")
+    assert (tasks["call"].waiting_for, tasks["call"].waiting_until) == ("part", date(2027, 1, 10))
+    assert Call.objects.get().is_open
+
+
+def test_a_call_with_an_open_safety_answer_stays_open_and_says_why(
+    as_technician: Client, visit: Visit
+) -> None:
+    tasks = tasks_by_origin(visit)
+    Call.objects.get().safety_answers.create(question="fall_risk", answer="yes")
+    answer = as_technician.post(
+        f"/visits/{visit.pk}/finish/",
+        {
+            "ended_at": "12:00",
+            f"task_{tasks['care'].pk}": "done",
+            f"task_{tasks['call'].pk}": "done",
+        },
+        follow=True,
+    )
+    assert "stays open" in answer.content.decode()
+    assert Call.objects.get().is_open
+    assert tasks_by_origin(visit)["call"].state == "completed"
+
+
+def test_a_task_nobody_told_of_keeps_the_visit_open(as_technician: Client, visit: Visit) -> None:
+    tasks = tasks_by_origin(visit)
+    answer = as_technician.post(
+        f"/visits/{visit.pk}/finish/", {"ended_at": "12:00", f"task_{tasks['care'].pk}": "done"}
+    )
+    assert answer.status_code == 422
+    assert not Work.objects.exists()
+    visit.refresh_from_db()
+    assert visit.finished_at is None
+
+
+def test_finishing_twice_records_the_work_once(as_technician: Client, visit: Visit) -> None:
+    tasks = tasks_by_origin(visit)
+    entries = {
+        "ended_at": "12:00",
+        f"task_{tasks['care'].pk}": "done",
+        f"task_{tasks['call'].pk}": "no_access",
+    }
+    as_technician.post(f"/visits/{visit.pk}/finish/", entries)
+    answer = as_technician.post(f"/visits/{visit.pk}/finish/", entries, follow=True)
+    assert "This visit is finished" in answer.content.decode()
+    assert Work.objects.count() == 1
+
+
+def test_the_home_of_each_role_shows_what_is_next(
+    as_technician: Client, as_scheduler: Client, as_owner: Client, visit: Visit
+) -> None:
+    UnitFactory(removed_on=date(2022, 1, 1))
+    assert "No visit is planned for you today" in as_technician.get("/").content.decode()
+    page = as_scheduler.get("/").content.decode()
+    assert "Over, but not finished" in page
+    page = as_owner.get("/").content.decode()
+    assert "units in the field" in page
+    assert "No failure was recorded" in page
+
+
+def test_an_empty_register_tells_how_to_begin(as_owner: Client, as_scheduler: Client) -> None:
+    for client in (as_owner, as_scheduler):
+        assert "Begin with your units" in client.get("/").content.decode()
