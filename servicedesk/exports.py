@@ -44,7 +44,7 @@ def csv_lines(header: Sequence[str], rows: Iterable[Sequence[object]]) -> Iterat
     """Give a table line by line, for answers too long to hold; bytes that were no text stay as they came."""
     writer = csv.writer(_Line())
     for row in chain([header], rows):
-        yield writer.writerow([defuse(cell) for cell in row]).encode("utf-8", "surrogateescape")  # type: ignore[attr-defined]
+        yield writer.writerow([defuse(cell) for cell in row]).encode("utf-8", "surrogateescape")
 
 
 def csv_response(name: str, header: Sequence[str], rows: Iterable[Sequence[object]]) -> HttpResponse:

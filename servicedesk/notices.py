@@ -6,17 +6,21 @@ import logging
 from typing import Any
 
 from celery import current_app
-from django.db import transaction
+from django.db import connection, transaction
 
 log = logging.getLogger(__name__)
 
 
 def send_after_commit(task: str, *args: Any) -> None:
-    """Ask for a task by name once the transaction is stored.
+    """Ask for a task by name once the transaction is stored; asked for twice in one, it is sent once.
 
     A broker that can't be reached is logged and swallowed: the record is safe, and the next tick of the
     clock finds the same work by looking.
     """
+    asked = (task, args)
+    # What is queued already goes the way of this transaction, as a second one would.
+    if any(getattr(queued[1], "asked", None) == asked for queued in connection.run_on_commit):
+        return
 
     def send() -> None:
         try:
@@ -27,4 +31,5 @@ def send_after_commit(task: str, *args: Any) -> None:
         except Exception:
             log.warning("could not ask for %s; the clock will catch up", task, exc_info=True)
 
+    send.asked = asked  # type: ignore[attr-defined]
     transaction.on_commit(send)

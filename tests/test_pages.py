@@ -1,0 +1,177 @@
+"""Every address: who may open it, that it renders with the demo company, and that it is closed by default."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import date
+from io import BytesIO
+from typing import Any
+
+import pytest
+from django.core.management import call_command
+from django.test import Client
+from django.urls import URLPattern, URLResolver, get_resolver, reverse
+from django.utils import timezone
+
+from servicedesk.office import intake
+from servicedesk.people.models import InputFile, Role, User
+
+pytestmark = pytest.mark.django_db
+
+OPEN = {"people:sign_in", "schedules:feed", "schedules:feed_of_due"}
+"""Addresses that need no sign-in. A calendar link is a secret of its own."""
+
+SIGNED_IN = {"people:sign_out", "people:me"}
+"""Addresses open to anybody signed in, whatever their role."""
+
+
+def addresses() -> Iterator[tuple[str, URLPattern]]:
+    """Every named address of the desk."""
+
+    def walk(patterns: list[Any], space: str) -> Iterator[tuple[str, URLPattern]]:
+        for pattern in patterns:
+            if isinstance(pattern, URLResolver):
+                yield from walk(pattern.url_patterns, pattern.namespace or space)
+            else:
+                yield f"{space}:{pattern.name}", pattern
+
+    yield from walk(get_resolver().url_patterns, "")
+
+
+ALL = dict(addresses())
+
+
+def test_every_address_has_a_name_of_its_own() -> None:
+    names = [name for name, _ in addresses()]
+    assert len(names) == len(set(names))
+    assert not [name for name in names if name.endswith(":None")]
+
+
+def test_the_addresses_without_sign_in_are_these() -> None:
+    open_ones = {
+        name for name, pattern in ALL.items() if not getattr(pattern.callback, "login_required", True)
+    }
+    assert open_ones == OPEN
+
+
+def test_every_other_address_names_a_role() -> None:
+    without = {
+        name
+        for name, pattern in ALL.items()
+        if not hasattr(pattern.callback, "opens_to") and name not in OPEN | SIGNED_IN
+    }
+    assert without == set()
+
+
+@pytest.fixture(scope="module")
+def demo(django_db_setup: None, django_db_blocker: Any) -> Iterator[dict[str, User]]:
+    """The demo company, and somebody of each role."""
+    from django.db import transaction
+
+    with django_db_blocker.unblock(), transaction.atomic():
+        call_command("load_reference", verbosity=0)
+        call_command("load_demo", today=date(2026, 11, 25), verbosity=0)
+        hand_in_a_bad_file()
+        people = {}
+        for role in Role:
+            person = User.objects.with_role(role).order_by("pk").first()
+            assert person is not None
+            people[role.value] = person
+        people["none"] = User.objects.create(username="new", name="New")
+        yield people
+        transaction.set_rollback(True)
+
+
+def hand_in_a_bad_file() -> None:
+    """Bring in a file with a row that can't be applied, so that every page about imports has something."""
+    content = BytesIO(b"unit,site,installed_on\nX-1,X,sometime\n")
+    files = {InputFile.UNITS: intake.Incoming("units.csv", content)}
+    batch = intake.open_batch(files, keep_good=False, care_by="us", by=None, at=timezone.now())
+    intake.go_on(batch)
+
+
+def arguments(pattern: URLPattern, name: str) -> dict[str, Any]:
+    """Find a record of the demo company for an address that shows one."""
+    from schedules.models import CareRule, MaintenanceTask, Visit
+    from servicedesk.calls.models import Call, Finding, SafetyAnswer
+    from servicedesk.people.models import Batch
+    from units.models import ComponentType, Customer, Fitment, ObservationPeriod, Unit
+
+    in_place = Unit.objects.in_place().order_by("pk").first()
+    visit = Visit.objects.open().order_by("pk").first()
+    call = Call.objects.open().order_by("pk").first()
+    assert in_place is not None
+    assert visit is not None
+    assert call is not None
+    first = {
+        "people": User.objects.order_by("pk").first(),
+        "units:fit_part": in_place,
+        "units:replace_set": Fitment.objects.in_place().order_by("pk").first(),
+        "units:change_panel_share": Fitment.objects.in_place()
+        .filter(kind="corner", unit__panels__isnull=False)
+        .order_by("pk")
+        .first(),
+        "units:take_out": Fitment.objects.in_place().order_by("pk").first(),
+        "units:stop_watching": ObservationPeriod.objects.order_by("pk").first(),
+        "units:customer": Customer.objects.order_by("pk").first(),
+        "units:change_customer": Customer.objects.order_by("pk").first(),
+        "units:change_site": in_place.site,
+        "units:change_owner": in_place.site,
+        "units:change_reference": ComponentType.objects.order_by("pk").first(),
+        "units": in_place,
+        "office:unit_sheet": in_place,
+        "office:site_sheet": in_place.site,
+        "office:finish_visit": visit,
+        "office": Batch.objects.order_by("-pk").first(),
+        "schedules:change_care_rule": CareRule.objects.order_by("pk").first(),
+        "schedules:task": MaintenanceTask.objects.open().order_by("pk").first(),
+        "schedules": visit,
+        "calls": call,
+    }
+    found: dict[str, Any] = {}
+    for key in pattern.pattern.converters:
+        if key == "what":
+            found[key] = "units" if name == "office:empty_file" else "types"
+        elif key == "file":
+            found[key] = "units"
+        elif key == "secret":
+            found[key] = "x" * 43
+        elif key in {"site_pk", "site"}:
+            found[key] = in_place.site_id
+        elif key in {"unit_pk", "unit"}:
+            found[key] = in_place.pk
+        elif key in {"finding_pk", "finding"}:
+            found[key] = Finding.objects.order_by("pk").first().pk  # type: ignore[union-attr]
+        elif key in {"answer_pk", "answer"}:
+            found[key] = SafetyAnswer.objects.filter(call=call).order_by("pk").first().pk  # type: ignore[union-attr]
+        elif key in {"call_pk", "call"}:
+            found[key] = call.pk
+        elif key in {"task_pk", "task"}:
+            found[key] = MaintenanceTask.objects.open().order_by("pk").first().pk  # type: ignore[union-attr]
+        else:
+            record = first.get(name) or first[name.split(":")[0]]
+            found[key] = record.pk
+    return found
+
+
+@pytest.mark.parametrize("who", ["nobody", "none", *Role.values])
+@pytest.mark.parametrize("name", sorted(ALL))
+def test_who_may_open_what(demo: dict[str, User], name: str, who: str) -> None:
+    pattern = ALL[name]
+    client = Client(raise_request_exception=True)
+    if who != "nobody":
+        client.force_login(demo[who])
+    address = reverse(name, kwargs=arguments(pattern, name))
+    answer = client.get(address)
+    needs: Role | None = getattr(pattern.callback, "opens_to", None)
+    if name in OPEN:
+        assert answer.status_code in {200, 302, 404}
+    elif who == "nobody":
+        assert answer.status_code == 302
+        assert answer["Location"].startswith("/sign-in/?next=")
+    elif needs is None:
+        assert answer.status_code in {200, 405}
+    elif demo[who].may_act_as(needs):
+        assert answer.status_code in {200, 405}, address
+    else:
+        assert answer.status_code == 403
