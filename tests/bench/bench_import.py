@@ -45,7 +45,7 @@ HISTORY_COLUMNS = (
 
 def write_fleet(folder: Path, *, units: int, seed: int) -> tuple[Path, Path]:
     """Write the two files and answer where they are."""
-    dice = random.Random(seed)  # noqa: S311 - an invented fleet, the same for a seed
+    dice = random.Random(seed)
     paths = folder / "UNITS.csv", folder / "HISTORY.csv"
     with paths[0].open("w", newline="") as units_file, paths[1].open("w", newline="") as history_file:
         units_out, history_out = csv.writer(units_file), csv.writer(history_file)

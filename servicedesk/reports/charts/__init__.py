@@ -1,0 +1,13 @@
+"""Pictures of figures: rows of intervals, and step curves with their band, as SVG.
+
+They take numbers and words, know nothing of pages, and import no Django. Like the drawings of units they
+are 320 wide, so that on a phone 320 pixels wide no lettering is smaller than 11, and carry no style and no
+script: a strict content security policy, a printer and a mail reader all accept them. Nothing is said by
+colour alone.
+"""
+
+from servicedesk.reports.charts.intervals import IntervalRow, axis_top, interval_rows
+from servicedesk.reports.charts.scales import nice_top
+from servicedesk.reports.charts.steps import Steps, step_curve
+
+__all__ = ["IntervalRow", "Steps", "axis_top", "interval_rows", "nice_top", "step_curve"]

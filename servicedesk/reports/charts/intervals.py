@@ -1,0 +1,139 @@
+"""Rates side by side, each with the interval it may lie in."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from statistics import median
+from typing import Final
+from xml.etree import ElementTree as ET
+
+from servicedesk.reports.charts.frame import FADED, HAIRLINE, LARGE, MARGIN, PLAIN, SMALL, WIDTH, Frame
+from servicedesk.reports.charts.scales import Scale, nice_top, tick_words
+from units.drawings.lettering import text_width
+from units.drawings.sheet import BLUEPRINT, PAPER, disc, group, line, text, trace
+
+_LEFT: Final = MARGIN + 2
+_RIGHT: Final = WIDTH - 12
+_STRIP: Final = 16
+_TICK: Final = 5
+_ARROW: Final = 6
+
+
+@dataclass(frozen=True, kw_only=True)
+class IntervalRow:
+    """One row: a name, a number with its limits (or none), and the words that say the same.
+
+    ``note`` is written below the name.
+    """
+
+    name: str
+    words: str
+    value: float | None = None
+    low: float = 0.0
+    high: float = 0.0
+    note: str = ""
+
+
+def interval_rows(
+    rows: Sequence[IntervalRow],
+    *,
+    title: str,
+    axis: str,
+    id_prefix: str,
+    heading: str = "",
+    top: float | None = None,
+) -> str:
+    """Draw numbers with their limits below each other on one axis from zero.
+
+    Parameters
+    ----------
+    rows
+        In the order in which they are drawn; the caller sorts by name, because an order by estimate makes
+        the smallest group look best or worst.
+    title
+        What the picture is about: its accessible name.
+    axis
+        What the axis counts.
+    id_prefix
+        Begins every id, so that several pictures can stand on one page.
+    heading
+        What the rows have in common, written above them.
+    top
+        Where the axis ends, for pictures that are to be compared; else `axis_top` of the rows.
+
+    Returns
+    -------
+    str
+        An ``<svg>`` element. An interval that runs off the axis ends in an arrow; its words give the limit.
+    """
+    told = [f"{row.name}: {row.words}{f', {row.note}' if row.note else ''}" for row in rows]
+    frame = Frame(title=title, description=f"{axis}. {'. '.join(told)}.", id_prefix=id_prefix)
+    scale = Scale(axis_top(rows) if top is None else top, _LEFT, _RIGHT)
+    if heading:
+        frame.write(heading, size=LARGE, bold=True)
+    marks = group(frame.root, class_="marks")
+    for row in rows:
+        _draw_row(frame, marks, scale, row)
+    frame.y += SMALL + 3
+    _label_axis(frame.root, scale, y=frame.y)
+    frame.y += SMALL + 3
+    text(frame.root, _RIGHT, frame.y, axis, anchor="end", fill=FADED)
+    return frame.finish()
+
+
+def axis_top(rows: Sequence[IntervalRow]) -> float:
+    """Choose where the axis ends: all estimates show, and the limits of most rows.
+
+    One group with a wide interval would else squeeze all the others into a corner.
+    """
+    shown = [row for row in rows if row.value is not None]
+    if not shown:
+        return 1.0
+    highs = [row.high for row in shown]
+    estimates = max(1.3 * (row.value or 0.0) for row in shown)
+    return nice_top(min(max(highs), max(estimates, 2 * median(highs))))
+
+
+def _draw_row(frame: Frame, marks: ET.Element, scale: Scale, row: IntervalRow) -> None:
+    """Write a name with its number, and draw its interval below."""
+    frame.y += 6
+    number = text_width(row.words, size=PLAIN)
+    first = frame.y + round(PLAIN * 1.35)
+    beside = WIDTH - 2 * MARGIN - number - 10
+    if beside >= 120 and row.value is not None:
+        frame.write(row.name, size=PLAIN, bold=row.value is not None, room=beside)
+        text(frame.root, WIDTH - MARGIN, first, row.words, size=PLAIN, anchor="end")
+    else:
+        frame.write(row.name, size=PLAIN, bold=row.value is not None)
+        frame.write(row.words, fill=FADED)
+    if row.note:
+        frame.write(row.note)
+    if row.value is not None:
+        _draw_grid(marks, scale, top=frame.y + 3, bottom=frame.y + _STRIP + 3)
+        frame.y += _STRIP
+        _draw_interval(marks, scale, row, y=frame.y - _STRIP / 2 + 2)
+
+
+def _draw_interval(marks: ET.Element, scale: Scale, row: IntervalRow, *, y: float) -> None:
+    """Draw the limits as a line with an end on each side, and the estimate as a disc."""
+    low, high = scale.at(row.low), scale.at(min(row.high, scale.top))
+    line(marks, low, y, high, y, kind="dim", stroke_width="3")
+    line(marks, low, y - _TICK, low, y + _TICK, kind="dim", stroke_width="1.5")
+    if row.high > scale.top:
+        tip = [(high - 1, y - _TICK), (high - 1 + _ARROW, y), (high - 1, y + _TICK)]
+        trace(marks, tip, kind="dim", closed=True, fill=BLUEPRINT)
+    else:
+        line(marks, high, y - _TICK, high, y + _TICK, kind="dim", stroke_width="1.5")
+    disc(marks, scale.at(row.value or 0.0), y, 4.5, kind="mark", stroke=PAPER)
+
+
+def _label_axis(parent: ET.Element, scale: Scale, *, y: float) -> None:
+    for tick in scale.ticks():
+        text(parent, scale.at(tick), y, tick_words(tick), anchor="middle", fill=FADED)
+
+
+def _draw_grid(grid: ET.Element, scale: Scale, *, top: float, bottom: float) -> None:
+    for tick in scale.ticks():
+        x = scale.at(tick)
+        line(grid, x, top, x, bottom, kind="hair", stroke=FADED if tick == 0 else HAIRLINE)

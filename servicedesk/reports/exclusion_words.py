@@ -1,0 +1,73 @@
+"""What was left out of a figure, in words."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Final
+
+from servicedesk.reports.queries.fates import Fate
+from servicedesk.reports.words import counted
+
+# Kind of exclusion: the noun that is counted, and what is said of it for one and for several.
+_TOLD: Final = {
+    Fate.WEAR_ONLY: ("finding", "is wear only, not a failure yet", "are wear only, not failures yet"),
+    Fate.REPEAT: (
+        "finding",
+        "is the same fault as one before, so it is no new failure",
+        "are the same faults as before, so they are no new failures",
+    ),
+    Fate.SAME_EVENT: (
+        "finding",
+        "tells of a failure a second time (same unit, failure, place and day)",
+        "tell of failures a second time (same unit, failure, place and day)",
+    ),
+    Fate.PART_UNKNOWN: (
+        "failure",
+        "is put down to no part, so it belongs to none of these",
+        "are put down to no part, so they belong to none of these",
+    ),
+    Fate.AT_TAKE_OVER: (
+        "failure",
+        "was found on the day we took the unit over: usually the reason we were called",
+        "were found on the day we took the unit over: usually the reason we were called",
+    ),
+    Fate.NO_TIME: (
+        "failure",
+        "is of a part that was watched for less than a day",
+        "are of parts that were watched for less than a day",
+    ),
+    Fate.NOT_WATCHED: (
+        "failure",
+        "was found while nobody watched the unit, or while the part was not in place",
+        "were found while nobody watched the unit, or while the part was not in place",
+    ),
+    "zero_length_items": (
+        "part",
+        "was watched for less than a day and counts nowhere",
+        "were watched for less than a day and count nowhere",
+    ),
+    "age_unknown_items": (
+        "part",
+        "is of unknown age: in the rates, but not in curves over age",
+        "are of unknown age: in the rates, but not in curves over age",
+    ),
+    "age_unknown_events": (
+        "failure",
+        "of a part of unknown age is not in the curve",
+        "of parts of unknown age are not in the curves",
+    ),
+}
+
+
+def exclusion_sentences(exclusions: Mapping[str, int]) -> Iterator[tuple[str, str]]:
+    """Give what was left out: its name in addresses and a sentence; nothing is said where there was none."""
+    for name, number in exclusions.items():
+        if number:
+            noun, one, several = _TOLD[name]
+            yield name, f"{counted(number, noun)} {one if number == 1 else several}."
+
+
+def exclusion_lines(exclusions: Mapping[str, int]) -> Iterator[str]:
+    """Give what was left out as lines of text."""
+    for _, sentence in exclusion_sentences(exclusions):
+        yield f"Left out or noted: {sentence}"

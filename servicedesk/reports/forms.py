@@ -1,0 +1,218 @@
+"""What can be asked of the figures on their pages. All of it stands in the address."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import date
+from typing import Any
+
+from django import forms
+from django.http import QueryDict
+
+from servicedesk.reports.asking import DAYS, QuestionError, read_selection
+from servicedesk.reports.queries.fates import FATE_WORDS, Fate
+from servicedesk.reports.selection import Selection
+from servicedesk.reports.traits import GROUPINGS, NOT_RECORDED, TRAITS, UNKNOWN
+from units.forms import DayField
+from units.models import ComponentType, FailureMode, Kind
+
+Choices = list[tuple[str, Any]]
+
+EVERY_FATE = "all"
+"""How an address asks for findings whatever they count as."""
+
+USUAL = ("from", "until", "part", "component", "mode")
+"""What most questions need; the other fields wait behind a line that opens."""
+
+
+class OneOrMore(forms.Select):
+    """A list to choose one from that also keeps the several an address may name."""
+
+    def value_from_datadict(self, data: Any, files: Any, name: str) -> Any:
+        return (
+            [text for text in data.getlist(name) if text] if isinstance(data, QueryDict) else data.get(name)
+        )
+
+
+class ThoseOffered(forms.MultipleChoiceField):
+    """Several to tick; ticks left over from another list don't count."""
+
+    def to_python(self, value: Any) -> list[str]:
+        return [text for text in super().to_python(value) if self.valid_value(text)]
+
+
+class FigureForm(forms.Form):
+    """Which parts and days a figure is about."""
+
+    part = forms.MultipleChoiceField(required=False, label="Kind of part", widget=OneOrMore)
+    component = forms.MultipleChoiceField(required=False, label="Type of part", widget=OneOrMore)
+    mode = forms.ChoiceField(required=False, label="Failure")
+    construction = forms.MultipleChoiceField(required=False, label="Construction", widget=OneOrMore)
+    finish = forms.MultipleChoiceField(required=False, label="Colour", widget=OneOrMore)
+    facing = forms.MultipleChoiceField(required=False, label="Facing", widget=OneOrMore)
+    shade = forms.MultipleChoiceField(required=False, label="Shade", widget=OneOrMore)
+    coast = forms.MultipleChoiceField(required=False, label="Salt water", widget=OneOrMore)
+    year = forms.CharField(
+        required=False, label="Year fitted", widget=forms.TextInput(attrs={"inputmode": "numeric"})
+    )
+    lot = forms.CharField(required=False, label="Lot")
+
+    def __init__(self, data: QueryDict, *, today: date) -> None:
+        super().__init__(data, label_suffix="")
+        self.today = today
+        self.selection: Selection | None = None
+        days = {
+            "from": DayField(required=False, label="From"),
+            "until": DayField(required=False, label="Until"),
+        }
+        more = {"as_of": DayField(required=False, label="Read the records as of")}
+        self.fields = {**days, **self.fields, **more}
+        self._offer("part", [(kind.value, kind.label) for kind in Kind if kind != Kind.UNIT])
+        self._offer("component", types_by_kind(), unrecorded=False)
+        self._offer("mode", modes_by_kind(), unrecorded=False)
+        for name in ("construction", "finish", "facing", "shade", "coast"):
+            listed = TRAITS[name].listed
+            self._offer(name, [(str(key), words) for key, words in listed().items()] if listed else [])
+
+    def _offer(self, name: str, choices: Choices, *, unrecorded: bool = True) -> None:
+        rest: Choices = [(UNKNOWN, NOT_RECORDED)] if unrecorded and name not in ("part",) else []
+        self.fields[name].choices = [("", "all"), *choices, *rest]  # type: ignore[attr-defined]
+
+    def clean(self) -> dict[str, Any]:
+        """Put what was asked for together."""
+        told = super().clean() or self.cleaned_data
+        if self.errors:
+            return told
+        asked = {name: _texts(told.get(name)) for name in (*DAYS, *TRAITS, "mode")}
+        try:
+            self.selection = read_selection(asked, today=self.today)
+        except QuestionError as error:
+            self.add_error(error.name, str(error))
+        return told
+
+    @property
+    def usual(self) -> list[forms.BoundField]:
+        """The fields most questions need."""
+        return [self[name] for name in self.fields if name in self.shown_first()]
+
+    @property
+    def further(self) -> list[forms.BoundField]:
+        """The fields behind the line that opens."""
+        return [self[name] for name in self.fields if name not in self.shown_first()]
+
+    @property
+    def further_open(self) -> bool:
+        """Whether one of the further fields is filled in, or wrong."""
+        return any(bound.value() or bound.errors for bound in self.further)
+
+    def shown_first(self) -> Iterable[str]:
+        """Name the fields that are always in sight."""
+        return USUAL
+
+
+class RatesForm(FigureForm):
+    """How often parts fail: which parts and days, and what to compare."""
+
+    by = forms.ChoiceField(required=False, label="Compare by", choices=list(GROUPINGS.items()))
+
+    def shown_first(self) -> Iterable[str]:
+        return (*USUAL, "by")
+
+    @property
+    def grouping(self) -> str:
+        """What to group by."""
+        return self.cleaned_data.get("by") or "component"
+
+
+class CurvesForm(FigureForm):
+    """How one kind of part ages: its types side by side."""
+
+    component = ThoseOffered(
+        required=False, label="Types to show (all, where none is ticked)", widget=forms.CheckboxSelectMultiple
+    )
+
+    def __init__(self, data: QueryDict, *, today: date) -> None:
+        told = data.copy()
+        if not told.get("part"):
+            told["part"] = Kind.TRACK.value
+        super().__init__(told, today=today)
+        self.fields["part"].choices = self.fields["part"].choices[1:]  # type: ignore[attr-defined]
+        kind = self.kind
+        types = ComponentType.objects.filter(kind=kind).order_by("name")
+        self.fields["component"].choices = [(str(each.pk), each.name) for each in types]  # type: ignore[attr-defined]
+
+    @property
+    def kind(self) -> str:
+        """The kind of part shown: curves of different kinds have nothing to do with each other."""
+        return str(self.data["part"])
+
+
+class FindingsForm(FigureForm):
+    """Which findings: as for a figure, and what they count as."""
+
+    fate = forms.ChoiceField(
+        required=False,
+        label="Counted as",
+        choices=[
+            ("", FATE_WORDS[Fate.EVENT]),
+            *((str(fate), words) for fate, words in FATE_WORDS.items() if fate != Fate.EVENT),
+            (EVERY_FATE, "all findings"),
+        ],
+    )
+
+    def shown_first(self) -> Iterable[str]:
+        return (*USUAL, "fate")
+
+    @property
+    def asked_fate(self) -> Fate | None:
+        """What the findings asked for count as (failures, unless asked otherwise), or None for all."""
+        told = self.cleaned_data.get("fate") or Fate.EVENT
+        return None if told == EVERY_FATE else Fate(told)
+
+
+class LogForm(forms.Form):
+    """Which days, kind of part and failure of the log."""
+
+    def __init__(self, data: QueryDict) -> None:
+        super().__init__(data, label_suffix="")
+        self.fields = {
+            "from": DayField(required=False, label="From"),
+            "until": DayField(required=False, label="Until"),
+            "part": forms.ChoiceField(
+                required=False,
+                label="Kind of part",
+                choices=[("", "all"), *((kind.value, kind.label) for kind in Kind if kind != Kind.UNIT)],
+            ),
+        }
+
+    def clean(self) -> dict[str, Any]:
+        told = super().clean() or self.cleaned_data
+        if told.get("from") and told.get("until") and told["from"] > told["until"]:
+            self.add_error("from", "The first day comes after the last: swap them or leave one out.")
+        return told
+
+
+def types_by_kind() -> Choices:
+    """List the types of part under their kinds."""
+    return _by_kind((each.kind, str(each.pk), each.name) for each in ComponentType.objects.order_by("name"))
+
+
+def modes_by_kind() -> Choices:
+    """List the failure modes under the kinds of part that have them."""
+    return _by_kind((each.kind, str(each.pk), each.name) for each in FailureMode.objects.order_by("code"))
+
+
+def _by_kind(rows: Iterable[tuple[str, str, str]]) -> Choices:
+    found: dict[str, list[tuple[str, str]]] = {}
+    for kind, key, name in rows:
+        found.setdefault(kind, []).append((key, name))
+    return [(str(Kind(kind).label), found[kind]) for kind in Kind.values if kind in found]
+
+
+def _texts(told: Any) -> list[str]:
+    """Take what a field holds as texts."""
+    if told is None:
+        return []
+    if isinstance(told, list):
+        return told
+    return [told.isoformat() if isinstance(told, date) else str(told)]

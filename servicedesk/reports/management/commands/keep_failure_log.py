@@ -1,0 +1,34 @@
+"""Keeps the fleet's failure log."""
+
+from __future__ import annotations
+
+from argparse import ArgumentParser
+from typing import Any
+
+from django.core.management.base import BaseCommand
+from django.utils import timezone
+
+from servicedesk.reports.operations import keep_failure_log, rebuild_failure_log
+from servicedesk.reports.words import counted
+
+
+class Command(BaseCommand):
+    """Bring the failure log up to today."""
+
+    help = (
+        "Bring the fleet's failure log up to today: failures and items at risk by day and type of part. Only "
+        "days that changed are written. Running it again, or late, is harmless."
+    )
+
+    def add_arguments(self, parser: ArgumentParser) -> None:
+        parser.add_argument(
+            "--rebuild", action="store_true", help="throw the log away first and write every day anew"
+        )
+
+    def handle(self, *args: Any, **options: Any) -> None:
+        at = timezone.now()
+        keep = rebuild_failure_log if options["rebuild"] else keep_failure_log
+        kept = keep(today=timezone.localdate(at), at=at)
+        self.stdout.write(
+            f"{counted(kept.days, 'day')} of the failure log written ({counted(kept.rows, 'row')})."
+        )

@@ -1,0 +1,162 @@
+"""What the pages of the figures show beside the figures: ways down to the findings, and notes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from datetime import date
+from typing import Any
+
+from django.urls import reverse
+
+from servicedesk.calls.models import Finding
+from servicedesk.reports.curve_figures import CurveRow, CurvesFigure
+from servicedesk.reports.exclusion_words import exclusion_sentences
+from servicedesk.reports.forms import EVERY_FATE
+from servicedesk.reports.judgements import DAYS_PER_YEAR
+from servicedesk.reports.models import FailureDay, RiskDay
+from servicedesk.reports.pictures import end_words
+from servicedesk.reports.queries.fates import FATE_WORDS, Fate, findings_by_fate
+from servicedesk.reports.queries.listing import fates_of, found_again_soon
+from servicedesk.reports.queries.scope import Scope
+from servicedesk.reports.rate_figures import RatesFigure, narrowed
+from servicedesk.reports.selection import Selection
+from servicedesk.reports.words import amount, counted, years
+from units.models import Kind
+
+FEW_ENOUGH = 20_000
+"""With more failures than this, two in one month are no matter of single faults that came back."""
+
+
+def findings_address(selection: Selection, fate: Fate | None = Fate.EVENT) -> str:
+    """Give the address of the findings behind a number."""
+    asked = selection.query()
+    if fate != Fate.EVENT:
+        asked["fate"] = EVERY_FATE if fate is None else str(fate)
+    return reverse("reports:findings", query=asked)
+
+
+def rate_lines(figure: RatesFigure) -> list[dict[str, Any]]:
+    """Give the rows of rates with the way down to the findings of each."""
+    return [
+        {
+            "row": row,
+            "new_family": number == 0 or figure.rows[number - 1].family != row.family,
+            "findings": findings_address(narrowed(figure.selection, by=figure.by, key=row.key)),
+        }
+        for number, row in enumerate(figure.rows)
+    ]
+
+
+def excluded_links(selection: Selection, exclusions: Mapping[str, int]) -> list[dict[str, str]]:
+    """Say what was left out, each with the way down to the findings where it is about findings."""
+    fates = {str(fate): fate for fate in Fate}
+    return [
+        {
+            "sentence": sentence,
+            "findings": findings_address(selection, fates[name]) if name in fates else "",
+        }
+        for name, sentence in exclusion_sentences(exclusions)
+    ]
+
+
+def sensitivity(figure: RatesFigure) -> str:
+    """Say how the count would fall if the same failure within a month always were the same fault."""
+    if not 0 < figure.events <= FEW_ENOUGH:
+        return ""
+    again = found_again_soon(figure.selection)
+    if not again:
+        return ""
+    return (
+        f"{counted(again, 'failure')} came within 30 days of the same failure at the same unit, and nobody "
+        f"wrote down that it was the same fault. Counted as one each time, there would be "
+        f"{figure.events - again:,} failures instead of {figure.events:,}."
+    )
+
+
+def curve_lines(figure: CurvesFigure) -> list[dict[str, Any]]:
+    """Give each curve as words and as rows at whole years of age, with the way down to its findings."""
+    return [
+        {
+            "row": row,
+            "words": end_words(figure, row),
+            "ages": [years(age) for age in row.ages],
+            "rows": list(_whole_years(row)),
+            "findings": findings_address(narrowed(figure.selection, by=figure.by, key=row.key)),
+        }
+        for row in figure.rows
+    ]
+
+
+def _whole_years(row: CurveRow) -> Iterable[dict[str, Any]]:
+    """Read a curve at whole years, with the failures since the year before."""
+    curve = row.curve
+    if curve is None:
+        return
+    for year in range(1, int(curve.stop // DAYS_PER_YEAR) + 1):
+        age = year * DAYS_PER_YEAR
+        if age < curve.start:
+            continue
+        found = curve.at(age)
+        within = (curve.age > age - DAYS_PER_YEAR) & (curve.age <= age)
+        yield {
+            "year": year,
+            "failures": int(curve.events[within].sum()),
+            "watched": int(curve.at_risk[curve.age <= age][-1]) if (curve.age <= age).any() else None,
+            "found": found,
+        }
+
+
+def fate_counts(selection: Selection, asked: Fate | None) -> dict[str, Any]:
+    """Count the findings of a selection by what they count as, with the way to each sort of them."""
+    _, totals = findings_by_fate(Scope(selection))
+    whole = sum(totals.values())
+    excluded = dict(exclusion_sentences({fate: totals[fate] for fate in Fate if fate != Fate.EVENT}))
+    sentences: dict[Fate | None, str] = {
+        fate: excluded.get(str(fate), f"No finding of this sort: {FATE_WORDS[fate]}.") for fate in Fate
+    }
+    sentences[None] = f"{counted(whole, 'finding')} in all."
+    sentences[Fate.EVENT] = f"{counted(totals[Fate.EVENT], 'failure')}, of {sentences[None]}"
+    here = sentences[asked]
+    return {
+        "here": here[:1].upper() + here[1:],
+        "others": [
+            {"sentence": sentences[fate], "findings": findings_address(selection, fate)}
+            for fate in (*Fate, None)
+            if fate != asked and (fate is None or totals[fate])
+        ],
+    }
+
+
+def findings_lines(selection: Selection, findings: list[Finding]) -> list[dict[str, Any]]:
+    """Give findings with what each counts as and how old the part was."""
+    fates = fates_of(selection, findings)
+    return [
+        {"finding": finding, "age": _age(finding), "fate": FATE_WORDS[fates[finding.pk]]}
+        for finding in findings
+    ]
+
+
+def _age(finding: Finding) -> str:
+    part = finding.fitment
+    if part is None:
+        return ""
+    if not part.age_known:
+        return "not known"
+    return years((finding.found_on - part.fitted_on).days)
+
+
+def log_totals(first: date, last: date, kind: str) -> dict[str, Any]:
+    """Add up a run of days of the log by type of part."""
+    failures = FailureDay.objects.between(first, last).of_kind(kind).totals()
+    risk = RiskDay.objects.between(first, last).of_kind(kind).totals()
+    lines = [
+        {
+            "kind": Kind(row["kind"]).label,
+            "name": row["name"],
+            "failures": failures.get(row["key"], 0),
+            "years": amount(row["days"] / DAYS_PER_YEAR),
+        }
+        for row in risk
+    ]
+    days = sum(row["days"] for row in risk)
+    return {"lines": lines, "failures": sum(failures.values()), "years": amount(days / DAYS_PER_YEAR)}

@@ -1,0 +1,139 @@
+"""What each finding counts as: a failure of a part while it was watched, or one of the exclusions."""
+
+# ruff: noqa: S608  # values are bound; what is put into the text are names and expressions of our own
+from __future__ import annotations
+
+from enum import StrEnum
+from typing import Any, Final
+
+from servicedesk.reports.queries.scope import Scope
+from servicedesk.reports.traits import MODE, TRAITS
+
+
+class Fate(StrEnum):
+    """What a finding counts as. All but the first are excluded and told."""
+
+    EVENT = "event"
+    WEAR_ONLY = "wear_only"
+    REPEAT = "repeats"
+    SAME_EVENT = "same_event"
+    PART_UNKNOWN = "part_unknown"
+    AT_TAKE_OVER = "found_at_take_over"
+    NO_TIME = "no_time_watched"
+    NOT_WATCHED = "not_watched"
+
+
+FATE_WORDS: Final = {
+    Fate.EVENT: "failure",
+    Fate.WEAR_ONLY: "only wear, not a failure yet",
+    Fate.REPEAT: "the same fault as before",
+    Fate.SAME_EVENT: "written down twice: same unit, failure, place and day",
+    Fate.PART_UNKNOWN: "nobody could say which part",
+    Fate.AT_TAKE_OVER: "found on the day we took the unit over",
+    Fate.NO_TIME: "the part was watched for less than a day",
+    Fate.NOT_WATCHED: "found when nobody was watching the unit or the part was not in place",
+}
+
+_ELIGIBLE = "{0}.is_failure AND NOT {0}.repeat AND {0}.continues_id IS NULL AND {0}.fitment_id IS NOT NULL"
+_SAME = "b.unit_id = a.unit_id AND b.mode_id = a.mode_id AND b.found_on = a.found_on"
+
+TWINS: Final = (
+    # The grouping runs along an index, so only the few days with several findings are looked at closely.
+    "twins AS MATERIALIZED (SELECT DISTINCT b.id FROM"
+    " (SELECT unit_id, mode_id, found_on FROM calls_finding"
+    " GROUP BY unit_id, mode_id, found_on HAVING COUNT(*) > 1) d"
+    " CROSS JOIN calls_finding a CROSS JOIN calls_finding b"
+    " WHERE a.unit_id = d.unit_id AND a.mode_id = d.mode_id AND a.found_on = d.found_on"
+    f" AND {_SAME} AND b.id > a.id AND COALESCE(b.panel, 0) = COALESCE(a.panel, 0)"
+    f" AND b.corner = a.corner AND b.place = a.place"
+    f" AND {_ELIGIBLE.format('a')} AND {_ELIGIBLE.format('b')})"
+)
+"""Findings that tell of an event a second time: same unit, mode, place and day."""
+
+_IN_SPAN = (
+    "w.unit_id = f.unit_id AND g.found_on <= w.until_on"
+    " AND (f.removed_on IS NULL OR g.found_on <= f.removed_on)"
+    " AND ((g.found_on > w.from_on AND g.found_on > f.fitted_on)"
+    # A failure on the day of fitting happened at age half a day, if the part was at risk after that day.
+    " OR (g.found_on = f.fitted_on AND w.from_on <= f.fitted_on AND w.until_on > f.fitted_on"
+    " AND (f.removed_on IS NULL OR f.removed_on > f.fitted_on)))"
+)
+_WATCH = "SELECT 1 FROM units_observationperiod q WHERE q.unit_id = f.unit_id AND q.from_on"
+_FATE = (
+    f"CASE WHEN NOT g.is_failure THEN '{Fate.WEAR_ONLY}'"
+    f" WHEN g.repeat OR g.continues_id IS NOT NULL THEN '{Fate.REPEAT}'"
+    f" WHEN g.id IN (SELECT id FROM twins) THEN '{Fate.SAME_EVENT}'"
+    f" WHEN w.unit_id IS NOT NULL THEN '{Fate.EVENT}'"
+    f" WHEN EXISTS ({_WATCH} = g.found_on AND q.from_on > f.fitted_on"
+    f" AND (f.removed_on IS NULL OR f.removed_on >= g.found_on)) THEN '{Fate.AT_TAKE_OVER}'"
+    " WHEN f.fitted_on <= g.found_on AND (f.removed_on IS NULL OR f.removed_on >= g.found_on)"
+    f" AND EXISTS ({_WATCH} <= g.found_on AND (q.until_on IS NULL OR q.until_on >= g.found_on))"
+    f" THEN '{Fate.NO_TIME}'"
+    f" ELSE '{Fate.NOT_WATCHED}' END"
+)
+
+
+def fated(scope: Scope, *, columns: str, only: str = "") -> str:
+    """Write the query over the findings of known parts: some columns, and ``fate``.
+
+    It needs ``w`` (uncut) and ``twins`` in front. ``only`` narrows it further, with a leading AND.
+    """
+    return (
+        f"SELECT {columns}, {_FATE} AS fate FROM calls_finding g CROSS JOIN units_fitment f"
+        f" LEFT JOIN w ON {_IN_SPAN}"
+        f" WHERE f.id = g.fitment_id{scope.of_findings()}{scope.of_fitments()}{scope.of_units()}{only}"
+    )
+
+
+def fated_partless(scope: Scope, *, columns: str, only: str = "") -> str:
+    """Write the query over the findings that nobody could put down to a part."""
+    kinds = _kinds_asked_for(scope)
+    return (
+        f"SELECT {columns}, CASE WHEN NOT g.is_failure THEN '{Fate.WEAR_ONLY}'"
+        f" WHEN g.repeat OR g.continues_id IS NOT NULL THEN '{Fate.REPEAT}'"
+        f" ELSE '{Fate.PART_UNKNOWN}' END AS fate"
+        " FROM calls_finding g JOIN units_failuremode m ON m.id = g.mode_id"
+        " JOIN units_unit u ON u.id = g.unit_id JOIN units_site s ON s.id = u.site_id"
+        f" WHERE g.fitment_id IS NULL{scope.of_findings()}{scope.where('u', 's')}{kinds}{only}"
+    )
+
+
+def _kinds_asked_for(scope: Scope) -> str:
+    """Keep to failure modes of the kinds of part that the selection asks for."""
+    told = []
+    if scope.selection.keys("part"):
+        told.append(scope.where("f", among=("part",)).replace(TRAITS["part"].sql, "m.kind"))
+    if scope.selection.keys("component"):
+        types = scope.where("f", among=("component",)).replace(TRAITS["component"].sql, "t.id")
+        told.append(f" AND m.kind IN (SELECT t.kind FROM units_componenttype t WHERE TRUE{types})")
+    return "".join(told)
+
+
+def findings_by_fate(scope: Scope) -> tuple[list[tuple[Any, int, int]], dict[Fate, int]]:
+    """Count failures by group and site, and everything that is excluded by why.
+
+    Returns
+    -------
+    events
+        Group, site and failures. Grouped by failure mode, a group is the kind of part and the mode's number
+        as in ``track:12``.
+    excluded
+        Findings by fate, `Fate.EVENT` among them.
+    """
+    group = f"{scope.group()} || ':' || g.mode_id" if scope.by == MODE else scope.group()
+    counted = scope.rows(
+        f"WITH {scope.spans(cut=False)}, {TWINS}"
+        f" SELECT CASE WHEN fate = '{Fate.EVENT}' THEN grp END AS of_group,"
+        f" CASE WHEN fate = '{Fate.EVENT}' THEN site_id END AS at_site, COUNT(*), fate FROM"
+        f" ({fated(scope, columns=f'{group} AS grp, w.site_id')} {scope.dialect.fence}) AS told"
+        " GROUP BY of_group, at_site, fate"
+    )
+    partless = scope.rows(
+        f"SELECT 0, 0, COUNT(*), fate FROM ({fated_partless(scope, columns='g.id')}) AS told GROUP BY fate"
+    )
+    events = [row[:3] for row in counted if row[3] == Fate.EVENT]
+    totals = dict.fromkeys(Fate, 0)
+    totals[Fate.EVENT] = sum(count for _, _, count in events)
+    for _, _, count, fate in [*(row for row in counted if row[3] != Fate.EVENT), *partless]:
+        totals[Fate(fate)] += count
+    return events, totals

@@ -1,0 +1,67 @@
+"""The findings behind a figure, one by one."""
+
+# ruff: noqa: S608  # values are bound; what is put into the text are names and expressions of our own
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from django.db.models import QuerySet
+from django.db.models.expressions import RawSQL
+
+from servicedesk.calls.models import Finding
+from servicedesk.reports.queries.fates import TWINS, Fate, fated, fated_partless
+from servicedesk.reports.queries.scope import Scope
+from servicedesk.reports.selection import Selection
+
+
+def findings_behind(selection: Selection, fate: Fate | None) -> QuerySet[Finding]:
+    """Find the findings of a selection that count as something (or as anything)."""
+    scope = Scope(selection)
+    scope.params["fate"] = str(fate or "")
+    told = _every_fate(scope)
+    which = " WHERE fate = %(fate)s" if fate is not None else ""
+    statement, values = scope.positional(f"{_with(scope)} SELECT id FROM ({told}) AS told{which}")
+    return Finding.objects.filter(pk__in=RawSQL(statement, values)).for_list()  # noqa: S611  (values are bound)
+
+
+def fates_of(selection: Selection, findings: Iterable[Finding]) -> dict[int, Fate]:
+    """Tell of each finding what it counts as."""
+    scope = Scope(selection)
+    places = []
+    for number, finding in enumerate(findings):
+        scope.params[f"id_{number}"] = finding.pk
+        places.append(f"%(id_{number})s")
+    if not places:
+        return {}
+    only = f" AND g.id IN ({', '.join(places)})"
+    rows = scope.rows(f"{_with(scope)} SELECT id, fate FROM ({_every_fate(scope, only=only)}) AS told")
+    return {key: Fate(fate) for key, fate in rows}
+
+
+def _with(scope: Scope) -> str:
+    return f"WITH {scope.spans(cut=False)}, {TWINS}"
+
+
+def _every_fate(scope: Scope, *, only: str = "") -> str:
+    return (
+        f"{fated(scope, columns='g.id', only=only)}"
+        f" UNION ALL {fated_partless(scope, columns='g.id', only=only)}"
+    )
+
+
+def found_again_soon(selection: Selection, *, days: int = 30) -> int:
+    """Count failures that came within some days of an earlier one by the same mode at the same unit.
+
+    Nobody said that they were the same fault, but they might have been: a rate worked out without them shows
+    how much that matters.
+    """
+    scope = Scope(selection)
+    columns = f"g.id, g.unit_id, g.mode_id, {scope.day('g.found_on')} AS day"
+    ((count,),) = scope.rows(
+        f"{_with(scope)}, events AS MATERIALIZED (SELECT * FROM ({fated(scope, columns=columns)}) AS told"
+        f" WHERE fate = '{Fate.EVENT}')"
+        " SELECT COUNT(*) FROM (SELECT day - LAG(day) OVER"
+        " (PARTITION BY unit_id, mode_id ORDER BY day, id) AS since FROM events) AS gaps"
+        f" WHERE since <= {int(days)}"
+    )
+    return int(count)

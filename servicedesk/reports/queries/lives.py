@@ -1,0 +1,75 @@
+"""The watched lives of parts and the ages at which they failed: what curves over age are worked out from."""
+
+# ruff: noqa: S608  # values are bound; what is put into the text are names and expressions of our own
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from servicedesk.reports.histories import Histories
+from servicedesk.reports.queries.fates import TWINS, Fate, fated
+from servicedesk.reports.queries.scope import OVERLAPS, Scope
+from servicedesk.reports.selection import Selection
+
+
+def read_histories(selection: Selection, *, by: str) -> Histories:
+    """Read the spans and failures of parts whose age is known, up to the day the records are read.
+
+    The days that count cut them later (`Histories.cut`): a first failure before those days still was the
+    first.
+    """
+    scope = Scope(selection.always(), by)
+    spans = _spans(scope)
+    groups = sorted({row[1] for row in spans}, key=lambda key: (key is None, key))
+    place = {key: number for number, key in enumerate(groups)}
+    events = _failures(scope)
+    known = {row[0] for row in spans}
+    columns = _turned(
+        [
+            (item, place[key], site, fitted, begin - fitted, end - fitted)
+            for item, key, site, fitted, begin, end in spans
+        ],
+        6,
+    )
+    failed = _turned([row for row in events if row[0] in known], 4)
+    return Histories(
+        groups=groups,
+        item=columns[0],
+        group=columns[1],
+        site=columns[2],
+        fitted=columns[3],
+        entry=columns[4],
+        exit=columns[5],
+        event_item=failed[0],
+        event_age=failed[1],
+        event_mode=failed[2],
+        event_count=failed[3],
+    )
+
+
+def _turned(rows: list[tuple[Any, ...]], width: int) -> Any:
+    return np.array(rows, dtype=np.int64).reshape(-1, width).T
+
+
+def _spans(scope: Scope) -> list[tuple[Any, ...]]:
+    """List part, group, site, day of fitting, first and last day of each span at risk."""
+    begin = scope.greatest("f.fitted_on", "w.from_on")
+    end = scope.least("COALESCE(f.removed_on, w.until_on)", "w.until_on")
+    return scope.rows(
+        f"WITH {scope.spans(cut=False)}"
+        f" SELECT f.id, {scope.group()}, w.site_id, {scope.day('f.fitted_on')},"
+        f" {scope.day(begin)}, {scope.day(end)} FROM units_fitment f CROSS JOIN w"
+        f" WHERE {OVERLAPS} AND f.age_known{scope.of_fitments()} ORDER BY f.id, w.from_on"
+    )
+
+
+def _failures(scope: Scope) -> list[tuple[int, int, int, int]]:
+    """List part, age in days, mode and number of failures."""
+    columns = f"f.id AS item, g.mode_id, {scope.day('g.found_on')} - {scope.day('f.fitted_on')} AS age"
+    return scope.rows(
+        f"WITH {scope.spans(cut=False)}, {TWINS}"
+        " SELECT item, age, mode_id, COUNT(*) FROM"
+        f" ({fated(scope, columns=columns, only=' AND f.age_known')}) AS told"
+        f" WHERE fate = '{Fate.EVENT}' GROUP BY item, age, mode_id ORDER BY item, age, mode_id"
+    )

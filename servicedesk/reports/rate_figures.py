@@ -1,0 +1,227 @@
+"""How often parts fail: the rows of the rates page, of its file and of the command, worked out once."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from servicedesk.reports import judgements
+from servicedesk.reports.judgements import (
+    ALONE,
+    DAYS_PER_YEAR,
+    UNRECORDED,
+    Judged,
+    Pair,
+    Side,
+    Verdict,
+    Word,
+    judge_against_rest,
+    judge_rate,
+)
+from servicedesk.reports.lifetimes.rates import design_effect
+from servicedesk.reports.queries.cells import Cells, read_cells
+from servicedesk.reports.queries.fates import Fate
+from servicedesk.reports.selection import Selection
+from servicedesk.reports.traits import MODE, TRAITS, Key
+from units.models import ComponentType, FailureMode, Kind
+
+UNCOMPARED = ("part", MODE)
+"""Different kinds of part, or different failures, are no alternatives to each other: nothing is compared."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class RateRow:
+    """What one group has to show.
+
+    ``key`` is the group inside (None: not recorded), ``family`` the kind of part under which a type or a
+    failure mode is listed ("" for other groups).
+    """
+
+    key: Key | None
+    name: str
+    family: str
+    events: int
+    items: int
+    sites: int
+    years: float
+    piece_years: float
+    judged: Judged
+    verdict: Verdict
+
+    @property
+    def caveat(self) -> str:
+        """How sure the rate is, in a sentence."""
+        return judgements.caveat(self.events, self.years, self.judged)
+
+
+@dataclass(frozen=True, kw_only=True)
+class RatesFigure:
+    """Failure rates by group, and what was left out."""
+
+    selection: Selection
+    by: str
+    rows: list[RateRow]
+    exclusions: dict[str, int]
+    design_effect: float
+    events: int
+    sites: int
+    years: float
+
+    @property
+    def compared(self) -> bool:
+        """Whether the groups are held against each other."""
+        return self.by not in UNCOMPARED
+
+
+def rates_figure(selection: Selection, *, by: str = "component") -> RatesFigure:
+    """Work out the failure rate of every group in a selection."""
+    cells = read_cells(selection, by=by)
+    names = group_names(cells.groups, by=by)
+    families = [name[0] for name in names]
+    fleet = _effect(cells, range(len(cells.groups)))
+    verdicts = _verdicts(cells, families, by=by, fleet=fleet)
+    rows = [_row(cells, place, *names[place], verdicts[place]) for place in range(len(cells.groups))]
+    return RatesFigure(
+        selection=selection,
+        by=by,
+        rows=sorted(rows, key=lambda row: (row.family, row.key is None, row.name.casefold())),
+        exclusions=exclusions(cells),
+        design_effect=fleet,
+        events=int(cells.events.sum()),
+        sites=int(np.unique(cells.site[cells.days > 0]).size),
+        years=_once(cells, by=by) / DAYS_PER_YEAR,
+    )
+
+
+def group_names(groups: Sequence[Any], *, by: str) -> list[tuple[str, str]]:
+    """Name groups as people read them: the kind under which each is listed, and its own name."""
+    if by == MODE:
+        modes = FailureMode.objects.in_bulk([int(key.split(":")[1]) for key in groups])
+        split = [(Kind(key.split(":")[0]).label, modes[int(key.split(":")[1])]) for key in groups]
+        return [(str(kind), mode.name) for kind, mode in split]
+    names = TRAITS[by].names(groups)
+    if by != "component":
+        return [("", names[key]) for key in groups]
+    kinds = dict(ComponentType.objects.values_list("pk", "kind"))
+    return [(str(Kind(kinds[key]).label), names[key]) for key in groups]
+
+
+def exclusions(cells: Cells) -> dict[str, int]:
+    """Say what was left out, or counted although something about it is not known."""
+    return {
+        **{str(fate): cells.excluded[fate] for fate in Fate if fate != Fate.EVENT},
+        "zero_length_items": cells.without_time,
+        "age_unknown_items": int(cells.ageless.sum()),
+    }
+
+
+def _row(cells: Cells, place: int, family: str, name: str, verdict: Verdict) -> RateRow:
+    side = _side(cells, place)
+    return RateRow(
+        key=cells.groups[place],
+        name=name,
+        family=family,
+        events=side.events,
+        items=int(cells.items[cells.of(place)].sum()),
+        sites=side.sites,
+        years=side.years,
+        piece_years=cells.piece_days[place] / DAYS_PER_YEAR,
+        judged=judge_rate(side.events, side.years, sites=side.sites),
+        verdict=verdict,
+    )
+
+
+def _verdicts(cells: Cells, families: list[str], *, by: str, fleet: float) -> list[Verdict]:
+    """Hold every group against the others of its kind."""
+    size = len(cells.groups)
+    if by in UNCOMPARED:
+        return [Verdict(Word.NONE, "")] * size
+    told: dict[int, Verdict] = {}
+    together: dict[str, list[int]] = defaultdict(list)
+    for place, key in enumerate(cells.groups):
+        if key is None:
+            told[place] = UNRECORDED
+        elif cells.days[cells.of(place)].any():
+            together[families[place]].append(place)
+    pairs: dict[int, Pair] = {}
+    for places in together.values():
+        pairs |= _pairs(cells, places, fleet=fleet)
+    told |= dict(zip(pairs, judge_against_rest(list(pairs.values())), strict=True))
+    return [told.get(place, ALONE) for place in range(size)]
+
+
+def _pairs(cells: Cells, places: list[int], *, fleet: float) -> dict[int, Pair]:
+    """Put each of some groups beside the rest of them."""
+    if len(places) < 2:
+        return {}
+    effect = _effect(cells, places, otherwise=fleet)
+    sides = {place: _side(cells, place) for place in places}
+    everywhere, times = np.unique(_rows(cells, places, "site"), return_counts=True)
+    lone = everywhere[times == 1]
+    return {
+        place: Pair(
+            group=mine,
+            rest=Side(
+                events=sum(side.events for other, side in sides.items() if other != place),
+                years=sum(side.years for other, side in sides.items() if other != place),
+                # All sites but those that have nothing of the others.
+                sites=everywhere.size - int(np.isin(cells.site[cells.of(place)], lone).sum()),
+            ),
+            design_effect=effect,
+        )
+        for place, mine in sides.items()
+    }
+
+
+def _side(cells: Cells, place: int) -> Side:
+    mine = cells.of(place)
+    return Side(
+        events=int(cells.events[mine].sum()),
+        years=float(cells.days[mine].sum()) / DAYS_PER_YEAR,
+        sites=int((cells.days[mine] > 0).sum()),
+    )
+
+
+def _rows(cells: Cells, places: Iterable[int], column: str) -> NDArray[np.int64]:
+    """Take one column of some groups, where they have time at risk."""
+    found = [getattr(cells, column)[rows][cells.days[rows] > 0] for rows in map(cells.of, places)]
+    return np.concatenate(found) if found else np.zeros(0, dtype=np.int64)
+
+
+def _effect(cells: Cells, places: Sequence[int], *, otherwise: float = 1.0) -> float:
+    """Estimate how much shared sites inflate the variance; the whole fleet lends where a few groups can't."""
+    days = _rows(cells, places, "days")
+    if days.size == 0:
+        return otherwise
+    events, site, group = (_rows(cells, places, column) for column in ("events", "site", "group"))
+    found = design_effect(events, days, site, group=group)
+    return otherwise if np.isnan(found) else float(found)
+
+
+def _once(cells: Cells, *, by: str) -> int:
+    """Add up the days at risk, of each kind of part once where modes share them."""
+    if by != MODE:
+        return int(cells.days.sum())
+    first = {key.split(":")[0]: place for place, key in reversed(list(enumerate(cells.groups)))}
+    return sum(int(cells.days[cells.of(place)].sum()) for place in first.values())
+
+
+def narrowed(selection: Selection, *, by: str, key: Any) -> Selection:
+    """Narrow a selection to one group, for the way down to its findings."""
+    if by == MODE:
+        kind, mode = key.split(":")
+        return selection.only("part", kind).of_mode(int(mode))
+    return selection.only(by, key)
+
+
+def by_family(rows: Iterable[RateRow]) -> list[tuple[str, list[RateRow]]]:
+    """Put rows under the kind of part they belong to."""
+    found: dict[str, list[RateRow]] = {}
+    for row in rows:
+        found.setdefault(row.family, []).append(row)
+    return list(found.items())

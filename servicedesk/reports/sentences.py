@@ -1,0 +1,94 @@
+"""What a figure says, in one plain sentence, and what it is about."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from servicedesk.reports.curve_figures import RECURRENCE, CurvesFigure
+from servicedesk.reports.judgements import DAYS_PER_YEAR, PER, Word
+from servicedesk.reports.rate_figures import UNCOMPARED, RateRow, RatesFigure
+from servicedesk.reports.selection import Selection
+from servicedesk.reports.traits import GROUPINGS, TRAITS
+from servicedesk.reports.words import amount, counted, percent
+from units.models import FailureMode
+
+MOST_NAMED = 4
+
+
+def rates_sentence(figure: RatesFigure) -> str:
+    """Say what the rates come to."""
+    if not figure.years:
+        return "Nothing was watched of what you ask for, so there is no rate."
+    counts = (
+        f"{counted(figure.events, 'failure')} in {amount(figure.years)} item-years at "
+        f"{counted(figure.sites, 'site')}"
+    )
+    counts = counts[:1].upper() + counts[1:]
+    if figure.by in UNCOMPARED:
+        return f"{counts}."
+    for word, called in ((Word.HIGHER, "worse"), (Word.LOWER, "better")):
+        found = [row for row in figure.rows if row.verdict.word == word]
+        if found:
+            than = "others of their kind" if found[0].family else "the rest"
+            return f"Clearly {called} than {than}: {_named(found)}."
+    words = {row.verdict.word for row in figure.rows}
+    if Word.ALIKE in words and Word.UNKNOWN not in words:
+        return (
+            f"{counts}. None stands out: one that failed twice as often as the others would most likely show."
+        )
+    if Word.UNKNOWN in words:
+        return f"{counts}. None stands out clearly; for some the records cannot tell yet."
+    return f"{counts}. There is nothing to compare."
+
+
+def rates_example(figure: RatesFigure) -> str:
+    """Explain an interval by the row that has the widest one, where that is one a reader can learn from."""
+    known = [row for row in figure.rows if row.judged.rate]
+    if not known:
+        return ""
+    return max(known, key=lambda row: (row.judged.high or 0) / (row.judged.rate or 1)).caveat
+
+
+def _named(rows: list[RateRow]) -> str:
+    """Name some rows with their rates, the first of many."""
+    named = [f"{row.name} ({amount(row.judged.rate or 0)})" for row in rows[:MOST_NAMED]]
+    named[0] = named[0].replace(")", f" a year per {PER})")
+    more = len(rows) - MOST_NAMED
+    return ", ".join(named) + (f", and {more} more" if more > 0 else "")
+
+
+def curves_sentence(figure: CurvesFigure) -> str:
+    """Say what curves over age come to, at the greatest whole age that all of them reach."""
+    shown = [(row, row.curve) for row in figure.rows if row.curve is not None]
+    if not figure.rows:
+        return "Nothing was watched of what you ask for, so there is no curve."
+    if not shown:
+        return "The records cannot tell yet: too little was watched for a curve."
+    age = int(min(curve.stop for _, curve in shown) // DAYS_PER_YEAR)
+    mean, parts = figure.name == RECURRENCE, []
+    for row, curve in shown:
+        found = curve.at(age * DAYS_PER_YEAR)
+        if found is not None:
+            value = counted(round(100 * found[0]), "failure") if mean else percent(found[0])
+            parts.append(f"{row.name} {value}")
+    if not parts or not age:
+        return "The curves below are short: most parts were watched for less than a year."
+    at = f"{age} year{'' if age == 1 else 's'}"
+    if mean:
+        return f"By {at} of age, 100 items have had: {', '.join(parts)}."
+    return f"After {at}, still without a failure: {', '.join(parts)}."
+
+
+def selection_words(selection: Selection) -> Iterator[tuple[str, str]]:
+    """Say what a figure is about, one pair of words a filter; nothing where it is about everything."""
+    if selection.from_on:
+        yield "from", f"{selection.from_on:%-d %B %Y}"
+    if selection.until_on:
+        yield "until", f"{selection.until_on:%-d %B %Y}"
+    if selection.dated:
+        yield "records as of", f"{selection.as_of:%-d %B %Y}"
+    for name, keys in selection.traits:
+        names = TRAITS[name].names(keys)
+        yield GROUPINGS[name], " or ".join(names[key] for key in keys)
+    if selection.mode is not None:
+        yield "failure", FailureMode.objects.get(pk=selection.mode).name

@@ -1,0 +1,200 @@
+"""Figures as rows of a file, as JSON and as text: the same numbers the pages show."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from math import isfinite
+from typing import Any
+
+import numpy as np
+
+from servicedesk.reports.curve_figures import RECURRENCE, Curve, CurveRow, CurvesFigure
+from servicedesk.reports.judgements import PER, Judged
+from servicedesk.reports.models import FailureDay
+from servicedesk.reports.rate_figures import RateRow, RatesFigure
+from servicedesk.reports.traits import GROUPINGS
+from servicedesk.reports.words import amount
+
+PER_WORDS = f"{PER} item-years"
+VALUE_OF = {RECURRENCE: "mean"}
+"""What the values of a curve are called; of any other they are the survival."""
+
+
+def rates_header(figure: RatesFigure) -> list[str]:
+    """Name the columns of a file of rates."""
+    return [
+        "kind of part",
+        GROUPINGS[figure.by],
+        "failures",
+        "items",
+        "sites",
+        "item-years",
+        f"failures per {PER_WORDS}",
+        "from (95 %)",
+        "to (95 %)",
+        "piece-years",
+        "against the rest",
+        "why no rate",
+    ]
+
+
+def rates_rows(figure: RatesFigure) -> Iterator[list[Any]]:
+    """Give the rows of a file of rates."""
+    for row in figure.rows:
+        judged = row.judged
+        yield [
+            row.family,
+            row.name,
+            row.events,
+            row.items,
+            row.sites,
+            row.years,
+            judged.rate,
+            judged.low,
+            judged.high,
+            row.piece_years,
+            row.verdict.sentence,
+            judged.reason,
+        ]
+
+
+def curves_header(figure: CurvesFigure) -> list[str]:
+    """Name the columns of a file of curves."""
+    value = "failures per item" if figure.name == RECURRENCE else "share without failure"
+    return [
+        "kind of part",
+        GROUPINGS[figure.by],
+        "age in days",
+        "items watched",
+        "failures",
+        value,
+        "standard error",
+        "from (95 %)",
+        "to (95 %)",
+        "why no curve",
+    ]
+
+
+def curves_rows(figure: CurvesFigure) -> Iterator[list[Any]]:
+    """Give the rows of a file of curves: one an age at which something failed, or one that says why not."""
+    for row in figure.rows:
+        if row.curve is None:
+            yield [row.family, row.name, *[None] * 7, row.reason]
+            continue
+        columns = curve_columns(row.curve, value="value").values()
+        for number in range(row.curve.age.size):
+            cells = [column[number] if column is not None else None for column in columns]
+            yield [row.family, row.name, *cells, row.note if number == 0 else ""]
+
+
+LOG_HEADER = ["day", "kind of part", "type of part", "failure", "failures", "items at risk"]
+
+
+def log_rows(days: Iterable[FailureDay]) -> Iterator[list[Any]]:
+    """Give the rows of a file of the failure log."""
+    for day in days:
+        kind = day.component_type.get_kind_display()
+        items = getattr(day, "items", None)
+        yield [day.on.isoformat(), kind, day.component_type.name, day.mode.name, day.failures, items]
+
+
+def rates_json(figure: RatesFigure) -> dict[str, Any]:
+    """Give the rates as a JSON document; what is refused is null with its reason."""
+    return {
+        "figure": "rates",
+        "per": PER_WORDS,
+        "as_of": figure.selection.as_of.isoformat(),
+        "rows": [_base(figure.by, row) for row in figure.rows],
+        "exclusions": figure.exclusions,
+    }
+
+
+def curves_json(figure: CurvesFigure) -> dict[str, Any]:
+    """Give curves as a JSON document; what is refused is null with its reason."""
+    return {
+        "figure": figure.name,
+        "per": PER_WORDS,
+        "as_of": figure.selection.as_of.isoformat(),
+        "rows": [
+            {**_base(figure.by, row), "curve": _curve(figure, row), **_reason(row)} for row in figure.rows
+        ],
+        "exclusions": figure.exclusions,
+    }
+
+
+def curve_columns(curve: Curve, *, value: str) -> dict[str, list[Any] | None]:
+    """Give a curve as columns of plain numbers."""
+    return {
+        "age_days": _plain(curve.age),
+        "at_risk": _plain(curve.at_risk),
+        "events": _plain(curve.events),
+        value: _plain(curve.value),
+        "std_error": _plain(curve.std_error),
+        "low": _plain(curve.low),
+        "high": _plain(curve.high),
+    }
+
+
+def _base(by: str, row: RateRow | CurveRow) -> dict[str, Any]:
+    judged: Judged = row.judged
+    return {
+        by: row.name,
+        "events": row.events,
+        "items": row.items,
+        "sites": row.sites,
+        "item_years": row.years,
+        "rate": judged.rate,
+        "low": judged.low,
+        "high": judged.high,
+        **({"reason": judged.reason} if judged.reason else {}),
+    }
+
+
+def _curve(figure: CurvesFigure, row: CurveRow) -> dict[str, list[Any] | None] | None:
+    if row.curve is None:
+        return None
+    return curve_columns(row.curve, value=VALUE_OF.get(figure.name, "survival"))
+
+
+def _reason(row: CurveRow) -> dict[str, str]:
+    """Say why there is no curve, or no interval, before why there is no rate."""
+    if row.curve is None:
+        return {"reason": row.reason}
+    if row.curve.low is None or row.judged.reason:
+        return {"reason": row.note or row.judged.reason}
+    return {}
+
+
+def _plain(column: Any) -> list[Any] | None:
+    """Turn a column into plain numbers, with None for what is not a number."""
+    if column is None:
+        return None
+    return [None if isinstance(x, float) and not isfinite(x) else x for x in np.asarray(column).tolist()]
+
+
+def as_text(header: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
+    """Lay a table out in columns of plain text, numbers to the right, without empty columns."""
+    table = [[_shown(cell) for cell in row] for row in rows]
+    used = [number for number in range(len(header)) if any(row[number] for row in table)]
+    header, table = [header[i] for i in used], [[row[i] for i in used] for row in table]
+    widths = [max(map(len, column)) for column in zip(header, *table, strict=True)]
+    lines = [header, ["-" * width for width in widths], *table]
+    return "\n".join(
+        "  ".join(
+            cell.rjust(width) if _is_number(cell) else cell.ljust(width)
+            for cell, width in zip(line, widths, strict=True)
+        ).rstrip()
+        for line in lines
+    )
+
+
+def _shown(cell: Any) -> str:
+    if cell is None:
+        return ""
+    if isinstance(cell, int):
+        return f"{cell:,}"
+    return amount(cell) if isinstance(cell, float) else str(cell)
+
+
+def _is_number(cell: str) -> bool:
+    return bool(cell) and cell.replace(",", "").replace(".", "").isdigit()

@@ -1,0 +1,17 @@
+"""Periodic work of the figures, run by celery or by `manage.py clock`."""
+
+from __future__ import annotations
+
+from celery import shared_task
+from django.utils import timezone
+
+from servicedesk.reports import operations
+from servicedesk.reports.words import counted
+
+
+@shared_task(name="reports.keep_failure_log")
+def keep_failure_log() -> str:
+    """Bring the fleet's failure log up to today."""
+    at = timezone.now()
+    kept = operations.keep_failure_log(today=timezone.localdate(at), at=at)
+    return f"{counted(kept.days, 'day')} of the failure log written"

@@ -1,0 +1,60 @@
+"""Numbers of figures as pages write them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django import template
+
+from schedules.words import span
+from servicedesk.reports import words
+
+register = template.Library()
+
+
+@register.filter
+def amount(value: float | None) -> str:
+    """Write a number with as many figures as it is worth, or nothing."""
+    return "" if value is None else words.amount(value)
+
+
+@register.filter
+def percent(value: float | None) -> str:
+    """Write a share as per cent, or nothing."""
+    return "" if value is None else words.percent(value)
+
+
+@register.filter
+def whole(value: int | None) -> str:
+    """Write a count with commas at the thousands, or nothing."""
+    return "" if value is None else f"{value:,}"
+
+
+@register.filter
+def worktime(minutes: int) -> str:
+    """Write minutes of work as hours and minutes."""
+    return span(minutes)
+
+
+@register.filter
+def age(days: float | None) -> str:
+    """Write an age in days as years, or nothing."""
+    return "" if days is None else words.years(days)
+
+
+@register.filter
+def first_of(found: tuple[Any, ...] | None) -> Any:
+    """Take the estimate out of an estimate with limits."""
+    return found[0] if found else None
+
+
+@register.filter
+def low_of(found: tuple[Any, ...] | None) -> Any:
+    """Take the lower limit out of an estimate with limits."""
+    return found[1] if found else None
+
+
+@register.filter
+def high_of(found: tuple[Any, ...] | None) -> Any:
+    """Take the upper limit out of an estimate with limits."""
+    return found[2] if found else None

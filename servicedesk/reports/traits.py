@@ -1,0 +1,116 @@
+"""What fitted parts can be told apart by: the traits that figures are filtered and grouped by.
+
+Each trait is one expression over the tables of a fitment (``f``), its unit (``u``) and its site (``s``). The
+same words name it in addresses, on the command line and in the output.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+from units.models import ComponentType, Construction, Kind, Site, Unit
+from units.templatetags.measures import COMPASS
+
+Key = int | str
+"""What one group is called inside: a row's number, a code, a year."""
+
+UNKNOWN = "unknown"
+"""How addresses and commands ask for the parts of which a trait is not recorded."""
+
+NOT_RECORDED = "not recorded"
+
+
+@dataclass(frozen=True)
+class Trait:
+    """Something that parts differ in.
+
+    ``sql`` gives a part's group and NULL where nobody recorded it; ``{year}`` in it stands for the year of
+    fitting. ``listed`` names all groups where there is a list of them; without one a key is its own name.
+    """
+
+    name: str
+    words: str
+    table: Literal["f", "u", "s"]
+    sql: str
+    key: Callable[[str], Key] = str
+    listed: Callable[[], Mapping[Key, str]] | None = None
+
+    def read(self, text: str) -> Key | None:
+        """Read a group out of an address; None stands for the parts of which it is not recorded."""
+        if text == UNKNOWN:
+            return None
+        try:
+            key = self.key(text)
+        except ValueError:
+            key = text
+        if self.listed is not None:
+            names = self.listed()
+            if key not in names:
+                key = next((found for found, name in names.items() if _same(name, text)), "")
+            if key not in names:
+                raise ValueError(f"“{text}” is no known {self.words}.")
+        elif self.key is int and not isinstance(key, int):
+            raise ValueError(f"“{text}” is no {self.words}; write it as a number.")
+        return key
+
+    def write(self, key: Key | None) -> str:
+        """Write a group as `read` understands it."""
+        return UNKNOWN if key is None else str(key)
+
+    def names(self, keys: Iterable[Key | None]) -> dict[Key | None, str]:
+        """Name groups as people read them."""
+        listed = self.listed() if self.listed is not None else {}
+        return {key: NOT_RECORDED if key is None else listed.get(key, str(key)) for key in keys}
+
+
+def _same(name: str, text: str) -> bool:
+    return name.casefold() == text.strip().casefold()
+
+
+def _known(choices: Iterable[tuple[str, str]]) -> dict[Key, str]:
+    """List what can be recorded, without the choice that says it was not."""
+    return {value: words for value, words in choices if value}
+
+
+def _types() -> dict[Key, str]:
+    return dict(ComponentType.objects.values_list("pk", "name"))
+
+
+def _constructions() -> dict[Key, str]:
+    return dict(Construction.objects.values_list("pk", "name"))
+
+
+TRAITS: dict[str, Trait] = {
+    trait.name: trait
+    for trait in (
+        Trait("part", "kind of part", "f", "f.kind", listed=lambda: _known(Kind.choices)),
+        Trait("component", "type of part", "f", "f.component_type_id", key=int, listed=_types),
+        Trait("construction", "construction", "u", "u.construction_id", key=int, listed=_constructions),
+        Trait("finish", "colour", "u", "NULLIF(u.finish, '')", listed=lambda: _known(Unit.Finish.choices)),
+        # Eight sectors of 45 degrees, north from 337.5 to 22.5; a bearing is a whole number of degrees.
+        Trait(
+            "facing",
+            "facing",
+            "u",
+            "((u.facing * 2 + 45) / 90) %% 8",
+            key=int,
+            listed=lambda: dict(enumerate(COMPASS)),
+        ),
+        Trait("shade", "shade", "u", "NULLIF(u.shade, '')", listed=lambda: _known(Unit.Shade.choices)),
+        Trait("coast", "salt water", "s", "NULLIF(s.coast, '')", listed=lambda: _known(Site.Coast.choices)),
+        Trait("lot", "lot", "f", "NULLIF(f.lot, '')"),
+        Trait("year", "year fitted", "f", "CASE WHEN f.age_known THEN {year} END", key=int),
+    )
+}
+
+MODE = "mode"
+"""Figures can be grouped by failure mode too: the same parts at risk, their failures told apart."""
+
+GROUPINGS: dict[str, str] = {
+    **{name: TRAITS[name].words for name in ("component", "part")},
+    MODE: "failure mode",
+    **{name: trait.words for name, trait in TRAITS.items() if name not in ("component", "part")},
+}
+"""What figures can be grouped by, the usual choice first, with the words that head its column."""

@@ -1,0 +1,17 @@
+"""Addresses of the figures."""
+
+from __future__ import annotations
+
+from django.urls import path
+
+from servicedesk.reports import views
+
+app_name = "reports"
+urlpatterns = [
+    path("", views.figures, name="figures"),
+    path("rates/", views.rates, name="rates"),
+    path("ageing/", views.ageing, name="ageing"),
+    path("lasting/", views.lasting, name="lasting"),
+    path("findings/", views.findings, name="findings"),
+    path("log/", views.log, name="log"),
+]

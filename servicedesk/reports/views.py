@@ -1,0 +1,146 @@
+"""Pages on which the owner reads what the records say. Each answers the question in its title."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import Any
+
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import render
+from django.utils import timezone
+
+from servicedesk.exports import csv_response
+from servicedesk.paging import key_page
+from servicedesk.people.rights import owners
+from servicedesk.reports import pages, tables
+from servicedesk.reports.curve_figures import RECURRENCE, SURVIVAL, CurvesFigure, curves_figure
+from servicedesk.reports.forms import CurvesForm, FigureForm, FindingsForm, LogForm, RatesForm
+from servicedesk.reports.landing import year_in_brief
+from servicedesk.reports.models import FailureDay, LogMark
+from servicedesk.reports.pictures import curve_pictures, rates_pictures
+from servicedesk.reports.queries.fates import FATE_WORDS
+from servicedesk.reports.queries.listing import findings_behind
+from servicedesk.reports.rate_figures import RatesFigure, rates_figure
+from servicedesk.reports.sentences import curves_sentence, rates_example, rates_sentence, selection_words
+from servicedesk.reports.traits import GROUPINGS
+
+BAD_QUESTION = 422
+LOG_DAYS = 90
+
+
+@owners
+def figures(request: HttpRequest) -> HttpResponse:
+    """What the last twelve months took, and the questions the records can answer."""
+    return render(request, "reports/figures.html", {"brief": year_in_brief(timezone.localdate())})
+
+
+@owners
+def rates(request: HttpRequest) -> HttpResponse:
+    """How often parts fail."""
+    form = RatesForm(request.GET, today=timezone.localdate())
+    if not form.is_valid() or form.selection is None:
+        return _bad_question(request, form, "reports/rates.html")
+    figure = rates_figure(form.selection, by=form.grouping)
+    if "csv" in request.GET:
+        return csv_response("failure-rates.csv", tables.rates_header(figure), tables.rates_rows(figure))
+    return render(request, "reports/rates.html", _rates_context(form, figure))
+
+
+@owners
+def ageing(request: HttpRequest) -> HttpResponse:
+    """How many failures a part has had by an age."""
+    return _curves(request, name=RECURRENCE, template="reports/ageing.html")
+
+
+@owners
+def lasting(request: HttpRequest) -> HttpResponse:
+    """How long a part lasts before it first fails."""
+    return _curves(request, name=SURVIVAL, template="reports/lasting.html")
+
+
+@owners
+def findings(request: HttpRequest) -> HttpResponse:
+    """The findings behind a number."""
+    form = FindingsForm(request.GET, today=timezone.localdate())
+    if not form.is_valid() or form.selection is None:
+        return _bad_question(request, form, "reports/findings.html")
+    chosen, fate = form.selection, form.asked_fate
+    page = key_page(findings_behind(chosen, fate), request.GET, order=("-found_on", "-id"))
+    context = {
+        "form": form,
+        "page": page,
+        "lines": pages.findings_lines(chosen, page.rows),
+        "counts": pages.fate_counts(chosen, fate),
+        "about": list(selection_words(chosen)),
+        "fate": FATE_WORDS[fate] if fate else "",
+    }
+    return render(request, "reports/findings.html", context)
+
+
+@owners
+def log(request: HttpRequest) -> HttpResponse:
+    """What failed, day by day, as the failure log keeps it."""
+    form, today = LogForm(request.GET), timezone.localdate()
+    if not form.is_valid():
+        return _bad_question(request, form, "reports/log.html")
+    last = form.cleaned_data["until"] or today
+    first = form.cleaned_data["from"] or last - timedelta(days=LOG_DAYS - 1)
+    kind = form.cleaned_data["part"]
+    days = FailureDay.objects.between(first, last).of_kind(kind).for_list()
+    if "csv" in request.GET:
+        return csv_response("failure-log.csv", tables.LOG_HEADER, tables.log_rows(days.order_by("on", "id")))
+    context = {
+        "form": form,
+        "page": key_page(days, request.GET, order=("-on", "-id")),
+        "totals": pages.log_totals(first, last, kind),
+        "mark": LogMark.objects.first(),
+        "first": first,
+        "last": last,
+    }
+    return render(request, "reports/log.html", context)
+
+
+def _rates_context(form: RatesForm, figure: RatesFigure) -> dict[str, Any]:
+    """Gather what the page of rates shows."""
+    return {
+        "form": form,
+        "figure": figure,
+        "sentence": rates_sentence(figure),
+        "about": list(selection_words(figure.selection)),
+        "pictures": rates_pictures(figure),
+        "lines": pages.rate_lines(figure),
+        "grouped": GROUPINGS[figure.by],
+        "excluded": pages.excluded_links(figure.selection, figure.exclusions),
+        "example": rates_example(figure),
+        "again": pages.sensitivity(figure),
+    }
+
+
+def _curves(request: HttpRequest, *, name: str, template: str) -> HttpResponse:
+    """Answer a page of curves over age."""
+    form = CurvesForm(request.GET, today=timezone.localdate())
+    if not form.is_valid() or form.selection is None:
+        return _bad_question(request, form, template)
+    figure = curves_figure(form.selection, name=name)
+    if "csv" in request.GET:
+        header, rows = tables.curves_header(figure), tables.curves_rows(figure)
+        return csv_response(f"failure-{name}.csv", header, rows)
+    return render(request, template, _curves_context(form, figure))
+
+
+def _curves_context(form: CurvesForm, figure: CurvesFigure) -> dict[str, Any]:
+    """Gather what a page of curves shows."""
+    return {
+        "form": form,
+        "figure": figure,
+        "sentence": curves_sentence(figure),
+        "about": list(selection_words(figure.selection)),
+        "pictures": curve_pictures(figure),
+        "lines": pages.curve_lines(figure),
+        "excluded": pages.excluded_links(figure.selection, figure.exclusions),
+    }
+
+
+def _bad_question(request: HttpRequest, form: FigureForm | LogForm, template: str) -> HttpResponse:
+    """Show the form with what is wrong with it, and no figure."""
+    return render(request, template, {"form": form}, status=BAD_QUESTION)

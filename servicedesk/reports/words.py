@@ -1,0 +1,40 @@
+"""Numbers as people read them.
+
+This module imports no Django.
+"""
+
+from __future__ import annotations
+
+from math import floor, log10
+
+
+def amount(value: float) -> str:
+    """Write a number with as many figures as it is worth: 1,234, 41.2, 7.3, 0.73, 0.01."""
+    if value == 0:
+        return "0"
+    if value >= 99.95:
+        return f"{value:,.0f}"
+    if value >= 0.995:
+        return f"{value:.1f}".removesuffix(".0") if value >= 9.95 else f"{value:.1f}"
+    if value >= 0.095:
+        return f"{value:.2f}"
+    return f"{value:.{-floor(log10(value))}f}"
+
+
+def counted(number: int, noun: str, plural: str = "") -> str:
+    """Write a count with its noun: 1 failure, 3 failures, no failures."""
+    if number == 0:
+        return f"no {plural or noun + 's'}"
+    return f"{number:,} {noun if number == 1 else plural or noun + 's'}"
+
+
+def percent(share: float) -> str:
+    """Write a share as per cent."""
+    return f"{100 * share:.0f} %"
+
+
+def years(days: float) -> str:
+    """Write an age in days as years."""
+    value = days / 365.25
+    shown = f"{value:.1f}".removesuffix(".0")
+    return f"{shown} year" if shown == "1" else f"{shown} years"

@@ -1,0 +1,148 @@
+"""Fleets drawn at random with awkward dates: touching spans, gaps, parts of no length, twins, repeats."""
+
+from __future__ import annotations
+
+import random
+from datetime import timedelta
+
+from servicedesk.calls.models import Finding
+from servicedesk.reports.selection import Selection, select
+from servicedesk.reports.traits import TRAITS, Key
+from tests.factories import ConstructionFactory, FailureModeFactory
+from tests.servicedesk.reports.small_fleets import DAY_0, day
+from units.models import (
+    ComponentType,
+    Construction,
+    Departure,
+    FailureMode,
+    Fitment,
+    ObservationPeriod,
+    Site,
+    Unit,
+)
+
+LAST = 60
+
+
+def draw_fleet(seed: int) -> None:
+    """Store a fleet of a dozen units over two months, the same for the same seed."""
+    dice = random.Random(seed)
+    types = [
+        ComponentType.objects.create(name=name, kind=kind)
+        for name, kind in (("bare", "track"), ("nylon", "track"), ("open", "sash"))
+    ]
+    modes = [FailureModeFactory(kind=kind) for kind in ("track", "track", "sash", "unit")]
+    constructions = [ConstructionFactory() for _ in range(2)]
+    sites = [Site.objects.create(code=f"S{n}", coast=dice.choice(["", "near", "shore"])) for n in range(5)]
+    for number in range(12):
+        unit = _draw_unit(dice, number, dice.choice(sites), constructions)
+        _draw_periods(dice, unit)
+        parts = [part for kind in ("track", "sash") for part in _draw_parts(dice, unit, types, kind)]
+        _draw_findings(dice, unit, parts, modes)
+
+
+def _draw_unit(dice: random.Random, number: int, site: Site, constructions: list[Construction]) -> Unit:
+    return Unit.objects.create(
+        code=f"U{number}",
+        site=site,
+        installed_on=DAY_0,
+        construction=dice.choice([*constructions, None]),
+        finish=dice.choice(["", "white", "dark"]),
+        shade=dice.choice(["", "none", "full"]),
+        facing=dice.choice([None, *range(0, 360, 15)]),
+    )
+
+
+def _draw_periods(dice: random.Random, unit: Unit) -> None:
+    """Watch a unit for up to three spans, some of no length, some meeting."""
+    at = dice.choice([0, 0, dice.randint(0, 30)])
+    for _ in range(dice.randint(0, 3)):
+        end = at + dice.choice([0, 1, dice.randint(2, 25)])
+        is_open = dice.random() < 0.4
+        ObservationPeriod.objects.create(unit=unit, from_on=day(at), until_on=None if is_open else day(end))
+        if is_open:
+            return
+        at = end + dice.choice([0, 0, 1, dice.randint(2, 10)])
+
+
+def _draw_parts(dice: random.Random, unit: Unit, types: list[ComponentType], kind: str) -> list[Fitment]:
+    """Fit up to three parts one after the other into a slot."""
+    parts: list[Fitment] = []
+    at = dice.choice([0, 0, dice.randint(0, 40)])
+    for _ in range(dice.randint(1, 3)):
+        end = None if dice.random() < 0.4 else at + dice.choice([0, 1, dice.randint(2, 30)])
+        part = Fitment.objects.create(
+            unit=unit,
+            component_type=dice.choice([each for each in types if each.kind == kind]),
+            kind=kind,
+            pieces=dice.randint(1, 8),
+            lot=dice.choice(["", "A", "B"]),
+            fitted_on=day(at),
+            removed_on=None if end is None else day(end),
+            age_known=dice.random() < 0.85,
+        )
+        parts.append(part)
+        if part.pieces > 2 and dice.random() < 0.5:
+            left = at + dice.randint(0, 20 if end is None else end - at)
+            Departure.objects.create(fitment=part, panel=1, pieces=1, left_on=day(left))
+        if end is None:
+            break
+        at = end + dice.choice([0, 0, dice.randint(1, 10)])
+    return parts
+
+
+def _draw_findings(dice: random.Random, unit: Unit, parts: list[Fitment], modes: list[FailureMode]) -> None:
+    """Find failures on days near every edge, some twice, some again, some of no known part."""
+    edges = [0, LAST, *(p.fitted_on.toordinal() - DAY_0.toordinal() for p in parts)]
+    edges += [p.from_on.toordinal() - DAY_0.toordinal() for p in unit.periods.all()]
+    earlier: Finding | None = None
+    for _ in range(dice.randint(3, 12)):
+        repeat = dice.random() < 0.15
+        earlier = Finding.objects.create(
+            unit=unit,
+            fitment=dice.choice([*parts, None]) if dice.random() < 0.3 else dice.choice(parts),
+            mode=dice.choice(modes),
+            found_on=DAY_0 + timedelta(days=max(0, dice.choice(edges) + dice.randint(-2, 12))),
+            panel=dice.choice([None, None, 1]),
+            place=dice.choice(["", "", "left"]),
+            is_failure=dice.random() < 0.85,
+            repeat=repeat,
+            continues=earlier if repeat and dice.random() < 0.5 else None,
+        )
+
+
+def draw_selections(seed: int) -> list[Selection]:
+    """Ask for everything, for some days, and for groups of one or two traits."""
+    dice = random.Random(seed)
+    days = [(None, None), (5, 40), (20, 20), (None, 30), (31, None)]
+    mode = dice.choice(list(FailureMode.objects.order_by("pk")))
+    asked = []
+    for begin, end in days:
+        as_of = day(LAST + dice.randint(-3, 3))
+        names = dice.sample(sorted(TRAITS), dice.choice([0, 1, 2]))
+        asked.append(
+            Selection(
+                as_of=as_of,
+                from_on=None if begin is None else day(begin),
+                until_on=None if end is None else day(end),
+                mode=dice.choice([None, None, mode.pk]),
+                traits=select({name: _some_keys(dice, name) for name in names}),
+            )
+        )
+    return asked
+
+
+def _some_keys(dice: random.Random, trait: str) -> tuple[Key | None, ...]:
+    keys: dict[str, list[Key | None]] = {
+        "part": ["track", "sash"],
+        "component": list(ComponentType.objects.order_by("pk").values_list("pk", flat=True)),
+        "construction": [None, *Construction.objects.order_by("pk").values_list("pk", flat=True)],
+        "finish": [None, "white", "dark"],
+        "shade": [None, "none", "full"],
+        "facing": [None, *range(8)],
+        "coast": [None, "near", "shore"],
+        "lot": [None, "A", "B"],
+        "year": [None, 2020],
+    }
+    held = keys[trait]
+    return tuple(dice.sample(held, dice.randint(1, len(held))))

@@ -1,0 +1,172 @@
+"""Counting by SQL and arrays against the naive way, over random fleets full of awkward dates."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import pytest
+from django.db import transaction
+
+from servicedesk.reports.histories import Window
+from servicedesk.reports.queries.cells import read_cells
+from servicedesk.reports.queries.fates import Fate
+from servicedesk.reports.queries.listing import fates_of, findings_behind
+from servicedesk.reports.queries.lives import read_histories
+from servicedesk.reports.selection import Selection
+from servicedesk.reports.traits import GROUPINGS
+from tests.servicedesk.reports.naive_counts import (
+    chosen_parts,
+    fated_findings,
+    group_of,
+    naive_counts,
+    spans_of,
+)
+from tests.servicedesk.reports.random_fleets import draw_fleet, draw_selections
+
+SEEDS = range(24)
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize("seed", SEEDS)
+def test_time_failures_and_exclusions_are_those_of_the_naive_count(seed: int) -> None:
+    draw_fleet(seed)
+    groupings = [*GROUPINGS, ""]
+    for number, chosen in enumerate(draw_selections(seed)):
+        by = groupings[(seed + number) % len(groupings)]
+        cells, naive = read_cells(chosen, by=by), naive_counts(chosen, by=by)
+        found = {key: cells.of(place) for place, key in enumerate(cells.groups)}
+        told = {key.split(":")[0] if by == "mode" else key: key for key in found}
+        assert set(naive.events) <= set(found)
+        for key, rows in found.items():
+            watched = key.split(":")[0] if by == "mode" else key
+            assert cells.days[rows].sum() == naive.days[watched], (by, key, chosen)
+            assert cells.items[rows].sum() == len(naive.items[watched]), (by, key, chosen)
+            assert (cells.days[rows] > 0).sum() == len(naive.sites[watched]), (by, key, chosen)
+            assert cells.events[rows].sum() == naive.events[key], (by, key, chosen)
+            assert cells.piece_days[cells.groups.index(key)] == naive.piece_days[watched], (by, key, chosen)
+        if by != "mode":
+            assert {key for key, days in naive.days.items() if days} <= set(told)
+            assert cells.ageless.sum() == len(naive.ageless)
+        assert cells.without_time == naive.without_time, chosen
+        assert {f: n for f, n in cells.excluded.items() if n} == dict(naive.excluded), chosen
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize("seed", SEEDS)
+def test_every_finding_is_listed_as_what_it_counts_as(seed: int) -> None:
+    draw_fleet(seed)
+    for chosen in draw_selections(seed):
+        expected = {finding.pk: fate for finding, fate in fated_findings(chosen)}
+        assert set(findings_behind(chosen, None).values_list("pk", flat=True)) == set(expected)
+        assert fates_of(chosen, findings_behind(chosen, None)) == expected
+        for fate in Fate:
+            listed = set(findings_behind(chosen, fate).values_list("pk", flat=True))
+            assert listed == {key for key, told in expected.items() if told == fate}
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize("seed", SEEDS)
+def test_curves_rest_on_the_rows_of_the_naive_way(seed: int) -> None:
+    draw_fleet(seed)
+    for number, chosen in enumerate(draw_selections(seed)):
+        by = ["component", "finish", "lot", "year", "coast"][number]
+        histories = read_histories(chosen, by=by)
+        window = Window(chosen.after.toordinal() if chosen.after else 0, chosen.last.toordinal())
+        events = _events(chosen)
+        for place, key in enumerate(histories.groups):
+            mine = histories.of_group(place)
+            parts = [p for p in chosen_parts(chosen) if p.age_known and group_of(p, by) == key]
+            rows = mine.counting_rows(window)
+            got = sorted(
+                zip(
+                    rows.item.tolist(),
+                    rows.start.tolist(),
+                    rows.stop.tolist(),
+                    rows.event.tolist(),
+                    rows.site.tolist(),
+                    strict=True,
+                )
+            )
+            assert got == sorted(row for part in parts for row in _naive_rows(part, events, chosen)), (
+                by,
+                key,
+            )
+            lives = mine.first_failures(window)
+            got_lives = sorted(
+                zip(
+                    lives.item.tolist(),
+                    lives.entry.tolist(),
+                    lives.exit.tolist(),
+                    lives.failed.tolist(),
+                    lives.site.tolist(),
+                    strict=True,
+                )
+            )
+            assert got_lives == sorted(row for part in parts for row in _naive_life(part, events, chosen))
+
+
+def _events(chosen: Selection) -> dict[int, list[int]]:
+    """Ages in days at the failures of each part, whatever days count."""
+    found: dict[int, list[int]] = {}
+    for finding, fate in fated_findings(chosen.always()):
+        if fate == Fate.EVENT and finding.fitment is not None:
+            age = (finding.found_on - finding.fitment.fitted_on).days
+            found.setdefault(finding.fitment_id or 0, []).append(age)
+    return found
+
+
+def _bounds(fitted: date, chosen: Selection) -> tuple[int, int]:
+    """Ages after which, and up to which, days count."""
+    after = -(10**6) if chosen.after is None else (chosen.after - fitted).days
+    return after, (chosen.last - fitted).days
+
+
+def _naive_rows(part, events, chosen):  # type: ignore[no-untyped-def]
+    after, last = _bounds(part.fitted_on, chosen)
+    for begin, end in spans_of(part, chosen.as_of):
+        mine = [
+            a
+            for a in events.get(part.pk, [])
+            if (begin < a <= end or (a == 0 == begin)) and after < a <= last
+        ]
+        at = float(max(begin, after, 0))
+        stop = float(min(end, last))
+        for age in sorted(set(mine)):
+            failed_at = age or 0.5
+            yield part.pk, at, failed_at, mine.count(age), part.unit.site_id
+            at = failed_at
+        if at < stop:
+            yield part.pk, at, stop, 0, part.unit.site_id
+
+
+def _naive_life(part, events, chosen):  # type: ignore[no-untyped-def]
+    after, last = _bounds(part.fitted_on, chosen)
+    spans = spans_of(part, chosen.as_of)
+    if not spans:
+        return
+    begin, end = spans[0]
+    for later_begin, later_end in spans[1:]:
+        if later_begin > end:
+            break
+        end = later_end
+    ages = [a for a in events.get(part.pk, []) if begin < a <= end or (a == 0 == begin)]
+    entry = float(max(begin, after, 0))
+    if ages and min(ages) <= after:
+        return
+    if ages and min(ages) <= last:
+        yield part.pk, entry, min(ages) or 0.5, True, part.unit.site_id
+    elif min(end, last) > entry:
+        yield part.pk, entry, float(min(end, last)), False, part.unit.site_id
+
+
+@pytest.mark.django_db
+def test_the_draws_hold_every_fate() -> None:
+    seen: set[Fate] = set()
+    for seed in SEEDS:
+        with transaction.atomic():
+            draw_fleet(seed)
+            seen |= {fate for _, fate in fated_findings(draw_selections(seed)[0])}
+            transaction.set_rollback(True)
+        if len(seen) == len(Fate):
+            break
+    assert seen == set(Fate)
