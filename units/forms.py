@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from datetime import date
 from typing import Any
 
 from django import forms
+from django.core.exceptions import ValidationError
 
 from servicedesk.people.receipts import ReceiptForm
 from units.models import (
@@ -17,8 +19,6 @@ from units.models import (
     Unit,
 )
 
-DAY = forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")
-
 
 class DayField(forms.DateField):
     """A day, picked or typed."""
@@ -26,6 +26,15 @@ class DayField(forms.DateField):
     def __init__(self, **kwargs: Any) -> None:
         kwargs.setdefault("widget", forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"))
         super().__init__(**kwargs)
+
+    def to_python(self, value: Any) -> date | None:
+        """Read a day; what is none is named, because a browser's date box doesn't show it again."""
+        try:
+            return super().to_python(value)
+        except ValidationError as error:
+            raise ValidationError(
+                f"“{value}” is no day: write it as year, month and day, such as 2026-03-31."
+            ) from error
 
 
 class CustomerForm(forms.ModelForm):
@@ -117,7 +126,8 @@ class UnitForm(forms.ModelForm):
             "opening_height_mm",
             "note",
         ]
-        widgets = {"installed_on": DAY, "note": forms.Textarea(attrs={"rows": 3})}
+        widgets = {"note": forms.Textarea(attrs={"rows": 3})}
+        field_classes = {"installed_on": DayField}
         help_texts = {
             "code": "The mark on the unit or its sticker; each unit has its own.",
             "place": "Such as north wall, second from the door.",
@@ -219,7 +229,7 @@ class WatchForm(forms.ModelForm):
     class Meta:
         model = ObservationPeriod
         fields = ["from_on", "began"]
-        widgets = {"from_on": DAY}
+        field_classes = {"from_on": DayField}
 
 
 class StopWatchingForm(forms.ModelForm):
@@ -228,7 +238,7 @@ class StopWatchingForm(forms.ModelForm):
     class Meta:
         model = ObservationPeriod
         fields = ["until_on", "ended", "last_contact_on"]
-        widgets = {"until_on": DAY, "last_contact_on": DAY}
+        field_classes = {"until_on": DayField, "last_contact_on": DayField}
 
 
 class UnitSearchForm(forms.Form):

@@ -20,6 +20,7 @@ from servicedesk.calls.operations import close_call, record_work
 from servicedesk.people.models import User
 from servicedesk.people.rights import technicians, user_of
 from servicedesk.refusals import Refused, attempt, one_step
+from units.forms import DayField
 
 DONE = "done"
 
@@ -121,10 +122,9 @@ class FinishForm(forms.Form):
             self.fields[f"minutes_{task.pk}"] = forms.IntegerField(
                 label="Minutes it took", min_value=0, max_value=1440, required=False, initial=task.minutes
             )
-            self.fields[f"until_{task.pk}"] = forms.DateField(
+            self.fields[f"until_{task.pk}"] = DayField(
                 label="Ask again on",
                 required=False,
-                widget=forms.DateInput(attrs={"type": "date"}),
                 help_text="Only where it waits for a part or for the customer.",
             )
 

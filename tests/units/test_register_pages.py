@@ -328,3 +328,11 @@ def test_an_owner_extends_the_reference_data(as_owner: Client) -> None:
         assert as_owner.get(f"/parts-and-rules/{what}/").status_code == 200
     assert as_owner.get("/parts-and-rules/nonsense/").status_code == 404
     assert "parts changed" in words(as_owner.get(f"/parts-and-rules/constructions/{built.pk}/"))
+
+
+def test_a_day_that_is_none_is_named_and_how_to_write_one_is_said(as_scheduler: Client) -> None:
+    site = SiteFactory()
+    asked = {"receipt": key(), "code": "Q-1", "site": site.pk, "installed_on": "31.2.2026"}
+    answer = as_scheduler.post(f"/sites/{site.pk}/add-unit/", asked)
+    assert "“31.2.2026” is no day: write it as year, month and day, such as 2026-03-31." in words(answer)
+    assert not Unit.objects.exists()
