@@ -108,7 +108,7 @@ def fill_register(units: int) -> None:
     for kind in KINDS:
         two = [ComponentType.objects.create(name=f"{kind} made as {way}", kind=kind).pk for way in "ab"]
         for number in range(3):
-            FailureMode.objects.create(code=f"{kind}-{number}", kind=kind, name=f"fails in way {number}")
+            FailureMode.objects.create(code=f"{kind[:8]}-{number}", kind=kind, name=f"fails in way {number}")
         run(PARTS_IN.format(first=two[0], second=two[1], kind=kind.value))
     found = day.format(days=f"{DAYS} + (n.i * 104729) % 650")
     many, parts = units * FINDINGS_EACH, units * len(KINDS)
