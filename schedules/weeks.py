@@ -1,4 +1,4 @@
-"""A week of visits, by day and by technician."""
+"""A week of visits, day by day."""
 
 from __future__ import annotations
 
@@ -16,10 +16,10 @@ NOBODY = "nobody named yet"
 
 @dataclass(frozen=True)
 class Day:
-    """One day of the week and who is where on it."""
+    """One day of the week and its visits in order, each with the names of those who go."""
 
     date: date
-    people: list[tuple[str, list[Visit]]]
+    visits: list[tuple[Visit, str]]
 
 
 def monday_of(day: date) -> date:
@@ -34,13 +34,10 @@ def bounds(first: date, *, days: int) -> tuple[datetime, datetime]:
 
 
 def days_of_week(monday: date, visits: Iterable[Visit]) -> list[Day]:
-    """Lay visits out over a week; one that two technicians go on stands with both."""
-    found: defaultdict[date, defaultdict[str, list[Visit]]] = defaultdict(lambda: defaultdict(list))
+    """Lay visits out over a week, those of a day as they begin."""
+    found: defaultdict[date, list[tuple[Visit, str]]] = defaultdict(list)
     for visit in visits:
-        day = timezone.localdate(visit.starts_at)
-        for name in [person.name for person in visit.technicians.all()] or [NOBODY]:
-            found[day][name].append(visit)
+        names = sorted(person.name for person in visit.technicians.all())
+        found[timezone.localdate(visit.starts_at)].append((visit, ", ".join(names) or NOBODY))
     dates = [monday + timedelta(days=number) for number in range(7)]
-    return [
-        Day(day, sorted(found[day].items(), key=lambda item: (item[0] != NOBODY, item[0]))) for day in dates
-    ]
+    return [Day(day, sorted(found[day], key=lambda row: (row[0].starts_at, row[1]))) for day in dates]

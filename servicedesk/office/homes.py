@@ -11,9 +11,11 @@ from django.shortcuts import render
 from django.utils import timezone
 
 from schedules.models import MaintenanceTask, Visit
-from servicedesk.calls.models import Call, Finding
+from servicedesk.calls.models import Call
 from servicedesk.people.models import Role, User
 from servicedesk.people.rights import technicians, user_of
+from servicedesk.reports.landing import failures_by_mode, twelve_months
+from servicedesk.reports.pages import findings_address
 from units.models import Site, Unit
 
 
@@ -54,8 +56,8 @@ def _for_scheduler(today: date) -> dict[str, Any]:
 
 
 def _for_owner(today: date) -> dict[str, Any]:
-    year_ago = today - timedelta(days=365)
-    failures = Finding.objects.failures().filter(repeat=False, found_on__gt=year_ago, found_on__lte=today)
+    chosen = twelve_months(today)
+    failed = failures_by_mode(chosen)
     return {
         "units_in_place": Unit.objects.in_place().count(),
         "calls_open": Call.objects.open().count(),
@@ -63,11 +65,11 @@ def _for_owner(today: date) -> dict[str, Any]:
         .filter(Q(safety_answers__answer="yes", safety_answers__made_safe_at__isnull=True))
         .distinct()
         .count(),
-        "failures": failures.count(),
-        "most": failures.values("mode__name", "mode__kind", "mode_id")
-        .annotate(count=Count("pk"), sites=Count("unit__site", distinct=True))
-        .order_by("-count", "mode__code")[:5],
-        "year_ago": year_ago,
+        "failures": sum(line.failures for line in failed),
+        "most": [
+            (line, findings_address(chosen.only("part", line.kind).of_mode(line.mode.pk)))
+            for line in failed[:5]
+        ],
     }
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 
@@ -10,9 +11,12 @@ from django.utils import timezone
 
 from servicedesk.calls.models import Call, Work
 from servicedesk.reports.judgements import Judged
+from servicedesk.reports.queries.fates import findings_by_fate
+from servicedesk.reports.queries.scope import Scope
 from servicedesk.reports.rate_figures import RateRow, rates_figure
 from servicedesk.reports.selection import Selection
-from units.models import Kind
+from servicedesk.reports.traits import MODE
+from units.models import FailureMode, Kind
 
 REPAIRS = ("adjusted", "repaired", "replaced")
 
@@ -48,8 +52,9 @@ class YearInBrief:
 
 def year_in_brief(today: date) -> YearInBrief:
     """Add up the twelve months up to today."""
-    first = _year_before(today) + timedelta(days=1)
-    figure = rates_figure(Selection(as_of=today, from_on=first), by="part")
+    chosen = twelve_months(today)
+    first = chosen.from_on or today
+    figure = rates_figure(chosen, by="part")
     works = _work_by_kind(first, today)
     lines = _lines({str(row.key): row for row in figure.rows}, works)
     begin = timezone.make_aware(datetime.combine(first, time.min))
@@ -66,6 +71,36 @@ def year_in_brief(today: date) -> YearInBrief:
         sites=figure.sites,
         lines=lines,
     )
+
+
+@dataclass(frozen=True, kw_only=True)
+class ModeLine:
+    """How often one failure was found on one kind of part, and at how many sites."""
+
+    mode: FailureMode
+    kind: str
+    failures: int
+    sites: int
+
+
+def failures_by_mode(selection: Selection) -> list[ModeLine]:
+    """Count the failures of a selection by kind of part and failure, most first."""
+    events, _ = findings_by_fate(Scope(selection, MODE))
+    found: dict[tuple[str, int], list[int]] = defaultdict(list)
+    for group, _, count in events:
+        kind, mode = group.split(":")
+        found[kind, int(mode)].append(count)
+    modes = FailureMode.objects.in_bulk({mode for _, mode in found})
+    lines = [
+        ModeLine(mode=modes[mode], kind=kind, failures=sum(counts), sites=len(counts))
+        for (kind, mode), counts in found.items()
+    ]
+    return sorted(lines, key=lambda line: (-line.failures, line.mode.code, line.kind))
+
+
+def twelve_months(today: date) -> Selection:
+    """Select everything in the twelve months up to today."""
+    return Selection(as_of=today, from_on=_year_before(today) + timedelta(days=1))
 
 
 def _year_before(day: date) -> date:

@@ -75,7 +75,8 @@ INSERT INTO calls_finding (unit_id, fitment_id, mode_id, found_on, corner, place
 {count} SELECT f.unit_id, f.id, (SELECT min(m.id) FROM units_failuremode m WHERE m.kind = f.kind) + n.i % 3,
     {found}, '', '', '', '', 'hinders', '', n.i % 7 <> 0, 'called', n.i % 11 = 0, '',
     '2026-05-01 12:00:00', '2026-05-01 12:00:00', ''
-FROM n JOIN units_fitment f ON f.id = (SELECT min(id) FROM units_fitment) + (n.i * 7919) % {parts}
+FROM n JOIN units_fitment f
+    ON f.id = (SELECT min(id) FROM units_fitment) + CAST(n.i AS BIGINT) * 7919 % {parts}
 """
 BARE = (
     """
@@ -110,7 +111,7 @@ def fill_register(units: int) -> None:
         for number in range(3):
             FailureMode.objects.create(code=f"{kind[:8]}-{number}", kind=kind, name=f"fails in way {number}")
         run(PARTS_IN.format(first=two[0], second=two[1], kind=kind.value))
-    found = day.format(days=f"{DAYS} + (n.i * 104729) % 650")
+    found = day.format(days=f"{DAYS} + CAST(n.i AS BIGINT) * 104729 % 650")
     many, parts = units * FINDINGS_EACH, units * len(KINDS)
     run(FINDINGS_IN.format(count=COUNT.format(many=many), found=found, parts=parts))
     run("ANALYZE")

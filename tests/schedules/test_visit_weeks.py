@@ -29,7 +29,7 @@ def _today() -> Iterator[None]:
         yield
 
 
-def test_the_week_is_laid_out_by_day_and_person(as_scheduler: Client, technician: User) -> None:
+def test_the_week_is_laid_out_by_day_with_all_who_go(as_scheduler: Client, technician: User) -> None:
     other = UserFactory(name="Ada Second")
     planned(at_site(SiteFactory(address="1 Monday Road")), technician, other)
     planned(at_site(SiteFactory(address="2 Sunday Road")), technician, starts_at=NINE + timedelta(days=6))
@@ -38,12 +38,20 @@ def test_the_week_is_laid_out_by_day_and_person(as_scheduler: Client, technician
     operations.cancel_visit(gone, why="x", by=None, at=AT)
     page = told(as_scheduler.get("/visits/?week=2026-05-06").content)
     assert "Visits from 4 May to 10 May 2026" in page
-    assert page.count("1 Monday Road") == 2  # once for each of the two who go
+    assert page.count("1 Monday Road") == 1
+    assert f"Ada Second, {technician.name}" in page
     assert "2 Sunday Road" in page
     assert "3 Next Road" not in page
     assert "4 Gone Road" not in page
     assert "?week=2026-04-27&amp;who=team" in page
     assert "?week=2026-05-11&amp;who=team" in page
+
+
+def test_the_visits_of_a_day_stand_as_they_begin(as_scheduler: Client, technician: User) -> None:
+    planned(at_site(SiteFactory(address="2 Later Road")), technician, starts_at=NINE + timedelta(hours=3))
+    planned(at_site(SiteFactory(address="1 Early Road")), UserFactory(name="Zoe Last"))
+    page = as_scheduler.get("/visits/?week=2026-05-04").content.decode()
+    assert page.index("1 Early Road") < page.index("2 Later Road")
 
 
 def test_a_visit_late_in_the_evening_stands_on_its_local_day(as_scheduler: Client, technician: User) -> None:

@@ -16,7 +16,6 @@ from tests.factories import (
     CareRuleFactory,
     FitmentFactory,
     TaskFactory,
-    UnitFactory,
     VisitFactory,
 )
 
@@ -134,20 +133,3 @@ def test_finishing_twice_records_the_work_once(as_technician: Client, visit: Vis
     answer = as_technician.post(f"/visits/{visit.pk}/finish/", entries, follow=True)
     assert "This visit is finished" in answer.content.decode()
     assert Work.objects.count() == 1
-
-
-def test_the_home_of_each_role_shows_what_is_next(
-    as_technician: Client, as_scheduler: Client, as_owner: Client, visit: Visit
-) -> None:
-    UnitFactory(removed_on=date(2022, 1, 1))
-    assert "No visit is planned for you today" in as_technician.get("/").content.decode()
-    page = as_scheduler.get("/").content.decode()
-    assert "Over, but not finished" in page
-    page = as_owner.get("/").content.decode()
-    assert "units in the field" in page
-    assert "No failure was recorded" in page
-
-
-def test_an_empty_register_tells_how_to_begin(as_owner: Client, as_scheduler: Client) -> None:
-    for client in (as_owner, as_scheduler):
-        assert "Begin with your units" in client.get("/").content.decode()

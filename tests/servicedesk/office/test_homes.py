@@ -1,0 +1,89 @@
+"""Home shows each role what it does next, and the owner the same failures as the figures."""
+
+from __future__ import annotations
+
+import re
+from datetime import date, datetime, timedelta
+
+import pytest
+from django.test import Client
+from django.utils import timezone
+from pytest_django import DjangoAssertNumQueries
+
+from servicedesk.reports.landing import year_in_brief
+from tests.factories import CallFactory, SiteFactory, TaskFactory, UnitFactory, VisitFactory
+from tests.servicedesk.reports.small_fleets import Fleet
+
+pytestmark = pytest.mark.django_db
+
+
+def told(client: Client) -> str:
+    """The home page as text."""
+    return client.get("/").content.decode()
+
+
+def test_each_role_sees_what_is_next(as_technician: Client, as_scheduler: Client, as_owner: Client) -> None:
+    UnitFactory(removed_on=date(2022, 1, 1))
+    earlier = timezone.now() - timedelta(hours=5)
+    VisitFactory(state="confirmed", starts_at=earlier, ends_at=earlier + timedelta(hours=1))
+    assert "No visit is planned for you today" in told(as_technician)
+    assert "Over, but not finished" in told(as_scheduler)
+    page = told(as_owner)
+    assert "units in the field" in page
+    assert "No failure of a part we watched was recorded" in page
+
+
+def test_an_empty_register_tells_how_to_begin(as_owner: Client, as_scheduler: Client) -> None:
+    for client in (as_owner, as_scheduler):
+        assert "Begin with your units" in told(client)
+
+
+def failing_fleet(today: date, *, units: int) -> Fleet:
+    """Parts that failed within the year, and findings that count for nothing."""
+    fleet = Fleet()
+    since_start = (today - date(2020, 1, 1)).days
+    for number in range(units):
+        part = fleet.watched_part()
+        fleet.find(part, since_start - 10)
+        fleet.find(part, since_start - 20, mode=fleet.waves if number else fleet.binds)
+        fleet.find(part, since_start - 5, repeat=True)
+        fleet.find(part, since_start - 6, is_failure=False)
+        fleet.find(part, since_start - 366)
+    unwatched = fleet.fit(fleet.unit())
+    fleet.find(unwatched, since_start - 1)
+    return fleet
+
+
+def test_home_counts_the_failures_that_the_figures_count(as_owner: Client) -> None:
+    today = timezone.localdate()
+    fleet = failing_fleet(today, units=3)
+    page = told(as_owner)
+    assert year_in_brief(today).failures == 6
+    assert re.search(r">6</span><br>failures of parts we watched", page)
+    rows = re.findall(r'<a href="([^"]+)">([^<]+)</a></th><td[^>]*>(\d+)</td><td[^>]*>(\d+)</td>', page)
+    assert [row[1:] for row in rows] == [
+        (f"track or liner: {fleet.binds.name}", "4", "3"),
+        (f"track or liner: {fleet.waves.name}", "2", "2"),
+    ]
+    behind = as_owner.get(rows[0][0].replace("&amp;", "&")).content.decode()
+    assert "4 failures, of" in behind
+
+
+@pytest.mark.parametrize("many", [3, 30])
+@pytest.mark.parametrize("role", ["as_technician", "as_scheduler", "as_owner"])
+def test_home_takes_the_same_few_queries_however_much_there_is(
+    request: pytest.FixtureRequest,
+    role: str,
+    many: int,
+    django_assert_max_num_queries: DjangoAssertNumQueries,
+) -> None:
+    client: Client = request.getfixturevalue(role)
+    failing_fleet(timezone.localdate(), units=many)
+    for _ in range(many):
+        site = SiteFactory(care_by="us")
+        CallFactory(
+            site=site, unit=UnitFactory(site=site), told_at=datetime.now(tz=timezone.get_current_timezone())
+        )
+        TaskFactory(unit=UnitFactory(site=site))
+    with django_assert_max_num_queries(20):
+        assert client.get("/").status_code == 200
