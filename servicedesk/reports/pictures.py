@@ -12,6 +12,9 @@ from servicedesk.reports.judgements import DAYS_PER_YEAR, PER, Word
 from servicedesk.reports.rate_figures import RateRow, RatesFigure, by_family
 from servicedesk.reports.words import amount, percent, years
 
+LEAST_TOP = 0.01
+"""Where the axis of failures per item ends at the least: finer marks would say nothing."""
+
 MARKED = (Word.HIGHER, Word.LOWER)
 
 
@@ -69,7 +72,7 @@ def _most(curves: Sequence[Curve]) -> float:
     """Choose the end of the axis of failures per item: all curves show, and bands up to twice the highest."""
     highest = max((float(curve.value[-1]) for curve in curves if curve.value.size), default=0.0)
     limits = [float(curve.high[-1]) for curve in curves if curve.high is not None and curve.high.size]
-    return nice_top(min(max([highest, *limits]), 2 * highest) or highest or 1.0)
+    return max(LEAST_TOP, nice_top(min(max([highest, *limits]), 2 * highest) or highest or 1.0))
 
 
 def _curve_picture(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Final
 from xml.etree import ElementTree as ET
 
-from units.drawings.lettering import printable, wrap
+from units.drawings.lettering import printable, text_width, wrap
 from units.drawings.sheet import FADED, INK, WIDTH, text
 
 MARGIN: Final = 4
@@ -46,6 +46,12 @@ class Frame:
         for line in wrap(words, width=width, size=size, bold=bold):
             self.y += round(size * 1.35)
             text(self.root, MARGIN, self.y, line, size=size, bold=bold, fill=fill)
+
+    def label_below(self, x: float, y: float, words: str) -> None:
+        """Write the number of a mark below its place, moved in where it would leave the sheet."""
+        half = text_width(words, size=SMALL) / 2
+        inside = min(max(x, half + 1), WIDTH - half - 1)
+        text(self.root, inside, y, words, anchor="middle", fill=FADED)
 
     def finish(self) -> str:
         """Close the picture below what is there and give it as text."""

@@ -76,7 +76,8 @@ def interval_rows(
     for row in rows:
         _draw_row(frame, marks, scale, row)
     frame.y += SMALL + 3
-    _label_axis(frame.root, scale, y=frame.y)
+    for tick in scale.ticks():
+        frame.label_below(scale.at(tick), frame.y, tick_words(tick))
     frame.y += SMALL + 3
     text(frame.root, _RIGHT, frame.y, axis, anchor="end", fill=FADED)
     return frame.finish()
@@ -126,11 +127,6 @@ def _draw_interval(marks: ET.Element, scale: Scale, row: IntervalRow, *, y: floa
     else:
         line(marks, high, y - _TICK, high, y + _TICK, kind="dim", stroke_width="1.5")
     disc(marks, scale.at(row.value or 0.0), y, 4.5, kind="mark", stroke=PAPER)
-
-
-def _label_axis(parent: ET.Element, scale: Scale, *, y: float) -> None:
-    for tick in scale.ticks():
-        text(parent, scale.at(tick), y, tick_words(tick), anchor="middle", fill=FADED)
 
 
 def _draw_grid(grid: ET.Element, scale: Scale, *, top: float, bottom: float) -> None:

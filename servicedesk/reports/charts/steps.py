@@ -106,7 +106,7 @@ def _draw_axes(frame: Frame, up: Scale, along: Scale, *, percent: bool) -> None:
     for tick in along.ticks():
         x = along.at(tick)
         line(grid, x, up.begin, x, up.begin + 4, kind="hair")
-        text(frame.root, x, up.begin + SMALL + 5, tick_words(tick), anchor="middle", fill=FADED)
+        frame.label_below(x, up.begin + SMALL + 5, tick_words(tick))
 
 
 def _draw_band(frame: Frame, steps: Steps, up: Scale, along: Scale) -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Collection
 from dataclasses import dataclass
 from decimal import Decimal
 from xml.etree import ElementTree as ET
@@ -92,7 +93,7 @@ def lettering(root: ET.Element) -> list[Area]:
         words, size = element.text or "", float(element.attrib["font-size"])
         width = 1.1 * helvetica_width(words, size=size, bold="font-weight" in element.attrib)
         x, y = float(element.attrib["x"]), float(element.attrib["y"])
-        start = {"start": 0.0, "middle": -width / 2}[element.attrib["text-anchor"]]
+        start = {"start": 0.0, "middle": -width / 2, "end": -width}[element.attrib["text-anchor"]]
         up, down = 0.74 * size, 0.22 * size
         if "transform" in element.attrib:
             assert element.attrib["transform"].startswith("rotate(-90 ")
@@ -149,14 +150,14 @@ def panel_areas(root: ET.Element) -> dict[int, Area]:
     return areas
 
 
-def check_safe(root: ET.Element) -> None:
+def check_safe(root: ET.Element, *, classes: Collection[str] = CLASSES) -> None:
     """Assert that nothing in a drawing needs a style, a script or another file, and that it has a name."""
     ids = [element.attrib["id"] for element in root.iter() if "id" in element.attrib]
     assert len(ids) == len(set(ids))
     for element in root.iter():
         tag = element.tag.removeprefix(NAMESPACE)
         assert tag not in {"style", "script", "a", "image", "use", "foreignObject", "animate", "set"}
-        assert set(element.attrib.get("class", "ink").split()) <= CLASSES
+        assert set(element.attrib.get("class", "ink").split()) <= set(classes)
         for name, value in element.attrib.items():
             assert name != "style"
             assert not name.startswith("on")
