@@ -57,9 +57,10 @@ def judge_rate(events: int, years: float, *, sites: int) -> Judged:
     .. [1] Garwood, F. (1936). Fiducial limits for the Poisson distribution. Biometrika 28.
     """
     if years < RATE_YEARS:
-        return Judged(
-            reason=f"only {amount(years)} item-years were watched; a rate takes {RATE_YEARS:.0f} or more"
+        watched = (
+            f"just under {RATE_YEARS:.0f}" if amount(years) == amount(RATE_YEARS) else f"only {amount(years)}"
         )
+        return Judged(reason=f"{watched} item-years were watched; a rate takes {RATE_YEARS:.0f} or more")
     if sites < RATE_SITES:
         return Judged(reason=f"watched at {counted(sites, 'site')} only; a rate takes {RATE_SITES} or more")
     rate = event_rate(events, years)
