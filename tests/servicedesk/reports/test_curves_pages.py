@@ -1,0 +1,117 @@
+"""The pages on failures over age and on how long parts last."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import Any
+
+import pytest
+import time_machine
+from django.test import Client
+from pytest_django import DjangoAssertNumQueries
+
+from tests.factories import ComponentTypeFactory, SiteFactory
+from tests.servicedesk.reports.pages import TABLE, csv_rows, link_saying, open_page, plain, rows
+from tests.servicedesk.reports.small_fleets import Fleet
+
+pytestmark = pytest.mark.django_db
+
+NOON = datetime(2024, 12, 31, 17, 0, tzinfo=UTC)
+AGEING, LASTING = "/figures/ageing/", "/figures/lasting/"
+
+
+@pytest.fixture(autouse=True)
+def _today() -> Any:
+    with time_machine.travel(NOON, tick=False):
+        yield
+
+
+@pytest.fixture
+def fleet() -> Fleet:
+    """Twelve bare tracks at twelve sites of which eight failed, one of them twice, and one liner."""
+    fleet = Fleet()
+    parts = [fleet.watched_part(site=SiteFactory()) for _ in range(12)]
+    for number, part in enumerate(parts[:8]):
+        fleet.find(part, 150 * (number + 1), mode=fleet.waves if number == 0 else fleet.binds)
+    fleet.find(parts[0], 1500)
+    fleet.watched_part(of=fleet.liner)
+    return fleet
+
+
+def test_failures_over_age_are_drawn_and_read_at_whole_years(as_owner: Client, fleet: Fleet) -> None:
+    page = open_page(as_owner, AGEING)
+    words = plain(page)
+    assert "By 4 years of age, 100 items have had: bare track 67 failures." in words
+    assert page.count("<svg") == 1
+    # Failures at 150, 300, ... 1200 and 1500 days; a year is 365.25 days.
+    assert [row[:3] for row in rows(page)] == [
+        ["1 year", "2", "0.17"],
+        ["2 years", "2", "0.33"],
+        ["3 years", "3", "0.58"],
+        ["4 years", "1", "0.67"],
+    ]
+    assert "9 failures of 12 items at 12 sites" in words
+    assert "No curve: at no age 5 or more items at 3 or more sites were watched" in words
+    behind = open_page(as_owner, link_saying(page, "9 failures"))
+    assert len(rows(behind)) == 9
+
+
+def test_how_long_parts_last_counts_first_failures(as_owner: Client, fleet: Fleet) -> None:
+    page = open_page(as_owner, LASTING)
+    words = plain(page)
+    # The curve ends at 1200 days, when fewer than five are left without a failure.
+    assert "After 3 years, still without a failure: bare track 42 %." in words
+    assert [row[:3] for row in rows(page)] == [
+        ["1 year", "2", "83 %"],
+        ["2 years", "2", "67 %"],
+        ["3 years", "3", "42 %"],
+    ]
+    assert "8 first failures of 12 items" in words
+    behind = open_page(as_owner, link_saying(page, "All their failures, first and later"))
+    assert len(rows(behind)) == 9
+
+
+def test_types_are_chosen_and_one_failure_asked_for(as_owner: Client, fleet: Fleet) -> None:
+    page = open_page(as_owner, f"{AGEING}?component={fleet.liner.pk}")
+    assert len(TABLE.findall(page)) == 0
+    assert "No failure of 1 item at 1 site" in plain(page)
+    page = open_page(as_owner, f"{AGEING}?mode={fleet.waves.pk}")
+    assert "1 failure of 12 items" in plain(page)
+
+
+@pytest.mark.parametrize(
+    ("address", "value"), [(AGEING, "failures per item"), (LASTING, "share without failure")]
+)
+def test_the_file_has_every_age_at_which_something_failed(
+    as_owner: Client, fleet: Fleet, address: str, value: str
+) -> None:
+    page = open_page(as_owner, address)
+    found = csv_rows(as_owner, address + link_saying(page, "Take it as a CSV file"))
+    bare = [row for row in found if row["type of part"] == "bare track"]
+    assert [float(row["age in days"]) for row in bare][:3] == [150, 300, 450]
+    assert next(int(row["items watched"]) for row in bare) == 12
+    share = 1 / 12 if address == AGEING else 11 / 12
+    assert float(bare[0][value]) == pytest.approx(share)
+    assert "5 or more items" in found[-1]["why no curve"]
+
+
+@pytest.mark.parametrize("address", [AGEING, LASTING])
+def test_an_empty_register_and_a_bad_question_say_so(as_owner: Client, address: str) -> None:
+    page = open_page(as_owner, address)
+    assert "Nothing was watched of what you ask for, so there is no curve." in page
+    page = open_page(as_owner, f"{address}?until=never&lot=L-7", status=422)
+    assert "“never” is no day" in page
+    assert 'value="L-7"' in page
+    open_page(as_owner, f"{address}?part=wheel", status=422)
+
+
+@pytest.mark.parametrize("many", [3, 30])
+@pytest.mark.parametrize("address", [AGEING, LASTING])
+def test_the_pages_take_the_same_few_queries_however_many_types(
+    as_owner: Client, address: str, many: int, django_assert_max_num_queries: DjangoAssertNumQueries
+) -> None:
+    fleet = Fleet()
+    for number in range(many):
+        fleet.find(fleet.watched_part(of=ComponentTypeFactory(name=f"track {number}", kind="track")), 10)
+    with django_assert_max_num_queries(22):
+        open_page(as_owner, address)
