@@ -29,9 +29,9 @@ demo-fresh: ## Throw the demo company away and set it up anew
 	rm -rf var
 	@$(MAKE) --no-print-directory demo
 
-test: .venv/test.stamp ## Run the whole suite (DATABASE_URL chooses the database)
-	$(TESTS) .venv/bin/pytest --cov --cov-report= $(ARGS)
-	$(TESTS) .venv/bin/coverage report --fail-under=95
+test: .venv/test.stamp ## Run the whole suite (DATABASE_URL chooses the database), or a part of it with ARGS=...
+	$(TESTS) .venv/bin/pytest $(if $(ARGS),$(ARGS),--cov --cov-report=)
+	$(if $(ARGS),,$(TESTS) .venv/bin/coverage report --fail-under=95)
 
 check: .venv/test.stamp ## Run the checks of style, layers, types and deployment
 	.venv/bin/ruff format --check .
@@ -55,7 +55,7 @@ bench: .venv/test.stamp ## Measure: import, rates page, care, numerics (minutes;
 	@for bench in tests/bench/bench_*.py; do echo; echo "== $$bench"; $(TESTS) PYTHONPATH=. $(PY) $$bench || exit 1; done
 
 shots: .venv/test.stamp ## Take the pictures of README from the running demo (make demo first)
-	$(TESTS) $(PY) tests/browser/take_pictures.py http://127.0.0.1:$(PORT)
+	$(TESTS) PYTHONPATH=. $(PY) tests/browser/take_pictures.py http://127.0.0.1:$(PORT)
 
 clean: ## Remove what tests and the demo left
 	rm -rf var .pytest_cache .mypy_cache .ruff_cache .hypothesis .coverage*
