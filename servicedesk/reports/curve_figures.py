@@ -20,6 +20,7 @@ from servicedesk.reports.judgements import (
     Judged,
     judge_rate,
 )
+from servicedesk.reports.life_fits import LifeFit, life_fit
 from servicedesk.reports.lifetimes.recurrence import mean_cumulative
 from servicedesk.reports.lifetimes.survival import SurvivalCurve, kaplan_meier
 from servicedesk.reports.queries.cells import read_cells
@@ -78,7 +79,8 @@ class CurveRow:
     """What one group has to show: its curve, or the reason why there is none.
 
     ``note`` says what to know about a curve that is shown; ``ages`` lists ages at first failure where they
-    are too few for a curve; ``half`` is the age by which half have failed, with its limits.
+    are too few for a curve; ``half`` is the age by which half have failed, with its limits; ``life`` is the
+    Weibull life fitted to first failures.
     """
 
     key: Key | None
@@ -94,6 +96,7 @@ class CurveRow:
     note: str = ""
     ages: list[float] = field(default_factory=list)
     half: tuple[float, float | None, float | None] | None = None
+    life: LifeFit | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -195,14 +198,15 @@ def _survival_row(histories: Histories, key: Any, family: str, name: str, window
     failed_at = sorted(float(age) for age in lives.exit[lives.failed])
     if ages is None:
         return CurveRow(**base, curve=None, reason=NEVER_ENOUGH, ages=failed_at)
+    fit = life_fit(lives, start=ages.start, stop=ages.stop)
     seen = lives.failed & (lives.exit > ages.start) & (lives.exit <= ages.stop)
     if seen.sum() < LIFE_FAILURES:
         reason = (
             f"{counted(int(seen.sum()), 'first failure')} while enough were watched; "
             f"a curve takes {LIFE_FAILURES}"
         )
-        return CurveRow(**base, curve=None, reason=reason, ages=failed_at)
-    return CurveRow(**base, **_life_curve(lives, ages))
+        return CurveRow(**base, curve=None, reason=reason, ages=failed_at, life=fit)
+    return CurveRow(**base, **_life_curve(lives, ages), life=fit)
 
 
 def _life_curve(lives: FirstFailures, ages: ShownAges) -> dict[str, Any]:

@@ -48,13 +48,18 @@ class CountingRows:
 
 @dataclass(frozen=True, eq=False)
 class FirstFailures:
-    """One row an item: the ages between which it was watched without a break, up to its first failure."""
+    """One row an item: the ages between which it was watched without a break, up to its first failure.
+
+    ``good`` is the age at which a part that failed was last known to be good, NaN where nobody knows; it lies
+    between ``entry`` and ``exit``.
+    """
 
     entry: Floats
     exit: Floats
     failed: Flags
     item: Ints
     site: Ints
+    good: Floats
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,8 +73,9 @@ class Histories:
     item, group, site, fitted, entry, exit : ndarray
         One row a span: the part, its group, its site, the day it was fitted (as an ordinal), and the ages
         between which it was at risk.
-    event_item, event_age, event_mode, event_count : ndarray
-        One row a part, age and failure mode: how many failures, each within a span of the part.
+    event_item, event_age, event_mode, event_count, event_good : ndarray
+        One row a part, age and failure mode: how many failures, each within a span of the part, and the age
+        at which the part was last known to be good (-1 where nobody knows).
     """
 
     groups: list[Any]
@@ -83,6 +89,7 @@ class Histories:
     event_age: Ints
     event_mode: Ints
     event_count: Ints
+    event_good: Ints
 
     def of_group(self, place: int) -> Histories:
         """Keep the parts of one group."""
@@ -128,11 +135,15 @@ class Histories:
         failed &= ~late
         exit = np.where(failed, exit, np.minimum(exit, 2 * (window.last - fitted)))
         entry = np.maximum(entry, 2 * (window.after - fitted))
+        good = np.where(failed, 2 * self._good_before(item, age), -1)
         kept = (exit > entry) & ~early
-        return FirstFailures(entry[kept] / 2, exit[kept] / 2, failed[kept], item[kept], site[kept])
+        known = np.where(good < 0, np.nan, np.minimum(np.maximum(good, entry), exit - 1) / 2)
+        return FirstFailures(
+            entry[kept] / 2, exit[kept] / 2, failed[kept], item[kept], site[kept], known[kept]
+        )
 
     def _with_events(self, kept: Flags) -> Histories:
-        names = ("event_item", "event_age", "event_mode", "event_count")
+        names = ("event_item", "event_age", "event_mode", "event_count", "event_good")
         return replace(self, **{name: getattr(self, name)[kept] for name in names})
 
     def _window(self, window: Window) -> tuple[Ints, Ints]:
@@ -175,3 +186,11 @@ class Histories:
         first = np.full(item.size, BIG, dtype=np.int64)
         np.minimum.at(first, place[inside], self.event_age[inside])
         return np.where(first == BIG, -1, first)
+
+    def _good_before(self, item: Ints, age: Ints) -> Ints:
+        """Give the age at which each item was last known to be good before it failed at ``age``."""
+        place = np.searchsorted(item, self.event_item)
+        mine = self.event_age == age[place]
+        good = np.full(item.size, -1, dtype=np.int64)
+        np.maximum.at(good, place[mine], self.event_good[mine])
+        return good

@@ -32,6 +32,9 @@ CURVE_INTERVAL_SITES: Final = 5
 LIFE_ITEMS: Final = 10
 LIFE_FAILURES: Final = 5
 LIFE_ROBUST_SITES: Final = 10
+FIT_FAILURES: Final = 3
+FIT_AGES: Final = 3
+FIT_CURVE_FAILURES: Final = 10
 
 SURE: Final = 0.05
 _DOUBLING: Final = (stats.norm.ppf(0.975) + stats.norm.ppf(0.8)) ** 2 / log(2) ** 2

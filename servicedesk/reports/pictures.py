@@ -90,6 +90,7 @@ def _curve_picture(
         value=curve.value.tolist(),
         low=None if curve.low is None else curve.low.tolist(),
         high=None if curve.high is None else curve.high.tolist(),
+        model=_model(row),
     )
     svg = step_curve(
         steps,
@@ -103,6 +104,13 @@ def _curve_picture(
         percent=not mean,
     )
     return SafeString(svg)
+
+
+def _model(row: CurveRow) -> list[tuple[float, float]]:
+    """Give the fitted life as ages in years and shares without failure."""
+    if row.life is None:
+        return []
+    return [(age / DAYS_PER_YEAR, share) for age, share in zip(row.life.ages, row.life.shares, strict=True)]
 
 
 def _last_value(figure: CurvesFigure, curve: Curve) -> str:

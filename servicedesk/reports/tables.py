@@ -10,6 +10,7 @@ import numpy as np
 
 from servicedesk.reports.curve_figures import RECURRENCE, Curve, CurveRow, CurvesFigure
 from servicedesk.reports.judgements import PER, Judged
+from servicedesk.reports.life_fits import Limits
 from servicedesk.reports.models import FailureDay
 from servicedesk.reports.rate_figures import RateRow, RatesFigure
 from servicedesk.reports.traits import GROUPINGS
@@ -72,19 +73,49 @@ def curves_header(figure: CurvesFigure) -> list[str]:
         "from (95 %)",
         "to (95 %)",
         "why no curve",
+        *([] if figure.name == RECURRENCE else LIFE_COLUMNS),
     ]
 
 
+LIFE_COLUMNS = [
+    "shape",
+    "shape from (95 %)",
+    "shape to (95 %)",
+    "what the shape says",
+    "a tenth failed by (days)",
+    "from (95 %)",
+    "to (95 %)",
+]
+
+
 def curves_rows(figure: CurvesFigure) -> Iterator[list[Any]]:
-    """Give the rows of a file of curves: one an age at which something failed, or one that says why not."""
+    """Give the rows of a file of curves: one an age at which something failed, or one that says why not.
+
+    What is said of a group as a whole stands in its first row.
+    """
     for row in figure.rows:
+        life = [] if figure.name == RECURRENCE else _life_cells(row)
         if row.curve is None:
-            yield [row.family, row.name, *[None] * 7, row.reason]
+            yield [row.family, row.name, *[None] * 7, row.reason, *life]
             continue
         columns = curve_columns(row.curve, value="value").values()
         for number in range(row.curve.age.size):
             cells = [column[number] if column is not None else None for column in columns]
-            yield [row.family, row.name, *cells, row.note if number == 0 else ""]
+            whole = [row.note, *life] if number == 0 else ["", *[None] * len(life)]
+            yield [row.family, row.name, *cells, *whole]
+
+
+def _life_cells(row: CurveRow) -> list[Any]:
+    """Give the fitted life of a group as cells."""
+    life = row.life
+    if life is None or life.shape is None:
+        return [*[None] * 3, life.reason if life else None, *[None] * 3]
+    tenth = life.tenth or (None, None, None)
+    return [*_finite(life.shape), str(life.reading), *_finite(tenth)]
+
+
+def _finite(found: Sequence[float | None]) -> list[float | None]:
+    return [x if x is not None and isfinite(x) else None for x in found]
 
 
 LOG_HEADER = ["day", "kind of part", "type of part", "failure", "failures", "items at risk"]
@@ -116,7 +147,8 @@ def curves_json(figure: CurvesFigure) -> dict[str, Any]:
         "per": PER_WORDS,
         "as_of": figure.selection.as_of.isoformat(),
         "rows": [
-            {**_base(figure.by, row), "curve": _curve(figure, row), **_reason(row)} for row in figure.rows
+            {**_base(figure.by, row), "curve": _curve(figure, row), **_life(row), **_reason(row)}
+            for row in figure.rows
         ],
         "exclusions": figure.exclusions,
     }
@@ -163,6 +195,38 @@ def _reason(row: CurveRow) -> dict[str, str]:
     if row.curve.low is None or row.judged.reason:
         return {"reason": row.note or row.judged.reason}
     return {}
+
+
+def _life(row: CurveRow) -> dict[str, Any]:
+    """Give the fitted life; what is refused is null with its reason."""
+    life = row.life
+    if life is None:
+        return {}
+    if life.shape is None:
+        return {"life": None, "life_reason": life.reason}
+    return {
+        "life": {
+            "failures": life.failures,
+            "shape": _limits(life.shape),
+            "reading": str(life.reading),
+            "tenth_failed_by_days": _limits(life.tenth),
+            "datings": [
+                {
+                    "dated": str(dated.dating),
+                    "shape": _limits(dated.shape),
+                    "reading": str(dated.reading),
+                    "tenth_failed_by_days": _limits(dated.tenth),
+                }
+                for dated in life.datings
+            ],
+        }
+    }
+
+
+def _limits(found: Limits | None) -> dict[str, float | None] | None:
+    if found is None:
+        return None
+    return dict(zip(("value", "low", "high"), (x if isfinite(x) else None for x in found), strict=True))
 
 
 def _plain(column: Any) -> list[Any] | None:

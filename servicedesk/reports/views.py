@@ -137,6 +137,7 @@ def _curves_context(form: CurvesForm, figure: CurvesFigure) -> dict[str, Any]:
         "about": list(selection_words(figure.selection)),
         "pictures": curve_pictures(figure),
         "lines": pages.curve_lines(figure),
+        "grouped": GROUPINGS[figure.by],
         "excluded": pages.excluded_links(figure.selection, figure.exclusions),
     }
 

@@ -5,13 +5,17 @@ This module imports no Django.
 
 from __future__ import annotations
 
-from math import floor, log10
+from math import floor, isfinite, log10
+
+ENDLESS = "no limit"
 
 
 def amount(value: float) -> str:
     """Write a number with as many figures as it is worth: 1,234, 41.2, 7.3, 0.73, 0.01."""
     if value == 0:
         return "0"
+    if not isfinite(value):
+        return ENDLESS
     if value >= 99.95:
         return f"{value:,.0f}"
     if value >= 0.995:
@@ -35,6 +39,8 @@ def percent(share: float) -> str:
 
 def years(days: float) -> str:
     """Write an age in days as years."""
+    if not isfinite(days):
+        return ENDLESS
     value = days / 365.25
     shown = f"{value:.1f}".removesuffix(".0")
     return f"{shown} year" if shown == "1" else f"{shown} years"

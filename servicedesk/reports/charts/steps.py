@@ -26,7 +26,7 @@ class Steps:
     """A curve that keeps a value from each ``at`` on, from ``start`` (with the value ``first``) to ``stop``.
 
     ``low`` and ``high`` are its limits, or None where there is no band; a limit that is not a number ends the
-    band.
+    band. ``model`` is a smooth curve drawn over it, as pairs of age and value.
     """
 
     start: float
@@ -36,6 +36,7 @@ class Steps:
     value: Sequence[float]
     low: Sequence[float] | None = None
     high: Sequence[float] | None = None
+    model: Sequence[Point] = ()
 
 
 def step_curve(
@@ -89,6 +90,9 @@ def step_curve(
     _draw_band(frame, steps, up, along)
     places = _corners(steps.start, steps.stop, steps.first, steps.at, steps.value, up, along)
     trace(group(frame.root, class_="curve"), places, kind="ink", stroke=BLUEPRINT, stroke_width="2")
+    if steps.model:
+        smooth = [(along.at(min(age, along.top)), up.at(min(value, up.top))) for age, value in steps.model]
+        trace(group(frame.root, class_="model"), smooth, kind="ink", stroke=INK, stroke_dasharray="6 4")
     _label_end(frame, places[-1], end, falls=bool(steps.value) and steps.value[-1] < steps.first)
     frame.y = top + _HEIGHT + SMALL + 5
     frame.y += SMALL + 3

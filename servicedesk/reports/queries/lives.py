@@ -32,7 +32,7 @@ def read_histories(selection: Selection, *, by: str) -> Histories:
         ],
         6,
     )
-    failed = _turned([row for row in events if row[0] in known], 4)
+    failed = _turned([row for row in events if row[0] in known], 5)
     return Histories(
         groups=groups,
         item=columns[0],
@@ -45,6 +45,7 @@ def read_histories(selection: Selection, *, by: str) -> Histories:
         event_age=failed[1],
         event_mode=failed[2],
         event_count=failed[3],
+        event_good=failed[4],
     )
 
 
@@ -64,12 +65,32 @@ def _spans(scope: Scope) -> list[tuple[Any, ...]]:
     )
 
 
-def _failures(scope: Scope) -> list[tuple[int, int, int, int]]:
-    """List part, age in days, mode and number of failures."""
-    columns = f"f.id AS item, g.mode_id, {scope.day('g.found_on')} - {scope.day('f.fitted_on')} AS age"
+def _failures(scope: Scope) -> list[tuple[int, int, int, int, int]]:
+    """List part, age in days, mode, number of failures, and the age when last known to be good (or -1).
+
+    A part was good when its finding says so, when its unit was looked at and found fine, or when the part (or
+    the unit as a whole) was checked on a care visit, whichever was last.
+    """
+    seen = (
+        (
+            "(SELECT MAX(i.seen_on) FROM calls_inspection i WHERE i.unit_id = g.unit_id"
+            " AND i.outcome = 'fine' AND i.seen_on < g.found_on)"
+        ),
+        (
+            "(SELECT MAX(k.done_on) FROM calls_work k WHERE k.unit_id = g.unit_id"
+            " AND (k.fitment_id = f.id OR k.fitment_id IS NULL)"
+            " AND k.kind = 'checked' AND k.done_on < g.found_on)"
+        ),
+    )
+    good = scope.greatest(*(f"COALESCE({on}, f.fitted_on)" for on in ("g.last_seen_ok_on", *seen)))
+    known = " OR ".join(f"{on} IS NOT NULL" for on in ("g.last_seen_ok_on", *seen))
+    columns = (
+        f"f.id AS item, g.mode_id, {scope.day('g.found_on')} - {scope.day('f.fitted_on')} AS age,"
+        f" CASE WHEN {known} THEN {scope.day(good)} - {scope.day('f.fitted_on')} ELSE -1 END AS good"
+    )
     return scope.rows(
         f"WITH {scope.spans(cut=False)}, {TWINS}"
-        " SELECT item, age, mode_id, COUNT(*) FROM"
+        " SELECT item, age, mode_id, COUNT(*), MAX(good) FROM"
         f" ({fated(scope, columns=columns, only=' AND f.age_known')}) AS told"
         f" WHERE fate = '{Fate.EVENT}' GROUP BY item, age, mode_id ORDER BY item, age, mode_id"
     )

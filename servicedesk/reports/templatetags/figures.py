@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from math import isfinite
 from typing import Any
 
 from django import template
@@ -16,6 +17,12 @@ register = template.Library()
 def amount(value: float | None) -> str:
     """Write a number with as many figures as it is worth, or nothing."""
     return "" if value is None else words.amount(value)
+
+
+@register.filter
+def hundredths(value: float) -> str:
+    """Write a number to the second decimal, where it matters on which side of one it lies."""
+    return f"{value:.2f}" if isfinite(value) else words.ENDLESS
 
 
 @register.filter

@@ -28,7 +28,7 @@ from tests.units.drawings.reading import (
     read,
 )
 
-SEEN = {*CLASSES, "marks", "grid", "band", "curve"}
+SEEN = {*CLASSES, "marks", "grid", "band", "curve", "model"}
 FIVE = IntervalRow(name="bare track", words="5.0 (2.0 to 8.0)", value=5, low=2, high=8)
 
 
@@ -143,6 +143,14 @@ def test_the_band_lies_between_its_limits_and_ends_where_they_end() -> None:
     assert curve[-1][0] == pytest.approx(255.6)
 
 
+def test_a_fitted_life_is_drawn_dashed_over_the_curve() -> None:
+    root = curve_picture(Steps(start=0, stop=4, first=0, at=[2], value=[1.0], model=[(1, 0.5), (3, 1.5)]))
+    foot = traced(root, "curve")[0][0][1]
+    assert traced(root, "model") == [
+        [pytest.approx((92.4, foot - 37.5)), pytest.approx((201.2, foot - 112.5))]
+    ]
+
+
 def test_a_curve_without_a_failure_runs_level() -> None:
     ((corners),) = traced(
         curve_picture(Steps(start=0, stop=4, first=1, at=[], value=[]), percent=True), "curve"
@@ -234,6 +242,7 @@ def curves(draw: st.DrawFn) -> Steps:
         value=values,
         low=draw(limit) if band else None,
         high=draw(limit) if band else None,
+        model=[(age, value) for age, value in zip(ages, values, strict=True)] if draw(st.booleans()) else (),
     )
 
 

@@ -71,6 +71,17 @@ def test_how_long_parts_last_counts_first_failures(as_owner: Client, fleet: Flee
     assert len(rows(behind)) == 9
 
 
+def test_wear_out_is_read_from_the_fitted_life(as_owner: Client, fleet: Fleet) -> None:
+    page = open_page(as_owner, LASTING)
+    bare, liner = rows(page, table=1)
+    assert bare[:3] == ["Bare track", "8", "cannot tell wear-out from chance"]
+    assert bare[5].startswith("1.") or bare[5].startswith("0.")
+    assert "cannot tell yet: at no age 5 or more items" in liner[2]
+    (found, *_) = csv_rows(as_owner, f"{LASTING}?csv=1")
+    assert found["what the shape says"] == "cannot tell wear-out from chance"
+    assert f"{float(found['shape']):.2f}" == bare[3]
+
+
 def test_types_are_chosen_and_one_failure_asked_for(as_owner: Client, fleet: Fleet) -> None:
     page = open_page(as_owner, f"{AGEING}?component={fleet.liner.pk}")
     assert len(TABLE.findall(page)) == 0

@@ -156,7 +156,8 @@ def test_csv_has_a_header_and_the_numbers_of_the_json(fleet: Fleet, name: str) -
         mine = [row for row in rows[1:] if row[1] == "bare track"]
         assert [float(row[2]) for row in mine] == first["curve"]["age_days"]
         assert [float(row[5]) for row in mine] == first["curve"][value]
-        assert "5 or more items" in rows[-1][-1]
+        assert "5 or more items" in rows[-1][9]
+        assert rows[0][9] == "why no curve"
 
 
 def test_text_lines_up_and_says_what_was_left_out(fleet: Fleet) -> None:
