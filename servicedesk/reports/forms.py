@@ -147,6 +147,40 @@ class CurvesForm(FigureForm):
         return str(self.data["part"])
 
 
+class CompareForm(FigureForm):
+    """Two types of one kind of part, to be held against each other."""
+
+    one = forms.ChoiceField(required=False, label="This type")
+    other = forms.ChoiceField(required=False, label="against this")
+
+    def __init__(self, data: QueryDict, *, today: date) -> None:
+        super().__init__(data, today=today)
+        for name in ("part", "component"):
+            del self.fields[name]
+        for name in ("one", "other"):
+            self.fields[name].choices = [("", "choose"), *types_by_kind()]  # type: ignore[attr-defined]
+
+    def shown_first(self) -> Iterable[str]:
+        return ("one", "other", "mode", "from", "until")
+
+    @property
+    def pair(self) -> tuple[int, int] | None:
+        """The two types asked for, or None as long as they are not chosen."""
+        told = self.cleaned_data
+        return (int(told["one"]), int(told["other"])) if told.get("one") and told.get("other") else None
+
+    def clean(self) -> dict[str, Any]:
+        told = super().clean()
+        if self.errors or self.pair is None:
+            return told
+        kinds = dict(ComponentType.objects.filter(pk__in=self.pair).values_list("pk", "kind"))
+        if self.pair[0] == self.pair[1]:
+            self.add_error("other", "Choose another type than the first.")
+        elif len(set(kinds.values())) > 1:
+            self.add_error("other", "Choose two types of the same kind of part: only those do the same job.")
+        return told
+
+
 class FindingsForm(FigureForm):
     """Which findings: as for a figure, and what they count as."""
 

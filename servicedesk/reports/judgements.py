@@ -35,6 +35,11 @@ LIFE_ROBUST_SITES: Final = 10
 FIT_FAILURES: Final = 3
 FIT_AGES: Final = 3
 FIT_CURVE_FAILURES: Final = 10
+STRATA_EVENTS: Final = 6
+ADJUST_EVENTS: Final = 10
+ADJUST_SITES: Final = 20
+TEST_SITES: Final = 5
+TEST_EVENTS: Final = 5
 
 SURE: Final = 0.05
 _DOUBLING: Final = (stats.norm.ppf(0.975) + stats.norm.ppf(0.8)) ** 2 / log(2) ** 2

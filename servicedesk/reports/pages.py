@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from datetime import date
+from itertools import combinations
 from typing import Any
 
 from django.urls import reverse
 
 from servicedesk.calls.models import Finding
+from servicedesk.reports.comparison import CompareFigure
 from servicedesk.reports.curve_figures import CurveRow, CurvesFigure
 from servicedesk.reports.exclusion_words import exclusion_sentences
 from servicedesk.reports.forms import EVERY_FATE
@@ -21,7 +23,7 @@ from servicedesk.reports.queries.scope import Scope
 from servicedesk.reports.rate_figures import RatesFigure, narrowed
 from servicedesk.reports.selection import Selection
 from servicedesk.reports.words import amount, counted, years
-from units.models import Kind
+from units.models import ComponentType, Kind
 
 FEW_ENOUGH = 20_000
 """With more failures than this, two in one month are no matter of single faults that came back."""
@@ -84,6 +86,28 @@ def curve_lines(figure: CurvesFigure) -> list[dict[str, Any]]:
             "findings": findings_address(narrowed(figure.selection, by=figure.by, key=row.key)),
         }
         for row in figure.rows
+    ]
+
+
+def side_lines(figure: CompareFigure) -> list[dict[str, Any]]:
+    """Give the two types of a comparison with the way down to the findings of each."""
+    return [
+        {"side": side, "findings": findings_address(figure.selection.only("component", side.key))}
+        for side in (figure.one, figure.other)
+    ]
+
+
+def pairs_of_types() -> list[dict[str, Any]]:
+    """List the pairs of types of one kind that are in use, with the way to hold them against each other."""
+    types = ComponentType.objects.filter(in_use=True).order_by("name")
+    return [
+        {
+            "kind": Kind(one.kind).label,
+            "words": f"{one.name} against {other.name}",
+            "address": reverse("reports:compare", query={"one": one.pk, "other": other.pk}),
+        }
+        for kind in Kind
+        for one, other in combinations([each for each in types if each.kind == kind], 2)
     ]
 
 

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from math import isfinite
 
 from django.utils.safestring import SafeString
 
 from servicedesk.reports.charts import IntervalRow, Steps, axis_top, interval_rows, nice_top, step_curve
+from servicedesk.reports.comparison import CompareFigure
 from servicedesk.reports.curve_figures import RECURRENCE, Curve, CurveRow, CurvesFigure
 from servicedesk.reports.judgements import DAYS_PER_YEAR, PER, Word
 from servicedesk.reports.rate_figures import RateRow, RatesFigure, by_family
@@ -35,6 +37,32 @@ def rates_pictures(figure: RatesFigure) -> list[SafeString]:
         )
         for number, (family, rows) in enumerate(families, start=1)
     ]
+
+
+def ratio_picture(figure: CompareFigure) -> SafeString:
+    """Draw the ratios of a comparison beside each other, with a line where both types would fail alike."""
+    rows = [
+        IntervalRow(
+            name=ratio.name,
+            words=_range(ratio.ratio, ratio.low, ratio.high),
+            value=ratio.ratio if isfinite(ratio.ratio) else ratio.low,
+            low=ratio.low,
+            high=ratio.high,
+        )
+        if ratio.ratio is not None and ratio.low is not None and ratio.high is not None
+        else IntervalRow(name=ratio.name, words=f"cannot tell yet: {ratio.reason}")
+        for ratio in figure.ratios
+    ]
+    svg = interval_rows(
+        rows,
+        title=f"How many times as often {figure.one.name} fails as {figure.other.name}",
+        axis="times as often (dashed: alike)",
+        id_prefix="ratios",
+        heading=f"{figure.one.name} against {figure.other.name}",
+        top=max(axis_top(rows), 2.0),
+        reference=1.0,
+    )
+    return SafeString(svg)
 
 
 def _interval(row: RateRow) -> IntervalRow:

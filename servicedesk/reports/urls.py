@@ -10,6 +10,7 @@ app_name = "reports"
 urlpatterns = [
     path("", views.figures, name="figures"),
     path("rates/", views.rates, name="rates"),
+    path("compare/", views.compare, name="compare"),
     path("ageing/", views.ageing, name="ageing"),
     path("lasting/", views.lasting, name="lasting"),
     path("findings/", views.findings, name="findings"),

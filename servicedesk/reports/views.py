@@ -13,11 +13,12 @@ from servicedesk.exports import csv_response
 from servicedesk.paging import key_page
 from servicedesk.people.rights import owners
 from servicedesk.reports import pages, tables
+from servicedesk.reports.comparison import compare_figure, comparison_sentence
 from servicedesk.reports.curve_figures import RECURRENCE, SURVIVAL, CurvesFigure, curves_figure
-from servicedesk.reports.forms import CurvesForm, FigureForm, FindingsForm, LogForm, RatesForm
+from servicedesk.reports.forms import CompareForm, CurvesForm, FigureForm, FindingsForm, LogForm, RatesForm
 from servicedesk.reports.landing import year_in_brief
 from servicedesk.reports.models import FailureDay, LogMark
-from servicedesk.reports.pictures import curve_pictures, rates_pictures
+from servicedesk.reports.pictures import curve_pictures, rates_pictures, ratio_picture
 from servicedesk.reports.queries.fates import FATE_WORDS
 from servicedesk.reports.queries.listing import findings_behind
 from servicedesk.reports.rate_figures import RatesFigure, rates_figure
@@ -44,6 +45,30 @@ def rates(request: HttpRequest) -> HttpResponse:
     if "csv" in request.GET:
         return csv_response("failure-rates.csv", tables.rates_header(figure), tables.rates_rows(figure))
     return render(request, "reports/rates.html", _rates_context(form, figure))
+
+
+@owners
+def compare(request: HttpRequest) -> HttpResponse:
+    """Two types of part held against each other."""
+    form = CompareForm(request.GET, today=timezone.localdate())
+    if not form.is_valid() or form.selection is None:
+        return _bad_question(request, form, "reports/compare.html")
+    if form.pair is None:
+        return render(request, "reports/compare.html", {"form": form, "pairs": pages.pairs_of_types()})
+    figure = compare_figure(form.selection, one=form.pair[0], other=form.pair[1])
+    if "csv" in request.GET:
+        return csv_response("two-types.csv", tables.compare_header(figure), tables.compare_rows(figure))
+    context = {
+        "form": form,
+        "figure": figure,
+        "sentence": comparison_sentence(figure),
+        "about": list(selection_words(form.selection)),
+        "picture": ratio_picture(figure),
+        "curves": curve_pictures(figure.curves),
+        "sides": pages.side_lines(figure),
+        "excluded": pages.excluded_links(figure.selection, figure.curves.exclusions),
+    }
+    return render(request, "reports/compare.html", context)
 
 
 @owners

@@ -43,6 +43,7 @@ def interval_rows(
     id_prefix: str,
     heading: str = "",
     top: float | None = None,
+    reference: float | None = None,
 ) -> str:
     """Draw numbers with their limits below each other on one axis from zero.
 
@@ -61,6 +62,8 @@ def interval_rows(
         What the rows have in common, written above them.
     top
         Where the axis ends, for pictures that are to be compared; else `axis_top` of the rows.
+    reference
+        A number to hold all rows against, marked by a dashed line.
 
     Returns
     -------
@@ -74,7 +77,7 @@ def interval_rows(
         frame.write(heading, size=LARGE, bold=True)
     marks = group(frame.root, class_="marks")
     for row in rows:
-        _draw_row(frame, marks, scale, row)
+        _draw_row(frame, marks, scale, row, reference=reference)
     frame.y += SMALL + 3
     for tick in scale.ticks():
         frame.label_below(scale.at(tick), frame.y, tick_words(tick))
@@ -96,7 +99,9 @@ def axis_top(rows: Sequence[IntervalRow]) -> float:
     return nice_top(min(max(highs), max(estimates, 2 * median(highs))))
 
 
-def _draw_row(frame: Frame, marks: ET.Element, scale: Scale, row: IntervalRow) -> None:
+def _draw_row(
+    frame: Frame, marks: ET.Element, scale: Scale, row: IntervalRow, *, reference: float | None
+) -> None:
     """Write a name with its number, and draw its interval below."""
     frame.y += 6
     number = text_width(row.words, size=PLAIN)
@@ -112,6 +117,9 @@ def _draw_row(frame: Frame, marks: ET.Element, scale: Scale, row: IntervalRow) -
         frame.write(row.note)
     if row.value is not None:
         _draw_grid(marks, scale, top=frame.y + 3, bottom=frame.y + _STRIP + 3)
+        if reference is not None and reference <= scale.top:
+            x = scale.at(reference)
+            line(marks, x, frame.y + 1, x, frame.y + _STRIP + 5, kind="ink", stroke_dasharray="3 2")
         frame.y += _STRIP
         _draw_interval(marks, scale, row, y=frame.y - _STRIP / 2 + 2)
 

@@ -26,6 +26,17 @@ OVERLAP = 1e-9
 """A column that adds less than this share of itself to the others adds nothing."""
 
 
+class OverlapError(ValueError):
+    """Columns of a design that say the same thing: ``name`` is a mixture of ``others``."""
+
+    def __init__(self, name: str, others: Sequence[str]) -> None:
+        super().__init__(
+            f"design says the same thing under {name} as under {' and '.join(others)}; "
+            "the records cannot tell them apart, so leave one out."
+        )
+        self.name, self.others = name, tuple(others)
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Regression:
     """Failure rates as a product of what was recorded about the items.
@@ -170,10 +181,7 @@ def _refuse_overlap(matrix: FloatArray, *, names: Sequence[str]) -> None:
     others = [
         names[each] for each, part in zip(order[:rank], mixture, strict=True) if abs(part) > np.sqrt(OVERLAP)
     ]
-    raise ValueError(
-        f"design says the same thing under {names[order[rank]]} as under {' and '.join(others)}; "
-        "the records cannot tell them apart, so leave one out."
-    )
+    raise OverlapError(names[order[rank]], others)
 
 
 def _fit(number: FloatArray, time: FloatArray, matrix: FloatArray, *, names: Sequence[str]) -> FloatArray:

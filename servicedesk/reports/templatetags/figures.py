@@ -20,6 +20,12 @@ def amount(value: float | None) -> str:
 
 
 @register.filter
+def chance(value: float) -> str:
+    """Write a p-value as people say it."""
+    return "less than 1 in 1,000" if value < 0.001 else f"{100 * value:.2g} %"
+
+
+@register.filter
 def hundredths(value: float) -> str:
     """Write a number to the second decimal, where it matters on which side of one it lies."""
     return f"{value:.2f}" if isfinite(value) else words.ENDLESS

@@ -11,12 +11,16 @@ from django.utils import timezone
 
 from servicedesk.exports import write_table
 from servicedesk.reports.asking import DAYS, QuestionError, read_selection
+from servicedesk.reports.comparison import compare_figure
 from servicedesk.reports.curve_figures import RECURRENCE, SURVIVAL, curves_figure
 from servicedesk.reports.exclusion_words import exclusion_lines
 from servicedesk.reports.rate_figures import rates_figure
 from servicedesk.reports.selection import Selection
 from servicedesk.reports.tables import (
     as_text,
+    compare_header,
+    compare_json,
+    compare_rows,
     curves_header,
     curves_json,
     curves_rows,
@@ -25,8 +29,11 @@ from servicedesk.reports.tables import (
     rates_rows,
 )
 from servicedesk.reports.traits import GROUPINGS, TRAITS, UNKNOWN
+from units.models import ComponentType
 
 RATES = "rates"
+COMPARE = "compare"
+NAMES = (RATES, COMPARE, SURVIVAL, RECURRENCE)
 BAD_QUESTION = 2
 
 
@@ -34,14 +41,17 @@ class Command(BaseCommand):
     """Print how often parts fail, how long they last, or how failures gather over age."""
 
     help = (
-        "Print failure rates by group (rates), the share without failure by age (survival), or the average "
+        "Print failure rates by group (rates), two types held against each other (compare, with --of and "
+        "--with), the share without failure by age (survival), or the average "
         "number of failures by age (recurrence), as the pages show them. Rates and their 95 % limits are per "
         "100 item-years. In JSON a row's first key is what it is grouped by, such as “component” or "
         "“construction”; what the records are too thin for is null, with its reason."
     )
 
     def add_arguments(self, parser: ArgumentParser) -> None:
-        parser.add_argument("name", metavar="NAME", help=f"{RATES}, {SURVIVAL} or {RECURRENCE}")
+        parser.add_argument("name", metavar="NAME", help=", ".join(NAMES))
+        parser.add_argument("--of", metavar="TYPE", help="the first of two types to compare")
+        parser.add_argument("--with", metavar="TYPE", help="the type it is held against")
         parser.add_argument(
             "--by", default="component", help=f"what to group by: {', '.join(GROUPINGS)} (default: component)"
         )
@@ -61,11 +71,9 @@ class Command(BaseCommand):
 
     def handle(self, *args: Any, **options: Any) -> None:
         name, by = options["name"], options["by"]
-        if name not in (RATES, SURVIVAL, RECURRENCE):
-            raise CommandError(
-                f"“{name}” is no figure. There are {RATES}, {SURVIVAL} and {RECURRENCE}.",
-                returncode=BAD_QUESTION,
-            )
+        if name not in NAMES:
+            known = f"{', '.join(NAMES[:-1])} and {NAMES[-1]}"
+            raise CommandError(f"“{name}” is no figure. There are {known}.", returncode=BAD_QUESTION)
         if by not in GROUPINGS:
             raise CommandError(
                 f"--by: figures can't be grouped by “{by}”. There are {', '.join(GROUPINGS)}.",
@@ -74,6 +82,8 @@ class Command(BaseCommand):
         selection = self._selection(options)
         if name == RATES:
             self._print_rates(selection, options)
+        elif name == COMPARE:
+            self._print_comparison(selection, options)
         else:
             self._print_curves(selection, options)
 
@@ -90,6 +100,27 @@ class Command(BaseCommand):
     def _print_rates(self, selection: Selection, options: dict[str, Any]) -> None:
         figure = rates_figure(selection, by=options["by"])
         self._print(options, rates_json(figure), rates_header(figure), list(rates_rows(figure)))
+
+    def _print_comparison(self, selection: Selection, options: dict[str, Any]) -> None:
+        one, other = (self._type(options, name) for name in ("of", "with"))
+        if one.pk == other.pk or one.kind != other.kind:
+            raise CommandError(
+                f"--with: take another {one.get_kind_display()} than {one.name}: only types of one kind of "
+                "part do the same job.",
+                returncode=BAD_QUESTION,
+            )
+        figure = compare_figure(selection, one=one.pk, other=other.pk)
+        self._print(options, compare_json(figure), compare_header(figure), list(compare_rows(figure)))
+
+    def _type(self, options: dict[str, Any], name: str) -> ComponentType:
+        told = options.get(name)
+        if not told:
+            raise CommandError(f"--{name}: say which type of part to compare.", returncode=BAD_QUESTION)
+        try:
+            return ComponentType.objects.get(pk=TRAITS["component"].read(told) or 0)
+        except ValueError as error:
+            known = ", ".join(ComponentType.objects.order_by("name").values_list("name", flat=True))
+            raise CommandError(f"--{name}: {error} There are {known}.", returncode=BAD_QUESTION) from error
 
     def _print_curves(self, selection: Selection, options: dict[str, Any]) -> None:
         figure = curves_figure(selection, name=options["name"], by=options["by"])

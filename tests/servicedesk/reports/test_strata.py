@@ -1,0 +1,90 @@
+"""Time and failures told apart by sun, colour and age."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from servicedesk.reports.histories import CountingRows
+from servicedesk.reports.strata import AGE_ENDS, AGES, SUNS, Traits, sun_of, tell_strata_apart
+
+
+@pytest.mark.parametrize(
+    ("facing", "shade", "sun"),
+    [
+        (180, "none", "full sun"),
+        (270, "none", "full sun"),
+        (135, "none", "full sun"),
+        (180, "part", "some sun"),
+        (0, "none", "some sun"),
+        (90, "none", "some sun"),
+        (0, "part", "little sun"),
+        (180, "full", "little sun"),
+        (None, "full", "little sun"),
+        (None, "none", "sun not recorded"),
+        (180, "", "sun not recorded"),
+    ],
+)
+def test_sun_goes_by_bearing_and_shade(facing: int | None, shade: str, sun: str) -> None:
+    assert sun_of(facing, shade) == sun
+
+
+spans = st.tuples(st.integers(0, 5000), st.integers(1, 6000)).map(lambda p: (p[0], p[0] + p[1]))
+
+
+@given(
+    st.lists(
+        st.tuples(spans, st.integers(0, 3), st.integers(0, 1), st.integers(0, 4)), min_size=1, max_size=12
+    )
+)
+def test_days_and_failures_fall_where_a_walk_day_by_day_puts_them(
+    drawn: list[tuple[tuple[int, int], int, int, int]],
+) -> None:
+    size = len(drawn)
+    item = np.arange(size)
+    traits = Traits(item, item % 3, item % 2, SUNS, ["white", "dark"])
+    rows = CountingRows(
+        start=np.array([span[0] for span, *_ in drawn], dtype=float),
+        stop=np.array([span[1] for span, *_ in drawn], dtype=float),
+        event=np.array([count for _, count, *_ in drawn]),
+        item=item,
+        site=np.array([site for *_, site in drawn]),
+    )
+    which = np.array([kind for _, _, kind, _ in drawn])
+    strata = tell_strata_apart(rows, which=which, traits=traits)
+    found = {
+        (int(w), int(s), int(sun), int(colour), int(age)): (days, int(events))
+        for w, s, sun, colour, age, days, events in zip(
+            strata.which,
+            strata.site,
+            strata.sun,
+            strata.colour,
+            strata.age,
+            strata.days,
+            strata.events,
+            strict=True,
+        )
+    }
+    expected: dict[tuple[int, ...], tuple[float, int]] = {}
+    for number, ((start, stop), count, kind, site) in enumerate(drawn):
+        for band in range(len(AGES)):
+            days = min(stop, AGE_ENDS[band + 1]) - max(start, AGE_ENDS[band])
+            if days <= 0:
+                continue
+            key = (kind, site, number % 3, number % 2, band)
+            before = expected.get(key, (0.0, 0))
+            here = count if AGE_ENDS[band] < stop <= AGE_ENDS[band + 1] else 0
+            expected[key] = (before[0] + days, before[1] + here)
+    assert set(found) == set(expected)
+    for key, (days, events) in expected.items():
+        assert found[key] == (pytest.approx(days), events)
+    _, events, days = strata.by_stratum()
+    assert events.sum() == rows.event.sum()
+    assert days.sum() == pytest.approx((rows.stop - rows.start).sum())
+    for trait in ("sun", "colour", "age"):
+        shares = strata.shares(trait)
+        assert [share for share in shares.sum(axis=1) if share] == pytest.approx(
+            [1.0] * len(set(which.tolist()))
+        )
