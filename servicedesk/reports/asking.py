@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from datetime import date
 
 from servicedesk.reports.selection import Selection, select
+from servicedesk.reports.strata import AGES
 from servicedesk.reports.traits import TRAITS, Key
 from units.models import FailureMode, Kind
 from units.names import plain_name
@@ -52,9 +53,17 @@ def read_selection(asked: Mapping[str, Sequence[str]], *, today: date) -> Select
             until_on=days.get("until"),
             mode=mode.pk if mode else None,
             traits=select(traits),
+            age=_age(told["age"][-1]) if told.get("age") else None,
         )
     except ValueError as error:
         raise QuestionError("from", str(error)) from error
+
+
+def _age(text: str) -> int:
+    if text not in map(str, range(len(AGES))):
+        known = ", ".join(f"{place} ({words})" for place, words in enumerate(AGES))
+        raise QuestionError("age", f"“{text}” is no age of parts. There are {known}.")
+    return int(text)
 
 
 def _day(name: str, text: str) -> date:

@@ -25,12 +25,19 @@ from servicedesk.reports.judgements import (
     judge_rate,
 )
 from servicedesk.reports.lifetimes.adjust import OverlapError, rate_regression
-from servicedesk.reports.lifetimes.rates import RateRatio, design_effect, rate_ratio, stratified_rate_ratio
+from servicedesk.reports.lifetimes.rates import (
+    RateRatio,
+    clustered_event_rate,
+    design_effect,
+    rate_ratio,
+    stratified_rate_ratio,
+)
 from servicedesk.reports.lifetimes.recurrence import compare_mean_cumulative
 from servicedesk.reports.queries.lives import read_histories
 from servicedesk.reports.queries.surroundings import read_traits
 from servicedesk.reports.selection import Selection
 from servicedesk.reports.strata import AGES, Strata, tell_strata_apart
+from servicedesk.reports.traits import Key
 from servicedesk.reports.words import amount, counted, percent
 from units.models import ComponentType
 
@@ -72,13 +79,18 @@ class Ratio:
 
 @dataclass(frozen=True, kw_only=True)
 class Stratum:
-    """Parts in like sun, of like colour and age: failures and item-years of both types."""
+    """Parts in like sun, of like colour and age: failures and item-years of both types.
+
+    ``alike`` are the traits they share and ``band`` the place of their age, for the way down to the findings.
+    """
 
     sun: str
     colour: str
     age: str
     events: tuple[int, int]
     years: tuple[float, float]
+    alike: tuple[tuple[str, Key | None], ...]
+    band: int
 
     @property
     def shared(self) -> bool:
@@ -168,8 +180,21 @@ def _side(histories: Histories, rows: Any, strata: Strata, key: int, name: str, 
         items=int(np.unique(rows.item[items]).size),
         sites=sites,
         years=years,
-        judged=judge_rate(events, years, sites=sites),
+        judged=judge_rate(events, years, sites=sites, wider=_wider(strata, mine)),
     )
+
+
+def _wider(strata: Strata, mine: Any) -> tuple[float, float] | None:
+    """Give the limits of one type's failures an item-year that allow for shared sites."""
+    if not mine.any():
+        return None
+    found = clustered_event_rate(
+        strata.events[mine],
+        strata.days[mine] / DAYS_PER_YEAR,
+        strata.site[mine],
+        fleet_design_effect=_effect(strata),
+    )
+    return found.low, found.high
 
 
 def _effect(strata: Strata) -> float:
@@ -282,6 +307,8 @@ def _strata(strata: Strata) -> list[Stratum]:
             age=AGES[age],
             events=(int(events[0, place]), int(events[1, place])),
             years=(float(days[0, place]) / DAYS_PER_YEAR, float(days[1, place]) / DAYS_PER_YEAR),
+            alike=(("sun", strata.traits.sun_keys[sun]), ("finish", strata.traits.colour_keys[colour])),
+            band=age,
         )
         for place, (sun, colour, age) in enumerate(keys)
     ]

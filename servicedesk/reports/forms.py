@@ -12,6 +12,7 @@ from django.http import QueryDict
 from servicedesk.reports.asking import DAYS, QuestionError, read_selection
 from servicedesk.reports.queries.fates import FATE_WORDS, Fate
 from servicedesk.reports.selection import Selection
+from servicedesk.reports.strata import AGES
 from servicedesk.reports.traits import GROUPINGS, NOT_RECORDED, TRAITS, UNKNOWN
 from units.forms import DayField
 from units.models import ComponentType, FailureMode, Kind
@@ -50,6 +51,7 @@ class FigureForm(forms.Form):
     construction = forms.MultipleChoiceField(required=False, label="Construction", widget=OneOrMore)
     finish = forms.MultipleChoiceField(required=False, label="Colour", widget=OneOrMore)
     facing = forms.MultipleChoiceField(required=False, label="Facing", widget=OneOrMore)
+    sun = forms.MultipleChoiceField(required=False, label="Sun", widget=OneOrMore)
     shade = forms.MultipleChoiceField(required=False, label="Shade", widget=OneOrMore)
     coast = forms.MultipleChoiceField(required=False, label="Salt water", widget=OneOrMore)
     year = forms.CharField(
@@ -70,7 +72,7 @@ class FigureForm(forms.Form):
         self._offer("part", [(kind.value, kind.label) for kind in Kind if kind != Kind.UNIT])
         self._offer("component", types_by_kind(), unrecorded=False)
         self._offer("mode", modes_by_kind(), unrecorded=False)
-        for name in ("construction", "finish", "facing", "shade", "coast"):
+        for name in ("construction", "finish", "facing", "sun", "shade", "coast"):
             listed = TRAITS[name].listed
             self._offer(name, [(str(key), words) for key, words in listed().items()] if listed else [])
 
@@ -83,7 +85,7 @@ class FigureForm(forms.Form):
         told = super().clean() or self.cleaned_data
         if self.errors:
             return told
-        asked = {name: _texts(told.get(name)) for name in (*DAYS, *TRAITS, "mode")}
+        asked = {name: _texts(told.get(name)) for name in (*DAYS, *TRAITS, "mode", "age")}
         try:
             self.selection = read_selection(asked, today=self.today)
         except QuestionError as error:
@@ -184,6 +186,11 @@ class CompareForm(FigureForm):
 class FindingsForm(FigureForm):
     """Which findings: as for a figure, and what they count as."""
 
+    age = forms.ChoiceField(
+        required=False,
+        label="Age of the part",
+        choices=[("", "any"), *((str(place), words) for place, words in enumerate(AGES))],
+    )
     fate = forms.ChoiceField(
         required=False,
         label="Counted as",

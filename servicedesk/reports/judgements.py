@@ -26,6 +26,8 @@ PER: Final = 100
 RATE_YEARS: Final = 5.0
 RATE_SITES: Final = 3
 COMPARED_EVENTS: Final = 5
+POOLED_GROUPS: Final = 5
+POOLED_EVENTS: Final = 10
 CURVE_ITEMS: Final = 5
 CURVE_SITES: Final = 3
 CURVE_INTERVAL_SITES: Final = 5
@@ -49,16 +51,29 @@ chance of 80 % at a two-sided level of 5 %: Wald test of the logarithm of a rate
 
 @dataclass(frozen=True, kw_only=True)
 class Judged:
-    """A rate per 100 item-years with its interval, or why there is none."""
+    """A rate per 100 item-years with its interval, or why there is none.
+
+    ``low`` and ``high`` are the exact limits of a count; ``wide_low`` and ``wide_high`` allow for items
+    sharing a site as well, and are what pages print.
+    """
 
     rate: float | None = None
     low: float | None = None
     high: float | None = None
+    wide_low: float | None = None
+    wide_high: float | None = None
     reason: str = ""
 
 
-def judge_rate(events: int, years: float, *, sites: int) -> Judged:
-    """Give the failure rate of a group with its exact interval, unless too little was watched.
+def judge_rate(events: int, years: float, *, sites: int, wider: tuple[float, float] | None = None) -> Judged:
+    """Give the failure rate of a group with its limits, unless too little was watched.
+
+    Parameters
+    ----------
+    events, years, sites
+        Failures, item-years watched, and the sites at which they were.
+    wider
+        Limits of failures an item-year that allow for shared sites; none where nothing is known of sites.
 
     References
     ----------
@@ -72,7 +87,14 @@ def judge_rate(events: int, years: float, *, sites: int) -> Judged:
     if sites < RATE_SITES:
         return Judged(reason=f"watched at {counted(sites, 'site')} only; a rate takes {RATE_SITES} or more")
     rate = event_rate(events, years)
-    return Judged(rate=PER * rate.rate, low=PER * rate.low, high=PER * rate.high)
+    low, high = max((rate.low, rate.high), wider or (0.0, 0.0), key=lambda limits: limits[1] - limits[0])
+    return Judged(
+        rate=PER * rate.rate,
+        low=PER * rate.low,
+        high=PER * rate.high,
+        wide_low=PER * low,
+        wide_high=PER * high,
+    )
 
 
 class Word(StrEnum):
@@ -196,16 +218,17 @@ def more_years_for_a_doubling(pair: Pair) -> float | None:
 
 def caveat(events: int, years: float, judged: Judged) -> str:
     """Say in one sentence how sure a rate is."""
-    if judged.rate is None or judged.low is None or judged.high is None:
+    if judged.rate is None or judged.wide_low is None or judged.wide_high is None:
         return (
             f"{counted(events, 'failure')} in {amount(years)} item-years; no rate, because {judged.reason}."
         )
     if events == 0:
         return (
             f"No failure in {amount(years)} item-years: the rate may be nothing, or up to "
-            f"{amount(judged.high)} per {PER} a year."
+            f"{amount(judged.wide_high)} per {PER} a year."
         )
+    span = f"{amount(judged.wide_low)} to {amount(judged.wide_high)}"
     return (
         f"{counted(events, 'failure')} in {amount(years)} item-years is about {amount(judged.rate)} per "
-        f"{PER} a year, but it could be anywhere from {amount(judged.low)} to {amount(judged.high)}."
+        f"{PER} a year, but it could be anywhere from {span}."
     )

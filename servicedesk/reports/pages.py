@@ -97,6 +97,27 @@ def side_lines(figure: CompareFigure) -> list[dict[str, Any]]:
     ]
 
 
+def strata_lines(figure: CompareFigure) -> list[dict[str, Any]]:
+    """Give the strata of a comparison with the ways down to the findings of both types."""
+    lines = []
+    for stratum in figure.strata:
+        place = figure.selection.of_age(stratum.band)
+        for trait, key in stratum.alike:
+            place = place.only(trait, key)
+        sides = [
+            {
+                "events": events,
+                "years": years,
+                "findings": findings_address(place.only("component", side.key)),
+            }
+            for events, years, side in zip(
+                stratum.events, stratum.years, (figure.one, figure.other), strict=True
+            )
+        ]
+        lines.append({"stratum": stratum, "sides": sides})
+    return lines
+
+
 def pairs_of_types() -> list[dict[str, Any]]:
     """List the pairs of types of one kind that are in use, with the way to hold them against each other."""
     types = ComponentType.objects.filter(in_use=True).order_by("name")

@@ -5,12 +5,24 @@ from __future__ import annotations
 from collections.abc import Sequence
 from math import isfinite
 
+import numpy as np
 from django.utils.safestring import SafeString
 
-from servicedesk.reports.charts import IntervalRow, Steps, axis_top, interval_rows, nice_top, step_curve
+from servicedesk.reports.charts import (
+    FunnelLimits,
+    FunnelPoint,
+    IntervalRow,
+    Steps,
+    axis_top,
+    funnel,
+    interval_rows,
+    nice_top,
+    step_curve,
+)
 from servicedesk.reports.comparison import CompareFigure
 from servicedesk.reports.curve_figures import RECURRENCE, Curve, CurveRow, CurvesFigure
 from servicedesk.reports.judgements import DAYS_PER_YEAR, PER, Word
+from servicedesk.reports.lifetimes.rates import funnel_limits
 from servicedesk.reports.rate_figures import RateRow, RatesFigure, by_family
 from servicedesk.reports.words import amount, percent, years
 
@@ -37,6 +49,63 @@ def rates_pictures(figure: RatesFigure) -> list[SafeString]:
         )
         for number, (family, rows) in enumerate(families, start=1)
     ]
+
+
+FUNNEL_LEVELS = (0.95, 0.998)
+MOST_NAMED = 12
+"""With more groups than this a funnel names only those outside its narrower limits."""
+
+
+def rates_funnels(figure: RatesFigure) -> list[SafeString]:
+    """Draw the rates of each kind of part against how much of it was watched."""
+    if not figure.compared:
+        return []
+    drawn: list[SafeString] = []
+    for family, rows in by_family(figure.rows):
+        known = [row for row in rows if row.judged.rate is not None and row.key is not None]
+        years, events = sum(row.years for row in known), sum(row.events for row in known)
+        if len(known) > 1 and events:
+            drawn.append(_funnel(figure, family, known, rate=events / years, number=len(drawn)))
+    return drawn
+
+
+def _funnel(
+    figure: RatesFigure, family: str, rows: Sequence[RateRow], *, rate: float, number: int
+) -> SafeString:
+    effect = figure.design_effects[family]
+    longest = max(row.years for row in rows)
+    at = np.linspace(longest / 60, nice_top(longest), 90)
+    limits = []
+    for level in FUNNEL_LEVELS:
+        low, high = funnel_limits(rate, at, design_effect=effect, confidence=level)
+        limits.append(
+            FunnelLimits(
+                words=f"{100 * level:g} %",
+                exposure=at.tolist(),
+                low=(PER * low).tolist(),
+                high=(PER * high).tolist(),
+            )
+        )
+    low, high = funnel_limits(rate, [row.years for row in rows], design_effect=effect)
+    points = [
+        FunnelPoint(
+            name=row.name,
+            exposure=row.years,
+            rate=PER * row.events / row.years,
+            named=len(rows) <= MOST_NAMED or not low[place] <= row.events / row.years <= high[place],
+        )
+        for place, row in enumerate(rows)
+    ]
+    svg = funnel(
+        points,
+        centre=PER * rate,
+        limits=limits,
+        title=f"Failure rates against how much was watched{f': {family}' if family else ''}",
+        axes=(f"failures a year per {PER} items", "item-years watched"),
+        id_prefix=f"funnel{number}",
+        heading=family[:1].upper() + family[1:],
+    )
+    return SafeString(svg)
 
 
 def ratio_picture(figure: CompareFigure) -> SafeString:
@@ -67,14 +136,14 @@ def ratio_picture(figure: CompareFigure) -> SafeString:
 
 def _interval(row: RateRow) -> IntervalRow:
     judged = row.judged
-    if judged.rate is None or judged.low is None or judged.high is None:
+    if judged.rate is None or judged.wide_low is None or judged.wide_high is None:
         return IntervalRow(name=row.name, words="too little watched to give a rate")
     return IntervalRow(
         name=row.name,
-        words=_range(judged.rate, judged.low, judged.high),
+        words=_range(judged.rate, judged.wide_low, judged.wide_high),
         value=judged.rate,
-        low=judged.low,
-        high=judged.high,
+        low=judged.wide_low,
+        high=judged.wide_high,
         note=f"{row.verdict.word} than the rest" if row.verdict.word in MARKED else "",
     )
 

@@ -14,6 +14,9 @@ from servicedesk.reports import judgements
 from servicedesk.reports.judgements import (
     ALONE,
     DAYS_PER_YEAR,
+    PER,
+    POOLED_EVENTS,
+    POOLED_GROUPS,
     UNRECORDED,
     Judged,
     Pair,
@@ -23,7 +26,8 @@ from servicedesk.reports.judgements import (
     judge_against_rest,
     judge_rate,
 )
-from servicedesk.reports.lifetimes.rates import design_effect
+from servicedesk.reports.lifetimes.pooling import shrink_rates
+from servicedesk.reports.lifetimes.rates import clustered_event_rate, design_effect
 from servicedesk.reports.queries.cells import Cells, read_cells
 from servicedesk.reports.queries.fates import Fate
 from servicedesk.reports.selection import Selection
@@ -39,7 +43,8 @@ class RateRow:
     """What one group has to show.
 
     ``key`` is the group inside (None: not recorded), ``family`` the kind of part under which a type or a
-    failure mode is listed ("" for other groups).
+    failure mode is listed ("" for other groups). ``pooled`` is the rate drawn towards those of the others,
+    with its limits, per 100 item-years.
     """
 
     key: Key | None
@@ -52,6 +57,7 @@ class RateRow:
     piece_years: float
     judged: Judged
     verdict: Verdict
+    pooled: tuple[float, float, float] | None = None
 
     @property
     def caveat(self) -> str:
@@ -61,13 +67,17 @@ class RateRow:
 
 @dataclass(frozen=True, kw_only=True)
 class RatesFigure:
-    """Failure rates by group, and what was left out."""
+    """Failure rates by group, and what was left out.
+
+    ``design_effects`` holds by family how much shared sites inflate the variance of its counts.
+    """
 
     selection: Selection
     by: str
     rows: list[RateRow]
     exclusions: dict[str, int]
     design_effect: float
+    design_effects: dict[str, float]
     events: int
     sites: int
     years: float
@@ -77,6 +87,11 @@ class RatesFigure:
         """Whether the groups are held against each other."""
         return self.by not in UNCOMPARED
 
+    @property
+    def pooled(self) -> bool:
+        """Whether any rate is drawn towards the others."""
+        return any(row.pooled for row in self.rows)
+
 
 def rates_figure(selection: Selection, *, by: str = "component") -> RatesFigure:
     """Work out the failure rate of every group in a selection."""
@@ -85,13 +100,19 @@ def rates_figure(selection: Selection, *, by: str = "component") -> RatesFigure:
     families = [name[0] for name in names]
     fleet = _effect(cells, range(len(cells.groups)))
     verdicts = _verdicts(cells, families, by=by, fleet=fleet)
-    rows = [_row(cells, place, *names[place], verdicts[place]) for place in range(len(cells.groups))]
+    effects = _effects(cells, families, fleet=fleet)
+    pooled = _pooled(cells, families, effects) if by not in UNCOMPARED else {}
+    rows = [
+        _row(cells, place, *names[place], verdicts[place], pooled=pooled.get(place), fleet=fleet)
+        for place in range(len(cells.groups))
+    ]
     return RatesFigure(
         selection=selection,
         by=by,
         rows=sorted(rows, key=lambda row: (row.family, row.key is None, row.name.casefold())),
         exclusions=exclusions(cells),
         design_effect=fleet,
+        design_effects=effects,
         events=int(cells.events.sum()),
         sites=int(np.unique(cells.site[cells.days > 0]).size),
         years=_once(cells, by=by) / DAYS_PER_YEAR,
@@ -120,7 +141,16 @@ def exclusions(cells: Cells) -> dict[str, int]:
     }
 
 
-def _row(cells: Cells, place: int, family: str, name: str, verdict: Verdict) -> RateRow:
+def _row(
+    cells: Cells,
+    place: int,
+    family: str,
+    name: str,
+    verdict: Verdict,
+    *,
+    pooled: tuple[float, float, float] | None,
+    fleet: float,
+) -> RateRow:
     side = _side(cells, place)
     return RateRow(
         key=cells.groups[place],
@@ -131,9 +161,50 @@ def _row(cells: Cells, place: int, family: str, name: str, verdict: Verdict) -> 
         sites=side.sites,
         years=side.years,
         piece_years=cells.piece_days[place] / DAYS_PER_YEAR,
-        judged=judge_rate(side.events, side.years, sites=side.sites),
+        judged=judge_rate(side.events, side.years, sites=side.sites, wider=_wider(cells, place, fleet=fleet)),
         verdict=verdict,
+        pooled=pooled,
     )
+
+
+def _wider(cells: Cells, place: int, *, fleet: float) -> tuple[float, float] | None:
+    """Give the limits of a group's failures an item-year that allow for shared sites."""
+    days, events, site = (_rows(cells, [place], column) for column in ("days", "events", "site"))
+    if days.size == 0:
+        return None
+    found = clustered_event_rate(events, days / DAYS_PER_YEAR, site, fleet_design_effect=fleet)
+    return found.low, found.high
+
+
+def _effects(cells: Cells, families: Sequence[str], *, fleet: float) -> dict[str, float]:
+    """Estimate for each family how much shared sites inflate the variance."""
+    together: dict[str, list[int]] = defaultdict(list)
+    for place, family in enumerate(families):
+        together[family].append(place)
+    return {family: _effect(cells, places, otherwise=fleet) for family, places in together.items()}
+
+
+def _pooled(
+    cells: Cells, families: Sequence[str], effects: dict[str, float]
+) -> dict[int, tuple[float, float, float]]:
+    """Draw the rates of each family together, where there are enough groups and failures to learn from."""
+    found: dict[int, tuple[float, float, float]] = {}
+    for family, effect in effects.items():
+        places = [
+            place
+            for place, key in enumerate(cells.groups)
+            if families[place] == family and key is not None and cells.days[cells.of(place)].any()
+        ]
+        sides = [_side(cells, place) for place in places]
+        if len(places) < POOLED_GROUPS or sum(side.events for side in sides) < POOLED_EVENTS:
+            continue
+        shrunk = shrink_rates(
+            [side.events for side in sides], [side.years for side in sides], design_effect=effect
+        )
+        for number, place in enumerate(places):
+            values = (shrunk.rate[number], shrunk.low[number], shrunk.high[number])
+            found[place] = (PER * float(values[0]), PER * float(values[1]), PER * float(values[2]))
+    return found
 
 
 def _verdicts(cells: Cells, families: list[str], *, by: str, fleet: float) -> list[Verdict]:

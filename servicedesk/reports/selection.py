@@ -25,6 +25,9 @@ class Selection:
         The failure mode whose failures count, or None for all.
     traits
         By name of trait, the groups that count (None in a group list: not recorded).
+    age
+        For lists of findings: only those at which the part was so old, as a place in `strata.AGES`. Time at
+        risk does not go by it.
     """
 
     as_of: date
@@ -33,6 +36,7 @@ class Selection:
     until_on: date | None = None
     mode: int | None = None
     traits: tuple[tuple[str, tuple[Key | None, ...]], ...] = ()
+    age: int | None = None
 
     def __post_init__(self) -> None:
         if self.from_on and self.from_on > self.last:
@@ -70,6 +74,10 @@ class Selection:
         """The same selection for the failures of one mode."""
         return replace(self, mode=mode)
 
+    def of_age(self, age: int | None) -> Selection:
+        """The same selection for findings at parts of one age."""
+        return replace(self, age=age)
+
     def query(self) -> dict[str, str | list[str]]:
         """The selection as an address carries it."""
         asked: dict[str, str | list[str]] = {}
@@ -80,6 +88,8 @@ class Selection:
             asked["as_of"] = self.as_of.isoformat()
         if self.mode is not None:
             asked["mode"] = str(self.mode)
+        if self.age is not None:
+            asked["age"] = str(self.age)
         for name, keys in self.traits:
             asked[name] = [TRAITS[name].write(key) for key in keys]
         return asked

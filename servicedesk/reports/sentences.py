@@ -8,6 +8,7 @@ from servicedesk.reports.curve_figures import RECURRENCE, CurvesFigure
 from servicedesk.reports.judgements import DAYS_PER_YEAR, PER, Word
 from servicedesk.reports.rate_figures import UNCOMPARED, RateRow, RatesFigure
 from servicedesk.reports.selection import Selection
+from servicedesk.reports.strata import AGES
 from servicedesk.reports.traits import GROUPINGS, TRAITS
 from servicedesk.reports.words import amount, counted, percent
 from units.models import FailureMode
@@ -46,7 +47,7 @@ def rates_example(figure: RatesFigure) -> str:
     known = [row for row in figure.rows if row.judged.rate]
     if not known:
         return ""
-    return max(known, key=lambda row: (row.judged.high or 0) / (row.judged.rate or 1)).caveat
+    return max(known, key=lambda row: (row.judged.wide_high or 0) / (row.judged.rate or 1)).caveat
 
 
 def _named(rows: list[RateRow]) -> str:
@@ -90,5 +91,7 @@ def selection_words(selection: Selection) -> Iterator[tuple[str, str]]:
     for name, keys in selection.traits:
         names = TRAITS[name].names(keys)
         yield GROUPINGS[name], " or ".join(names[key] for key in keys)
+    if selection.age is not None:
+        yield "parts", AGES[selection.age]
     if selection.mode is not None:
         yield "failure", FailureMode.objects.get(pk=selection.mode).name

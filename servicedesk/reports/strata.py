@@ -18,40 +18,24 @@ from servicedesk.reports.judgements import DAYS_PER_YEAR
 
 Floats = NDArray[np.float64]
 
-NOT_RECORDED: Final = "not recorded"
 AGES: Final = ("under 2 years old", "2 to 5 years old", "5 to 10 years old", "over 10 years old")
 AGE_ENDS: Final = (0.0, 2 * DAYS_PER_YEAR, 5 * DAYS_PER_YEAR, 10 * DAYS_PER_YEAR, np.inf)
-SUNS: Final = ("full sun", "some sun", "little sun", f"sun {NOT_RECORDED}")
-SUNNY: Final = (112.5, 292.5)
-"""Bearings from which the sun beats on a window for hours, south-east to west (northern half of the world;
-common practice, no source)."""
-
-
-def sun_of(facing: int | None, shade: str) -> str:
-    """Say how much sun a window gets, from the bearing it faces and its shade.
-
-    Full sun takes an unshaded window between south-east and west; part shade there, or no shade on another
-    side, is some sun; the rest is little. Without both facts the sun is not recorded, but for full shade.
-    """
-    if shade == "full":
-        return SUNS[2]
-    if facing is None or not shade:
-        return SUNS[3]
-    sunny = SUNNY[0] <= facing <= SUNNY[1]
-    if sunny:
-        return SUNS[0] if shade == "none" else SUNS[1]
-    return SUNS[1] if shade == "none" else SUNS[2]
 
 
 @dataclass(frozen=True)
 class Traits:
-    """What acts on each item, in the order of ``item``: places in ``suns`` and ``colours``."""
+    """What acts on each item, in the order of ``item``: places in ``suns`` and ``colours``.
+
+    The keys say what addresses call each sun and colour (None: not recorded).
+    """
 
     item: Ints
     sun: Ints
     colour: Ints
     suns: Sequence[str]
     colours: Sequence[str]
+    sun_keys: Sequence[str | int | None]
+    colour_keys: Sequence[str | int | None]
 
 
 @dataclass(frozen=True, eq=False)

@@ -34,6 +34,11 @@ def rates_header(figure: RatesFigure) -> list[str]:
         f"failures per {PER_WORDS}",
         "from (95 %)",
         "to (95 %)",
+        "from, allowing for sites (95 %)",
+        "to, allowing for sites (95 %)",
+        "drawn together",
+        "from (95 %, approximate)",
+        "to (95 %, approximate)",
         "piece-years",
         "against the rest",
         "why no rate",
@@ -54,6 +59,9 @@ def rates_rows(figure: RatesFigure) -> Iterator[list[Any]]:
             judged.rate,
             judged.low,
             judged.high,
+            judged.wide_low,
+            judged.wide_high,
+            *(row.pooled or (None, None, None)),
             row.piece_years,
             row.verdict.sentence,
             judged.reason,
@@ -163,6 +171,8 @@ def compare_json(figure: CompareFigure) -> dict[str, Any]:
                 "rate": side.judged.rate,
                 "low": side.judged.low,
                 "high": side.judged.high,
+                "wide_low": side.judged.wide_low,
+                "wide_high": side.judged.wide_high,
                 **({"reason": side.judged.reason} if side.judged.reason else {}),
             }
             for side in (figure.one, figure.other)
@@ -210,7 +220,16 @@ def rates_json(figure: RatesFigure) -> dict[str, Any]:
         "figure": "rates",
         "per": PER_WORDS,
         "as_of": figure.selection.as_of.isoformat(),
-        "rows": [_base(figure.by, row) for row in figure.rows],
+        "design_effect": figure.design_effect,
+        "rows": [
+            {
+                **_base(figure.by, row),
+                "piece_years": row.piece_years,
+                "pooled": _limits(row.pooled),
+                "against_the_rest": row.verdict.sentence,
+            }
+            for row in figure.rows
+        ],
         "exclusions": figure.exclusions,
     }
 
@@ -253,6 +272,8 @@ def _base(by: str, row: RateRow | CurveRow) -> dict[str, Any]:
         "rate": judged.rate,
         "low": judged.low,
         "high": judged.high,
+        "wide_low": judged.wide_low,
+        "wide_high": judged.wide_high,
         **({"reason": judged.reason} if judged.reason else {}),
     }
 

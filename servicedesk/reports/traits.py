@@ -82,6 +82,18 @@ def _constructions() -> dict[Key, str]:
     return dict(Construction.objects.values_list("pk", "name"))
 
 
+SUNS: dict[Key, str] = {"full": "full sun", "some": "some sun", "little": "little sun"}
+"""How much sun a window gets, most first."""
+
+# Full sun takes an unshaded window between south-east and west (bearings 113 to 292 in whole degrees, where
+# north of the equator the sun beats on a window for hours; common practice, no source); part shade there,
+# or no shade on another side, is some sun; the rest is little.
+SUN = (
+    "CASE WHEN u.shade = 'full' THEN 'little' WHEN u.facing IS NULL OR u.shade = '' THEN NULL"
+    " WHEN u.facing BETWEEN 113 AND 292 THEN CASE u.shade WHEN 'none' THEN 'full' ELSE 'some' END"
+    " ELSE CASE u.shade WHEN 'none' THEN 'some' ELSE 'little' END END"
+)
+
 TRAITS: dict[str, Trait] = {
     trait.name: trait
     for trait in (
@@ -99,6 +111,7 @@ TRAITS: dict[str, Trait] = {
             listed=lambda: dict(enumerate(COMPASS)),
         ),
         Trait("shade", "shade", "u", "NULLIF(u.shade, '')", listed=lambda: _known(Unit.Shade.choices)),
+        Trait("sun", "sun", "u", SUN, listed=lambda: SUNS),
         Trait("coast", "salt water", "s", "NULLIF(s.coast, '')", listed=lambda: _known(Site.Coast.choices)),
         Trait("lot", "lot", "f", "NULLIF(f.lot, '')"),
         Trait("year", "year fitted", "f", "CASE WHEN f.age_known THEN {year} END", key=int),

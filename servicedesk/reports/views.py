@@ -18,7 +18,7 @@ from servicedesk.reports.curve_figures import RECURRENCE, SURVIVAL, CurvesFigure
 from servicedesk.reports.forms import CompareForm, CurvesForm, FigureForm, FindingsForm, LogForm, RatesForm
 from servicedesk.reports.landing import year_in_brief
 from servicedesk.reports.models import FailureDay, LogMark
-from servicedesk.reports.pictures import curve_pictures, rates_pictures, ratio_picture
+from servicedesk.reports.pictures import curve_pictures, rates_funnels, rates_pictures, ratio_picture
 from servicedesk.reports.queries.fates import FATE_WORDS
 from servicedesk.reports.queries.listing import findings_behind
 from servicedesk.reports.rate_figures import RatesFigure, rates_figure
@@ -66,6 +66,7 @@ def compare(request: HttpRequest) -> HttpResponse:
         "picture": ratio_picture(figure),
         "curves": curve_pictures(figure.curves),
         "sides": pages.side_lines(figure),
+        "strata": pages.strata_lines(figure),
         "excluded": pages.excluded_links(figure.selection, figure.curves.exclusions),
     }
     return render(request, "reports/compare.html", context)
@@ -133,7 +134,9 @@ def _rates_context(form: RatesForm, figure: RatesFigure) -> dict[str, Any]:
         "sentence": rates_sentence(figure),
         "about": list(selection_words(figure.selection)),
         "pictures": rates_pictures(figure),
+        "funnels": rates_funnels(figure),
         "lines": pages.rate_lines(figure),
+        "columns": 7 + figure.compared + figure.pooled,
         "grouped": GROUPINGS[figure.by],
         "excluded": pages.excluded_links(figure.selection, figure.exclusions),
         "example": rates_example(figure),

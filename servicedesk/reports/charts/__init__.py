@@ -1,4 +1,4 @@
-"""Pictures of figures: rows of intervals, and step curves with their band, as SVG.
+"""Pictures of figures: rows of intervals, step curves with their band, and funnels, as SVG.
 
 They take numbers and words, know nothing of pages, and import no Django. Like the drawings of units they
 are 320 wide, so that on a phone 320 pixels wide no lettering is smaller than 11, and carry no style and no
@@ -6,8 +6,19 @@ script: a strict content security policy, a printer and a mail reader all accept
 colour alone.
 """
 
+from servicedesk.reports.charts.funnel import FunnelLimits, FunnelPoint, funnel
 from servicedesk.reports.charts.intervals import IntervalRow, axis_top, interval_rows
 from servicedesk.reports.charts.scales import nice_top
 from servicedesk.reports.charts.steps import Steps, step_curve
 
-__all__ = ["IntervalRow", "Steps", "axis_top", "interval_rows", "nice_top", "step_curve"]
+__all__ = [
+    "FunnelLimits",
+    "FunnelPoint",
+    "IntervalRow",
+    "Steps",
+    "axis_top",
+    "funnel",
+    "interval_rows",
+    "nice_top",
+    "step_curve",
+]

@@ -11,11 +11,13 @@ from __future__ import annotations
 import re
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
+from math import isfinite
 from typing import Any, Final
 
 from django.db import connection
 
 from servicedesk.reports.selection import Selection
+from servicedesk.reports.strata import AGE_ENDS
 from servicedesk.reports.traits import MODE, TRAITS, Key, Trait
 
 NAMED = re.compile(r"%\((\w+)\)s")
@@ -146,6 +148,16 @@ class Scope:
         if self.selection.mode is not None:
             conditions += " AND g.mode_id = %(mode)s"
         return conditions
+
+    def of_ages(self) -> str:
+        """Give the condition on the age of a part when it was found, in a query over ``g`` and ``f``."""
+        if self.selection.age is None:
+            return ""
+        age = f"({self.day('g.found_on')} - {self.day('f.fitted_on')})"
+        low, high = AGE_ENDS[self.selection.age : self.selection.age + 2]
+        # On the day of fitting a part is half a day old.
+        above = f" AND {age} > {low}" if low else ""
+        return f" AND f.age_known{above}" + (f" AND {age} <= {high}" if isfinite(high) else "")
 
     def spans(self, *, cut: bool) -> str:
         """Give the table ``w``: the spans in which units of the selection were watched.

@@ -7,7 +7,8 @@ import numpy as np
 
 from servicedesk.reports.queries.scope import Scope
 from servicedesk.reports.selection import Selection
-from servicedesk.reports.strata import NOT_RECORDED, SUNS, Traits, sun_of
+from servicedesk.reports.strata import Traits
+from servicedesk.reports.traits import NOT_RECORDED, SUNS, TRAITS
 from units.models import Unit
 
 
@@ -15,16 +16,20 @@ def read_traits(selection: Selection) -> Traits:
     """Read sun and colour of the parts of a selection, watched or not, in the order of their keys."""
     scope = Scope(selection.always())
     rows = scope.rows(
-        "SELECT f.id, u.facing, u.shade, u.finish FROM units_fitment f JOIN units_unit u ON u.id = f.unit_id"
+        f"SELECT f.id, {scope.expression(TRAITS['sun'])}, u.finish"
+        " FROM units_fitment f JOIN units_unit u ON u.id = f.unit_id"
         f" WHERE TRUE{scope.of_fitments()}{scope.of_units()} ORDER BY f.id"
     )
     finishes = [value for value in Unit.Finish.values if value]
     colours = [*(str(Unit.Finish(value).label) for value in finishes), f"colour {NOT_RECORDED}"]
+    suns = [*SUNS, None]
     place = {value: number for number, value in enumerate([*finishes, ""])}
     return Traits(
         item=np.array([row[0] for row in rows], dtype=np.int64),
-        sun=np.array([SUNS.index(sun_of(row[1], row[2])) for row in rows], dtype=np.int64),
-        colour=np.array([place[row[3]] for row in rows], dtype=np.int64),
-        suns=SUNS,
+        sun=np.array([suns.index(row[1]) for row in rows], dtype=np.int64),
+        colour=np.array([place[row[2]] for row in rows], dtype=np.int64),
+        suns=[*SUNS.values(), f"sun {NOT_RECORDED}"],
         colours=colours,
+        sun_keys=suns,
+        colour_keys=[*finishes, None],
     )

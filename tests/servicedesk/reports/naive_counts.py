@@ -92,6 +92,7 @@ def group_of(part: Fitment, by: str) -> Any:
         "finish": unit.finish or None,
         "facing": sector,
         "shade": unit.shade or None,
+        "sun": _sun(unit),
         "coast": unit.site.coast or None,
         "lot": part.lot or None,
         "year": part.fitted_on.year if part.age_known else None,
@@ -122,6 +123,16 @@ def _parts() -> Iterable[Fitment]:
     )
 
 
+def _sun(unit: Unit) -> str | None:
+    """Say how much sun a unit gets, by the words of the page."""
+    if unit.shade == "full":
+        return "little"
+    if unit.facing is None or not unit.shade:
+        return None
+    from_south_east_to_west = 112.5 <= unit.facing <= 292.5
+    return {2: "full", 1: "some", 0: "little"}[from_south_east_to_west + (unit.shade == "none")]
+
+
 def _in_sector(bearing: int, sector: int) -> bool:
     return abs((bearing - 45 * sector + 180) % 360 - 180) <= 22.5
 
@@ -147,7 +158,7 @@ def _finding_is_chosen(finding: Finding, chosen: Selection) -> bool:
             return False
         if name == "component" and finding.mode.kind not in _kinds(keys):
             return False
-        unit_traits = ("construction", "finish", "facing", "shade", "coast")
+        unit_traits = ("construction", "finish", "facing", "shade", "sun", "coast")
         if name in unit_traits and group_of(nobodys, name) not in keys:
             return False
     return True

@@ -139,6 +139,7 @@ def _some_keys(dice: random.Random, trait: str) -> tuple[Key | None, ...]:
         "construction": [None, *Construction.objects.order_by("pk").values_list("pk", flat=True)],
         "finish": [None, "white", "dark"],
         "shade": [None, "none", "full"],
+        "sun": [None, "full", "some", "little"],
         "facing": [None, *range(8)],
         "coast": [None, "near", "shore"],
         "lot": [None, "A", "B"],

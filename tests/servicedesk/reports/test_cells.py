@@ -362,3 +362,26 @@ def test_filters_reach_failures_and_exclusions_too(fleet: Fleet) -> None:
 def test_a_selection_refuses_days_in_the_wrong_order() -> None:
     with pytest.raises(ValueError, match="comes after the last"):
         Selection(as_of=date(2024, 1, 1), from_on=date(2024, 1, 2))
+
+
+@pytest.mark.parametrize(
+    ("facing", "shade", "sun"),
+    [
+        (180, "none", "full"),
+        (292, "none", "full"),
+        (113, "none", "full"),
+        (112, "none", "some"),
+        (293, "none", "some"),
+        (180, "part", "some"),
+        (0, "part", "little"),
+        (180, "full", "little"),
+        (None, "full", "little"),
+        (None, "none", None),
+        (180, "", None),
+    ],
+)
+def test_sun_goes_by_bearing_and_shade(fleet: Fleet, facing: int | None, shade: str, sun: str | None) -> None:
+    unit = fleet.unit(facing=facing, shade=shade)
+    fleet.watch(unit, 0)
+    fleet.fit(unit)
+    assert totals(up_to(10), by="sun") == {sun: (1, 10, 0)}

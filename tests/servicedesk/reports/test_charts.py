@@ -13,7 +13,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import servicedesk
-from servicedesk.reports.charts import IntervalRow, Steps, axis_top, interval_rows, nice_top, step_curve
+from servicedesk.reports.charts import (
+    FunnelLimits,
+    FunnelPoint,
+    IntervalRow,
+    Steps,
+    axis_top,
+    funnel,
+    interval_rows,
+    nice_top,
+    step_curve,
+)
 from servicedesk.reports.charts.scales import Scale, tick_step, tick_words
 from servicedesk.reports.pictures import LEAST_TOP
 from tests.units.drawings.reading import (
@@ -266,3 +276,62 @@ def test_pictures_need_no_web_framework() -> None:
     code = "import sys, servicedesk.reports.charts; sys.exit('django' in sys.modules)"
     folder = Path(servicedesk.__file__).parents[1]
     assert subprocess.run([sys.executable, "-c", code], cwd=folder, check=False).returncode == 0
+
+
+def test_a_funnel_stands_where_its_numbers_are() -> None:
+    svg = funnel(
+        [
+            FunnelPoint(name="lot A", exposure=50, rate=4),
+            FunnelPoint(name="lot B", exposure=100, rate=1, named=False),
+        ],
+        centre=2,
+        limits=[
+            FunnelLimits(words="95 %", exposure=[25, 100], low=[0, 1], high=[5, 3]),
+            FunnelLimits(words="99.8 %", exposure=[25, 100], low=[0, 0.5], high=[9, 4]),
+        ],
+        title="Rates",
+        axes=("failures a year", "item-years watched"),
+        id_prefix="f",
+        heading="Lots",
+    )
+    root = read(svg)
+    check_inside(root)
+    check_legible(root)
+    check_safe(root, classes=SEEN)
+    big, small = root.iterfind(f".//{NAMESPACE}circle")
+    # Across: 0 at x = 38, 100 at x = 308. Up: 5 is 170 above 0 (1.1 times the greatest rate, rounded up).
+    assert float(big.attrib["cx"]) == pytest.approx(38 + 270 / 2)
+    assert float(small.attrib["cx"]) == pytest.approx(308)
+    assert float(small.attrib["cy"]) - float(big.attrib["cy"]) == pytest.approx(3 * 170 / 5)
+    assert float(big.attrib["r"]) > float(small.attrib["r"])
+    inner = traced(root, "band")
+    # The outer upper line leaves the sheet at its first place, so it is not traced at all.
+    assert len(inner) == 3
+    (x1, y1), (x2, y2) = inner[1]
+    assert (x1, x2) == pytest.approx((38 + 270 / 4, 308))
+    assert y2 - y1 == pytest.approx(2 * 170 / 5)
+    words = all_words(root)
+    assert "95 %" in words
+    assert words[-1] == "1 lot A: 4 at 50"
+    assert not any("lot B" in each for each in words)
+
+
+@given(
+    st.lists(
+        st.tuples(st.floats(0.01, 1e6), st.floats(0, 1e4), st.booleans(), st.text(LETTERS, max_size=30)),
+        min_size=1,
+        max_size=20,
+    ),
+    st.floats(0.001, 100),
+)
+def test_any_funnel_stays_on_its_sheet(drawn: list[tuple[float, float, bool, str]], centre: float) -> None:
+    points = [
+        FunnelPoint(name=name, exposure=exposure, rate=rate, named=named)
+        for exposure, rate, named, name in drawn
+    ]
+    limits = FunnelLimits(words="95 %", exposure=[1, 10], low=[0, 1], high=[centre * 3, centre * 2])
+    svg = funnel(points, centre=centre, limits=[limits], title="t", axes=("up", "along"), id_prefix="f")
+    root = read(svg)
+    check_inside(root)
+    check_legible(root)
+    check_safe(root, classes=SEEN)

@@ -2,22 +2,25 @@
 
 from __future__ import annotations
 
+import html
 import io
 import json
+import re
 from datetime import UTC, datetime
 from typing import Any
 
+import numpy as np
 import pytest
 import time_machine
 from django.core.management import call_command
 from django.test import Client
 from pytest_django import DjangoAssertNumQueries
-from scipy.stats import chi2
+from scipy.stats import chi2, t
 
 from servicedesk.calls.models import Finding
 from servicedesk.reports.traits import GROUPINGS
 from tests.factories import ComponentTypeFactory, ConstructionFactory, SiteFactory
-from tests.servicedesk.reports.pages import csv_rows, link_of, link_saying, open_page, plain, rows
+from tests.servicedesk.reports.pages import LINK, csv_rows, link_of, link_saying, open_page, plain, rows
 from tests.servicedesk.reports.small_fleets import Fleet
 from units.models import Fitment
 
@@ -67,7 +70,15 @@ def test_each_type_has_its_failures_time_rate_and_range(as_owner: Client, fleet:
     item_years = (8 * 1826 + 4 * 1426) / 365.25
     assert bare[4] == f"{item_years:.1f}"
     assert bare[5] == f"{800 / item_years:.1f}"
-    limits = chi2.ppf(0.025, 16) / 2, chi2.ppf(0.975, 18) / 2  # Garwood (1936), quantiles by scipy
+    exact = chi2.ppf(0.025, 16) / 2, chi2.ppf(0.975, 18) / 2  # Garwood (1936), quantiles by scipy
+    watched = np.array([1826] * 8 + [1426] * 4) / 365.25
+    failed = np.array([2, 0, 0, 2, 0, 0, 2, 0, 0, 2, 0, 0])
+    # Rao and Scott (1999): the sites' spread about the common rate against that of chance.
+    spread = 12 / 11 * float(((failed - 8 / item_years * watched) ** 2).sum()) / 8
+    reach = np.exp(t.ppf(0.975, 11) * np.sqrt(spread / 8))
+    robust = 8 / reach, 8 * reach
+    limits = max(exact, robust, key=lambda pair: pair[1] - pair[0])
+    assert limits == robust
     assert bare[6] == " – ".join(f"{100 * limit / item_years:.1f}" for limit in limits)
     assert bare[7] == nylon[7]
     assert bare[7].startswith("cannot tell yet; about ")
@@ -245,3 +256,47 @@ def test_the_page_takes_the_same_few_queries_however_many_rows(
         fleet.find(fleet.watched_part(of=made), 10)
     with django_assert_max_num_queries(22):
         open_page(as_owner, f"{RATES}?by={by}")
+
+
+def test_small_groups_are_drawn_together_and_stand_in_a_funnel(as_owner: Client) -> None:
+    fleet = Fleet()
+    for number in range(40):
+        unit = fleet.unit(SiteFactory(), finish="dark")
+        fleet.watch(unit, 0)
+        part = fleet.fit(unit, lot=f"L-{number % 5}")
+        for time in range(4 if number % 5 == 0 else 1):
+            fleet.find(part, 300 + 200 * time + number)
+    page = open_page(as_owner, f"{RATES}?by=lot")
+    assert "Drawn together" in page
+    first, *others = rows(page)
+    assert float(others[0][7]) > float(others[0][5])
+    assert float(others[0][5]) < float(first[7]) < float(first[5])
+    assert "The same as a funnel" in page
+    (document,) = csv_rows(as_owner, f"{RATES}?by=lot&csv=1")[:1]
+    assert f"{float(document['drawn together']):.1f}" == first[7]
+    assert "Drawn together" not in open_page(as_owner, f"{RATES}?by=finish")
+
+
+def test_the_strata_of_a_comparison_lead_to_their_findings(as_owner: Client) -> None:
+    fleet = Fleet()
+    for number in range(24):
+        unit = fleet.unit(
+            SiteFactory(), finish="dark" if number % 3 else "", facing=180, shade="none" if number % 2 else ""
+        )
+        fleet.watch(unit, 0)
+        part = fleet.fit(unit, of=fleet.liner if number % 4 < 2 else fleet.track)
+        fleet.find(part, 200 + 60 * number)
+    page = open_page(as_owner, f"/figures/compare/?one={fleet.track.pk}&other={fleet.liner.pk}")
+    table = next(part for part in page.split("<table")[1:] if "Sun</th>" in part)
+    links = LINK.findall(table)
+    assert len(links) > 6
+    seen = 0
+    for address, count in re.findall(r'<a href="([^"]*)">(\d+)</a>', table):
+        behind = open_page(as_owner, html.unescape(address))
+        assert len(rows(behind)) == int(count)
+        seen += int(count)
+    assert seen == 24
+    assert "under 2 years old" in plain(open_page(as_owner, "/figures/findings/?age=0"))
+    assert len(rows(open_page(as_owner, "/figures/findings/?age=0"))) == Finding.objects.count() - len(
+        [n for n in range(24) if 200 + 60 * n > 730]
+    )

@@ -8,29 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from servicedesk.reports.histories import CountingRows
-from servicedesk.reports.strata import AGE_ENDS, AGES, SUNS, Traits, sun_of, tell_strata_apart
+from servicedesk.reports.strata import AGE_ENDS, AGES, Traits, tell_strata_apart
 
-
-@pytest.mark.parametrize(
-    ("facing", "shade", "sun"),
-    [
-        (180, "none", "full sun"),
-        (270, "none", "full sun"),
-        (135, "none", "full sun"),
-        (180, "part", "some sun"),
-        (0, "none", "some sun"),
-        (90, "none", "some sun"),
-        (0, "part", "little sun"),
-        (180, "full", "little sun"),
-        (None, "full", "little sun"),
-        (None, "none", "sun not recorded"),
-        (180, "", "sun not recorded"),
-    ],
-)
-def test_sun_goes_by_bearing_and_shade(facing: int | None, shade: str, sun: str) -> None:
-    assert sun_of(facing, shade) == sun
-
-
+SUNS = ["full sun", "some sun", "little sun", "sun not recorded"]
 spans = st.tuples(st.integers(0, 5000), st.integers(1, 6000)).map(lambda p: (p[0], p[0] + p[1]))
 
 
@@ -44,7 +24,7 @@ def test_days_and_failures_fall_where_a_walk_day_by_day_puts_them(
 ) -> None:
     size = len(drawn)
     item = np.arange(size)
-    traits = Traits(item, item % 3, item % 2, SUNS, ["white", "dark"])
+    traits = Traits(item, item % 3, item % 2, SUNS, ["white", "dark"], [*range(4)], ["white", "dark"])
     rows = CountingRows(
         start=np.array([span[0] for span, *_ in drawn], dtype=float),
         stop=np.array([span[1] for span, *_ in drawn], dtype=float),
