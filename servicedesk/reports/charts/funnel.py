@@ -90,7 +90,7 @@ def funnel(
     widest = max(text_width(tick_words(tick), size=SMALL) for tick in up.ticks())
     along = Scale(nice_top(max(point.exposure for point in points)), max(_LEFT, widest + 9), _RIGHT)
     _draw_axes(frame, up, along)
-    labels = _Labels(frame, top=top - 4, bottom=top + _HEIGHT)
+    labels = _Labels(frame, left=along.begin, top=top - 4, bottom=top + _HEIGHT)
     common = group(frame.root, class_="curve")
     line(common, along.begin, up.at(centre), along.end, up.at(centre), kind="dim")
     for number, pair in enumerate(limits):
@@ -110,8 +110,8 @@ def funnel(
 class _Labels:
     """Words on the field of the picture that keep clear of each other."""
 
-    def __init__(self, frame: Frame, *, top: float, bottom: float) -> None:
-        self.frame, self.top, self.bottom = frame, top, bottom
+    def __init__(self, frame: Frame, *, left: float, top: float, bottom: float) -> None:
+        self.frame, self.left, self.top, self.bottom = frame, left, top, bottom
         self.taken: list[tuple[float, float, float]] = []
 
     def write_beside(self, x: float, y: float, words: str) -> None:
@@ -119,7 +119,11 @@ class _Labels:
         width = text_width(words, size=SMALL, bold=True)
         for shift in (-3.0, 10.0, -17.0, 24.0, -31.0, 38.0, -45.0, 52.0, -59.0):
             for left in (x + 7, x - 7 - width):
-                if left + width < WIDTH - 2 and left > 2 and self._is_free(left, y + shift, width):
+                if (
+                    left + width < WIDTH - 2
+                    and left > self.left + 1
+                    and self._is_free(left, y + shift, width)
+                ):
                     if abs(shift) > 10:
                         line(self.frame.root, x, y, left + width / 2, y + shift - 4, kind="hair")
                     self._write(left, y + shift, words, width, bold=True, fill=INK)
