@@ -10,6 +10,7 @@ from django import forms
 from django.http import QueryDict
 
 from servicedesk.reports.asking import DAYS, QuestionError, read_selection
+from servicedesk.reports.forecasts import Asked
 from servicedesk.reports.queries.fates import FATE_WORDS, Fate
 from servicedesk.reports.selection import Selection
 from servicedesk.reports.strata import AGES
@@ -181,6 +182,52 @@ class CompareForm(FigureForm):
         elif len(set(kinds.values())) > 1:
             self.add_error("other", "Choose two types of the same kind of part: only those do the same job.")
         return told
+
+
+class ForecastForm(FigureForm):
+    """What the next twelve months will take, and what is planned with."""
+
+    level = forms.IntegerField(
+        required=False,
+        min_value=50,
+        max_value=99,
+        label="How sure the stock is to do, in per cent",
+        error_messages={
+            "min_value": "Less than 50 per cent means running out more often than not: take 50 to 99.",
+            "max_value": "No stock is sure to do: take 50 to 99 per cent.",
+        },
+    )
+    vans = forms.IntegerField(
+        required=False,
+        min_value=1,
+        max_value=50,
+        label="Vans that carry stock",
+        error_messages={
+            "min_value": "Take 1 to 50 vans; with one all is kept in it.",
+            "max_value": "Take 1 to 50 vans.",
+        },
+    )
+    warranty = forms.FloatField(
+        required=False,
+        min_value=0,
+        max_value=50,
+        label="Years of warranty from fitting",
+        error_messages={"min_value": "Take 0 to 50 years.", "max_value": "Take 0 to 50 years."},
+    )
+
+    def shown_first(self) -> Iterable[str]:
+        return ("part", "component", "mode", "level", "vans", "warranty")
+
+    @property
+    def asked(self) -> Asked:
+        """What is planned with; the usual where nothing was said."""
+        told, usual = self.cleaned_data, Asked()
+        level, warranty = told.get("level"), told.get("warranty")
+        return Asked(
+            level=usual.level if level is None else level / 100,
+            vans=told.get("vans") or usual.vans,
+            warranty=usual.warranty if warranty is None else warranty,
+        )
 
 
 class FindingsForm(FigureForm):

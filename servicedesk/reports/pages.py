@@ -13,6 +13,7 @@ from servicedesk.calls.models import Finding
 from servicedesk.reports.comparison import CompareFigure
 from servicedesk.reports.curve_figures import CurveRow, CurvesFigure
 from servicedesk.reports.exclusion_words import exclusion_sentences
+from servicedesk.reports.forecasts import ForecastFigure
 from servicedesk.reports.forms import EVERY_FATE
 from servicedesk.reports.judgements import DAYS_PER_YEAR
 from servicedesk.reports.models import FailureDay, RiskDay
@@ -116,6 +117,19 @@ def strata_lines(figure: CompareFigure) -> list[dict[str, Any]]:
         ]
         lines.append({"stratum": stratum, "sides": sides})
     return lines
+
+
+def forecast_lines(figure: ForecastFigure) -> list[dict[str, Any]]:
+    """Give what each type will take with the way down to the failures it rests on."""
+    return [
+        {
+            "row": row,
+            "new_family": number == 0 or figure.rows[number - 1].family != row.family,
+            "findings": findings_address(figure.selection.only("component", row.key)),
+            "months": list(zip(figure.months, row.months, strict=True)),
+        }
+        for number, row in enumerate(figure.rows)
+    ]
 
 
 def pairs_of_types() -> list[dict[str, Any]]:

@@ -12,15 +12,18 @@ from servicedesk.reports.charts import (
     FunnelLimits,
     FunnelPoint,
     IntervalRow,
+    MonthBar,
     Steps,
     axis_top,
     funnel,
     interval_rows,
+    month_bars,
     nice_top,
     step_curve,
 )
 from servicedesk.reports.comparison import CompareFigure
 from servicedesk.reports.curve_figures import RECURRENCE, Curve, CurveRow, CurvesFigure
+from servicedesk.reports.forecasts import ForecastFigure
 from servicedesk.reports.judgements import DAYS_PER_YEAR, PER, Word
 from servicedesk.reports.lifetimes.rates import funnel_limits
 from servicedesk.reports.rate_figures import RateRow, RatesFigure, by_family
@@ -106,6 +109,24 @@ def _funnel(
         heading=family[:1].upper() + family[1:],
     )
     return SafeString(svg)
+
+
+def forecast_pictures(figure: ForecastFigure) -> list[SafeString]:
+    """Draw the failures to expect month by month, of all types asked for together."""
+    if not figure.whole_months:
+        return []
+    bars = [
+        MonthBar(name=f"{month:%B %Y}", mean=found.mean or 0.0, low=found.low or 0.0, high=found.high or 0.0)
+        for month, found in zip(figure.months, figure.whole_months, strict=True)
+    ]
+    svg = month_bars(
+        bars,
+        title="Failures to expect month by month",
+        axis="failures to expect in the month",
+        id_prefix="months",
+        heading="The next twelve months",
+    )
+    return [SafeString(svg)]
 
 
 def ratio_picture(figure: CompareFigure) -> SafeString:

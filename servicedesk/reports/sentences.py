@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from servicedesk.reports.curve_figures import RECURRENCE, CurvesFigure
+from servicedesk.reports.forecasts import ForecastFigure
 from servicedesk.reports.judgements import DAYS_PER_YEAR, PER, Word
 from servicedesk.reports.rate_figures import UNCOMPARED, RateRow, RatesFigure
 from servicedesk.reports.selection import Selection
@@ -78,6 +79,20 @@ def curves_sentence(figure: CurvesFigure) -> str:
     if mean:
         return f"By {at} of age, 100 items have had: {', '.join(parts)}."
     return f"After {at}, still without a failure: {', '.join(parts)}."
+
+
+def forecast_sentence(figure: ForecastFigure) -> str:
+    """Say what the next twelve months will take."""
+    if not figure.rows:
+        return "Nothing of what you ask for is in place and watched, so there is nothing to expect."
+    whole = figure.whole
+    if whole is None or whole.mean is None or whole.low is None:
+        return "The records cannot tell yet: too few of these parts have failed to say how many will."
+    return (
+        f"Of the {counted(figure.items, 'item')} in place, expect about {whole.mean:,.0f} failures in "
+        f"the next twelve months; 95 times in a hundred it will be {whole.low:,} to "
+        f"{whole.high:,}."
+    )
 
 
 def selection_words(selection: Selection) -> Iterator[tuple[str, str]]:

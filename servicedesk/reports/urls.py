@@ -13,6 +13,7 @@ urlpatterns = [
     path("compare/", views.compare, name="compare"),
     path("ageing/", views.ageing, name="ageing"),
     path("lasting/", views.lasting, name="lasting"),
+    path("ahead/", views.ahead, name="ahead"),
     path("findings/", views.findings, name="findings"),
     path("log/", views.log, name="log"),
 ]

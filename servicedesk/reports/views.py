@@ -15,14 +15,35 @@ from servicedesk.people.rights import owners
 from servicedesk.reports import pages, tables
 from servicedesk.reports.comparison import compare_figure, comparison_sentence
 from servicedesk.reports.curve_figures import RECURRENCE, SURVIVAL, CurvesFigure, curves_figure
-from servicedesk.reports.forms import CompareForm, CurvesForm, FigureForm, FindingsForm, LogForm, RatesForm
+from servicedesk.reports.forecasts import forecast_figure
+from servicedesk.reports.forms import (
+    CompareForm,
+    CurvesForm,
+    FigureForm,
+    FindingsForm,
+    ForecastForm,
+    LogForm,
+    RatesForm,
+)
 from servicedesk.reports.landing import year_in_brief
 from servicedesk.reports.models import FailureDay, LogMark
-from servicedesk.reports.pictures import curve_pictures, rates_funnels, rates_pictures, ratio_picture
+from servicedesk.reports.pictures import (
+    curve_pictures,
+    forecast_pictures,
+    rates_funnels,
+    rates_pictures,
+    ratio_picture,
+)
 from servicedesk.reports.queries.fates import FATE_WORDS
 from servicedesk.reports.queries.listing import findings_behind
 from servicedesk.reports.rate_figures import RatesFigure, rates_figure
-from servicedesk.reports.sentences import curves_sentence, rates_example, rates_sentence, selection_words
+from servicedesk.reports.sentences import (
+    curves_sentence,
+    forecast_sentence,
+    rates_example,
+    rates_sentence,
+    selection_words,
+)
 from servicedesk.reports.traits import GROUPINGS
 
 BAD_QUESTION = 422
@@ -82,6 +103,28 @@ def ageing(request: HttpRequest) -> HttpResponse:
 def lasting(request: HttpRequest) -> HttpResponse:
     """How long a part lasts before it first fails."""
     return _curves(request, name=SURVIVAL, template="reports/lasting.html")
+
+
+@owners
+def ahead(request: HttpRequest) -> HttpResponse:
+    """What the next twelve months will take."""
+    form = ForecastForm(request.GET, today=timezone.localdate())
+    if not form.is_valid() or form.selection is None:
+        return _bad_question(request, form, "reports/ahead.html")
+    figure = forecast_figure(form.selection, form.asked)
+    if "csv" in request.GET:
+        rows = tables.forecast_rows(figure)
+        return csv_response("twelve-months-ahead.csv", tables.forecast_header(figure), rows)
+    context = {
+        "form": form,
+        "figure": figure,
+        "sentence": forecast_sentence(figure),
+        "about": list(selection_words(form.selection)),
+        "pictures": forecast_pictures(figure),
+        "lines": pages.forecast_lines(figure),
+        "excluded": pages.excluded_links(figure.selection, figure.exclusions),
+    }
+    return render(request, "reports/ahead.html", context)
 
 
 @owners

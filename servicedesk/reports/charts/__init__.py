@@ -1,4 +1,4 @@
-"""Pictures of figures: rows of intervals, step curves with their band, and funnels, as SVG.
+"""Pictures of figures: rows of intervals, step curves with their band, funnels, and months, as SVG.
 
 They take numbers and words, know nothing of pages, and import no Django. Like the drawings of units they
 are 320 wide, so that on a phone 320 pixels wide no lettering is smaller than 11, and carry no style and no
@@ -8,6 +8,7 @@ colour alone.
 
 from servicedesk.reports.charts.funnel import FunnelLimits, FunnelPoint, funnel
 from servicedesk.reports.charts.intervals import IntervalRow, axis_top, interval_rows
+from servicedesk.reports.charts.months import MonthBar, month_bars
 from servicedesk.reports.charts.scales import nice_top
 from servicedesk.reports.charts.steps import Steps, step_curve
 
@@ -15,10 +16,12 @@ __all__ = [
     "FunnelLimits",
     "FunnelPoint",
     "IntervalRow",
+    "MonthBar",
     "Steps",
     "axis_top",
     "funnel",
     "interval_rows",
+    "month_bars",
     "nice_top",
     "step_curve",
 ]

@@ -16,6 +16,7 @@ from scipy import stats
 from servicedesk.reports.lifetimes import columns
 from servicedesk.reports.lifetimes.bootstrap import History, Power, records_of_lives, records_of_repairs
 from servicedesk.reports.lifetimes.columns import FloatArray, IntArray
+from servicedesk.reports.lifetimes.power import PowerRegion
 from servicedesk.reports.lifetimes.trend import PowerLaw
 from servicedesk.reports.lifetimes.weibull import ScaleFit, WeibullFit
 
@@ -198,6 +199,47 @@ def expected_failures(
             "No draw of sites from the history can be fitted; there are too few failures behind it."
         )
     return _prediction(mean, partial(_draw_quantile, draws=np.sort(draws)), confidence=level)
+
+
+def fit_repairs(history: History, *, confidence: float = 0.95) -> PowerLaw:
+    """Fit a power of age to items that are repaired and go on, from spans cut at every failure.
+
+    Parameters
+    ----------
+    history : History
+        Spans as for `mean_cumulative`: what `expected_failures` takes beside the fit.
+    confidence : float
+        Two-sided confidence of the limits, those of the likelihood ratio.
+
+    Returns
+    -------
+    PowerLaw
+        As of `fit_power_law`, without the correction for few failures.
+
+    Raises
+    ------
+    ValueError
+        If a column is bad, nothing failed, or no shape describes the failures.
+
+    References
+    ----------
+    .. [1] Crow, L. H. (1975). Reliability analysis for complex, repairable systems. AMSAA TR-138.
+    """
+    level = columns.share(confidence, name="confidence")
+    records = records_of_repairs(history)
+    sample = records.weighted(np.ones(records.leaving.shape[0]))
+    if sample.number == 0:
+        raise ValueError("Nothing failed, so there is no shape to fit.")
+    best = sample.fit()
+    region = PowerRegion.around(sample, best, confidence=level)
+    return PowerLaw(
+        rate=math.exp(best.log_rate(sample.unit)),
+        shape=best.shape,
+        low=region.shape_low,
+        high=region.shape_high,
+        unbiased_shape=math.nan,
+        events=int(sample.number),
+    )
 
 
 class _Items(NamedTuple):

@@ -56,6 +56,12 @@ def age(days: float | None) -> str:
 
 
 @register.filter
+def times(value: float | None, factor: float | None) -> float | None:
+    """Multiply two numbers, or give nothing where one is not known."""
+    return None if value is None or factor is None else value * factor
+
+
+@register.filter
 def first_of(found: tuple[Any, ...] | None) -> Any:
     """Take the estimate out of an estimate with limits."""
     return found[0] if found else None

@@ -17,10 +17,12 @@ from servicedesk.reports.charts import (
     FunnelLimits,
     FunnelPoint,
     IntervalRow,
+    MonthBar,
     Steps,
     axis_top,
     funnel,
     interval_rows,
+    month_bars,
     nice_top,
     step_curve,
 )
@@ -332,6 +334,45 @@ def test_any_funnel_stays_on_its_sheet(drawn: list[tuple[float, float, bool, str
     limits = FunnelLimits(words="95 %", exposure=[1, 10], low=[0, 1], high=[centre * 3, centre * 2])
     svg = funnel(points, centre=centre, limits=[limits], title="t", axes=("up", "along"), id_prefix="f")
     root = read(svg)
+    check_inside(root)
+    check_legible(root)
+    check_safe(root, classes=SEEN)
+
+
+def test_months_stand_where_their_numbers_are() -> None:
+    bars = [
+        MonthBar(name="January 2025", mean=4, low=1, high=10),
+        MonthBar(name="February 2025", mean=2, low=0, high=5),
+    ]
+    root = read(month_bars(bars, title="Failures", axis="failures to expect", id_prefix="m", heading="Ahead"))
+    check_inside(root)
+    check_legible(root)
+    check_safe(root, classes=SEEN)
+    first, second = root.iterfind(f".//{NAMESPACE}rect")
+    # Up: 10 is 150 above zero.
+    assert float(first.attrib["height"]) == pytest.approx(4 * 15)
+    assert float(second.attrib["height"]) == pytest.approx(2 * 15)
+    assert float(first.attrib["y"]) + 60 == pytest.approx(float(second.attrib["y"]) + 30)
+    uprights = [
+        each
+        for each in root.iterfind(f".//{NAMESPACE}g[@class='marks']/{NAMESPACE}line")
+        if each.attrib["x1"] == each.attrib["x2"]
+    ]
+    lengths = [float(each.attrib["y1"]) - float(each.attrib["y2"]) for each in uprights]
+    assert lengths == pytest.approx([9 * 15, 5 * 15])
+    words = all_words(root)
+    assert words[:2] == ["Ahead", "failures to expect"]
+    assert words[-2:] == ["from January 2025", "to February 2025"]
+    assert "J" in words
+
+
+@given(st.lists(st.tuples(st.floats(0, 1e5), st.floats(0, 1), st.floats(1, 3)), min_size=12, max_size=12))
+def test_any_months_stay_on_their_sheet(drawn: list[tuple[float, float, float]]) -> None:
+    bars = [
+        MonthBar(name=f"September {year}", mean=mean, low=mean * low, high=mean * high + 1)
+        for year, (mean, low, high) in enumerate(drawn, start=2025)
+    ]
+    root = read(month_bars(bars, title="Failures", axis="failures to expect", id_prefix="m"))
     check_inside(root)
     check_legible(root)
     check_safe(root, classes=SEEN)

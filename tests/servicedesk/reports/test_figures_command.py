@@ -179,7 +179,7 @@ def test_nothing_watched_is_said() -> None:
 @pytest.mark.parametrize(
     ("arguments", "sentence"),
     [
-        (["rats"], "“rats” is no figure. There are rates, compare, survival and recurrence."),
+        (["rats"], "“rats” is no figure. There are rates, compare, survival, recurrence"),
         (["rates", "--by", "taste"], "--by: figures can't be grouped by “taste”. There are component, part"),
         (["rates", "--part", "wheel"], "--part: “wheel” is no known kind of part. There are frame, "),
         (["rates", "--mode", "XX-9"], "--mode: “XX-9” is no known failure mode. There are TRK-01, LIN-01."),

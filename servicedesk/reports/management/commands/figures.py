@@ -7,33 +7,26 @@ from argparse import ArgumentParser
 from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError
+from django.http import QueryDict
 from django.utils import timezone
 
 from servicedesk.exports import write_table
+from servicedesk.reports import tables
 from servicedesk.reports.asking import DAYS, QuestionError, read_selection
 from servicedesk.reports.comparison import compare_figure
 from servicedesk.reports.curve_figures import RECURRENCE, SURVIVAL, curves_figure
 from servicedesk.reports.exclusion_words import exclusion_lines
+from servicedesk.reports.forecasts import forecast_figure
+from servicedesk.reports.forms import FigureForm, ForecastForm
 from servicedesk.reports.rate_figures import rates_figure
 from servicedesk.reports.selection import Selection
-from servicedesk.reports.tables import (
-    as_text,
-    compare_header,
-    compare_json,
-    compare_rows,
-    curves_header,
-    curves_json,
-    curves_rows,
-    rates_header,
-    rates_json,
-    rates_rows,
-)
 from servicedesk.reports.traits import GROUPINGS, TRAITS, UNKNOWN
 from units.models import ComponentType
 
 RATES = "rates"
 COMPARE = "compare"
-NAMES = (RATES, COMPARE, SURVIVAL, RECURRENCE)
+AHEAD = "ahead"
+NAMES = (RATES, COMPARE, SURVIVAL, RECURRENCE, AHEAD)
 BAD_QUESTION = 2
 
 
@@ -42,8 +35,9 @@ class Command(BaseCommand):
 
     help = (
         "Print failure rates by group (rates), two types held against each other (compare, with --of and "
-        "--with), the share without failure by age (survival), or the average "
-        "number of failures by age (recurrence), as the pages show them. Rates and their 95 % limits are per "
+        "--with), the share without failure by age (survival), the average "
+        "number of failures by age (recurrence), or what the next twelve months will take (ahead), as the "
+        "pages show them. Rates and their 95 % limits are per "
         "100 item-years. In JSON a row's first key is what it is grouped by, such as “component” or "
         "“construction”; what the records are too thin for is null, with its reason."
     )
@@ -52,6 +46,9 @@ class Command(BaseCommand):
         parser.add_argument("name", metavar="NAME", help=", ".join(NAMES))
         parser.add_argument("--of", metavar="TYPE", help="the first of two types to compare")
         parser.add_argument("--with", metavar="TYPE", help="the type it is held against")
+        parser.add_argument("--level", metavar="PER_CENT", help="ahead: how sure the stock is to do (95)")
+        parser.add_argument("--vans", metavar="NUMBER", help="ahead: vans that carry stock (2)")
+        parser.add_argument("--warranty", metavar="YEARS", help="ahead: warranty from fitting (5)")
         parser.add_argument(
             "--by", default="component", help=f"what to group by: {', '.join(GROUPINGS)} (default: component)"
         )
@@ -80,12 +77,8 @@ class Command(BaseCommand):
                 returncode=BAD_QUESTION,
             )
         selection = self._selection(options)
-        if name == RATES:
-            self._print_rates(selection, options)
-        elif name == COMPARE:
-            self._print_comparison(selection, options)
-        else:
-            self._print_curves(selection, options)
+        printers = {RATES: self._print_rates, COMPARE: self._print_comparison, AHEAD: self._print_forecast}
+        printers.get(name, self._print_curves)(selection, options)
 
     def _selection(self, options: dict[str, Any]) -> Selection:
         asked = {name: _listed(options.get(name)) for name in TRAITS}
@@ -99,7 +92,9 @@ class Command(BaseCommand):
 
     def _print_rates(self, selection: Selection, options: dict[str, Any]) -> None:
         figure = rates_figure(selection, by=options["by"])
-        self._print(options, rates_json(figure), rates_header(figure), list(rates_rows(figure)))
+        self._print(
+            options, tables.rates_json(figure), tables.rates_header(figure), list(tables.rates_rows(figure))
+        )
 
     def _print_comparison(self, selection: Selection, options: dict[str, Any]) -> None:
         one, other = (self._type(options, name) for name in ("of", "with"))
@@ -110,7 +105,12 @@ class Command(BaseCommand):
                 returncode=BAD_QUESTION,
             )
         figure = compare_figure(selection, one=one.pk, other=other.pk)
-        self._print(options, compare_json(figure), compare_header(figure), list(compare_rows(figure)))
+        self._print(
+            options,
+            tables.compare_json(figure),
+            tables.compare_header(figure),
+            list(tables.compare_rows(figure)),
+        )
 
     def _type(self, options: dict[str, Any], name: str) -> ComponentType:
         told = options.get(name)
@@ -122,9 +122,26 @@ class Command(BaseCommand):
             known = ", ".join(ComponentType.objects.order_by("name").values_list("name", flat=True))
             raise CommandError(f"--{name}: {error} There are {known}.", returncode=BAD_QUESTION) from error
 
+    def _print_forecast(self, selection: Selection, options: dict[str, Any]) -> None:
+        form = ForecastForm(_told(options, "level", "vans", "warranty"), today=timezone.localdate())
+        self._check(form)
+        figure = forecast_figure(selection, form.asked)
+        rows = list(tables.forecast_rows(figure))
+        self._print(options, tables.forecast_json(figure), tables.forecast_header(figure), rows)
+
+    def _check(self, form: FigureForm) -> None:
+        """Refuse what the page would refuse, in its words."""
+        for name, errors in form.errors.items():
+            raise CommandError(f"--{name}: {errors[0]}", returncode=BAD_QUESTION)
+
     def _print_curves(self, selection: Selection, options: dict[str, Any]) -> None:
         figure = curves_figure(selection, name=options["name"], by=options["by"])
-        self._print(options, curves_json(figure), curves_header(figure), list(curves_rows(figure)))
+        self._print(
+            options,
+            tables.curves_json(figure),
+            tables.curves_header(figure),
+            list(tables.curves_rows(figure)),
+        )
 
     def _print(
         self, options: dict[str, Any], document: dict[str, Any], header: list[str], rows: list[list[Any]]
@@ -134,12 +151,19 @@ class Command(BaseCommand):
         elif options["csv"]:
             write_table(self.stdout, header, rows)
         elif rows:
-            self.stdout.write(as_text(header, rows))
+            self.stdout.write(tables.as_text(header, rows))
             self.stdout.write("")
             for line in exclusion_lines(document["exclusions"]):
                 self.stdout.write(line)
         else:
             self.stdout.write("Nothing was watched of what you ask for, so there is no figure.")
+
+
+def _told(options: dict[str, Any], *names: str) -> QueryDict:
+    """Put options into the shape in which pages are asked."""
+    told = QueryDict(mutable=True)
+    told.update({name: str(options[name]) for name in names if options.get(name) is not None})
+    return told
 
 
 def _listed(told: str | list[str] | None) -> list[str]:

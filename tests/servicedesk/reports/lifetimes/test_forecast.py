@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from servicedesk.reports.lifetimes.bootstrap import History, Power, records_of_lives, records_of_repairs
-from servicedesk.reports.lifetimes.forecast import Prediction, expected_failures, predict_events
+from servicedesk.reports.lifetimes.forecast import Prediction, expected_failures, fit_repairs, predict_events
 from servicedesk.reports.lifetimes.trend import PowerLaw, fit_power_law
 from servicedesk.reports.lifetimes.weibull import ScaleFit, WeibullFit, fit_weibull
 from tests.servicedesk.reports.lifetimes.fleets import Fleet, make_fleet, unhurried
@@ -284,3 +284,36 @@ class TestSiteBootstrap:
     def test_when_no_draw_can_be_fitted_it_says_so(self) -> None:
         with pytest.raises(ValueError, match="No draw of sites"):
             expected_failures(known_life(1, 9), [1], 1, history=History([0], [50], [1], ["a"]), replicates=5)
+
+
+class TestFitRepairs:
+    """The same power of age as from a list of failures, out of spans cut at every failure."""
+
+    @given(st.integers(0, 10_000), st.booleans())
+    @unhurried
+    def test_it_is_the_fit_of_the_failures_item_by_item(self, seed: int, late: bool) -> None:
+        rng = np.random.default_rng(seed)
+        start = rng.integers(0, 900, 12) * late
+        stop = start + rng.integers(400, 2000, 12)
+        events = [
+            np.unique(rng.integers(begin + 1, end + 1, rng.integers(1, 4)))
+            for begin, end in zip(start, stop, strict=True)
+        ]
+        cuts = [np.unique([*ages, end]) for ages, end in zip(events, stop, strict=True)]
+        begins = [np.array([begin, *cut[:-1]]) for begin, cut in zip(start, cuts, strict=True)]
+        failed = [np.isin(cut, ages) for cut, ages in zip(cuts, events, strict=True)]
+        site = np.repeat(np.arange(12) // 3, [cut.size for cut in cuts])
+        found = fit_repairs(
+            History(np.concatenate(begins), np.concatenate(cuts), np.concatenate(failed), site)
+        )
+        expected = fit_power_law(events, start, stop)
+        assert found.shape == pytest.approx(expected.shape)
+        assert found.rate == pytest.approx(expected.rate)
+        assert found.events == expected.events
+        if late:
+            assert (found.low, found.high) == pytest.approx((expected.low, expected.high))
+        assert math.isnan(found.unbiased_shape)
+
+    def test_without_a_failure_there_is_no_fit(self) -> None:
+        with pytest.raises(ValueError, match="Nothing failed"):
+            fit_repairs(History([0, 0], [10, 20], [0, 0], [1, 2]))

@@ -1,0 +1,50 @@
+"""Pieces that the rows and documents of several figures share."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import isfinite
+from typing import Any, Final
+
+import numpy as np
+
+from servicedesk.reports.curve_figures import CurveRow
+from servicedesk.reports.judgements import PER, Judged
+from servicedesk.reports.life_fits import Limits
+from servicedesk.reports.rate_figures import RateRow
+
+PER_WORDS: Final = f"{PER} item-years"
+
+
+def finite(found: Sequence[float | None]) -> list[float | None]:
+    return [x if x is not None and isfinite(x) else None for x in found]
+
+
+def base(by: str, row: RateRow | CurveRow) -> dict[str, Any]:
+    judged: Judged = row.judged
+    return {
+        by: row.name,
+        "events": row.events,
+        "items": row.items,
+        "sites": row.sites,
+        "item_years": row.years,
+        "rate": judged.rate,
+        "low": judged.low,
+        "high": judged.high,
+        "wide_low": judged.wide_low,
+        "wide_high": judged.wide_high,
+        **({"reason": judged.reason} if judged.reason else {}),
+    }
+
+
+def limits(found: Limits | None) -> dict[str, float | None] | None:
+    if found is None:
+        return None
+    return dict(zip(("value", "low", "high"), (x if isfinite(x) else None for x in found), strict=True))
+
+
+def plain(column: Any) -> list[Any] | None:
+    """Turn a column into plain numbers, with None for what is not a number."""
+    if column is None:
+        return None
+    return [None if isinstance(x, float) and not isfinite(x) else x for x in np.asarray(column).tolist()]

@@ -1,0 +1,135 @@
+"""Curves over age as rows of a file and as JSON."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+from servicedesk.reports.curve_figures import RECURRENCE, Curve, CurveRow, CurvesFigure
+from servicedesk.reports.tables.cells import PER_WORDS, base, finite, limits, plain
+from servicedesk.reports.traits import GROUPINGS
+
+VALUE_OF = {RECURRENCE: "mean"}
+"""What the values of a curve are called; of any other they are the survival."""
+
+LIFE_COLUMNS = [
+    "shape",
+    "shape from (95 %)",
+    "shape to (95 %)",
+    "what the shape says",
+    "a tenth failed by (days)",
+    "from (95 %)",
+    "to (95 %)",
+]
+
+
+def curves_header(figure: CurvesFigure) -> list[str]:
+    """Name the columns of a file of curves."""
+    value = "failures per item" if figure.name == RECURRENCE else "share without failure"
+    return [
+        "kind of part",
+        GROUPINGS[figure.by],
+        "age in days",
+        "items watched",
+        "failures",
+        value,
+        "standard error",
+        "from (95 %)",
+        "to (95 %)",
+        "why no curve",
+        *([] if figure.name == RECURRENCE else LIFE_COLUMNS),
+    ]
+
+
+def curves_rows(figure: CurvesFigure) -> Iterator[list[Any]]:
+    """Give the rows of a file of curves: one an age at which something failed, or one that says why not.
+
+    What is said of a group as a whole stands in its first row.
+    """
+    for row in figure.rows:
+        life = [] if figure.name == RECURRENCE else _life_cells(row)
+        if row.curve is None:
+            yield [row.family, row.name, *[None] * 7, row.reason, *life]
+            continue
+        columns = curve_columns(row.curve, value="value").values()
+        for number in range(row.curve.age.size):
+            cells = [column[number] if column is not None else None for column in columns]
+            whole = [row.note, *life] if number == 0 else ["", *[None] * len(life)]
+            yield [row.family, row.name, *cells, *whole]
+
+
+def _life_cells(row: CurveRow) -> list[Any]:
+    """Give the fitted life of a group as cells."""
+    life = row.life
+    if life is None or life.shape is None:
+        return [*[None] * 3, life.reason if life else None, *[None] * 3]
+    tenth = life.tenth or (None, None, None)
+    return [*finite(life.shape), str(life.reading), *finite(tenth)]
+
+
+def curves_json(figure: CurvesFigure) -> dict[str, Any]:
+    """Give curves as a JSON document; what is refused is null with its reason."""
+    return {
+        "figure": figure.name,
+        "per": PER_WORDS,
+        "as_of": figure.selection.as_of.isoformat(),
+        "rows": [
+            {**base(figure.by, row), "curve": _curve(figure, row), **_life(row), **_reason(row)}
+            for row in figure.rows
+        ],
+        "exclusions": figure.exclusions,
+    }
+
+
+def curve_columns(curve: Curve, *, value: str) -> dict[str, list[Any] | None]:
+    """Give a curve as columns of plain numbers."""
+    return {
+        "age_days": plain(curve.age),
+        "at_risk": plain(curve.at_risk),
+        "events": plain(curve.events),
+        value: plain(curve.value),
+        "std_error": plain(curve.std_error),
+        "low": plain(curve.low),
+        "high": plain(curve.high),
+    }
+
+
+def _curve(figure: CurvesFigure, row: CurveRow) -> dict[str, list[Any] | None] | None:
+    if row.curve is None:
+        return None
+    return curve_columns(row.curve, value=VALUE_OF.get(figure.name, "survival"))
+
+
+def _reason(row: CurveRow) -> dict[str, str]:
+    """Say why there is no curve, or no interval, before why there is no rate."""
+    if row.curve is None:
+        return {"reason": row.reason}
+    if row.curve.low is None or row.judged.reason:
+        return {"reason": row.note or row.judged.reason}
+    return {}
+
+
+def _life(row: CurveRow) -> dict[str, Any]:
+    """Give the fitted life; what is refused is null with its reason."""
+    life = row.life
+    if life is None:
+        return {}
+    if life.shape is None:
+        return {"life": None, "life_reason": life.reason}
+    return {
+        "life": {
+            "failures": life.failures,
+            "shape": limits(life.shape),
+            "reading": str(life.reading),
+            "tenth_failed_by_days": limits(life.tenth),
+            "datings": [
+                {
+                    "dated": str(dated.dating),
+                    "shape": limits(dated.shape),
+                    "reading": str(dated.reading),
+                    "tenth_failed_by_days": limits(dated.tenth),
+                }
+                for dated in life.datings
+            ],
+        }
+    }

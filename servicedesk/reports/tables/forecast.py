@@ -1,0 +1,87 @@
+"""What is to come as rows of a file and as JSON."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+from servicedesk.reports.forecasts import Expected, ForecastFigure, ForecastRow
+from servicedesk.reports.words import percent
+
+
+def forecast_header(figure: ForecastFigure) -> list[str]:
+    """Name the columns of a file of what is to come."""
+    level, vans = percent(figure.asked.level), figure.asked.vans
+    return [
+        "kind of part",
+        "type of part",
+        "when",
+        "items in place",
+        "failures to expect",
+        "from (95 %)",
+        "to (95 %)",
+        "pieces to expect",
+        f"pieces on the shelf ({level})",
+        f"pieces in each of {vans} vans ({level})",
+        "share under warranty",
+        "share beyond experience",
+        "reckoned",
+        "why no number",
+    ]
+
+
+def forecast_rows(figure: ForecastFigure) -> Iterator[list[Any]]:
+    """Give the rows of a file of what is to come: each type's year and months, then all types together."""
+    for row in figure.rows:
+        whole = [row.pieces, row.shelf, row.van, row.in_warranty, row.beyond, row.method, row.reason]
+        yield [row.family, row.name, "twelve months", row.items, *_cells(row.year), *whole]
+        for month, expected in zip(figure.months, row.months, strict=True):
+            yield [row.family, row.name, f"{month:%Y-%m}", row.items, *_cells(expected), *[None] * 7]
+    if figure.whole is not None:
+        yield ["", "all types", "twelve months", figure.items, *_cells(figure.whole), *[None] * 7]
+        for month, expected in zip(figure.months, figure.whole_months, strict=True):
+            yield ["", "all types", f"{month:%Y-%m}", figure.items, *_cells(expected), *[None] * 7]
+
+
+def forecast_json(figure: ForecastFigure) -> dict[str, Any]:
+    """Give what is to come as a JSON document; what is refused is null with its reason."""
+    return {
+        "figure": "ahead",
+        "as_of": figure.selection.as_of.isoformat(),
+        "service_level": figure.asked.level,
+        "vans": figure.asked.vans,
+        "warranty_years": figure.asked.warranty,
+        "months": [f"{month:%Y-%m}" for month in figure.months],
+        "rows": [_row(row) for row in figure.rows],
+        "whole": None if figure.whole is None else _expected(figure.whole),
+        "whole_months": [_expected(month) for month in figure.whole_months],
+        "exclusions": figure.exclusions,
+    }
+
+
+def _row(row: ForecastRow) -> dict[str, Any]:
+    return {
+        "component": row.name,
+        "events": row.events,
+        "sites": row.sites,
+        "item_years": row.years,
+        "items_in_place": row.items,
+        "reckoned": row.method,
+        "year": _expected(row.year),
+        "months": [_expected(month) for month in row.months],
+        "pieces_each": row.pieces_each,
+        "pieces": row.pieces,
+        "shelf": row.shelf,
+        "van": row.van,
+        "in_warranty": row.in_warranty,
+        "beyond": row.beyond,
+        **({"reason": row.reason} if row.reason else {}),
+    }
+
+
+def _expected(found: Expected) -> dict[str, float | None]:
+    return {"mean": found.mean, "low": found.low, "high": found.high}
+
+
+def _cells(found: Expected) -> list[float | None]:
+    return list(_expected(found).values())
