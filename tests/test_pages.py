@@ -123,6 +123,7 @@ def arguments(pattern: URLPattern, name: str) -> dict[str, Any]:
         "office:site_sheet": in_place.site,
         "office:finish_visit": visit,
         "office": Batch.objects.order_by("-pk").first(),
+        "reports:change_interval": CareRule.objects.order_by("pk").first(),
         "schedules:change_care_rule": CareRule.objects.order_by("pk").first(),
         "schedules:task": MaintenanceTask.objects.open().order_by("pk").first(),
         "schedules": visit,

@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from datetime import date
 
-from servicedesk.reports.selection import Selection, select
+from schedules.models.care import WorkKind
+from servicedesk.reports.selection import AT_CARE, BEFORE_CARE, Selection, Since, select
+from servicedesk.reports.since_care import BANDS
 from servicedesk.reports.strata import AGES
 from servicedesk.reports.traits import TRAITS, Key
 from units.models import FailureMode, Kind
@@ -54,6 +56,7 @@ def read_selection(asked: Mapping[str, Sequence[str]], *, today: date) -> Select
             mode=mode.pk if mode else None,
             traits=select(traits),
             age=_age(told["age"][-1]) if told.get("age") else None,
+            since=_since(told["since"][-1]) if told.get("since") else None,
         )
     except ValueError as error:
         raise QuestionError("from", str(error)) from error
@@ -64,6 +67,20 @@ def _age(text: str) -> int:
         known = ", ".join(f"{place} ({words})" for place, words in enumerate(AGES))
         raise QuestionError("age", f"“{text}” is no age of parts. There are {known}.")
     return int(text)
+
+
+def _since(text: str) -> Since:
+    work, _, band = text.partition(":")
+    if text == AT_CARE:
+        return AT_CARE, None
+    bands = {BEFORE_CARE: None, **{str(place): place for place in range(len(BANDS))}}
+    if work not in WorkKind.values or band not in bands:
+        raise QuestionError(
+            "since",
+            f"“{text}” is no time since care: write a kind of work and a number, such as cleaned:0 for "
+            f"{BANDS[0]} after cleaning.",
+        )
+    return work, bands[band]
 
 
 def _day(name: str, text: str) -> date:

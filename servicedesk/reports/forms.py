@@ -7,8 +7,10 @@ from datetime import date
 from typing import Any
 
 from django import forms
+from django.db.models import QuerySet
 from django.http import QueryDict
 
+from schedules.models import CareRule
 from servicedesk.reports.asking import DAYS, QuestionError, read_selection
 from servicedesk.reports.forecasts import Asked
 from servicedesk.reports.queries.fates import FATE_WORDS, Fate
@@ -86,7 +88,7 @@ class FigureForm(forms.Form):
         told = super().clean() or self.cleaned_data
         if self.errors:
             return told
-        asked = {name: _texts(told.get(name)) for name in (*DAYS, *TRAITS, "mode", "age")}
+        asked = {name: _texts(told.get(name)) for name in (*DAYS, *TRAITS, "mode", "age", "since")}
         try:
             self.selection = read_selection(asked, today=self.today)
         except QuestionError as error:
@@ -230,6 +232,77 @@ class ForecastForm(FigureForm):
         )
 
 
+COST_ERRORS = {"min_value": "A cost is more than nothing: leave both empty to reckon in minutes of work."}
+
+
+class CareForm(FigureForm):
+    """How often care is worth its while: which care rule, and what things cost."""
+
+    rule = forms.ModelChoiceField(CareRule.objects.none(), required=False, label="Care", empty_label="choose")
+    care_cost = forms.FloatField(
+        required=False, min_value=0.01, max_value=1e7, label="One care costs", error_messages=COST_ERRORS
+    )
+    failure_cost = forms.FloatField(
+        required=False,
+        min_value=0.01,
+        max_value=1e7,
+        label="One failure costs, or a year with a hidden defect",
+        error_messages=COST_ERRORS,
+    )
+
+    def __init__(self, data: QueryDict, *, today: date) -> None:
+        super().__init__(data, today=today)
+        for name in ("part", "component"):
+            del self.fields[name]
+        self.fields["rule"].queryset = rules_in_force()  # type: ignore[attr-defined]
+        self.fields["rule"].label_from_instance = (  # type: ignore[attr-defined]
+            lambda rule: f"{rule.component_type}: {rule.name}"
+        )
+
+    def shown_first(self) -> Iterable[str]:
+        return ("rule", "care_cost", "failure_cost", "mode")
+
+    @property
+    def chosen(self) -> CareRule | None:
+        """The rule asked for, or None as long as none is chosen."""
+        rule: CareRule | None = self.cleaned_data.get("rule")
+        return rule
+
+    @property
+    def costs(self) -> tuple[float | None, float | None]:
+        """What one care and one failure cost, where the owner says."""
+        return self.cleaned_data.get("care_cost"), self.cleaned_data.get("failure_cost")
+
+    def clean(self) -> dict[str, Any]:
+        told = super().clean()
+        given = [name for name in ("care_cost", "failure_cost") if told.get(name) is not None]
+        if not self.errors and len(given) == 1:
+            other = "failure_cost" if given == ["care_cost"] else "care_cost"
+            self.add_error(other, "Give both costs, in the same money, or neither.")
+        return told
+
+
+class IntervalForm(forms.Form):
+    """Another interval for a care rule, and why."""
+
+    months = forms.IntegerField(
+        min_value=1,
+        max_value=240,
+        label="Every so many months",
+        error_messages={
+            "min_value": "The interval runs from 1 to 240 months.",
+            "max_value": "The interval runs from 1 to 240 months.",
+            "required": "Say every how many months.",
+        },
+    )
+    why = forms.CharField(
+        max_length=120, label="Why it changes", error_messages={"required": "Say why the interval changes."}
+    )
+
+    def __init__(self, data: QueryDict | None = None, *, initial: dict[str, Any] | None = None) -> None:
+        super().__init__(data, initial=initial, label_suffix="")
+
+
 class FindingsForm(FigureForm):
     """Which findings: as for a figure, and what they count as."""
 
@@ -238,6 +311,7 @@ class FindingsForm(FigureForm):
         label="Age of the part",
         choices=[("", "any"), *((str(place), words) for place, words in enumerate(AGES))],
     )
+    since = forms.CharField(required=False, widget=forms.HiddenInput)
     fate = forms.ChoiceField(
         required=False,
         label="Counted as",
@@ -278,6 +352,11 @@ class LogForm(forms.Form):
         if told.get("from") and told.get("until") and told["from"] > told["until"]:
             self.add_error("from", "The first day comes after the last: swap them or leave one out.")
         return told
+
+
+def rules_in_force() -> QuerySet[CareRule]:
+    """List the care rules in force."""
+    return CareRule.objects.filter(active=True).select_related("component_type")
 
 
 def types_by_kind() -> Choices:

@@ -10,11 +10,12 @@ from typing import Any
 from django.urls import reverse
 
 from servicedesk.calls.models import Finding
+from servicedesk.reports.care_figures import CareFigure
 from servicedesk.reports.comparison import CompareFigure
 from servicedesk.reports.curve_figures import CurveRow, CurvesFigure
 from servicedesk.reports.exclusion_words import exclusion_sentences
 from servicedesk.reports.forecasts import ForecastFigure
-from servicedesk.reports.forms import EVERY_FATE
+from servicedesk.reports.forms import EVERY_FATE, rules_in_force
 from servicedesk.reports.judgements import DAYS_PER_YEAR
 from servicedesk.reports.models import FailureDay, RiskDay
 from servicedesk.reports.pictures import end_words
@@ -22,7 +23,7 @@ from servicedesk.reports.queries.fates import FATE_WORDS, Fate, findings_by_fate
 from servicedesk.reports.queries.listing import fates_of, found_again_soon
 from servicedesk.reports.queries.scope import Scope
 from servicedesk.reports.rate_figures import RatesFigure, narrowed
-from servicedesk.reports.selection import Selection
+from servicedesk.reports.selection import AT_CARE, Selection, Since
 from servicedesk.reports.words import amount, counted, years
 from units.models import ComponentType, Kind
 
@@ -129,6 +130,63 @@ def forecast_lines(figure: ForecastFigure) -> list[dict[str, Any]]:
             "months": list(zip(figure.months, row.months, strict=True)),
         }
         for number, row in enumerate(figure.rows)
+    ]
+
+
+def band_lines(figure: CareFigure) -> list[dict[str, Any]]:
+    """Give each stretch of time since care with the way down to its failures."""
+    return [
+        {
+            "row": band,
+            "findings": findings_address(figure.selection.after_care((figure.rule.work, band.place))),
+        }
+        for band in figure.bands
+    ]
+
+
+def care_notes(figure: CareFigure) -> list[dict[str, str]]:
+    """Say which failures are in no stretch of time since care, each with the way down to them."""
+    seen, before = figure.at_care, figure.unknown_events
+    told: list[tuple[int, str, Since]] = [
+        (
+            seen,
+            (
+                f"{counted(seen, 'failure')} {'was' if seen == 1 else 'were'} first seen on a care visit: "
+                "nobody had to call, and nobody knows since when."
+            ),
+            (AT_CARE, None),
+        ),
+        (
+            before,
+            (
+                f"{counted(before, 'failure')} in {amount(figure.unknown_years)} item-years came before we "
+                f"had {figure.rule.work} the part a first time."
+            ),
+            (figure.rule.work, None),
+        ),
+    ]
+    return [
+        {"sentence": sentence, "findings": findings_address(figure.selection.after_care(since))}
+        for number, sentence, since in told
+        if number
+    ]
+
+
+def new_interval(figure: CareFigure) -> dict[str, Any]:
+    """Propose another interval for a rule, and the reason that will stand in its history."""
+    on = f"{figure.selection.as_of:%-d %B %Y}"
+    why = f"figures of {on}: {counted(figure.events, 'failure')} by time since care"
+    return {"months": figure.months, "why": why}
+
+
+def rules_to_ask_about() -> list[dict[str, Any]]:
+    """List the care rules in force, with the way to what the records say of each."""
+    return [
+        {
+            "rule": rule,
+            "address": reverse("reports:care", query={"rule": rule.pk}),
+        }
+        for rule in rules_in_force()
     ]
 
 

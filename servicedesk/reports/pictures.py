@@ -8,6 +8,7 @@ from math import isfinite
 import numpy as np
 from django.utils.safestring import SafeString
 
+from servicedesk.reports.care_figures import CareFigure
 from servicedesk.reports.charts import (
     FunnelLimits,
     FunnelPoint,
@@ -24,7 +25,7 @@ from servicedesk.reports.charts import (
 from servicedesk.reports.comparison import CompareFigure
 from servicedesk.reports.curve_figures import RECURRENCE, Curve, CurveRow, CurvesFigure
 from servicedesk.reports.forecasts import ForecastFigure
-from servicedesk.reports.judgements import DAYS_PER_YEAR, PER, Word
+from servicedesk.reports.judgements import DAYS_PER_YEAR, PER, Judged, Word
 from servicedesk.reports.lifetimes.rates import funnel_limits
 from servicedesk.reports.rate_figures import RateRow, RatesFigure, by_family
 from servicedesk.reports.words import amount, percent, years
@@ -129,6 +130,19 @@ def forecast_pictures(figure: ForecastFigure) -> list[SafeString]:
     return [SafeString(svg)]
 
 
+def care_picture(figure: CareFigure) -> SafeString:
+    """Draw the failure rate in each stretch of time since care."""
+    rows = [_rate_row(band.name, band.judged) for band in figure.bands]
+    svg = interval_rows(
+        rows,
+        title=f"Failures of {figure.rule.component_type} by the time since care",
+        axis=f"failures a year per {PER} items",
+        id_prefix="care",
+        heading=f"Time since it was {figure.rule.work}",
+    )
+    return SafeString(svg)
+
+
 def ratio_picture(figure: CompareFigure) -> SafeString:
     """Draw the ratios of a comparison beside each other, with a line where both types would fail alike."""
     rows = [
@@ -156,16 +170,21 @@ def ratio_picture(figure: CompareFigure) -> SafeString:
 
 
 def _interval(row: RateRow) -> IntervalRow:
-    judged = row.judged
+    note = f"{row.verdict.word} than the rest" if row.verdict.word in MARKED else ""
+    return _rate_row(row.name, row.judged, note=note)
+
+
+def _rate_row(name: str, judged: Judged, *, note: str = "") -> IntervalRow:
+    """Put a rate into a row of a picture."""
     if judged.rate is None or judged.wide_low is None or judged.wide_high is None:
-        return IntervalRow(name=row.name, words="too little watched to give a rate")
+        return IntervalRow(name=name, words="too little watched to give a rate")
     return IntervalRow(
-        name=row.name,
+        name=name,
         words=_range(judged.rate, judged.wide_low, judged.wide_high),
         value=judged.rate,
         low=judged.wide_low,
         high=judged.wide_high,
-        note=f"{row.verdict.word} than the rest" if row.verdict.word in MARKED else "",
+        note=note,
     )
 
 

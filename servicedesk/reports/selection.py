@@ -8,6 +8,9 @@ from datetime import date, timedelta
 
 from servicedesk.reports.traits import TRAITS, Key
 
+Since = tuple[str, int | None]
+AT_CARE, BEFORE_CARE = "seen-at-care", "before"
+
 
 @dataclass(frozen=True, kw_only=True)
 class Selection:
@@ -25,9 +28,10 @@ class Selection:
         The failure mode whose failures count, or None for all.
     traits
         By name of trait, the groups that count (None in a group list: not recorded).
-    age
-        For lists of findings: only those at which the part was so old, as a place in `strata.AGES`. Time at
-        risk does not go by it.
+    age, since
+        For lists of findings only (time at risk does not go by them): that the part was so old, as a place in
+        `strata.AGES`; and how long after its last care, as a kind of work and a place in `since_care.BANDS`
+        (None: before the first), or `AT_CARE` for what was first seen on a care visit.
     """
 
     as_of: date
@@ -37,6 +41,7 @@ class Selection:
     mode: int | None = None
     traits: tuple[tuple[str, tuple[Key | None, ...]], ...] = ()
     age: int | None = None
+    since: Since | None = None
 
     def __post_init__(self) -> None:
         if self.from_on and self.from_on > self.last:
@@ -78,6 +83,10 @@ class Selection:
         """The same selection for findings at parts of one age."""
         return replace(self, age=age)
 
+    def after_care(self, since: Since | None) -> Selection:
+        """The same selection for findings some time after care."""
+        return replace(self, since=since)
+
     def query(self) -> dict[str, str | list[str]]:
         """The selection as an address carries it."""
         asked: dict[str, str | list[str]] = {}
@@ -90,6 +99,9 @@ class Selection:
             asked["mode"] = str(self.mode)
         if self.age is not None:
             asked["age"] = str(self.age)
+        if self.since is not None:
+            work, band = self.since
+            asked["since"] = work if work == AT_CARE else f"{work}:{BEFORE_CARE if band is None else band}"
         for name, keys in self.traits:
             asked[name] = [TRAITS[name].write(key) for key in keys]
         return asked

@@ -8,7 +8,8 @@ from servicedesk.reports.curve_figures import RECURRENCE, CurvesFigure
 from servicedesk.reports.forecasts import ForecastFigure
 from servicedesk.reports.judgements import DAYS_PER_YEAR, PER, Word
 from servicedesk.reports.rate_figures import UNCOMPARED, RateRow, RatesFigure
-from servicedesk.reports.selection import Selection
+from servicedesk.reports.selection import AT_CARE, Selection
+from servicedesk.reports.since_care import BANDS
 from servicedesk.reports.strata import AGES
 from servicedesk.reports.traits import GROUPINGS, TRAITS
 from servicedesk.reports.words import amount, counted, percent
@@ -108,5 +109,13 @@ def selection_words(selection: Selection) -> Iterator[tuple[str, str]]:
         yield GROUPINGS[name], " or ".join(names[key] for key in keys)
     if selection.age is not None:
         yield "parts", AGES[selection.age]
+    if selection.since is not None:
+        work, band = selection.since
+        if work == AT_CARE:
+            yield "first seen", "on a care visit"
+        elif band is None:
+            yield "before they were first", work
+        else:
+            yield f"time since {work}", BANDS[band]
     if selection.mode is not None:
         yield "failure", FailureMode.objects.get(pk=selection.mode).name

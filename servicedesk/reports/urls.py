@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from django.urls import path
 
-from servicedesk.reports import views
+from servicedesk.reports import plan_views, views
 
 app_name = "reports"
 urlpatterns = [
@@ -13,7 +13,9 @@ urlpatterns = [
     path("compare/", views.compare, name="compare"),
     path("ageing/", views.ageing, name="ageing"),
     path("lasting/", views.lasting, name="lasting"),
-    path("ahead/", views.ahead, name="ahead"),
+    path("ahead/", plan_views.ahead, name="ahead"),
+    path("care/", plan_views.care, name="care"),
+    path("care/<int:pk>/interval/", plan_views.change_interval, name="change_interval"),
     path("findings/", views.findings, name="findings"),
     path("log/", views.log, name="log"),
 ]

@@ -15,13 +15,11 @@ from servicedesk.people.rights import owners
 from servicedesk.reports import pages, tables
 from servicedesk.reports.comparison import compare_figure, comparison_sentence
 from servicedesk.reports.curve_figures import RECURRENCE, SURVIVAL, CurvesFigure, curves_figure
-from servicedesk.reports.forecasts import forecast_figure
 from servicedesk.reports.forms import (
     CompareForm,
     CurvesForm,
     FigureForm,
     FindingsForm,
-    ForecastForm,
     LogForm,
     RatesForm,
 )
@@ -29,7 +27,6 @@ from servicedesk.reports.landing import year_in_brief
 from servicedesk.reports.models import FailureDay, LogMark
 from servicedesk.reports.pictures import (
     curve_pictures,
-    forecast_pictures,
     rates_funnels,
     rates_pictures,
     ratio_picture,
@@ -39,7 +36,6 @@ from servicedesk.reports.queries.listing import findings_behind
 from servicedesk.reports.rate_figures import RatesFigure, rates_figure
 from servicedesk.reports.sentences import (
     curves_sentence,
-    forecast_sentence,
     rates_example,
     rates_sentence,
     selection_words,
@@ -61,7 +57,7 @@ def rates(request: HttpRequest) -> HttpResponse:
     """How often parts fail."""
     form = RatesForm(request.GET, today=timezone.localdate())
     if not form.is_valid() or form.selection is None:
-        return _bad_question(request, form, "reports/rates.html")
+        return bad_question(request, form, "reports/rates.html")
     figure = rates_figure(form.selection, by=form.grouping)
     if "csv" in request.GET:
         return csv_response("failure-rates.csv", tables.rates_header(figure), tables.rates_rows(figure))
@@ -73,7 +69,7 @@ def compare(request: HttpRequest) -> HttpResponse:
     """Two types of part held against each other."""
     form = CompareForm(request.GET, today=timezone.localdate())
     if not form.is_valid() or form.selection is None:
-        return _bad_question(request, form, "reports/compare.html")
+        return bad_question(request, form, "reports/compare.html")
     if form.pair is None:
         return render(request, "reports/compare.html", {"form": form, "pairs": pages.pairs_of_types()})
     figure = compare_figure(form.selection, one=form.pair[0], other=form.pair[1])
@@ -106,33 +102,11 @@ def lasting(request: HttpRequest) -> HttpResponse:
 
 
 @owners
-def ahead(request: HttpRequest) -> HttpResponse:
-    """What the next twelve months will take."""
-    form = ForecastForm(request.GET, today=timezone.localdate())
-    if not form.is_valid() or form.selection is None:
-        return _bad_question(request, form, "reports/ahead.html")
-    figure = forecast_figure(form.selection, form.asked)
-    if "csv" in request.GET:
-        rows = tables.forecast_rows(figure)
-        return csv_response("twelve-months-ahead.csv", tables.forecast_header(figure), rows)
-    context = {
-        "form": form,
-        "figure": figure,
-        "sentence": forecast_sentence(figure),
-        "about": list(selection_words(form.selection)),
-        "pictures": forecast_pictures(figure),
-        "lines": pages.forecast_lines(figure),
-        "excluded": pages.excluded_links(figure.selection, figure.exclusions),
-    }
-    return render(request, "reports/ahead.html", context)
-
-
-@owners
 def findings(request: HttpRequest) -> HttpResponse:
     """The findings behind a number."""
     form = FindingsForm(request.GET, today=timezone.localdate())
     if not form.is_valid() or form.selection is None:
-        return _bad_question(request, form, "reports/findings.html")
+        return bad_question(request, form, "reports/findings.html")
     chosen, fate = form.selection, form.asked_fate
     page = key_page(findings_behind(chosen, fate), request.GET, order=("-found_on", "-id"))
     context = {
@@ -151,7 +125,7 @@ def log(request: HttpRequest) -> HttpResponse:
     """What failed, day by day, as the failure log keeps it."""
     form, today = LogForm(request.GET), timezone.localdate()
     if not form.is_valid():
-        return _bad_question(request, form, "reports/log.html")
+        return bad_question(request, form, "reports/log.html")
     last = form.cleaned_data["until"] or today
     first = form.cleaned_data["from"] or last - timedelta(days=LOG_DAYS - 1)
     kind = form.cleaned_data["part"]
@@ -191,7 +165,7 @@ def _curves(request: HttpRequest, *, name: str, template: str) -> HttpResponse:
     """Answer a page of curves over age."""
     form = CurvesForm(request.GET, today=timezone.localdate())
     if not form.is_valid() or form.selection is None:
-        return _bad_question(request, form, template)
+        return bad_question(request, form, template)
     figure = curves_figure(form.selection, name=name)
     if "csv" in request.GET:
         header, rows = tables.curves_header(figure), tables.curves_rows(figure)
@@ -213,6 +187,6 @@ def _curves_context(form: CurvesForm, figure: CurvesFigure) -> dict[str, Any]:
     }
 
 
-def _bad_question(request: HttpRequest, form: FigureForm | LogForm, template: str) -> HttpResponse:
+def bad_question(request: HttpRequest, form: FigureForm | LogForm, template: str) -> HttpResponse:
     """Show the form with what is wrong with it, and no figure."""
     return render(request, template, {"form": form}, status=BAD_QUESTION)

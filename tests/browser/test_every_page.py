@@ -12,9 +12,11 @@ from django.test import Client
 from django.urls import reverse
 from playwright.sync_api import Page
 
+from schedules.models import CareRule
 from servicedesk.people.models import Role, User
 from tests.browser.acts import PASSWORD, overflow, sign_in, violations
 from tests.test_pages import ALL, OPEN, arguments
+from units.models import ComponentType
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
@@ -42,7 +44,18 @@ def pages(person: User) -> list[str]:
         answer = client.get(address)
         if answer.status_code == 200 and answer["Content-Type"].startswith("text/html"):
             found.append(address)
-    return found
+    return [*found, *questions()]
+
+
+def questions() -> list[str]:
+    """Pages that show more when something is asked of them."""
+    rule = CareRule.objects.get(component_type__name="bare aluminium stepped track", work="lubricated")
+    one, other = ComponentType.objects.filter(kind="track").order_by("name")[:2]
+    return [
+        reverse("reports:care", query={"rule": rule.pk}),
+        reverse("reports:compare", query={"one": one.pk, "other": other.pk}),
+        reverse("reports:rates", query={"by": "lot"}),
+    ]
 
 
 def test_every_page_is_in_order(page: Page, live_server: Any, olive: User, axe_source: str) -> None:

@@ -81,15 +81,16 @@ def fated(scope: Scope, *, columns: str, only: str = "") -> str:
     return (
         f"SELECT {columns}, {_FATE} AS fate FROM calls_finding g CROSS JOIN units_fitment f"
         f" LEFT JOIN w ON {_IN_SPAN}"
-        f" WHERE f.id = g.fitment_id{scope.of_findings()}{scope.of_ages()}{scope.of_fitments()}"
+        f" WHERE f.id = g.fitment_id{scope.of_findings()}{scope.of_moments()}{scope.of_fitments()}"
         f"{scope.of_units()}{only}"
     )
 
 
 def fated_partless(scope: Scope, *, columns: str, only: str = "") -> str:
     """Write the query over the findings that nobody could put down to a part."""
-    # Of no part, no age is known.
-    kinds = _kinds_asked_for(scope) if scope.selection.age is None else " AND FALSE"
+    chosen = scope.selection
+    # Of no part, neither its age nor its care is known.
+    kinds = _kinds_asked_for(scope) if chosen.age is None and chosen.since is None else " AND FALSE"
     return (
         f"SELECT {columns}, CASE WHEN NOT g.is_failure THEN '{Fate.WEAR_ONLY}'"
         f" WHEN g.repeat OR g.continues_id IS NOT NULL THEN '{Fate.REPEAT}'"

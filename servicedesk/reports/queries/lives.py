@@ -3,7 +3,7 @@
 # ruff: noqa: S608  # values are bound; what is put into the text are names and expressions of our own
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 
@@ -12,9 +12,13 @@ from servicedesk.reports.queries.fates import TWINS, Fate, fated
 from servicedesk.reports.queries.scope import OVERLAPS, Scope
 from servicedesk.reports.selection import Selection
 
+BETWEEN_VISITS: Final = " AND g.detected <> 'care'"
 
-def read_histories(selection: Selection, *, by: str) -> Histories:
+
+def read_histories(selection: Selection, *, by: str, between_visits: bool = False) -> Histories:
     """Read the spans and failures of parts whose age is known, up to the day the records are read.
+
+    With ``between_visits`` only failures that were not first seen on a care visit.
 
     The days that count cut them later (`Histories.cut`): a first failure before those days still was the
     first.
@@ -23,7 +27,7 @@ def read_histories(selection: Selection, *, by: str) -> Histories:
     spans = _spans(scope)
     groups = sorted({row[1] for row in spans}, key=lambda key: (key is None, key))
     place = {key: number for number, key in enumerate(groups)}
-    events = _failures(scope)
+    events = _failures(scope, only=BETWEEN_VISITS if between_visits else "")
     known = {row[0] for row in spans}
     columns = _turned(
         [
@@ -65,7 +69,7 @@ def _spans(scope: Scope) -> list[tuple[Any, ...]]:
     )
 
 
-def _failures(scope: Scope) -> list[tuple[int, int, int, int, int]]:
+def _failures(scope: Scope, *, only: str) -> list[tuple[int, int, int, int, int]]:
     """List part, age in days, mode, number of failures, and the age when last known to be good (or -1).
 
     A part was good when its finding says so, when its unit was looked at and found fine, or when the part (or
@@ -91,6 +95,6 @@ def _failures(scope: Scope) -> list[tuple[int, int, int, int, int]]:
     return scope.rows(
         f"WITH {scope.spans(cut=False)}, {TWINS}"
         " SELECT item, age, mode_id, COUNT(*), MAX(good) FROM"
-        f" ({fated(scope, columns=columns, only=' AND f.age_known')}) AS told"
+        f" ({fated(scope, columns=columns, only=f' AND f.age_known{only}')}) AS told"
         f" WHERE fate = '{Fate.EVENT}' GROUP BY item, age, mode_id ORDER BY item, age, mode_id"
     )

@@ -16,7 +16,8 @@ from typing import Any, Final
 
 from django.db import connection
 
-from servicedesk.reports.selection import Selection
+from servicedesk.reports.selection import AT_CARE, Selection
+from servicedesk.reports.since_care import BAND_ENDS
 from servicedesk.reports.strata import AGE_ENDS
 from servicedesk.reports.traits import MODE, TRAITS, Key, Trait
 
@@ -149,8 +150,33 @@ class Scope:
             conditions += " AND g.mode_id = %(mode)s"
         return conditions
 
-    def of_ages(self) -> str:
-        """Give the condition on the age of a part when it was found, in a query over ``g`` and ``f``."""
+    def of_moments(self) -> str:
+        """Give the conditions on how old a part was, and how long after care, when a finding was made.
+
+        In a query over ``g``, ``f`` and ``w``.
+        """
+        return self._of_age() + self._of_care()
+
+    def _of_care(self) -> str:
+        if self.selection.since is None:
+            return ""
+        work, band = self.selection.since
+        if work == AT_CARE:
+            return " AND f.age_known AND g.detected = 'care'"
+        self.params["care"] = work
+        last = (
+            "(SELECT MAX(k.done_on) FROM calls_work k WHERE k.kind = %(care)s AND k.unit_id = f.unit_id"
+            " AND (k.fitment_id = f.id OR k.fitment_id IS NULL) AND k.done_on < g.found_on"
+            " AND k.done_on >= f.fitted_on AND k.done_on >= w.from_on)"
+        )
+        between = " AND f.age_known AND g.detected <> 'care'"
+        if band is None:
+            return f"{between} AND {last} IS NULL"
+        days = f"({self.day('g.found_on')} - {self.day(last)})"
+        low, high = BAND_ENDS[band : band + 2]
+        return f"{between} AND {days} > {low}" + (f" AND {days} <= {high}" if isfinite(high) else "")
+
+    def _of_age(self) -> str:
         if self.selection.age is None:
             return ""
         age = f"({self.day('g.found_on')} - {self.day('f.fitted_on')})"

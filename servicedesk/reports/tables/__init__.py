@@ -1,5 +1,6 @@
 """Figures as rows of a file, as JSON and as text: the same numbers the pages show."""
 
+from servicedesk.reports.tables.care import care_header, care_json, care_rows
 from servicedesk.reports.tables.comparison import compare_header, compare_json, compare_rows
 from servicedesk.reports.tables.curves import curve_columns, curves_header, curves_json, curves_rows
 from servicedesk.reports.tables.forecast import forecast_header, forecast_json, forecast_rows
@@ -10,6 +11,9 @@ from servicedesk.reports.tables.text import as_text
 __all__ = [
     "LOG_HEADER",
     "as_text",
+    "care_header",
+    "care_json",
+    "care_rows",
     "compare_header",
     "compare_json",
     "compare_rows",

@@ -62,6 +62,12 @@ def times(value: float | None, factor: float | None) -> float | None:
 
 
 @register.filter
+def times_words(value: float) -> str:
+    """Say how many times as often something is."""
+    return f"{words.amount(value)} times as often" if isfinite(value) else "all failures are its own"
+
+
+@register.filter
 def first_of(found: tuple[Any, ...] | None) -> Any:
     """Take the estimate out of an estimate with limits."""
     return found[0] if found else None

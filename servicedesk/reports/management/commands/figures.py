@@ -13,11 +13,12 @@ from django.utils import timezone
 from servicedesk.exports import write_table
 from servicedesk.reports import tables
 from servicedesk.reports.asking import DAYS, QuestionError, read_selection
+from servicedesk.reports.care_figures import care_figure
 from servicedesk.reports.comparison import compare_figure
 from servicedesk.reports.curve_figures import RECURRENCE, SURVIVAL, curves_figure
 from servicedesk.reports.exclusion_words import exclusion_lines
 from servicedesk.reports.forecasts import forecast_figure
-from servicedesk.reports.forms import FigureForm, ForecastForm
+from servicedesk.reports.forms import CareForm, FigureForm, ForecastForm, rules_in_force
 from servicedesk.reports.rate_figures import rates_figure
 from servicedesk.reports.selection import Selection
 from servicedesk.reports.traits import GROUPINGS, TRAITS, UNKNOWN
@@ -26,7 +27,8 @@ from units.models import ComponentType
 RATES = "rates"
 COMPARE = "compare"
 AHEAD = "ahead"
-NAMES = (RATES, COMPARE, SURVIVAL, RECURRENCE, AHEAD)
+CARE = "care"
+NAMES = (RATES, COMPARE, SURVIVAL, RECURRENCE, AHEAD, CARE)
 BAD_QUESTION = 2
 
 
@@ -35,11 +37,11 @@ class Command(BaseCommand):
 
     help = (
         "Print failure rates by group (rates), two types held against each other (compare, with --of and "
-        "--with), the share without failure by age (survival), the average "
-        "number of failures by age (recurrence), or what the next twelve months will take (ahead), as the "
-        "pages show them. Rates and their 95 % limits are per "
-        "100 item-years. In JSON a row's first key is what it is grouped by, such as “component” or "
-        "“construction”; what the records are too thin for is null, with its reason."
+        "--with), the share without failure by age (survival), the average number of failures by age "
+        "(recurrence), what the next twelve months will take (ahead), or failures by the time since care "
+        "(care, with --rule), as the pages show them. Rates and their 95 % limits are per 100 item-years. In "
+        "JSON a row's first key is what it is grouped by, such as “component” or “construction”; what the "
+        "records are too thin for is null, with its reason."
     )
 
     def add_arguments(self, parser: ArgumentParser) -> None:
@@ -49,6 +51,13 @@ class Command(BaseCommand):
         parser.add_argument("--level", metavar="PER_CENT", help="ahead: how sure the stock is to do (95)")
         parser.add_argument("--vans", metavar="NUMBER", help="ahead: vans that carry stock (2)")
         parser.add_argument("--warranty", metavar="YEARS", help="ahead: warranty from fitting (5)")
+        parser.add_argument("--rule", metavar="RULE", help="care: the rule, as “type of part: its name”")
+        parser.add_argument("--care-cost", metavar="MONEY", help="care: what one care costs")
+        parser.add_argument(
+            "--failure-cost",
+            metavar="MONEY",
+            help="care: what one failure costs, or a year with a hidden defect",
+        )
         parser.add_argument(
             "--by", default="component", help=f"what to group by: {', '.join(GROUPINGS)} (default: component)"
         )
@@ -77,7 +86,12 @@ class Command(BaseCommand):
                 returncode=BAD_QUESTION,
             )
         selection = self._selection(options)
-        printers = {RATES: self._print_rates, COMPARE: self._print_comparison, AHEAD: self._print_forecast}
+        printers = {
+            RATES: self._print_rates,
+            COMPARE: self._print_comparison,
+            AHEAD: self._print_forecast,
+            CARE: self._print_care,
+        }
         printers.get(name, self._print_curves)(selection, options)
 
     def _selection(self, options: dict[str, Any]) -> Selection:
@@ -129,10 +143,26 @@ class Command(BaseCommand):
         rows = list(tables.forecast_rows(figure))
         self._print(options, tables.forecast_json(figure), tables.forecast_header(figure), rows)
 
+    def _print_care(self, selection: Selection, options: dict[str, Any]) -> None:
+        asked = _told(options, "care_cost", "failure_cost")
+        rules = {f"{rule.component_type}: {rule.name}": rule for rule in rules_in_force()}
+        rule = rules.get(options["rule"] or "")
+        if rule is None:
+            known = "; ".join(rules) or "none in force"
+            told = options["rule"] or ""
+            raise CommandError(
+                f"--rule: “{told}” is no care rule. There are {known}.", returncode=BAD_QUESTION
+            )
+        form = CareForm(asked, today=timezone.localdate())
+        self._check(form)
+        figure = care_figure(selection, rule, care=form.costs[0], failure=form.costs[1])
+        rows = list(tables.care_rows(figure))
+        self._print(options, tables.care_json(figure), tables.care_header(figure), rows)
+
     def _check(self, form: FigureForm) -> None:
         """Refuse what the page would refuse, in its words."""
         for name, errors in form.errors.items():
-            raise CommandError(f"--{name}: {errors[0]}", returncode=BAD_QUESTION)
+            raise CommandError(f"--{name.replace('_', '-')}: {errors[0]}", returncode=BAD_QUESTION)
 
     def _print_curves(self, selection: Selection, options: dict[str, Any]) -> None:
         figure = curves_figure(selection, name=options["name"], by=options["by"])

@@ -1,0 +1,95 @@
+"""Pages on which the owner plans: what the next twelve months will take, and how often care is worth its
+while."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
+from django.utils import timezone
+from django.views.decorators.http import require_POST
+
+from schedules.models import CareRule
+from schedules.operations import change_care_rule
+from servicedesk.exports import csv_response
+from servicedesk.people.rights import owners, user_of
+from servicedesk.refusals import attempt
+from servicedesk.reports import pages, tables
+from servicedesk.reports.care_figures import CareFigure, care_figure, care_sentence
+from servicedesk.reports.forecasts import forecast_figure
+from servicedesk.reports.forms import CareForm, ForecastForm, IntervalForm
+from servicedesk.reports.pictures import care_picture, forecast_pictures
+from servicedesk.reports.sentences import forecast_sentence, selection_words
+from servicedesk.reports.views import bad_question
+
+
+@owners
+def ahead(request: HttpRequest) -> HttpResponse:
+    """What the next twelve months will take."""
+    form = ForecastForm(request.GET, today=timezone.localdate())
+    if not form.is_valid() or form.selection is None:
+        return bad_question(request, form, "reports/ahead.html")
+    figure = forecast_figure(form.selection, form.asked)
+    if "csv" in request.GET:
+        rows = tables.forecast_rows(figure)
+        return csv_response("twelve-months-ahead.csv", tables.forecast_header(figure), rows)
+    context = {
+        "form": form,
+        "figure": figure,
+        "sentence": forecast_sentence(figure),
+        "about": list(selection_words(form.selection)),
+        "pictures": forecast_pictures(figure),
+        "lines": pages.forecast_lines(figure),
+        "excluded": pages.excluded_links(figure.selection, figure.exclusions),
+    }
+    return render(request, "reports/ahead.html", context)
+
+
+@owners
+def care(request: HttpRequest) -> HttpResponse:
+    """How often care is worth its while."""
+    form = CareForm(request.GET, today=timezone.localdate())
+    if not form.is_valid() or form.selection is None:
+        return bad_question(request, form, "reports/care.html")
+    if form.chosen is None:
+        return render(request, "reports/care.html", {"form": form, "rules": pages.rules_to_ask_about()})
+    figure = care_figure(form.selection, form.chosen, care=form.costs[0], failure=form.costs[1])
+    if "csv" in request.GET:
+        return csv_response("care-interval.csv", tables.care_header(figure), tables.care_rows(figure))
+    return render(request, "reports/care.html", _care_context(form, figure))
+
+
+@owners
+@require_POST
+def change_interval(request: HttpRequest, pk: int) -> HttpResponse:
+    """Change how often a care rule asks for its care; who and why stays in its history."""
+    rule = get_object_or_404(CareRule, pk=pk)
+    form = IntervalForm(request.POST)
+    changed = attempt(form, lambda: _with_interval(rule, form, request))
+    if changed is None:
+        messages.error(request, " ".join(str(text) for texts in form.errors.values() for text in texts))
+        return redirect(f"{reverse('reports:care')}?rule={rule.pk}")
+    messages.success(request, "Stored. Due dates under this rule were reckoned anew.")
+    return redirect("schedules:change_care_rule", pk=rule.pk)
+
+
+def _care_context(form: CareForm, figure: CareFigure) -> dict[str, Any]:
+    """Gather what the page of care intervals shows."""
+    return {
+        "form": form,
+        "figure": figure,
+        "sentence": care_sentence(figure),
+        "about": list(selection_words(figure.selection)),
+        "picture": care_picture(figure),
+        "lines": pages.band_lines(figure),
+        "noted": pages.care_notes(figure),
+        "interval": IntervalForm(initial=pages.new_interval(figure)),
+    }
+
+
+def _with_interval(rule: CareRule, form: IntervalForm, request: HttpRequest) -> CareRule:
+    rule.interval_months = form.cleaned_data["months"]
+    return change_care_rule(rule, why=form.cleaned_data["why"], by=user_of(request), at=timezone.now())

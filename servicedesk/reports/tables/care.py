@@ -1,0 +1,93 @@
+"""Failures by the time since care as rows of a file and as JSON."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+from servicedesk.reports.care_figures import CareFigure
+from servicedesk.reports.tables.cells import PER_WORDS, finite, limits
+
+
+def care_header(figure: CareFigure) -> list[str]:
+    """Name the columns of a file of failures by the time since care."""
+    return [
+        f"time since {figure.rule.work}",
+        "failures",
+        "items",
+        "sites",
+        "item-years",
+        f"failures per {PER_WORDS}",
+        "from, allowing for sites (95 %)",
+        "to, allowing for sites (95 %)",
+        "times as often as soon after care",
+        "from (95 %)",
+        "to (95 %)",
+        "why none",
+        "best interval in months",
+        "from (within 5 % of the least cost)",
+        "to (within 5 % of the least cost)",
+        "cost of a part a year now",
+        "at the best interval",
+        "why no interval",
+    ]
+
+
+def care_rows(figure: CareFigure) -> Iterator[list[Any]]:
+    """Give the rows of a file of failures by the time since care; the first also has the interval."""
+    best = finite(figure.best or (None, None, None))
+    for number, band in enumerate(figure.bands):
+        judged = band.judged
+        ratio = finite(band.ratio or (None, None, None))
+        whole = [*best, figure.now, figure.least, figure.reason] if number == 0 else [None] * 6
+        yield [
+            band.name,
+            band.events,
+            band.items,
+            band.sites,
+            band.years,
+            judged.rate,
+            judged.wide_low,
+            judged.wide_high,
+            *ratio,
+            judged.reason or band.reason,
+            *whole,
+        ]
+
+
+def care_json(figure: CareFigure) -> dict[str, Any]:
+    """Give failures by the time since care as a JSON document; what is refused is null with its reason."""
+    rule, costs = figure.rule, figure.costs
+    return {
+        "figure": "care",
+        "per": PER_WORDS,
+        "as_of": figure.selection.as_of.isoformat(),
+        "rule": rule.name,
+        "component": rule.component_type.name,
+        "usual_months": rule.interval_months,
+        "costs": {"care": costs.care, "failure": costs.failure, "given": costs.told},
+        "rows": [
+            {
+                "since": band.name,
+                "events": band.events,
+                "items": band.items,
+                "sites": band.sites,
+                "item_years": band.years,
+                "rate": band.judged.rate,
+                "wide_low": band.judged.wide_low,
+                "wide_high": band.judged.wide_high,
+                "times": limits(band.ratio),
+                **({"reason": reason} if (reason := band.judged.reason or band.reason) else {}),
+            }
+            for band in figure.bands
+        ],
+        "shape": limits(figure.shape),
+        "best_months": limits(figure.best),
+        "best_months_at_limits": finite(figure.at_limits or (None, None)),
+        "cost_now": figure.now,
+        "cost_least": figure.least,
+        "parts": figure.parts,
+        "saved_a_year": figure.saved,
+        "reason": figure.reason,
+        "exclusions": {},
+    }

@@ -1,0 +1,309 @@
+"""How often care is worth its while: the page, its file, its command, and the change of a rule."""
+
+from __future__ import annotations
+
+import csv
+import html
+import io
+import json
+import re
+from datetime import UTC, datetime
+from typing import Any
+
+import pytest
+import time_machine
+from django.core.management import CommandError, call_command
+from django.test import Client
+from django.urls import reverse
+
+from schedules.models import CareRule
+from servicedesk.calls.models import Finding
+from servicedesk.people.models import Change
+from servicedesk.reports.care_figures import care_figure, care_sentence
+from servicedesk.reports.histories import Window
+from servicedesk.reports.lifetimes.policy import inspection
+from servicedesk.reports.queries.care import read_care
+from servicedesk.reports.queries.lives import read_histories
+from servicedesk.reports.since_care import clock_from_care
+from tests.factories import CareDueFactory, CareRuleFactory, SiteFactory, WorkFactory
+from tests.servicedesk.reports.pages import csv_rows, link_saying, open_page, plain, rows
+from tests.servicedesk.reports.small_fleets import Fleet, day, up_to
+
+pytestmark = pytest.mark.django_db
+
+NOON = datetime(2024, 12, 31, 17, 0, tzinfo=UTC)
+DAYS = 1826  # from 1 January 2020 to 31 December 2024
+CARE = "/figures/care/"
+MONTH = 365.25 / 12
+
+
+@pytest.fixture(autouse=True)
+def _today() -> Any:
+    with time_machine.travel(NOON, tick=False):
+        yield
+
+
+@pytest.fixture
+def fleet() -> Fleet:
+    """Twelve tracks at six sites, cared for twice; they fail a year and more after care, hardly before."""
+    fleet = Fleet()
+    sites = [SiteFactory(care_by="us") for _ in range(6)]
+    for number in range(12):
+        unit = fleet.unit(sites[number % 6])
+        fleet.watch(unit, 0)
+        part = fleet.fit(unit)
+        for on in (60 + number, 800 + number):
+            WorkFactory(unit=unit, fitment=None, kind="lubricated", done_on=day(on))
+        for on in (650, 780, 1500 + 20 * number):
+            fleet.find(part, on + number, detected="called")
+        if number < 2:
+            fleet.find(part, 900, detected="called")
+            fleet.find(part, 20, detected="called")
+            fleet.find(part, 1000, detected="care")
+        WorkFactory(unit=unit, fitment=part, kind="adjusted", minutes=90, done_on=day(1700))
+    return fleet
+
+
+@pytest.fixture
+def rule(fleet: Fleet) -> CareRule:
+    """Lubricate the track once a year."""
+    made: CareRule = CareRuleFactory(
+        component_type=fleet.track,
+        name="lubricate the track",
+        work="lubricated",
+        interval_months=24,
+        minutes=15,
+    )
+    for part in fleet.track.fitments.all():
+        CareDueFactory(rule=made, fitment=part)
+    return made
+
+
+def told(*arguments: str) -> str:
+    """Run the command and give what it prints."""
+    out = io.StringIO()
+    call_command("figures", "care", *arguments, stdout=out)
+    return out.getvalue()
+
+
+def test_failures_stand_by_the_time_since_care(as_owner: Client, fleet: Fleet, rule: CareRule) -> None:
+    figure = care_figure(up_to(DAYS), rule)
+    assert [band.events for band in figure.bands] == [2, 0, 0, 36]
+    assert figure.at_care == 2
+    assert figure.unknown_events == 2
+    assert figure.unknown_years == pytest.approx(sum(60 + number for number in range(12)) / 365.25)
+    years = sum(band.years for band in figure.bands)
+    assert years + figure.unknown_years == pytest.approx(12 * DAYS / 365.25)
+    first, *_, last = figure.bands
+    # Twelve tracks, two cares each, 182.625 days after either.
+    assert first.years == pytest.approx(24 * 6 * MONTH / 365.25)
+    assert last.ratio is not None
+    assert last.ratio[1] > 1
+
+
+def test_the_best_interval_is_where_care_and_repairs_together_cost_least(
+    fleet: Fleet, rule: CareRule
+) -> None:
+    figure = care_figure(up_to(DAYS), rule, care=40, failure=220)
+    assert figure.shape is not None
+    assert figure.shape[1] > 1
+    assert figure.best is not None
+    assert figure.at_limits is not None
+    assert figure.now is not None
+    assert figure.least is not None
+    assert figure.least < figure.now
+    assert figure.best[1] < figure.best[0] < figure.best[2]
+    assert figure.better
+    assert figure.saved == pytest.approx(12 * (figure.now - figure.least))
+    assert "more often" in care_sentence(figure)
+    months = figure.months
+    dearer = care_figure(up_to(DAYS), rule, care=80, failure=220)
+    assert dearer.months > months
+    # Barlow and Hunter (1960): cost of care and repairs a day, here looked at month by month.
+    item, on = read_care(figure.selection, work="lubricated")
+    lives, _, _ = clock_from_care(
+        read_histories(figure.selection, by="component", between_visits=True),
+        Window(0, figure.selection.last.toordinal()),
+        care_item=item,
+        care_age=on,
+    )
+    shape = figure.shape[0]
+    rate = 38 / float((lives.stop**shape - lives.start**shape).sum())
+    cost = {month: (40 + 220 * rate * (month * MONTH) ** shape) / month * 12 for month in range(1, 61)}
+    assert min(cost, key=cost.__getitem__) == months
+    assert cost[24] == pytest.approx(figure.now)
+    assert min(cost.values()) == pytest.approx(figure.least, rel=0.001)
+
+
+def test_a_much_longer_interval_is_gone_to_in_steps(fleet: Fleet, rule: CareRule) -> None:
+    rule.interval_months = 6
+    rule.save()
+    figure = care_figure(up_to(DAYS), rule, care=100, failure=220)
+    assert figure.best is not None
+    assert figure.best[0] > 9
+    assert figure.months == 9
+    assert "as a step every 9" in care_sentence(figure)
+
+
+def test_minutes_of_work_stand_in_for_costs_nobody_gave(fleet: Fleet, rule: CareRule) -> None:
+    figure = care_figure(up_to(DAYS), rule)
+    assert (figure.costs.care, figure.costs.failure, figure.costs.told) == (15, 90, False)
+
+
+def test_without_a_clear_rise_the_usual_stays(as_owner: Client) -> None:
+    other = Fleet()
+    for number in range(12):
+        unit = other.unit(SiteFactory())
+        other.watch(unit, 0)
+        part = other.fit(unit)
+        WorkFactory(unit=unit, kind="lubricated", done_on=day(100))
+        other.find(part, 110 + 130 * number, detected="called")
+    rule = CareRuleFactory(component_type=other.track, work="lubricated", interval_months=12)
+    page = plain(open_page(as_owner, f"{CARE}?rule={rule.pk}"))
+    assert "Our records do not show an interval better than the usual 12 months" in page
+    assert "failures do not clearly come faster" in page
+    assert "Change the interval" not in page
+    assert "Change this rule by hand" in page
+    cheap = care_figure(up_to(DAYS), rule, care=100, failure=100)
+    assert cheap.best is None
+
+
+def test_ten_failures_are_asked_for(fleet: Fleet, rule: CareRule) -> None:
+    Finding.objects.filter(found_on__gt=day(655)).delete()
+    figure = care_figure(up_to(DAYS), rule)
+    assert figure.best is None
+    assert figure.reason == "6 failures between care visits; it takes 10"
+
+
+def test_failures_must_cost_more_than_the_care(fleet: Fleet, rule: CareRule) -> None:
+    figure = care_figure(up_to(DAYS), rule, care=200, failure=100)
+    assert figure.best is None
+    assert figure.reason == "a failure costs no more than the care that prevents it"
+
+
+def test_an_interval_longer_than_anybody_waited_is_not_given() -> None:
+    fleet, sites = Fleet(), [SiteFactory() for _ in range(3)]
+    for number in range(90):
+        unit = fleet.unit(sites[number % 3])
+        fleet.watch(unit, 0, 720)
+        part = fleet.fit(unit)
+        WorkFactory(unit=unit, kind="lubricated", done_on=day(1))
+        # Failures as a power of 1.6 of the time since care has them, at even steps of its chances.
+        fleet.find(part, 2 + round(718 * ((number + 0.5) / 90) ** (1 / 1.6)), detected="called")
+    rule = CareRuleFactory(component_type=fleet.track, work="lubricated")
+    figure = care_figure(up_to(DAYS), rule, care=99, failure=100)
+    assert figure.shape is not None
+    assert figure.shape[1] > 1
+    assert figure.best is None
+    assert figure.reason.startswith("the best interval would be longer than the 23.6 months that parts went")
+
+
+def test_looks_for_hidden_defects_go_by_their_own_rule(
+    as_owner: Client, fleet: Fleet, rule: CareRule
+) -> None:
+    rule.work, rule.interval_months = "checked", 24
+    rule.save()
+    assert "say what one look and a year with a hidden defect cost you" in plain(
+        open_page(as_owner, f"{CARE}?rule={rule.pk}")
+    )
+    figure = care_figure(up_to(DAYS), rule, care=20, failure=400)
+    # Barlow and Proschan (1965): the square root of 2 looks / (rate x hidden cost); 42 failures of 12 parts.
+    rate = 42 / (12 * DAYS / 365.25)
+    assert figure.best is not None
+    assert figure.best[0] == pytest.approx(12 * (2 * 20 / (rate * 400)) ** 0.5)
+    assert inspection(rate, 20, 400).interval * 12 == pytest.approx(figure.best[0])
+    assert figure.least == pytest.approx((2 * 20 * rate * 400) ** 0.5)
+
+
+def test_the_owner_changes_the_care_plan_and_the_history_says_why(
+    as_owner: Client, fleet: Fleet, rule: CareRule
+) -> None:
+    page = open_page(as_owner, f"{CARE}?rule={rule.pk}&care_cost=40&failure_cost=220")
+    assert "Change the interval" in page
+    action = re.findall(r'action="([^"]*)"', page)[0]
+    months = int(re.findall(r'name="months" value="(\d+)"', page)[0])
+    why = html.unescape(re.findall(r'name="why" value="([^"]*)"', page)[0])
+    answer = as_owner.post(action, {"months": months, "why": why})
+    assert answer.url == reverse("schedules:change_care_rule", args=[rule.pk])
+    rule.refresh_from_db()
+    assert rule.interval_months == months
+    change = Change.objects.about(rule).order_by("-pk")[0]
+    assert "because figures of 31 December 2024" in change.did
+    assert change.by is not None
+    assert (change.fields.get().before, change.fields.get().after) == ("24", str(months))
+
+
+@pytest.mark.parametrize(
+    ("asked", "said"),
+    [
+        ({"months": "0", "why": "x"}, "The interval runs from 1 to 240 months."),
+        ({"months": "", "why": "x"}, "Say every how many months."),
+        ({"months": "9", "why": ""}, "Say why the interval changes."),
+    ],
+)
+def test_a_change_without_sense_is_refused(
+    as_owner: Client, fleet: Fleet, rule: CareRule, asked: dict[str, str], said: str
+) -> None:
+    answer = as_owner.post(f"{CARE}{rule.pk}/interval/", asked, follow=True)
+    assert said in plain(answer.content.decode())
+    rule.refresh_from_db()
+    assert rule.interval_months == 24
+
+
+def test_only_the_owner_changes_it(as_scheduler: Client, fleet: Fleet, rule: CareRule) -> None:
+    assert as_scheduler.post(f"{CARE}{rule.pk}/interval/", {"months": "9", "why": "x"}).status_code == 403
+
+
+def test_every_number_leads_to_its_findings(as_owner: Client, fleet: Fleet, rule: CareRule) -> None:
+    page = open_page(as_owner, f"{CARE}?rule={rule.pk}")
+    counted = re.findall(r'<a href="(/figures/findings/[^"]*)">(\d+)</a>', page)
+    assert [int(count) for _, count in counted] == [2, 36]
+    for address, count in counted:
+        assert f"{count} failures" in plain(open_page(as_owner, html.unescape(address)))
+    for words, count in (("first seen on a care visit", 2), ("came before we had lubricated", 2)):
+        behind = open_page(as_owner, link_saying(page, words))
+        assert len(rows(behind)) == count
+    assert "time since lubricated" in plain(open_page(as_owner, html.unescape(counted[0][0])))
+
+
+def test_page_file_and_command_agree_to_the_last_digit(
+    as_owner: Client, fleet: Fleet, rule: CareRule
+) -> None:
+    query = f"?rule={rule.pk}&care_cost=40&failure_cost=220"
+    arguments = ("--rule", "bare track: lubricate the track", "--care-cost", "40", "--failure-cost", "220")
+    from_page = csv_rows(as_owner, f"{CARE}{query}&csv=1")
+    assert list(csv.DictReader(io.StringIO(told(*arguments, "--csv")))) == from_page
+    document = json.loads(told(*arguments, "--json"))
+    assert [float(row["item-years"]) for row in from_page] == [row["item_years"] for row in document["rows"]]
+    assert float(from_page[0]["best interval in months"]) == document["best_months"]["value"]
+    assert float(from_page[0]["cost of a part a year now"]) == document["cost_now"]
+    assert f"{document['best_months']['value']:.1f} months" in plain(open_page(as_owner, CARE + query))
+
+
+@pytest.mark.parametrize(
+    ("asked", "said"),
+    [
+        ("rule=999999", "Select a valid choice"),
+        ("care_cost=5", "Give both costs, in the same money, or neither."),
+        ("care_cost=-1&failure_cost=5", "A cost is more than nothing"),
+    ],
+)
+def test_bad_questions_are_answered_with_a_sentence(
+    as_owner: Client, fleet: Fleet, rule: CareRule, asked: str, said: str
+) -> None:
+    assert said in plain(open_page(as_owner, f"{CARE}?{asked}", status=422))
+
+
+def test_without_a_rule_those_in_force_are_offered(as_owner: Client, fleet: Fleet, rule: CareRule) -> None:
+    page = open_page(as_owner, CARE)
+    assert "lubricate the track" in page
+    rule.active = False
+    rule.save()
+    assert "No care rules in force" in open_page(as_owner, CARE)
+    with pytest.raises(CommandError, match=r"is no care rule\. There are none in force"):
+        told("--rule", "oil it")
+
+
+def test_findings_some_odd_time_after_care_can_not_be_asked_for(as_owner: Client) -> None:
+    said = plain(open_page(as_owner, "/figures/findings/?since=oiled:9", status=422))
+    assert "is no time since care" in said
