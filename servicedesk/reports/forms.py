@@ -9,10 +9,12 @@ from typing import Any
 from django import forms
 from django.db.models import QuerySet
 from django.http import QueryDict
+from django.utils import timezone
 
 from schedules.models import CareRule
 from servicedesk.reports.asking import DAYS, QuestionError, read_selection
 from servicedesk.reports.forecasts import Asked
+from servicedesk.reports.landing import twelve_months
 from servicedesk.reports.queries.fates import FATE_WORDS, Fate
 from servicedesk.reports.selection import Selection
 from servicedesk.reports.strata import AGES
@@ -332,25 +334,47 @@ class FindingsForm(FigureForm):
         return None if told == EVERY_FATE else Fate(told)
 
 
-class LogForm(forms.Form):
-    """Which days, kind of part and failure of the log."""
+class PeriodForm(forms.Form):
+    """Which days."""
 
     def __init__(self, data: QueryDict) -> None:
         super().__init__(data, label_suffix="")
-        self.fields = {
+        days = {
             "from": DayField(required=False, label="From"),
             "until": DayField(required=False, label="Until"),
-            "part": forms.ChoiceField(
-                required=False,
-                label="Kind of part",
-                choices=[("", "all"), *((kind.value, kind.label) for kind in Kind if kind != Kind.UNIT)],
-            ),
         }
+        self.fields = {**days, **self.fields}
 
     def clean(self) -> dict[str, Any]:
         told = super().clean() or self.cleaned_data
         if told.get("from") and told.get("until") and told["from"] > told["until"]:
             self.add_error("from", "The first day comes after the last: swap them or leave one out.")
+        return told
+
+
+class LogForm(PeriodForm):
+    """Which days and kind of part of the log."""
+
+    part = forms.ChoiceField(
+        required=False,
+        label="Kind of part",
+        choices=[("", "all"), *((kind.value, kind.label) for kind in Kind if kind != Kind.UNIT)],
+    )
+
+
+class YearForm(PeriodForm):
+    """Which days a report is about; the last twelve months where nothing was said."""
+
+    def selection(self, today: date) -> Selection:
+        """Give the days asked for."""
+        last = min(self.cleaned_data["until"] or today, today)
+        first = self.cleaned_data["from"] or twelve_months(last).from_on
+        return Selection(as_of=last, dated=last != today, from_on=first)
+
+    def clean(self) -> dict[str, Any]:
+        told = super().clean()
+        if told.get("from") and told["from"] > timezone.localdate():
+            self.add_error("from", "That day is still to come: there is nothing to report yet.")
         return told
 
 

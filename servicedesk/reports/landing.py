@@ -52,16 +52,22 @@ class YearInBrief:
 
 def year_in_brief(today: date) -> YearInBrief:
     """Add up the twelve months up to today."""
-    chosen = twelve_months(today)
-    first = chosen.from_on or today
+    return in_brief(twelve_months(today))
+
+
+def in_brief(chosen: Selection) -> YearInBrief:
+    """Add up the days of a selection."""
+    first, last = chosen.from_on or chosen.last, chosen.last
     figure = rates_figure(chosen, by="part")
-    works = _work_by_kind(first, today)
+    works = _work_by_kind(first, last)
     lines = _lines({str(row.key): row for row in figure.rows}, works)
-    begin = timezone.make_aware(datetime.combine(first, time.min))
-    calls = Call.objects.filter(told_at__gte=begin).exclude(state=Call.State.CANCELLED)
+    begin, end = (
+        timezone.make_aware(datetime.combine(day, time.min)) for day in (first, last + timedelta(days=1))
+    )
+    calls = Call.objects.filter(told_at__gte=begin, told_at__lt=end).exclude(state=Call.State.CANCELLED)
     return YearInBrief(
         first=first,
-        last=today,
+        last=last,
         failures=figure.events,
         calls=calls.count(),
         calls_open=Call.objects.open().count(),

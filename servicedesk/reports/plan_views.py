@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from django.conf import settings
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
@@ -20,7 +21,9 @@ from servicedesk.refusals import attempt
 from servicedesk.reports import pages, tables
 from servicedesk.reports.care_figures import CareFigure, care_figure, care_sentence
 from servicedesk.reports.forecasts import forecast_figure
-from servicedesk.reports.forms import CareForm, ForecastForm, IntervalForm
+from servicedesk.reports.forms import CareForm, ForecastForm, IntervalForm, YearForm
+from servicedesk.reports.paper.pdf import set_on_paper
+from servicedesk.reports.paper.year import year_report
 from servicedesk.reports.pictures import care_picture, forecast_pictures
 from servicedesk.reports.sentences import forecast_sentence, selection_words
 from servicedesk.reports.views import bad_question
@@ -74,6 +77,23 @@ def change_interval(request: HttpRequest, pk: int) -> HttpResponse:
         return redirect(f"{reverse('reports:care')}?rule={rule.pk}")
     messages.success(request, "Stored. Due dates under this rule were reckoned anew.")
     return redirect("schedules:change_care_rule", pk=rule.pk)
+
+
+@owners
+def year(request: HttpRequest) -> HttpResponse:
+    """All figures of a period in one document."""
+    form, today = YearForm(request.GET), timezone.localdate()
+    if not form.is_valid():
+        return bad_question(request, form, "reports/year.html")
+    paper = year_report(form.selection(today))
+    if "pdf" in request.GET:
+        content = set_on_paper(paper, company=settings.COMPANY_NAME, printed=f"{today:%-d %B %Y}")
+        return HttpResponse(
+            content,
+            content_type="application/pdf",
+            headers={"Content-Disposition": 'attachment; filename="report-of-the-year.pdf"'},
+        )
+    return render(request, "reports/year.html", {"form": form, "paper": paper})
 
 
 def _care_context(form: CareForm, figure: CareFigure) -> dict[str, Any]:

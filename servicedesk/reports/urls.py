@@ -16,6 +16,7 @@ urlpatterns = [
     path("ahead/", plan_views.ahead, name="ahead"),
     path("care/", plan_views.care, name="care"),
     path("care/<int:pk>/interval/", plan_views.change_interval, name="change_interval"),
+    path("year/", plan_views.year, name="year"),
     path("findings/", views.findings, name="findings"),
     path("log/", views.log, name="log"),
 ]

@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import timedelta
 from typing import Any
 
+from django.forms import Form
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.utils import timezone
@@ -18,7 +19,6 @@ from servicedesk.reports.curve_figures import RECURRENCE, SURVIVAL, CurvesFigure
 from servicedesk.reports.forms import (
     CompareForm,
     CurvesForm,
-    FigureForm,
     FindingsForm,
     LogForm,
     RatesForm,
@@ -187,6 +187,6 @@ def _curves_context(form: CurvesForm, figure: CurvesFigure) -> dict[str, Any]:
     }
 
 
-def bad_question(request: HttpRequest, form: FigureForm | LogForm, template: str) -> HttpResponse:
+def bad_question(request: HttpRequest, form: Form, template: str) -> HttpResponse:
     """Show the form with what is wrong with it, and no figure."""
     return render(request, template, {"form": form}, status=BAD_QUESTION)

@@ -1,0 +1,247 @@
+"""The report of the year: every figure for one period, with the sentences of the pages and their pictures."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
+from itertools import combinations
+
+from django.urls import reverse
+
+from schedules.words import span
+from servicedesk.reports.care_figures import CareFigure, care_figure, care_sentence
+from servicedesk.reports.comparison import Ratio, compare_figure, comparison_sentence
+from servicedesk.reports.curve_figures import SURVIVAL, CurveRow, CurvesFigure, curves_figure
+from servicedesk.reports.exclusion_words import exclusion_sentences
+from servicedesk.reports.forecasts import Asked, ForecastFigure, ForecastRow, forecast_figure
+from servicedesk.reports.forms import rules_in_force
+from servicedesk.reports.judgements import PER, TEST_EVENTS
+from servicedesk.reports.landing import YearInBrief, in_brief
+from servicedesk.reports.paper.blocks import Block, Heading, Paper, Pictures, Points, Table, Words
+from servicedesk.reports.pictures import curve_pictures, forecast_pictures, rates_pictures
+from servicedesk.reports.rate_figures import RateRow, RatesFigure, rates_figure
+from servicedesk.reports.selection import Selection
+from servicedesk.reports.sentences import curves_sentence, forecast_sentence, rates_sentence
+from servicedesk.reports.words import amount, counted, percent, years
+from units.models import ComponentType
+
+NONE_YET = "cannot tell yet"
+
+
+def year_report(chosen: Selection) -> Paper:
+    """Put the report of a period together.
+
+    Rates are those of the period; how long parts last, what is to come and how often care pays rest on all
+    records up to its last day, as one year says little of them.
+    """
+    first, last = chosen.from_on or chosen.last, chosen.last
+    so_far = replace(chosen.always(), as_of=last, dated=True)
+    rates = rates_figure(chosen)
+    return Paper(
+        title="Report of the year",
+        about=f"{first:%-d %B %Y} to {last:%-d %B %Y}",
+        blocks=[
+            *_brief(in_brief(chosen)),
+            *_rates(rates),
+            *_comparisons(so_far),
+            *_lasting(curves_figure(so_far, name=SURVIVAL)),
+            *_ahead(forecast_figure(so_far, Asked())),
+            *_care(care_figure(so_far, rule) for rule in rules_in_force()),
+            *_worked_out(rates),
+        ],
+    )
+
+
+def _brief(brief: YearInBrief) -> Iterator[Block]:
+    yield Heading("What it took", reverse("reports:figures"))
+    told = (
+        f"{counted(brief.failures, 'failure')} of parts at {counted(brief.sites, 'site')}, "
+        f"{counted(brief.calls, 'call')}, {span(brief.minutes)} of work written down, "
+        f"{span(brief.repair_minutes)} of it repairs, and {counted(brief.pieces, 'piece')} used."
+    )
+    yield Words(_title(told), lead=True)
+    yield Table(
+        header=["Kind of part", "Failures", "Work", "Pieces", "Item-years", f"At most, per {PER} a year"],
+        rows=[
+            [
+                _title(line.name),
+                f"{line.failures:,}",
+                span(line.minutes) if line.minutes else "",
+                f"{line.pieces:,}" if line.pieces else "",
+                amount(line.years) if line.years else "",
+                amount(line.judged.wide_high) if line.judged and line.judged.wide_high is not None else "",
+            ]
+            for line in brief.lines
+        ],
+        numbers=frozenset(range(1, 6)),
+    )
+
+
+def _rates(figure: RatesFigure) -> Iterator[Block]:
+    yield Heading("Which parts fail, and how often?", _address("reports:rates", figure.selection))
+    yield Words(rates_sentence(figure), lead=True)
+    if not figure.rows:
+        return
+    yield Pictures(rates_pictures(figure))
+    yield Words(
+        "The disc is the rate the records show, the bar the range in which the true one lies with 95 % "
+        "certainty, allowing for windows of one site sharing sun, salt and owner."
+    )
+    yield Table(
+        header=[
+            "Type of part",
+            "Failures",
+            "Item-years",
+            f"Per {PER} a year",
+            "From – to",
+            "Against the rest",
+        ],
+        rows=[_rate_cells(row) for row in figure.rows],
+        numbers=frozenset(range(1, 5)),
+    )
+
+
+def _rate_cells(row: RateRow) -> list[str]:
+    judged = row.judged
+    if judged.rate is None or judged.wide_low is None or judged.wide_high is None:
+        rate, limits = "", NONE_YET
+    else:
+        rate, limits = amount(judged.rate), f"{amount(judged.wide_low)} – {amount(judged.wide_high)}"
+    return [_title(row.name), f"{row.events:,}", amount(row.years), rate, limits, row.verdict.sentence]
+
+
+def _comparisons(chosen: Selection) -> Iterator[Block]:
+    """Hold the types of each kind against each other, where both have failed often enough to say anything."""
+    figures = [compare_figure(chosen, one=one, other=other) for one, other in _pairs(chosen)]
+    yield Heading("Is it the part or the place?", reverse("reports:compare"))
+    if not figures:
+        yield Words("No two types of one kind have failed often enough to be compared.", lead=True)
+        return
+    yield Words(
+        "Types of one kind against each other, from all records up to the last day: as they are, like with "
+        "like in sun, colour and age, and adjusted by regression.",
+    )
+    yield Points([comparison_sentence(figure) for figure in figures])
+    yield Table(
+        header=["This type", "against this", "As they are", "Like with like", "Adjusted"],
+        rows=[
+            [
+                _title(figure.one.name),
+                figure.other.name,
+                *(_ratio_cell(ratio) for ratio in figure.ratios),
+            ]
+            for figure in figures
+        ],
+        numbers=frozenset({2, 3, 4}),
+    )
+
+
+def _pairs(chosen: Selection) -> list[tuple[int, int]]:
+    """Choose the pairs of types that can be compared."""
+    told = {row.key: row for row in rates_figure(chosen).rows if row.events >= TEST_EVENTS}
+    types = [each for each in ComponentType.objects.order_by("kind", "name") if each.pk in told]
+    return [(one.pk, other.pk) for one, other in combinations(types, 2) if one.kind == other.kind]
+
+
+def _ratio_cell(ratio: Ratio) -> str:
+    if ratio.ratio is None or ratio.low is None or ratio.high is None:
+        return NONE_YET
+    return f"{amount(ratio.ratio)} ({amount(ratio.low)} to {amount(ratio.high)})"
+
+
+def _lasting(figure: CurvesFigure) -> Iterator[Block]:
+    yield Heading("How long does a part last before it first fails?", reverse("reports:lasting"))
+    yield Words(curves_sentence(figure), lead=True)
+    if not figure.rows:
+        return
+    yield Table(
+        header=["Type of part", "First failures", "Half failed by", "A tenth failed by", "Shape", "It says"],
+        rows=[_life_cells(row) for row in figure.rows],
+        numbers=frozenset({1, 2, 3, 4}),
+    )
+    yield Pictures(curve_pictures(figure))
+
+
+def _life_cells(row: CurveRow) -> list[str]:
+    life = row.life
+    known = life is not None and life.shape is not None
+    return [
+        _title(row.name),
+        f"{row.events:,}",
+        years(row.half[0]) if row.half else "",
+        years(life.tenth[0]) if life is not None and life.tenth else "",
+        f"{life.shape[0]:.2f} ({life.shape[1]:.2f} – {life.shape[2]:.2f})"
+        if life is not None and life.shape is not None
+        else "",
+        str(life.reading) if known and life is not None else NONE_YET,
+    ]
+
+
+def _ahead(figure: ForecastFigure) -> Iterator[Block]:
+    yield Heading("What will the next twelve months take?", reverse("reports:ahead"))
+    yield Words(forecast_sentence(figure), lead=True)
+    if not figure.rows:
+        return
+    yield Pictures(forecast_pictures(figure))
+    yield Table(
+        header=["Type of part", "In place", "To expect", "From – to", "Pieces", "Shelf", "Each van"],
+        rows=[_forecast_cells(row) for row in figure.rows],
+        numbers=frozenset(range(1, 7)),
+    )
+    asked = figure.asked
+    yield Words(
+        f"Stock does in {percent(asked.level)} of cases: on the shelf for the year, in each of {asked.vans} "
+        "vans for its hardest month."
+    )
+
+
+def _forecast_cells(row: ForecastRow) -> list[str]:
+    year = row.year
+    if year.mean is None:
+        mean, limits = "", f"at most {year.high:,}" if year.high is not None else NONE_YET
+    else:
+        mean, limits = amount(year.mean), f"{year.low:,} – {year.high:,}"
+    return [
+        _title(row.name),
+        f"{row.items:,}",
+        mean,
+        limits,
+        "" if row.pieces is None else amount(row.pieces),
+        "" if row.shelf is None else f"{row.shelf:,}",
+        "" if row.van is None else f"{row.van:,}",
+    ]
+
+
+def _care(figures: Iterable[CareFigure]) -> Iterator[Block]:
+    told = list(figures)
+    yield Heading("How often is care worth its while?", reverse("reports:care"))
+    better = [figure for figure in told if figure.better]
+    if not better:
+        yield Words("Our records show no interval that is better than the usual ones.", lead=True)
+        return
+    yield Points([f"{_title(figure.rule.component_type.name)}: {care_sentence(figure)}" for figure in better])
+    rest = len(told) - len(better)
+    if rest:
+        yield Words(f"Of the other {counted(rest, 'care rule')} the records show nothing better.")
+
+
+def _worked_out(figure: RatesFigure) -> Iterator[Block]:
+    yield Heading("How this was worked out")
+    left_out = [sentence for _, sentence in exclusion_sentences(figure.exclusions)]
+    yield Words(
+        "Failures are counted against the time in which they would have reached us, and the site is the "
+        "piece of evidence. Where the records are too thin for an answer, that is said. Failures of the last "
+        "60 days may not all be written down yet. Each section has a page of its own, where every number "
+        "leads to the findings behind it and the method is named."
+    )
+    if left_out:
+        yield Words("Left out of the rates, or noted:")
+        yield Points(left_out)
+
+
+def _address(name: str, selection: Selection) -> str:
+    return reverse(name, query=selection.query())
+
+
+def _title(words: str) -> str:
+    return words[:1].upper() + words[1:]
