@@ -210,6 +210,11 @@ CELERY_BEAT_SCHEDULE = {
         "schedule": crontab(minute="30", hour="2"),
         "options": {"expires": 20 * 3600},
     },
+    "watch lots and types": {
+        "task": "reports.watch_lots",
+        "schedule": crontab(minute="0", hour="3"),
+        "options": {"expires": 20 * 3600},
+    },
     "go on with imports": {
         "task": "office.resume_imports",
         # Files handed in on a page wait for this where no worker takes them up at once.

@@ -70,6 +70,7 @@ def demo(django_db_setup: None, django_db_blocker: Any) -> Iterator[dict[str, Us
     with django_db_blocker.unblock(), transaction.atomic():
         call_command("load_reference", verbosity=0)
         call_command("load_demo", today=date(2026, 11, 25), verbosity=0)
+        call_command("watch_lots")
         hand_in_a_bad_file()
         connection.check_constraints()  # else every test would check all these rows again at its end
         people = {}
@@ -95,6 +96,7 @@ def arguments(pattern: URLPattern, name: str) -> dict[str, Any]:
     from schedules.models import CareRule, MaintenanceTask, Visit
     from servicedesk.calls.models import Call, Finding, SafetyAnswer
     from servicedesk.people.models import Batch
+    from servicedesk.reports.models import LotFlag
     from units.models import ComponentType, Customer, Fitment, ObservationPeriod, Unit
 
     in_place = Unit.objects.in_place().order_by("pk").first()
@@ -123,6 +125,7 @@ def arguments(pattern: URLPattern, name: str) -> dict[str, Any]:
         "office:site_sheet": in_place.site,
         "office:finish_visit": visit,
         "office": Batch.objects.order_by("-pk").first(),
+        "reports": LotFlag.objects.order_by("pk").first(),
         "reports:change_interval": CareRule.objects.order_by("pk").first(),
         "schedules:change_care_rule": CareRule.objects.order_by("pk").first(),
         "schedules:task": MaintenanceTask.objects.open().order_by("pk").first(),

@@ -7,6 +7,8 @@ from .raising import raise_due
 from .rules import add_care_rule, change_care_rule
 from .runs import note_run
 from .tasks import (
+    Inspections,
+    add_inspections,
     add_task,
     cancel_task,
     complete_task,
@@ -17,8 +19,10 @@ from .tasks import (
 from .visits import cancel_visit, change_visit, confirm_visit, plan_visit
 
 __all__ = [
+    "Inspections",
     "Wait",
     "add_care_rule",
+    "add_inspections",
     "add_task",
     "cancel_task",
     "cancel_visit",

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import date, datetime
 
 from django.utils import timezone
 
 from schedules.models import CareDue, MaintenanceTask, VisitTask
+from schedules.models.care import WorkKind
 from schedules.words import care_reason
 from servicedesk.people.models import User
 from servicedesk.refusals import Refused, one_step
@@ -15,6 +18,7 @@ from units.operations import save_change, save_new
 
 State = MaintenanceTask.State
 CARE_PRIORITY = 5
+INSPECTION_PRIORITY = 3
 
 
 def add_task(
@@ -57,6 +61,53 @@ def add_task(
             by=by,
             at=at,
         )
+
+
+MOST_INSPECTIONS = 1000
+"""More than this at once is no list to work through, but a question to ask more closely."""
+
+
+@dataclass(frozen=True)
+class Inspections:
+    """How many inspections were put on the list, and how many stood on it already."""
+
+    made: int
+    there: int
+
+
+def add_inspections(
+    units: Sequence[Unit], *, reason: str, minutes: int, due_on: date, by: User | None, at: datetime
+) -> Inspections:
+    """Put a look at each of some units on the list of work, because of what the figures say.
+
+    A unit that has such a look open for the same reason keeps the one it has.
+    """
+    if due_on < timezone.localdate(at):
+        raise Refused({"due_on": ["That day is over: give one to come."]})
+    if len(units) > MOST_INSPECTIONS:
+        raise Refused(
+            f"These are {len(units):,} units, and at most {MOST_INSPECTIONS:,} inspections are made at once: "
+            "ask about fewer."
+        )
+    reason = " ".join(reason.split())[:240]
+    with one_step():
+        open_ones = MaintenanceTask.objects.open().filter(origin=MaintenanceTask.Origin.FIGURE, reason=reason)
+        there = set(open_ones.filter(unit__in=units).values_list("unit_id", flat=True))
+        missing = [unit for unit in units if unit.pk not in there]
+        for unit in missing:
+            add_task(
+                unit.site,
+                unit=unit,
+                origin=MaintenanceTask.Origin.FIGURE,
+                work=WorkKind.CHECKED,
+                reason=reason,
+                priority=INSPECTION_PRIORITY,
+                minutes=minutes,
+                due_on=due_on,
+                by=by,
+                at=at,
+            )
+    return Inspections(made=len(missing), there=len(there))
 
 
 def raise_early(due: CareDue, *, by: User | None, at: datetime) -> MaintenanceTask:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from datetime import date
+from datetime import date, timedelta
 from typing import Any
 
 from django import forms
@@ -234,6 +234,9 @@ class ForecastForm(FigureForm):
         )
 
 
+INSPECT_WITHIN = timedelta(days=14)
+"""When inspections are due if nobody says otherwise."""
+
 COST_ERRORS = {"min_value": "A cost is more than nothing: leave both empty to reckon in minutes of work."}
 
 
@@ -302,6 +305,24 @@ class IntervalForm(forms.Form):
     )
 
     def __init__(self, data: QueryDict | None = None, *, initial: dict[str, Any] | None = None) -> None:
+        super().__init__(data, initial=initial, label_suffix="")
+
+
+class InspectForm(forms.Form):
+    """Inspections of some units, because of what the figures say."""
+
+    reason = forms.CharField(max_length=200, label="What to look at, and why")
+    minutes = forms.IntegerField(
+        min_value=1,
+        max_value=480,
+        initial=15,
+        label="Minutes for each unit",
+        error_messages={"min_value": "Take 1 to 480 minutes.", "max_value": "Take 1 to 480 minutes."},
+    )
+    due_on = DayField(label="Due by")
+
+    def __init__(self, data: QueryDict | None = None, *, reason: str = "", today: date) -> None:
+        initial = {"reason": reason, "due_on": today + INSPECT_WITHIN}
         super().__init__(data, initial=initial, label_suffix="")
 
 

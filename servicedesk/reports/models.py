@@ -1,10 +1,12 @@
-"""The fleet's failure log: what failed each day, and how many items could have."""
+"""The fleet's failure log, day by day, and the log of the lots and types that stood out."""
 
 from __future__ import annotations
 
 from django.db import models
+from django.db.models import Q
+from django.urls import reverse
 
-from servicedesk.reports.querysets import FailureDayQuerySet, RiskDayQuerySet
+from servicedesk.reports.querysets import FailureDayQuerySet, LotFlagQuerySet, RiskDayQuerySet
 
 
 class FailureDay(models.Model):
@@ -50,6 +52,75 @@ class RiskDay(models.Model):
 
     def __str__(self) -> str:
         return f"{self.on} {self.component_type}: {self.items}"
+
+
+class LotFlag(models.Model):
+    """A lot of a type (or a whole type, where ``lot`` is empty) that was seen to fail more often.
+
+    It is raised on the first night it stands out and cleared on the first night it does not any more; the
+    numbers are those of the last night on which it stood out.
+    """
+
+    class Way(models.TextChoices):
+        """How it stands out."""
+
+        OVER_ALL = "over-all", "more failures than the others, over all"
+        OF_LATE = "of-late", "more failures than expected of late"
+
+    component_type = models.ForeignKey("units.ComponentType", on_delete=models.PROTECT, related_name="+")
+    lot = models.CharField(max_length=60, blank=True)
+    way = models.CharField(max_length=8, choices=Way)
+    raised_on = models.DateField()
+    cleared_on = models.DateField(null=True, blank=True)
+    events = models.PositiveIntegerField()
+    expected = models.FloatField()
+    failed_sites = models.PositiveIntegerField()
+    items = models.PositiveIntegerField()
+    sites = models.PositiveIntegerField()
+    years = models.FloatField()
+    times = models.FloatField(null=True, help_text="Empty: all failures are its own.")
+    times_low = models.FloatField(null=True)
+    times_high = models.FloatField(null=True, help_text="Empty: no limit.")
+    q_value = models.FloatField(null=True)
+    running = models.FloatField(null=True)
+    limit = models.FloatField(null=True)
+
+    objects = LotFlagQuerySet.as_manager()
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(
+                fields=["component_type", "lot", "way"],
+                condition=Q(cleared_on__isnull=True),
+                name="lotflag_raised_once",
+                violation_error_message="This lot is flagged already.",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.words}: {self.get_way_display()}"
+
+    def get_absolute_url(self) -> str:
+        """The page of the flag."""
+        return reverse("reports:flag", args=[self.pk])
+
+    @property
+    def words(self) -> str:
+        """What it is about."""
+        name = self.component_type.name
+        return f"lot {self.lot} of {name}" if self.lot else f"all lots of {name}"
+
+
+class WatchMark(models.Model):
+    """When all lots and types were last looked at, and how many there were."""
+
+    looked_on = models.DateField()
+    looked_at = models.DateTimeField()
+    lots = models.PositiveIntegerField()
+    types = models.PositiveIntegerField()
+
+    def __str__(self) -> str:
+        return f"looked at on {self.looked_on}"
 
 
 class LogMark(models.Model):

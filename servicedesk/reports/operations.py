@@ -1,16 +1,21 @@
-"""Keeping the fleet's failure log: the only writers of this app."""
+"""Keeping the fleet's failure log and the log of lots that stand out: the only writers of this app."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
+from math import isfinite
 from typing import Any
 
 from django.db import models, transaction
 
-from servicedesk.reports.models import FailureDay, LogMark, RiskDay
+from servicedesk.refusals import one_step
+from servicedesk.reports.lot_watch import Watched, watch_lots
+from servicedesk.reports.models import FailureDay, LogMark, LotFlag, RiskDay, WatchMark
 from servicedesk.reports.queries.days import failures_by_day, items_by_day
+
+Way = LotFlag.Way
 
 CHUNK = 500
 """Rows written in one step, so that nobody who saves something meanwhile is kept waiting."""
@@ -83,3 +88,59 @@ def _delete(model: type[models.Model], keys: list[int]) -> None:
 def _chunks(rows: list[Any]) -> Iterator[list[Any]]:
     for begin in range(0, len(rows), CHUNK):
         yield rows[begin : begin + CHUNK]
+
+
+@dataclass(frozen=True)
+class Looked:
+    """How many lots and types stand out now, how many of them newly, and how many do not any more."""
+
+    open: int
+    raised: int
+    cleared: int
+
+
+def keep_lot_watch(*, today: date, at: datetime) -> Looked:
+    """Look at all lots and types, and write down which stand out and which do not any more."""
+    found = watch_lots(today)
+    now = {
+        (each.component_type, each.lot, way): each
+        for each in found
+        for way, stands_out in ((Way.OVER_ALL, each.flagged), (Way.OF_LATE, each.rising))
+        if stands_out
+    }
+    with one_step():
+        held = {
+            (flag.component_type_id, flag.lot, flag.way): flag
+            for flag in LotFlag.objects.open().select_for_update(of=("self",))
+        }
+        for key in held.keys() - now.keys():
+            held[key].cleared_on = today
+            held[key].save(update_fields=["cleared_on"])
+        for key, each in now.items():
+            of_type, lot, way = key
+            flag = held.get(key) or LotFlag(component_type_id=of_type, lot=lot, way=way, raised_on=today)
+            _take_down(flag, each)
+        WatchMark.objects.update_or_create(
+            pk=1,
+            defaults={
+                "looked_on": today,
+                "looked_at": at,
+                "lots": sum(bool(each.lot) for each in found),
+                "types": sum(not each.lot for each in found),
+            },
+        )
+    return Looked(open=len(now), raised=len(now.keys() - held.keys()), cleared=len(held.keys() - now.keys()))
+
+
+def _take_down(flag: LotFlag, seen: Watched) -> None:
+    """Store what was seen of a lot tonight."""
+    for name in ("events", "expected", "failed_sites", "items", "sites", "years", "q_value"):
+        setattr(flag, name, getattr(seen, name))
+    flag.running, flag.limit = seen.running, seen.limit
+    times, low, high = seen.times or (None, None, None)
+    flag.times_low = low
+    flag.times, flag.times_high = (
+        each if each is not None and isfinite(each) else None for each in (times, high)
+    )
+    flag.full_clean()
+    flag.save()

@@ -8,6 +8,7 @@ from itertools import combinations
 from typing import Any
 
 from django.urls import reverse
+from django.utils import timezone
 
 from servicedesk.calls.models import Finding
 from servicedesk.reports.care_figures import CareFigure
@@ -17,13 +18,15 @@ from servicedesk.reports.exclusion_words import exclusion_sentences
 from servicedesk.reports.forecasts import ForecastFigure
 from servicedesk.reports.forms import EVERY_FATE, rules_in_force
 from servicedesk.reports.judgements import DAYS_PER_YEAR
-from servicedesk.reports.models import FailureDay, RiskDay
+from servicedesk.reports.models import FailureDay, LotFlag, RiskDay
 from servicedesk.reports.pictures import end_words
 from servicedesk.reports.queries.fates import FATE_WORDS, Fate, findings_by_fate
 from servicedesk.reports.queries.listing import fates_of, found_again_soon
 from servicedesk.reports.queries.scope import Scope
 from servicedesk.reports.rate_figures import RatesFigure, narrowed
 from servicedesk.reports.selection import AT_CARE, Selection, Since
+from servicedesk.reports.sentences import selection_words
+from servicedesk.reports.watch_figures import WatchFigure
 from servicedesk.reports.words import amount, counted, years
 from units.models import ComponentType, Kind
 
@@ -188,6 +191,23 @@ def rules_to_ask_about() -> list[dict[str, Any]]:
         }
         for rule in rules_in_force()
     ]
+
+
+def inspection_reason(selection: Selection) -> str:
+    """Propose what to look at in the units of a list of findings."""
+    about = ", ".join(f"{name} {words}" for name, words in selection_words(selection))
+    return f"look at it because of the figures{f': {about}' if about else ''}"[:200]
+
+
+def flag_findings(flag: LotFlag) -> str:
+    """Give the way down to the failures of a lot or type."""
+    chosen = Selection(as_of=timezone.localdate()).only("component", flag.component_type_id)
+    return findings_address(chosen.only("lot", flag.lot) if flag.lot else chosen)
+
+
+def flag_lines(figure: WatchFigure) -> list[dict[str, Any]]:
+    """Give what stands out with the way down to its failures."""
+    return [{"flag": flag, "findings": flag_findings(flag)} for flag in figure.open]
 
 
 def pairs_of_types() -> list[dict[str, Any]]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import isfinite
+from math import inf, isfinite
 
 import numpy as np
 from django.utils.safestring import SafeString
@@ -28,6 +28,7 @@ from servicedesk.reports.forecasts import ForecastFigure
 from servicedesk.reports.judgements import DAYS_PER_YEAR, PER, Judged, Word
 from servicedesk.reports.lifetimes.rates import funnel_limits
 from servicedesk.reports.rate_figures import RateRow, RatesFigure, by_family
+from servicedesk.reports.watch_figures import WatchFigure
 from servicedesk.reports.words import amount, percent, years
 
 LEAST_TOP = 0.01
@@ -139,6 +140,33 @@ def care_picture(figure: CareFigure) -> SafeString:
         axis=f"failures a year per {PER} items",
         id_prefix="care",
         heading=f"Time since it was {figure.rule.work}",
+    )
+    return SafeString(svg)
+
+
+def flags_picture(figure: WatchFigure) -> SafeString:
+    """Draw how many times as often as expected the lots and types that stand out failed."""
+    rows = [
+        IntervalRow(
+            name=flag.words,
+            words=_range(flag.times or inf, flag.times_low, flag.times_high or inf),
+            value=flag.times or flag.times_low,
+            low=flag.times_low,
+            high=flag.times_high or inf,
+            note=flag.get_way_display(),
+        )
+        for flag in figure.open
+        if flag.times_low is not None
+    ]
+    if not rows:
+        return SafeString("")
+    svg = interval_rows(
+        rows,
+        title="How many times as often as expected they failed",
+        axis="times as often as expected (dashed: as expected)",
+        id_prefix="flags",
+        top=max(axis_top(rows), 2.0),
+        reference=1.0,
     )
     return SafeString(svg)
 

@@ -9,7 +9,7 @@ from django.db import models
 from django.db.models import F, OuterRef, Subquery, Sum
 
 if TYPE_CHECKING:
-    from servicedesk.reports.models import FailureDay, RiskDay  # noqa: F401
+    from servicedesk.reports.models import FailureDay, LotFlag, RiskDay  # noqa: F401
 
 
 class LogQuerySet(models.QuerySet[Any]):
@@ -54,4 +54,18 @@ class RiskDayQuerySet(LogQuerySet):
             .values(key=F("component_type"), name=F("component_type__name"), kind=F("component_type__kind"))
             .annotate(days=Sum("items"))
             .order_by("kind", "name")
+        )
+
+
+class LotFlagQuerySet(models.QuerySet["LotFlag"]):
+    """Questions about lots and types that stood out."""
+
+    def open(self) -> Self:
+        """Those that still stand out."""
+        return self.filter(cleared_on__isnull=True)
+
+    def for_list(self) -> Self:
+        """Flags with their types, in the order of kinds, names and lots."""
+        return self.select_related("component_type").order_by(
+            "component_type__kind", "component_type__name", "lot", "way", "-raised_on", "pk"
         )

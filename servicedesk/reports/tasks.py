@@ -15,3 +15,14 @@ def keep_failure_log() -> str:
     at = timezone.now()
     kept = operations.keep_failure_log(today=timezone.localdate(at), at=at)
     return f"{counted(kept.days, 'day')} of the failure log written"
+
+
+@shared_task(name="reports.watch_lots")
+def watch_lots() -> str:
+    """Look which lots and types fail more often than the others."""
+    at = timezone.now()
+    looked = operations.keep_lot_watch(today=timezone.localdate(at), at=at)
+    return (
+        f"{counted(looked.open, 'flag')} on lots and types, {looked.raised} of them new; "
+        f"{looked.cleared} cleared"
+    )

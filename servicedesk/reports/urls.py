@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from django.urls import path
 
-from servicedesk.reports import plan_views, views
+from servicedesk.reports import plan_views, views, watch_views
 
 app_name = "reports"
 urlpatterns = [
@@ -17,6 +17,10 @@ urlpatterns = [
     path("care/", plan_views.care, name="care"),
     path("care/<int:pk>/interval/", plan_views.change_interval, name="change_interval"),
     path("year/", plan_views.year, name="year"),
+    path("watch/", watch_views.watch, name="watch"),
+    path("watch/<int:pk>/", watch_views.flag, name="flag"),
+    path("watch/<int:pk>/inspect/", watch_views.inspect_flag, name="inspect_flag"),
+    path("findings/inspect/", watch_views.inspect_findings, name="inspect_findings"),
     path("findings/", views.findings, name="findings"),
     path("log/", views.log, name="log"),
 ]

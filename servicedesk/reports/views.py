@@ -8,6 +8,7 @@ from typing import Any
 from django.forms import Form
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
+from django.urls import reverse
 from django.utils import timezone
 
 from servicedesk.exports import csv_response
@@ -20,6 +21,7 @@ from servicedesk.reports.forms import (
     CompareForm,
     CurvesForm,
     FindingsForm,
+    InspectForm,
     LogForm,
     RatesForm,
 )
@@ -116,6 +118,8 @@ def findings(request: HttpRequest) -> HttpResponse:
         "counts": pages.fate_counts(chosen, fate),
         "about": list(selection_words(chosen)),
         "fate": FATE_WORDS[fate] if fate else "",
+        "inspect": InspectForm(reason=pages.inspection_reason(chosen), today=timezone.localdate()),
+        "action": f"{reverse('reports:inspect_findings')}?{request.GET.urlencode()}",
     }
     return render(request, "reports/findings.html", context)
 

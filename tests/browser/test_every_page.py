@@ -26,6 +26,7 @@ def olive(live_server: Any) -> User:
     """The owner of the demo company."""
     call_command("load_reference", verbosity=0)
     call_command("load_demo", today=date(2026, 11, 25), verbosity=0)
+    call_command("watch_lots")
     person = User.objects.with_role(Role.OWNER).order_by("pk")[0]
     person.set_password(PASSWORD)
     person.save()

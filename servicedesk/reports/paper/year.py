@@ -22,6 +22,7 @@ from servicedesk.reports.pictures import curve_pictures, forecast_pictures, rate
 from servicedesk.reports.rate_figures import RateRow, RatesFigure, rates_figure
 from servicedesk.reports.selection import Selection
 from servicedesk.reports.sentences import curves_sentence, forecast_sentence, rates_sentence
+from servicedesk.reports.watch_figures import WatchFigure, watch_figure, watch_sentence
 from servicedesk.reports.words import amount, counted, percent, years
 from units.models import ComponentType
 
@@ -47,6 +48,7 @@ def year_report(chosen: Selection) -> Paper:
             *_lasting(curves_figure(so_far, name=SURVIVAL)),
             *_ahead(forecast_figure(so_far, Asked())),
             *_care(care_figure(so_far, rule) for rule in rules_in_force()),
+            *_lots(watch_figure()),
             *_worked_out(rates),
         ],
     )
@@ -223,6 +225,30 @@ def _care(figures: Iterable[CareFigure]) -> Iterator[Block]:
     rest = len(told) - len(better)
     if rest:
         yield Words(f"Of the other {counted(rest, 'care rule')} the records show nothing better.")
+
+
+def _lots(figure: WatchFigure) -> Iterator[Block]:
+    yield Heading("Is a lot going wrong?", reverse("reports:watch"))
+    yield Words(watch_sentence(figure), lead=True)
+    if figure.mark is not None:
+        yield Words(f"As of the look at all lots and types on {figure.mark.looked_on:%-d %B %Y}.")
+    if figure.open:
+        yield Table(
+            header=["What", "How", "Since", "Failures", "Expected", "Sites", "Sites with failures"],
+            rows=[
+                [
+                    _title(flag.words),
+                    flag.get_way_display(),
+                    f"{flag.raised_on:%-d %B %Y}",
+                    f"{flag.events:,}",
+                    amount(flag.expected),
+                    f"{flag.sites:,}",
+                    f"{flag.failed_sites:,}",
+                ]
+                for flag in figure.open
+            ],
+            numbers=frozenset({3, 4, 5, 6}),
+        )
 
 
 def _worked_out(figure: RatesFigure) -> Iterator[Block]:

@@ -7,9 +7,11 @@ from servicedesk.reports.tables.forecast import forecast_header, forecast_json, 
 from servicedesk.reports.tables.log import LOG_HEADER, log_rows
 from servicedesk.reports.tables.rates import rates_header, rates_json, rates_rows
 from servicedesk.reports.tables.text import as_text
+from servicedesk.reports.tables.watch import WATCH_HEADER, watch_json, watch_rows
 
 __all__ = [
     "LOG_HEADER",
+    "WATCH_HEADER",
     "as_text",
     "care_header",
     "care_json",
@@ -28,4 +30,6 @@ __all__ = [
     "rates_header",
     "rates_json",
     "rates_rows",
+    "watch_json",
+    "watch_rows",
 ]

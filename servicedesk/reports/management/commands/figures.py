@@ -22,13 +22,15 @@ from servicedesk.reports.forms import CareForm, FigureForm, ForecastForm, rules_
 from servicedesk.reports.rate_figures import rates_figure
 from servicedesk.reports.selection import Selection
 from servicedesk.reports.traits import GROUPINGS, TRAITS, UNKNOWN
+from servicedesk.reports.watch_figures import watch_figure
 from units.models import ComponentType
 
 RATES = "rates"
 COMPARE = "compare"
 AHEAD = "ahead"
 CARE = "care"
-NAMES = (RATES, COMPARE, SURVIVAL, RECURRENCE, AHEAD, CARE)
+LOTS = "lots"
+NAMES = (RATES, COMPARE, SURVIVAL, RECURRENCE, AHEAD, CARE, LOTS)
 BAD_QUESTION = 2
 
 
@@ -38,10 +40,10 @@ class Command(BaseCommand):
     help = (
         "Print failure rates by group (rates), two types held against each other (compare, with --of and "
         "--with), the share without failure by age (survival), the average number of failures by age "
-        "(recurrence), what the next twelve months will take (ahead), or failures by the time since care "
-        "(care, with --rule), as the pages show them. Rates and their 95 % limits are per 100 item-years. In "
-        "JSON a row's first key is what it is grouped by, such as “component” or “construction”; what the "
-        "records are too thin for is null, with its reason."
+        "(recurrence), what the next twelve months will take (ahead), failures by the time since care (care, "
+        "with --rule), or the lots and types that stand out (lots), as the pages show them. Rates and their "
+        "95 % limits are per 100 item-years. In JSON a row's first key is what it is grouped by, such as "
+        "“component” or “construction”; what the records are too thin for is null, with its reason."
     )
 
     def add_arguments(self, parser: ArgumentParser) -> None:
@@ -91,6 +93,7 @@ class Command(BaseCommand):
             COMPARE: self._print_comparison,
             AHEAD: self._print_forecast,
             CARE: self._print_care,
+            LOTS: self._print_lots,
         }
         printers.get(name, self._print_curves)(selection, options)
 
@@ -158,6 +161,10 @@ class Command(BaseCommand):
         figure = care_figure(selection, rule, care=form.costs[0], failure=form.costs[1])
         rows = list(tables.care_rows(figure))
         self._print(options, tables.care_json(figure), tables.care_header(figure), rows)
+
+    def _print_lots(self, _: Selection, options: dict[str, Any]) -> None:
+        figure = watch_figure()
+        self._print(options, tables.watch_json(figure), tables.WATCH_HEADER, list(tables.watch_rows(figure)))
 
     def _check(self, form: FigureForm) -> None:
         """Refuse what the page would refuse, in its words."""

@@ -1,0 +1,78 @@
+"""Time and failures by group and year of age, against sums row by row."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from servicedesk.reports.age_sums import STEPS, months_by_age, sum_by_age
+from servicedesk.reports.histories import CountingRows
+
+ROW = st.tuples(
+    st.integers(0, 6000), st.integers(1, 3000), st.integers(0, 3), st.integers(0, 2), st.integers(0, 4)
+)
+
+
+def as_rows(drawn: list[tuple[int, int, int, int, int]]) -> tuple[CountingRows, np.ndarray]:
+    """Put drawn spans into rows, with their groups."""
+    rows = CountingRows(
+        start=np.array([begin for begin, *_ in drawn], dtype=float),
+        stop=np.array([begin + length for begin, length, *_ in drawn], dtype=float),
+        event=np.array([count for _, _, count, *_ in drawn]),
+        item=np.arange(len(drawn)),
+        site=np.array([site for *_, site in drawn]),
+    )
+    return rows, np.array([group for *_, group, _ in drawn])
+
+
+@given(st.lists(ROW, min_size=1, max_size=15))
+def test_sums_and_what_is_expected_are_those_of_plain_loops(
+    drawn: list[tuple[int, int, int, int, int]],
+) -> None:
+    rows, group = as_rows(drawn)
+    sums = sum_by_age(rows, group, size=3)
+    events, days = np.zeros((3, len(STEPS) - 1)), np.zeros((3, len(STEPS) - 1))
+    failed: list[set[int]] = [set(), set(), set()]
+    for begin, length, count, where, site in drawn:
+        end = begin + length
+        for step in range(len(STEPS) - 1):
+            days[where, step] += max(0.0, min(end, STEPS[step + 1]) - max(begin, STEPS[step]))
+            if STEPS[step] < end <= STEPS[step + 1]:
+                events[where, step] += count
+        if count:
+            failed[where].add(site)
+    assert sums.events.tolist() == events.tolist()
+    assert sums.days == pytest.approx(days)
+    assert sums.failed_sites.tolist() == [len(sites) for sites in failed]
+    found, expected = sums.like_others()
+    for where in range(3):
+        due = told = 0.0
+        for step in range(len(STEPS) - 1):
+            others = [each for each in range(3) if each != where]
+            watched = sum(days[each, step] for each in others)
+            if watched:
+                due += days[where, step] * sum(events[each, step] for each in others) / watched
+                told += events[where, step]
+        assert expected[where] == pytest.approx(due)
+        assert found[where] == told
+
+
+@given(st.lists(ROW, min_size=1, max_size=15), st.integers(0, 2000))
+def test_months_add_up_to_the_whole(drawn: list[tuple[int, int, int, int, int]], first: int) -> None:
+    rows, group = as_rows(drawn)
+    fitted = np.array([700_000 + 17 * number for number in range(len(drawn))])
+    begin = 700_000 + first
+    events, days = months_by_age(
+        rows, fitted, group, size=3, ends=[begin, begin + 30, begin + 61, begin + 20_000]
+    )
+    whole, time = months_by_age(rows, fitted, group, size=3, ends=[begin, begin + 20_000])
+    assert events.sum(axis=0) == pytest.approx(whole[0])
+    assert days.sum(axis=0) == pytest.approx(time[0])
+    counted = sum(
+        count
+        for number, (start, length, count, *_) in enumerate(drawn)
+        if begin < 700_000 + 17 * number + start + length <= begin + 20_000
+    )
+    assert whole.sum() == counted
