@@ -118,12 +118,12 @@ def test_stock_is_the_least_number_that_does_as_often_as_asked(fleet: Fleet) -> 
 
 
 def test_only_what_is_in_place_and_watched_is_reckoned_with(fleet: Fleet) -> None:
-    part = Fitment.objects.filter(component_type=fleet.liner)[0]
+    part = Fitment.objects.filter(component_type=fleet.liner).order_by("pk")[0]
     part.removed_on = day(1700)
     part.save()
-    other = Fitment.objects.filter(component_type=fleet.liner)[2]
+    other = Fitment.objects.filter(component_type=fleet.liner).order_by("pk")[2]
     other.unit.periods.update(until_on=day(1800), ended="lapsed")
-    ageless = Fitment.objects.filter(component_type=fleet.liner)[3]
+    ageless = Fitment.objects.filter(component_type=fleet.liner).order_by("pk")[3]
     ageless.age_known = False
     ageless.save()
     row = forecast_figure(up_to(DAYS), Asked()).rows[1]

@@ -97,7 +97,7 @@ def test_three_failures_at_one_site_are_no_flag() -> None:
 
 def test_a_lot_that_runs_wild_of_late_is_flagged_for_that() -> None:
     fleet = lots(bad=0)
-    for number, part in enumerate(Fitment.objects.filter(lot="L-1")[:4]):
+    for number, part in enumerate(Fitment.objects.filter(lot="L-1").order_by("pk")[:4]):
         for turn in range(3):
             fleet.find(part, 1700 + 20 * turn + number)
     found = {each.lot: each for each in lot_watch.watch_lots(TODAY)}
@@ -120,8 +120,8 @@ def test_the_nightly_look_raises_once_and_clears_when_it_is_over() -> None:
     assert (again.open, again.raised, again.cleared) == (first.open, 0, 0)
     flag.refresh_from_db()
     assert flag.raised_on == TODAY
-    Fitment.objects.filter(lot="L-0")[0].findings.all().delete()
-    Fitment.objects.filter(lot="L-0")[1].findings.all().delete()
+    Fitment.objects.filter(lot="L-0").order_by("pk")[0].findings.all().delete()
+    Fitment.objects.filter(lot="L-0").order_by("pk")[1].findings.all().delete()
     over = keep_lot_watch(today=TODAY + timedelta(days=2), at=NOON)
     assert over.open == 0
     assert over.cleared == first.open
@@ -187,12 +187,12 @@ def test_before_the_first_look_the_page_says_so(as_owner: Client) -> None:
 def test_the_sites_to_warn_are_those_that_have_it_in_place(as_owner: Client) -> None:
     lots()
     keep_lot_watch(today=TODAY, at=NOON)
-    gone = Fitment.objects.filter(lot="L-0")[3]
+    gone = Fitment.objects.filter(lot="L-0").order_by("pk")[3]
     gone.removed_on = day(1800)
     gone.save()
     page = open_page(as_owner, link_of(open_page(as_owner, WATCH), "Lot L-0"))
     assert len(rows(page)) == 5
-    owner = Fitment.objects.filter(lot="L-0")[0].unit.site.ownerships.get().customer
+    owner = Fitment.objects.filter(lot="L-0").order_by("pk")[0].unit.site.ownerships.get().customer
     assert owner.name in plain(page)
     assert gone.unit.code not in plain(page)
 
@@ -228,7 +228,7 @@ def test_every_drill_down_has_the_button(as_owner: Client) -> None:
     page = open_page(as_owner, "/figures/findings/?lot=L-0")
     assert "look at it because of the figures: lot L-0" in html.unescape(page)
     action = html.unescape(next(each for each in re.findall(r'action="([^"]*)"', page) if "inspect" in each))
-    removed = Fitment.objects.filter(lot="L-0")[0].unit
+    removed = Fitment.objects.filter(lot="L-0").order_by("pk")[0].unit
     removed.fitments.update(removed_on=TODAY)
     Unit.objects.filter(pk=removed.pk).update(removed_on=TODAY)
     form = {"reason": "look", "minutes": "15", "due_on": "2025-01-20"}
