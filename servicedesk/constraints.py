@@ -35,6 +35,21 @@ CREATE TRIGGER {name} AFTER INSERT OR UPDATE ON %(table)s FOR EACH ROW EXECUTE F
 """
 
 
+SQLITE_TOUCH = (
+    "CREATE TRIGGER {name}_{event} AFTER {event_of} ON %(table)s "
+    "BEGIN DELETE FROM people_touch; INSERT INTO people_touch (id) VALUES (NULL); END"
+)
+POSTGRES_TOUCH = """
+CREATE OR REPLACE FUNCTION {name}() RETURNS trigger LANGUAGE plpgsql AS $$
+BEGIN
+  INSERT INTO people_touch DEFAULT VALUES;
+  RETURN NULL;
+END $$;
+CREATE TRIGGER {name} AFTER INSERT OR UPDATE OR DELETE OR TRUNCATE ON %(table)s
+FOR EACH STATEMENT EXECUTE FUNCTION {name}()
+"""
+
+
 class RowRule(BaseConstraint):
     """A rule that looks at other rows, as SQL that is true where the rule is broken.
 
@@ -121,6 +136,55 @@ class RowRule(BaseConstraint):
             cursor.execute(f"SELECT CASE WHEN {asked} THEN 1 ELSE 0 END", params)
             if cursor.fetchone()[0]:
                 raise ValidationError(self.get_violation_error_message(), code=self.violation_error_code)
+
+
+class TellsOfChanges(BaseConstraint):
+    """That every write to a table leaves a row in `servicedesk.people.models.Touch`, as a trigger on both.
+
+    What is worked out from such tables can be kept for as long as no write came since. On PostgreSQL a
+    statement leaves one row, without waiting for other writers; on SQLite, where writers take turns, the one
+    row there is moves on.
+    """
+
+    def __init__(self, *, name: str) -> None:
+        super().__init__(name=name)
+
+    def deconstruct(self) -> tuple[str, tuple[Any, ...], dict[str, Any]]:
+        return f"{self.__class__.__module__}.{self.__class__.__name__}", (), {"name": self.name}
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, TellsOfChanges) and self.deconstruct() == other.deconstruct()
+
+    def __hash__(self) -> int:
+        return hash(self.name)
+
+    def constraint_sql(self, model: type[Model], schema_editor: BaseDatabaseSchemaEditor) -> str | None:
+        """Queue the trigger behind the table's creation."""
+        schema_editor.deferred_sql.extend(self.statements(model, schema_editor))
+        return None
+
+    def create_sql(self, model: type[Model], schema_editor: BaseDatabaseSchemaEditor) -> Any:
+        """Add the trigger to a table that is there (PostgreSQL; SQLite rebuilds the table instead)."""
+        (statement,) = self.statements(model, schema_editor)
+        return statement
+
+    def remove_sql(self, model: type[Model], schema_editor: BaseDatabaseSchemaEditor) -> Any:
+        """Drop the trigger (PostgreSQL)."""
+        table = Table(model._meta.db_table, schema_editor.quote_name)
+        return Statement(f"DROP TRIGGER {self.name} ON %(table)s; DROP FUNCTION {self.name}()", table=table)
+
+    def statements(self, model: type[Model], schema_editor: BaseDatabaseSchemaEditor) -> list[Statement]:
+        """Write the SQL that makes the database note every write."""
+        table = Table(model._meta.db_table, schema_editor.quote_name)
+        if schema_editor.connection.vendor == "postgresql":
+            return [Statement(POSTGRES_TOUCH.format(name=self.name), table=table)]
+        return [
+            Statement(SQLITE_TOUCH.format(name=self.name, event=event.lower(), event_of=event), table=table)
+            for event in ("INSERT", "UPDATE", "DELETE")
+        ]
+
+    def validate(self, *args: Any, **kwargs: Any) -> None:
+        """Say nothing: no row can break it."""
 
 
 class NoOverlap(RowRule):

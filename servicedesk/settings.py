@@ -183,6 +183,17 @@ STORAGES = {
 
 # --- periodic work ----------------------------------------------------------------------------------
 REDIS_URL = env.str("REDIS_URL", default="")
+# Figures are kept here until the records they are made of change (servicedesk/reports/kept.py).
+CACHES = {
+    "default": {
+        "BACKEND": "django.core.cache.backends.redis.RedisCache",
+        "LOCATION": REDIS_URL,
+        "OPTIONS": {"socket_connect_timeout": 1, "socket_timeout": 5},
+    }
+    if REDIS_URL
+    else {"BACKEND": "django.core.cache.backends.locmem.LocMemCache", "OPTIONS": {"MAX_ENTRIES": 200}}
+}
+
 CELERY_BROKER_URL = REDIS_URL or "memory://"
 CELERY_TASK_ALWAYS_EAGER = not REDIS_URL  # the embedded default: tasks run in the process that asks
 CELERY_TASK_EAGER_PROPAGATES = False

@@ -10,6 +10,7 @@ import hypothesis
 import pytest
 from django.conf import settings
 from django.contrib.auth.models import Group
+from django.core.cache import cache
 from django.db import connection
 from django.test import Client
 
@@ -39,6 +40,12 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     if out:
         config.hook.pytest_deselected(items=out)
         items[:] = [item for item in items if item not in out]
+
+
+@pytest.fixture(autouse=True)
+def _nothing_kept() -> None:
+    """Keep no figure of another test: its records are gone without a trace."""
+    cache.clear()
 
 
 @pytest.fixture

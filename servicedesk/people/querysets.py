@@ -5,10 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Self
 
 from django.contrib.auth.models import UserManager as DjangoUserManager
-from django.db import models
+from django.db import models, transaction
 
 if TYPE_CHECKING:
-    from servicedesk.people.models import Change, Role, User  # noqa: F401
+    from servicedesk.people.models import Change, Role, Touch, User  # noqa: F401
 
 
 class UserQuerySet(models.QuerySet["User"]):
@@ -45,3 +45,25 @@ class ChangeQuerySet(models.QuerySet["Change"]):
     def for_page(self) -> Self:
         """Changes with all that a history list shows, newest first."""
         return self.select_related("by").prefetch_related("fields").order_by("-at", "-pk")
+
+
+class TouchQuerySet(models.QuerySet["Touch"]):
+    """Questions about the version of the records."""
+
+    def version(self) -> str:
+        """Name the state of all tables that tell of their changes.
+
+        The greatest key alone would miss a write that began earlier and was committed later, so the rows are
+        counted too.
+        """
+        told = self.aggregate(number=models.Count("pk"), last=models.Max("pk"))
+        return f"{told['number']}-{told['last'] or 0}"
+
+    def prune(self, *, keep: int = 1000) -> int:
+        """Throw old rows away, and add one: the version moves on, so none comes up twice."""
+        with transaction.atomic():
+            last = self.aggregate(last=models.Max("pk"))["last"] or 0
+            gone, _ = self.filter(pk__lte=last - keep).delete()
+            if gone:
+                self.create()
+        return gone

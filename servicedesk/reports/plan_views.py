@@ -22,6 +22,7 @@ from servicedesk.reports import pages, tables
 from servicedesk.reports.care_figures import CareFigure, care_figure, care_sentence
 from servicedesk.reports.forecasts import forecast_figure
 from servicedesk.reports.forms import CareForm, ForecastForm, IntervalForm, YearForm
+from servicedesk.reports.kept import kept
 from servicedesk.reports.paper.pdf import set_on_paper
 from servicedesk.reports.paper.year import year_report
 from servicedesk.reports.pictures import care_picture, forecast_pictures
@@ -35,7 +36,8 @@ def ahead(request: HttpRequest) -> HttpResponse:
     form = ForecastForm(request.GET, today=timezone.localdate())
     if not form.is_valid() or form.selection is None:
         return bad_question(request, form, "reports/ahead.html")
-    figure = forecast_figure(form.selection, form.asked)
+    chosen, asked = form.selection, form.asked
+    figure = kept("ahead", chosen, asked, make=lambda: forecast_figure(chosen, asked))
     if "csv" in request.GET:
         rows = tables.forecast_rows(figure)
         return csv_response("twelve-months-ahead.csv", tables.forecast_header(figure), rows)

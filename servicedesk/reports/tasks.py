@@ -5,6 +5,7 @@ from __future__ import annotations
 from celery import shared_task
 from django.utils import timezone
 
+from servicedesk.people.models import Touch
 from servicedesk.reports import operations
 from servicedesk.reports.words import counted
 
@@ -14,6 +15,7 @@ def keep_failure_log() -> str:
     """Bring the fleet's failure log up to today."""
     at = timezone.now()
     kept = operations.keep_failure_log(today=timezone.localdate(at), at=at)
+    Touch.objects.prune()
     return f"{counted(kept.days, 'day')} of the failure log written"
 
 

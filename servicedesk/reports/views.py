@@ -25,6 +25,7 @@ from servicedesk.reports.forms import (
     LogForm,
     RatesForm,
 )
+from servicedesk.reports.kept import kept
 from servicedesk.reports.landing import year_in_brief
 from servicedesk.reports.models import FailureDay, LogMark
 from servicedesk.reports.pictures import (
@@ -60,7 +61,8 @@ def rates(request: HttpRequest) -> HttpResponse:
     form = RatesForm(request.GET, today=timezone.localdate())
     if not form.is_valid() or form.selection is None:
         return bad_question(request, form, "reports/rates.html")
-    figure = rates_figure(form.selection, by=form.grouping)
+    chosen, by = form.selection, form.grouping
+    figure = kept("rates", chosen, by, make=lambda: rates_figure(chosen, by=by))
     if "csv" in request.GET:
         return csv_response("failure-rates.csv", tables.rates_header(figure), tables.rates_rows(figure))
     return render(request, "reports/rates.html", _rates_context(form, figure))
@@ -74,7 +76,8 @@ def compare(request: HttpRequest) -> HttpResponse:
         return bad_question(request, form, "reports/compare.html")
     if form.pair is None:
         return render(request, "reports/compare.html", {"form": form, "pairs": pages.pairs_of_types()})
-    figure = compare_figure(form.selection, one=form.pair[0], other=form.pair[1])
+    chosen, (one, other) = form.selection, form.pair
+    figure = kept("compare", chosen, one, other, make=lambda: compare_figure(chosen, one=one, other=other))
     if "csv" in request.GET:
         return csv_response("two-types.csv", tables.compare_header(figure), tables.compare_rows(figure))
     context = {
@@ -161,7 +164,7 @@ def _rates_context(form: RatesForm, figure: RatesFigure) -> dict[str, Any]:
         "grouped": GROUPINGS[figure.by],
         "excluded": pages.excluded_links(figure.selection, figure.exclusions),
         "example": rates_example(figure),
-        "again": pages.sensitivity(figure),
+        "again": kept("again", figure.selection, make=lambda: pages.sensitivity(figure)),
     }
 
 
@@ -170,7 +173,8 @@ def _curves(request: HttpRequest, *, name: str, template: str) -> HttpResponse:
     form = CurvesForm(request.GET, today=timezone.localdate())
     if not form.is_valid() or form.selection is None:
         return bad_question(request, form, template)
-    figure = curves_figure(form.selection, name=name)
+    chosen = form.selection
+    figure = kept("curves", chosen, name, make=lambda: curves_figure(chosen, name=name))
     if "csv" in request.GET:
         header, rows = tables.curves_header(figure), tables.curves_rows(figure)
         return csv_response(f"failure-{name}.csv", header, rows)

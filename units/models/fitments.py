@@ -5,7 +5,7 @@ from __future__ import annotations
 from django.db import models
 from django.db.models import Q
 
-from servicedesk.constraints import NoOverlap, RowRule
+from servicedesk.constraints import NoOverlap, RowRule, TellsOfChanges
 from units.querysets import FitmentQuerySet
 
 from .parts import ComponentType, Kind
@@ -42,6 +42,7 @@ class Fitment(models.Model):
             models.Index(fields=["recorded_at"], name="fitment_by_recorded"),
         ]
         constraints = [
+            TellsOfChanges(name="fitment_tells_of_changes"),
             models.CheckConstraint(
                 condition=Q(removed_on__isnull=True) | Q(removed_on__gte=models.F("fitted_on")),
                 name="fitment_dates_in_order",
@@ -103,6 +104,7 @@ class Departure(models.Model):
 
     class Meta:
         constraints = [
+            TellsOfChanges(name="departure_tells_of_changes"),
             models.UniqueConstraint(
                 fields=["fitment", "panel"],
                 name="departure_once_per_panel",

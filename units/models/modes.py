@@ -5,6 +5,7 @@ from __future__ import annotations
 from django.db import models
 from django.db.models import Q
 
+from servicedesk.constraints import TellsOfChanges
 from units.querysets import FailureModeQuerySet
 
 from .parts import Construction, Kind
@@ -44,6 +45,7 @@ class FailureMode(models.Model):
     class Meta:
         ordering = ["kind", "code"]
         constraints = [
+            TellsOfChanges(name="failuremode_tells_of_changes"),
             models.UniqueConstraint(
                 fields=["kind", "name"],
                 name="failuremode_name_once_per_kind",

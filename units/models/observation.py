@@ -5,7 +5,7 @@ from __future__ import annotations
 from django.db import models
 from django.db.models import Q
 
-from servicedesk.constraints import NoOverlap
+from servicedesk.constraints import NoOverlap, TellsOfChanges
 from units.querysets import ObservationPeriodQuerySet
 
 from .units import Unit
@@ -45,6 +45,7 @@ class ObservationPeriod(models.Model):
     class Meta:
         ordering = ["from_on"]
         constraints = [
+            TellsOfChanges(name="observationperiod_tells_of_changes"),
             models.CheckConstraint(
                 condition=Q(until_on__isnull=True) | Q(until_on__gte=models.F("from_on")),
                 name="observationperiod_dates_in_order",

@@ -5,6 +5,7 @@ from __future__ import annotations
 from django.db import models
 from django.db.models import Q
 
+from servicedesk.constraints import TellsOfChanges
 from units.fields import LengthField
 from units.querysets import ComponentTypeQuerySet, ConstructionQuerySet
 
@@ -47,6 +48,7 @@ class ComponentType(models.Model):
     objects = ComponentTypeQuerySet.as_manager()
 
     class Meta:
+        constraints = [TellsOfChanges(name="componenttype_tells_of_changes")]
         ordering = ["kind", "name"]
 
     def __str__(self) -> str:
@@ -90,6 +92,7 @@ class Construction(models.Model):
     class Meta:
         ordering = ["code"]
         constraints = [
+            TellsOfChanges(name="construction_tells_of_changes"),
             models.CheckConstraint(
                 condition=Q(step_mm__isnull=True) | Q(step_mm__gt=0),
                 name="construction_step_positive",

@@ -6,7 +6,7 @@ from django.db import models
 from django.db.models import Q
 from django.urls import reverse
 
-from servicedesk.constraints import NoOverlap
+from servicedesk.constraints import NoOverlap, TellsOfChanges
 from units.querysets import OwnershipQuerySet, SiteQuerySet
 
 from .customers import Customer
@@ -48,6 +48,7 @@ class Site(models.Model):
     class Meta:
         indexes = [models.Index(fields=["postcode", "code"], name="site_by_postcode")]
         constraints = [
+            TellsOfChanges(name="site_tells_of_changes"),
             models.CheckConstraint(
                 condition=Q(latitude__isnull=True) | Q(latitude__gte=-90, latitude__lte=90),
                 name="site_latitude_in_range",

@@ -7,7 +7,7 @@ from django.db import models
 from django.db.models import Q
 from django.urls import reverse
 
-from servicedesk.constraints import RowRule
+from servicedesk.constraints import RowRule, TellsOfChanges
 from units.fields import LengthField
 from units.querysets import UnitQuerySet
 
@@ -90,6 +90,7 @@ class Unit(models.Model):
 
     class Meta:
         constraints = [
+            TellsOfChanges(name="unit_tells_of_changes"),
             models.CheckConstraint(
                 condition=Q(removed_on__isnull=True) | Q(removed_on__gte=models.F("installed_on")),
                 name="unit_dates_in_order",

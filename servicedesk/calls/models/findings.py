@@ -7,6 +7,7 @@ from django.db import models
 from django.db.models import Q
 
 from servicedesk.calls.querysets import FindingQuerySet, InspectionQuerySet
+from servicedesk.constraints import TellsOfChanges
 
 
 class Corner(models.TextChoices):
@@ -49,6 +50,7 @@ class Inspection(models.Model):
     objects = InspectionQuerySet.as_manager()
 
     class Meta:
+        constraints = [TellsOfChanges(name="inspection_tells_of_changes")]
         indexes = [models.Index(fields=["unit", "seen_on"], name="inspection_by_unit")]
 
     def __str__(self) -> str:
@@ -150,6 +152,7 @@ class Finding(models.Model):
             models.Index(fields=["changed_at"], name="finding_by_changed"),
         ]
         constraints = [
+            TellsOfChanges(name="finding_tells_of_changes"),
             models.CheckConstraint(
                 condition=Q(corner="") | Q(panel__isnull=False),
                 name="finding_corner_needs_panel",

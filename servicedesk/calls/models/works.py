@@ -8,6 +8,7 @@ from django.db.models import Q
 
 from schedules.models.care import WorkKind
 from servicedesk.calls.querysets import WorkQuerySet
+from servicedesk.constraints import TellsOfChanges
 
 
 class Work(models.Model):
@@ -58,6 +59,7 @@ class Work(models.Model):
             models.Index(fields=["fitment", "kind", "done_on"], name="work_by_fitment"),
         ]
         constraints = [
+            TellsOfChanges(name="work_tells_of_changes"),
             models.CheckConstraint(
                 condition=Q(minutes__isnull=True) | Q(minutes__lte=1440),
                 name="work_minutes_within_a_day",

@@ -11,6 +11,7 @@ from .batches import (
 )
 from .changes import Change, ChangedField
 from .receipts import Receipt
+from .touches import Touch
 from .users import Role, User
 
 __all__ = [
@@ -25,5 +26,6 @@ __all__ = [
     "StagedProblem",
     "StagedRow",
     "StagedSite",
+    "Touch",
     "User",
 ]

@@ -16,6 +16,7 @@ from servicedesk.reports.exclusion_words import exclusion_sentences
 from servicedesk.reports.forecasts import Asked, ForecastFigure, ForecastRow, forecast_figure
 from servicedesk.reports.forms import rules_in_force
 from servicedesk.reports.judgements import PER, TEST_EVENTS
+from servicedesk.reports.kept import kept
 from servicedesk.reports.landing import YearInBrief, in_brief
 from servicedesk.reports.paper.blocks import Block, Heading, Paper, Pictures, Points, Table, Words
 from servicedesk.reports.pictures import curve_pictures, forecast_pictures, rates_pictures
@@ -37,7 +38,7 @@ def year_report(chosen: Selection) -> Paper:
     """
     first, last = chosen.from_on or chosen.last, chosen.last
     so_far = replace(chosen.always(), as_of=last, dated=True)
-    rates = rates_figure(chosen)
+    rates = kept("rates", chosen, "component", make=lambda: rates_figure(chosen, by="component"))
     return Paper(
         title="Report of the year",
         about=f"{first:%-d %B %Y} to {last:%-d %B %Y}",
@@ -45,8 +46,8 @@ def year_report(chosen: Selection) -> Paper:
             *_brief(in_brief(chosen)),
             *_rates(rates),
             *_comparisons(so_far),
-            *_lasting(curves_figure(so_far, name=SURVIVAL)),
-            *_ahead(forecast_figure(so_far, Asked())),
+            *_lasting(kept("curves", so_far, SURVIVAL, make=lambda: curves_figure(so_far, name=SURVIVAL))),
+            *_ahead(kept("ahead", so_far, Asked(), make=lambda: forecast_figure(so_far, Asked()))),
             *_care(care_figure(so_far, rule) for rule in rules_in_force()),
             *_lots(watch_figure()),
             *_worked_out(rates),

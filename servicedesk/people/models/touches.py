@@ -1,0 +1,21 @@
+"""The version of the records that figures are made of."""
+
+from __future__ import annotations
+
+from django.db import models
+
+from servicedesk.people.querysets import TouchQuerySet
+
+
+class Touch(models.Model):
+    """One write to a table that tells of its changes (`servicedesk.constraints.TellsOfChanges`).
+
+    The database itself adds these rows, in the transaction of the write, so they come and go with it.
+    """
+
+    id = models.BigAutoField(primary_key=True)
+
+    objects = TouchQuerySet.as_manager()
+
+    def __str__(self) -> str:
+        return str(self.pk)

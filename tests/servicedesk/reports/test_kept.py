@@ -1,0 +1,154 @@
+"""Figures are kept until a record they are made of changes, and not a moment longer."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from datetime import date
+from typing import Any
+
+import pytest
+from django.core.cache import cache
+from django.db import connection, transaction
+from django.test import Client
+from django.test.utils import CaptureQueriesContext
+from pytest_django import Settings
+
+from servicedesk.people.models import Touch
+from servicedesk.reports.kept import kept
+from tests.factories import (
+    ComponentTypeFactory,
+    FailureModeFactory,
+    InspectionFactory,
+    SiteFactory,
+    WorkFactory,
+)
+from tests.servicedesk.reports.pages import open_page, rows
+from tests.servicedesk.reports.small_fleets import Fleet, day
+from units.models import Fitment, Unit
+
+pytestmark = pytest.mark.django_db
+
+RATES = "/figures/rates/?as_of=2024-12-31"
+
+
+def fleet_of(number: int) -> Fleet:
+    """Put up some tracks at sites of their own, each of which failed once."""
+    fleet = Fleet()
+    for turn in range(number):
+        fleet.find(fleet.watched_part(), 500 + turn)
+    return fleet
+
+
+def test_a_second_look_asks_the_records_nothing(as_owner: Client) -> None:
+    fleet_of(6)
+    with CaptureQueriesContext(
+        connection,
+    ) as first:
+        once = open_page(as_owner, RATES)
+    with CaptureQueriesContext(connection) as second:
+        twice = open_page(as_owner, RATES)
+    assert rows(once) == rows(twice)
+    read = [query["sql"] for query in second.captured_queries if "calls_finding" in query["sql"]]
+    assert read == []
+    assert [query for query in first.captured_queries if "calls_finding" in query["sql"]]
+
+
+WRITES: dict[str, Callable[[Fleet], Any]] = {
+    "a finding": lambda fleet: fleet.find(Fitment.objects.all()[0], 700),
+    "a finding changed": lambda fleet: Fitment.objects.all()[0].findings.update(repeat=True),
+    "a finding taken back": lambda fleet: Fitment.objects.all()[0].findings.all().delete(),
+    "a part": lambda fleet: fleet.fit(Unit.objects.all()[0], panel=1),
+    "a period": lambda fleet: fleet.watch(fleet.unit(), 0),
+    "a unit": lambda fleet: fleet.unit(),
+    "a site": lambda fleet: SiteFactory(),
+    "a type": lambda fleet: ComponentTypeFactory(),
+    "a failure mode": lambda fleet: FailureModeFactory(),
+    "a look": lambda fleet: InspectionFactory(),
+    "work": lambda fleet: WorkFactory(unit=Unit.objects.all()[0]),
+    "many at once": lambda fleet: Unit.objects.update(finish="dark"),
+}
+
+
+@pytest.mark.parametrize("what", WRITES)
+def test_every_write_moves_the_version(what: str) -> None:
+    fleet = fleet_of(2)
+    before = Touch.objects.version()
+    assert Touch.objects.version() == before
+    WRITES[what](fleet)
+    assert Touch.objects.version() != before
+
+
+def test_a_write_that_is_taken_back_leaves_the_version() -> None:
+    fleet = fleet_of(1)
+    before = Touch.objects.version()
+    with transaction.atomic():
+        fleet.find(Fitment.objects.all()[0], 900)
+        assert Touch.objects.version() != before
+        transaction.set_rollback(True)
+    assert Touch.objects.version() == before
+
+
+def test_the_page_shows_a_change_at_once(as_owner: Client) -> None:
+    fleet = fleet_of(6)
+    assert rows(open_page(as_owner, RATES))[0][1] == "6"
+    fleet.find(Fitment.objects.all()[0], 900)
+    assert rows(open_page(as_owner, RATES))[0][1] == "7"
+    fleet.track.name = "renamed track"
+    fleet.track.save()
+    assert rows(open_page(as_owner, RATES))[0][0] == "Renamed track"
+
+
+def test_another_question_is_another_figure(as_owner: Client) -> None:
+    fleet_of(6)
+    assert rows(open_page(as_owner, RATES))[0][1] == "6"
+    assert rows(open_page(as_owner, f"{RATES}&until={day(502)}"))[0][1] == "3"
+    made = [kept("x", date(2024, 1, 1), number, make=lambda number=number: [number]) for number in (1, 2, 1)]
+    assert made == [[1], [2], [1]]
+
+
+def test_old_rows_are_thrown_away_and_the_version_moves_on() -> None:
+    for _ in range(30):
+        Touch.objects.create()
+    before = Touch.objects.version()
+    assert Touch.objects.prune(keep=5) >= 25
+    assert Touch.objects.count() <= 6
+    assert Touch.objects.version() != before
+    assert Touch.objects.prune(keep=5) in (0, 1)
+
+
+def test_without_redis_figures_are_worked_out_each_time(settings: Settings) -> None:
+    settings.CACHES = {
+        "default": {
+            "BACKEND": "django.core.cache.backends.redis.RedisCache",
+            "LOCATION": "redis://127.0.0.1:1/0",
+        }
+    }
+    made: list[int] = []
+    for _ in range(2):
+        assert kept("x", make=lambda: made.append(1) or "figure") == "figure"
+    assert len(made) == 2
+
+
+@pytest.mark.postgres
+@pytest.mark.django_db(transaction=True)
+def test_a_write_that_began_earlier_and_ends_later_is_not_missed() -> None:
+    fleet = fleet_of(2)
+    part, ready, go_on = Fitment.objects.all()[0], threading.Event(), threading.Event()
+
+    def slow() -> None:
+        with transaction.atomic():
+            fleet.find(part, 800)
+            ready.set()
+            go_on.wait(10)
+        connection.close()
+
+    writer = threading.Thread(target=slow)
+    writer.start()
+    ready.wait(10)
+    fleet.find(part, 801)
+    between = Touch.objects.version()
+    go_on.set()
+    writer.join()
+    assert Touch.objects.version() != between
+    cache.clear()
