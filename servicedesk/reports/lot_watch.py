@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any, Final
@@ -96,19 +96,32 @@ class _Type:
 
 def watch_lots(today: date) -> list[Watched]:
     """Hold every lot against the others of its type, and every type against the others of its kind."""
+    types = ComponentType.objects.order_by("kind", "name")
+    chosen = Selection(as_of=today)
+    return look_at(
+        ((each, read_histories(chosen.only("component", each.pk), by="lot")) for each in types), today=today
+    )
+
+
+def look_at(
+    types: Iterable[tuple[ComponentType, Histories]], *, today: date, follow: bool = True
+) -> list[Watched]:
+    """Hold lots and types against each other, out of the histories of each type grouped by lot.
+
+    Without ``follow`` nothing is said of how failures ran of late, which takes longest.
+    """
     found: list[tuple[Watched, _Chart]] = []
     whole: dict[str, list[_Type]] = {}
-    for of_type in ComponentType.objects.order_by("kind", "name"):
-        histories = read_histories(Selection(as_of=today).only("component", of_type.pk), by="lot")
+    for of_type, histories in types:
         if not histories.item.size:
             continue
         rows = histories.counting_rows(Window(0, today.toordinal()))
         fitted = _places(histories.item, histories.fitted, rows.item)
         whole.setdefault(of_type.kind, []).append(_Type(of_type, rows, fitted))
         found += _lots(of_type, histories, rows, fitted, today=today)
-    for types in whole.values():
-        found += _types(types, today=today)
-    return _together(found)
+    for types_of_kind in whole.values():
+        found += _types(types_of_kind, today=today)
+    return _together(found, follow=follow)
 
 
 def _lots(
@@ -208,7 +221,7 @@ def _times(
     return found.ratio, found.low, found.high
 
 
-def _together(found: list[tuple[Watched, _Chart]]) -> list[Watched]:
+def _together(found: list[tuple[Watched, _Chart]], *, follow: bool) -> list[Watched]:
     """Adjust for all groups looked at in one night, and follow those that may be worth it."""
     q_values = benjamini_hochberg(
         [each.p_value if each.p_value is not None else float("nan") for each, _ in found]
@@ -217,7 +230,7 @@ def _together(found: list[tuple[Watched, _Chart]]) -> list[Watched]:
         replace(
             each,
             q_value=None if np.isnan(q) else float(q),
-            **(_followed(chart, charts=len(found)) if each.enough else {}),
+            **(_followed(chart, charts=len(found)) if follow and each.enough else {}),
         )
         for (each, chart), q in zip(found, q_values, strict=True)
     ]

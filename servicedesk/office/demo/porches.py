@@ -16,6 +16,8 @@ from servicedesk.office.demo.sources import Scenario
 from units.geometry.panels import suggest_panels
 
 SIDES = {"front": 0, "left": 270, "right": 90}
+FRONTS = {"any": (0, 71), "sunny": (28, 52)}
+"""Bearings of the front in steps of five degrees."""
 LOWEST_WITH_LITE = 62
 NOTED_SINCE_YEARS = 4.0
 DAY_TEMPERATURES_C = (6, 8, 12, 17, 22, 27, 30, 29, 25, 18, 12, 8)
@@ -49,8 +51,8 @@ class Porch:
 def fit_out(site: PlannedSite, scenario: Scenario, *, today: date, dice: Dice) -> list[PlannedUnit]:
     """Fit out one porch: mostly in one go, sometimes with a second go some years later."""
     count = int(dice.weighted(scenario.weights["units at a site"]))
-    porch = _porch(site, scenario, dice)
     goes = [_fitting(_first_day(site, dice), scenario, ours=not site.taken_over, today=today, dice=dice)]
+    porch = _porch(site, scenario, dice, construction=goes[0].construction)
     second = _second_day(site, scenario, today=today, dice=dice)
     if second is not None and count > 1:
         goes.append(_fitting(second, scenario, ours=True, today=today, dice=dice))
@@ -64,15 +66,17 @@ def fit_out(site: PlannedSite, scenario: Scenario, *, today: date, dice: Dice) -
     ]
 
 
-def _porch(site: PlannedSite, scenario: Scenario, dice: Dice) -> Porch:
+def _porch(site: PlannedSite, scenario: Scenario, dice: Dice, *, construction: str) -> Porch:
+    """Describe a porch; where it faces, its shade and colour go with the construction it was built with."""
     shares, weights = scenario.shares, scenario.weights
+    around = {**weights, **scenario.surroundings.get(construction, {})}
     height = Fraction(dice.weighted(weights["height, inches"])) + Fraction(dice.whole(-24, 24), 16)
     stands = site.fate.what != "removed"
     return Porch(
         site=site,
-        front=5 * dice.whole(0, 71),
-        finish=dice.weighted(weights["finish"]),
-        shade=dice.weighted(weights["shade"]),
+        front=5 * dice.whole(*FRONTS[dice.weighted(around["front"])]),
+        finish=dice.weighted(around["finish"]),
+        shade=dice.weighted(around["shade"]),
         floor=dice.weighted(weights["porch floor, inches"]),
         height=height,
         lite=stands and height >= LOWEST_WITH_LITE and dice.happens(shares["lower lite"]),

@@ -135,6 +135,7 @@ class Scenario:
     years: tuple[Year, ...]
     shares: Mapping[str, float]
     weights: Mapping[str, Mapping[str, float]]
+    surroundings: Mapping[str, Mapping[str, Mapping[str, float]]]
     bad_lot: BadLot
     retrofits: tuple[Retrofit, ...]
     panel_keys: PanelKeys
@@ -165,6 +166,7 @@ def read_scenario(fixtures: Path) -> Scenario:
         years=tuple(Year(**row) for row in told["years"]),
         shares=told["shares"],
         weights=told["weights"],
+        surroundings=told["surroundings"],
         bad_lot=BadLot(**_with_range(told["bad_lot"], "years_ago")),
         retrofits=tuple(Retrofit(**_with_range(row, "after_years")) for row in told["retrofits"]),
         panel_keys=PanelKeys(**_with_range(told["panel_keys"], "after_years")),
