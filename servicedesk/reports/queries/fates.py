@@ -38,10 +38,11 @@ _ELIGIBLE = "{0}.is_failure AND NOT {0}.repeat AND {0}.continues_id IS NULL AND 
 _SAME = "b.unit_id = a.unit_id AND b.mode_id = a.mode_id AND b.found_on = a.found_on"
 
 TWINS: Final = (
-    # The grouping runs along an index, so only the few days with several findings are looked at closely.
-    "twins AS MATERIALIZED (SELECT DISTINCT b.id FROM"
-    " (SELECT unit_id, mode_id, found_on FROM calls_finding"
-    " GROUP BY unit_id, mode_id, found_on HAVING COUNT(*) > 1) d"
+    # The grouping runs along an index, so only the few days with several findings are looked at closely. It
+    # is kept apart, or PostgreSQL would do it once in each of its workers.
+    "doubled AS MATERIALIZED (SELECT unit_id, mode_id, found_on FROM calls_finding"
+    " GROUP BY unit_id, mode_id, found_on HAVING COUNT(*) > 1),"
+    " twins AS MATERIALIZED (SELECT DISTINCT b.id FROM doubled d"
     " CROSS JOIN calls_finding a CROSS JOIN calls_finding b"
     " WHERE a.unit_id = d.unit_id AND a.mode_id = d.mode_id AND a.found_on = d.found_on"
     f" AND {_SAME} AND b.id > a.id AND COALESCE(b.panel, 0) = COALESCE(a.panel, 0)"
