@@ -88,6 +88,8 @@ def year(request: HttpRequest) -> HttpResponse:
     if not form.is_valid():
         return bad_question(request, form, "reports/year.html")
     paper = year_report(form.selection(today))
+    if "csv" in request.GET:
+        return csv_response("report-of-the-year.csv", tables.PAPER_HEADER, tables.paper_rows(paper))
     if "pdf" in request.GET:
         content = set_on_paper(paper, company=settings.COMPANY_NAME, printed=f"{today:%-d %B %Y}")
         return HttpResponse(

@@ -12,6 +12,9 @@ from servicedesk.reports.lifetimes import columns, exact
 from servicedesk.reports.lifetimes.columns import FloatArray
 from servicedesk.reports.lifetimes.sites import site_totals, spread, watched_counts
 
+MANY = 1e9
+"""Expected counts above this are taken for normal."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class Rate:
@@ -367,9 +370,13 @@ def funnel_limits(
 
 def _between_counts(tail: float, due: FloatArray) -> FloatArray:
     """Give Poisson quantiles with the step between two counts shared out in proportion."""
-    count = stats.poisson.ppf(tail, due)
-    reached = stats.poisson.cdf(count, due)
-    return np.asarray(count - (reached - tail) / stats.poisson.pmf(count, due))
+    # Beyond that the law of the counts is normal to more digits than it can be computed with.
+    many = due > MANY
+    few = np.where(many, 1.0, due)
+    count = stats.poisson.ppf(tail, few)
+    reached = stats.poisson.cdf(count, few)
+    between = count - (reached - tail) / stats.poisson.pmf(count, few)
+    return np.where(many, due + stats.norm.ppf(tail) * np.sqrt(due), between)
 
 
 def _exposure(value: float, *, name: str) -> float:

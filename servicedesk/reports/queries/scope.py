@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from math import isfinite
 from typing import Any, Final
 
-from django.db import connection, transaction
+from django.db import connection
 
 from servicedesk.reports.selection import AT_CARE, Selection
 from servicedesk.reports.since_care import BAND_ENDS
@@ -34,7 +34,6 @@ class Dialect:
     year: str
     fence: str
     unindexed: str
-    settings: tuple[str, ...] = ()
 
 
 # Days are counted as Python's date.toordinal counts them. The fence keeps a subquery whole, so that the
@@ -56,9 +55,6 @@ DIALECTS: Final = {
         "EXTRACT(YEAR FROM {0})::int",
         "OFFSET 0",
         "{0}",
-        # Sums over a whole fleet: compiling the query would take longer than running it, and sorting a
-        # million rows in little memory goes through the disk.
-        ("SET LOCAL jit = off", "SET LOCAL work_mem = '128MB'"),
     ),
 }
 
@@ -217,9 +213,7 @@ class Scope:
 
     def rows(self, statement: str) -> list[tuple[Any, ...]]:
         """Run a statement and fetch all it answers."""
-        with transaction.atomic(), connection.cursor() as cursor:
-            for setting in self.dialect.settings:
-                cursor.execute(setting)
+        with connection.cursor() as cursor:
             cursor.execute(statement, self._used_in(statement))
             return cursor.fetchall()
 

@@ -8,9 +8,11 @@ from servicedesk.reports.tables.log import LOG_HEADER, log_rows
 from servicedesk.reports.tables.rates import rates_header, rates_json, rates_rows
 from servicedesk.reports.tables.text import as_text
 from servicedesk.reports.tables.watch import WATCH_HEADER, watch_json, watch_rows
+from servicedesk.reports.tables.year import PAPER_HEADER, paper_json, paper_rows
 
 __all__ = [
     "LOG_HEADER",
+    "PAPER_HEADER",
     "WATCH_HEADER",
     "as_text",
     "care_header",
@@ -27,6 +29,8 @@ __all__ = [
     "forecast_json",
     "forecast_rows",
     "log_rows",
+    "paper_json",
+    "paper_rows",
     "rates_header",
     "rates_json",
     "rates_rows",

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import csv
+import io
+import json
 from datetime import UTC, datetime
 from io import BytesIO
 from typing import Any
 
 import pytest
 import time_machine
+from django.core.management import call_command
 from django.test import Client
 from pypdf import PdfReader
 
@@ -17,7 +21,7 @@ from servicedesk.reports.paper.pdf import set_on_paper
 from servicedesk.reports.paper.year import year_report
 from servicedesk.reports.rate_figures import rates_figure
 from tests.factories import CareRuleFactory, SiteFactory, WorkFactory
-from tests.servicedesk.reports.pages import open_page, plain, rows
+from tests.servicedesk.reports.pages import csv_rows, open_page, plain, rows
 from tests.servicedesk.reports.small_fleets import AS_OF, Fleet, day, up_to
 
 pytestmark = pytest.mark.django_db
@@ -87,6 +91,26 @@ def test_its_rates_are_those_of_the_period(as_owner: Client, fleet: Fleet) -> No
         cells = next(cells for cells in rows(page, table=1) if cells[0] == row.name.capitalize())
         assert cells[1] == str(row.events)
     assert f"{figure.events} failures of parts at 40 sites" in plain(page)
+
+
+def test_page_file_and_command_agree_to_the_last_digit(as_owner: Client, fleet: Fleet) -> None:
+    page = open_page(as_owner, f"{YEAR}?from=2022-01-01")
+    from_page = csv_rows(as_owner, f"{YEAR}?from=2022-01-01&csv=1")
+    out = io.StringIO()
+    call_command("figures", "year", "--from", "2022-01-01", "--csv", stdout=out)
+    assert list(csv.DictReader(io.StringIO(out.getvalue()))) == from_page
+    out = io.StringIO()
+    call_command("figures", "year", "--from", "2022-01-01", "--json", stdout=out)
+    document = json.loads(out.getvalue())
+    tables = [table for section in document["rows"] for table in section["tables"]]
+    assert document["about"] in plain(page)
+    for number, table in enumerate(tables):
+        assert rows(page, table=number) == [list(row.values()) for row in table]
+    cells = sum((len(row) - 1) for table in tables for row in table)
+    assert len(from_page) == cells
+    assert {cell["value"] for cell in from_page} <= {
+        str(each) for table in tables for row in table for each in row.values()
+    }
 
 
 def test_every_section_leads_to_its_own_page(as_owner: Client, fleet: Fleet) -> None:

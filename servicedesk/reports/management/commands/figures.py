@@ -19,6 +19,8 @@ from servicedesk.reports.curve_figures import RECURRENCE, SURVIVAL, curves_figur
 from servicedesk.reports.exclusion_words import exclusion_lines
 from servicedesk.reports.forecasts import forecast_figure
 from servicedesk.reports.forms import CareForm, FigureForm, ForecastForm, rules_in_force
+from servicedesk.reports.landing import twelve_months
+from servicedesk.reports.paper.year import year_report
 from servicedesk.reports.rate_figures import rates_figure
 from servicedesk.reports.selection import Selection
 from servicedesk.reports.traits import GROUPINGS, TRAITS, UNKNOWN
@@ -30,7 +32,8 @@ COMPARE = "compare"
 AHEAD = "ahead"
 CARE = "care"
 LOTS = "lots"
-NAMES = (RATES, COMPARE, SURVIVAL, RECURRENCE, AHEAD, CARE, LOTS)
+YEAR = "year"
+NAMES = (RATES, COMPARE, SURVIVAL, RECURRENCE, AHEAD, CARE, LOTS, YEAR)
 BAD_QUESTION = 2
 
 
@@ -41,9 +44,10 @@ class Command(BaseCommand):
         "Print failure rates by group (rates), two types held against each other (compare, with --of and "
         "--with), the share without failure by age (survival), the average number of failures by age "
         "(recurrence), what the next twelve months will take (ahead), failures by the time since care (care, "
-        "with --rule), or the lots and types that stand out (lots), as the pages show them. Rates and their "
-        "95 % limits are per 100 item-years. In JSON a row's first key is what it is grouped by, such as "
-        "“component” or “construction”; what the records are too thin for is null, with its reason."
+        "with --rule), the lots and types that stand out (lots), or the report of a year (year), as the "
+        "pages show them. Rates and their 95 % limits are per 100 item-years. In JSON a row's first key is "
+        "what it is grouped by, such as “component” or “construction”; what the records are too thin for is "
+        "null, with its reason."
     )
 
     def add_arguments(self, parser: ArgumentParser) -> None:
@@ -94,6 +98,7 @@ class Command(BaseCommand):
             AHEAD: self._print_forecast,
             CARE: self._print_care,
             LOTS: self._print_lots,
+            YEAR: self._print_year,
         }
         printers.get(name, self._print_curves)(selection, options)
 
@@ -165,6 +170,12 @@ class Command(BaseCommand):
     def _print_lots(self, _: Selection, options: dict[str, Any]) -> None:
         figure = watch_figure()
         self._print(options, tables.watch_json(figure), tables.WATCH_HEADER, list(tables.watch_rows(figure)))
+
+    def _print_year(self, selection: Selection, options: dict[str, Any]) -> None:
+        first = selection.from_on or twelve_months(selection.last).from_on
+        paper = year_report(Selection(as_of=selection.last, dated=True, from_on=first))
+        rows = list(tables.paper_rows(paper))
+        self._print(options, tables.paper_json(paper), tables.PAPER_HEADER, rows)
 
     def _check(self, form: FigureForm) -> None:
         """Refuse what the page would refuse, in its words."""

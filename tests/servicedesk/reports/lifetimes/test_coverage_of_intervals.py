@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from servicedesk.reports.lifetimes.adjust import rate_regression
-from servicedesk.reports.lifetimes.forecast import predict_events
+from servicedesk.reports.lifetimes.bootstrap import History
+from servicedesk.reports.lifetimes.forecast import expected_failures, fit_repairs, predict_events
 from servicedesk.reports.lifetimes.pooling import shrink_rates
 from servicedesk.reports.lifetimes.rates import (
     clustered_event_rate,
@@ -22,6 +23,7 @@ from servicedesk.reports.lifetimes.rates import (
 from servicedesk.reports.lifetimes.recurrence import mean_cumulative, mean_cumulative_difference
 from servicedesk.reports.lifetimes.survival import kaplan_meier
 from servicedesk.reports.lifetimes.weibull import fit_weibull
+from servicedesk.reports.lifetimes.within import fit_within
 
 ROUNDS = 400
 SITES, ITEMS = 40, 6
@@ -194,3 +196,51 @@ def test_weibull_limits_of_few_failures_hold_the_truth() -> None:
         share.append(failed.low <= -math.expm1(-(0.5**1.5)) <= failed.high)
     for held in (shape, life, share):
         holds(held)
+
+
+def test_the_forecast_by_age_holds_what_the_same_sites_go_on_to_do() -> None:
+    held = []
+    for draw in list(draws(9))[:60]:
+        grown = (draw.exit**1.4 - draw.entry**1.4) * 0.4 * draw.frailty
+        events = draw.rng.poisson(grown)
+        item = np.repeat(np.arange(draw.site.size), events)
+        low, high = draw.entry[item] ** 1.4, draw.exit[item] ** 1.4
+        age = (low + draw.rng.random(item.size) * (high - low)) ** (1 / 1.4)
+        order = np.lexsort((np.append(age, draw.exit), np.append(item, np.arange(draw.site.size))))
+        row = np.append(item, np.arange(draw.site.size))[order]
+        stop = np.append(age, draw.exit)[order]
+        event = np.append(np.ones(item.size, dtype=int), np.zeros(draw.site.size, dtype=int))[order]
+        first = np.append(True, row[1:] != row[:-1])
+        start = np.where(first, draw.entry[row], np.append(0.0, stop[:-1]))
+        history = History(start, stop, event, draw.site[row])
+        effect = design_effect(events, draw.time, draw.site)
+        prediction = expected_failures(
+            fit_repairs(history), draw.exit, 1.0, history=history, design_effect=effect, replicates=300
+        )
+        ahead = ((draw.exit + 1) ** 1.4 - draw.exit**1.4) * 0.4 * draw.frailty
+        held.append(prediction.low <= draw.rng.poisson(ahead.sum()) <= prediction.high)
+    holds(held)
+
+
+def test_the_shape_within_sites_holds_the_truth_whatever_the_sites_do() -> None:
+    held = []
+    rng = np.random.default_rng(10)
+    for _ in range(150):
+        # Forty sites with a frailty of their own; those that fail more often are watched for a shorter time.
+        frailty = rng.gamma(SHAPE_OF_FRAILTY, 1 / SHAPE_OF_FRAILTY, 40)
+        longest = np.where(frailty > 1, 1.0, 2.0)
+        rows: list[tuple[float, float, int, int]] = []
+        for site in range(40):
+            at = np.sort(
+                longest[site] * rng.random(rng.poisson(2 * frailty[site] * longest[site] ** 1.5)) ** (1 / 1.5)
+            )
+            ends = [*at.tolist(), float(longest[site])]
+            begins = [0.0, *at.tolist()]
+            rows += [
+                (begin, end, int(number < at.size), site)
+                for number, (begin, end) in enumerate(zip(begins, ends, strict=True))
+            ]
+        start, stop, event, site_of = (np.array(column) for column in zip(*rows, strict=True))
+        fit = fit_within(start, stop, event, site_of)
+        held.append(fit.low <= 1.5 <= fit.high)
+    holds(held)

@@ -1,0 +1,44 @@
+"""A document as rows of a file and as JSON: one row a cell of its tables."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any, Final
+
+from servicedesk.reports.paper.blocks import Heading, Paper, Points, Table, Words
+
+PAPER_HEADER: Final = ["section", "row", "column", "value"]
+
+
+def paper_rows(paper: Paper) -> Iterator[list[Any]]:
+    """Give the cells of the tables of a document, each with its section, row and column."""
+    section = ""
+    for block in paper.blocks:
+        if isinstance(block, Heading):
+            section = block.words
+        elif isinstance(block, Table):
+            for row in block.rows:
+                for column, cell in zip(block.header[1:], row[1:], strict=True):
+                    yield [section, row[0], column, cell]
+
+
+def paper_json(paper: Paper) -> dict[str, Any]:
+    """Give a document without its pictures as a JSON document."""
+    sections: list[dict[str, Any]] = []
+    for block in paper.blocks:
+        if isinstance(block, Heading):
+            sections.append({"section": block.words, "words": [], "tables": []})
+        elif isinstance(block, Words):
+            sections[-1]["words"].append(block.words)
+        elif isinstance(block, Points):
+            sections[-1]["words"] += block.words
+        elif isinstance(block, Table):
+            rows = [dict(zip(block.header, row, strict=True)) for row in block.rows]
+            sections[-1]["tables"].append(rows)
+    return {
+        "figure": "year",
+        "title": paper.title,
+        "about": paper.about,
+        "rows": sections,
+        "exclusions": {},
+    }
