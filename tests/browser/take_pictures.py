@@ -19,6 +19,8 @@ SHOTS = [
     ("call-desk", "scheduler", DESK, "/calls/", "main table th a, main ul.cards a"),
     ("due-desk", "scheduler", DESK, "/due/", None),
     ("rates-desk", "owner", DESK, "/figures/rates/", None),
+    ("ahead-desk", "owner", DESK, "/figures/ahead/", None),
+    ("watch-phone", "owner", PHONE, "/figures/watch/", None),
 ]
 """Name, who looks, width and height, where, and what to open there first."""
 
