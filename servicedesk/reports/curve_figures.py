@@ -29,6 +29,7 @@ from servicedesk.reports.rate_figures import exclusions, group_names
 from servicedesk.reports.selection import Selection
 from servicedesk.reports.shown_ages import ShownAges, shown_ages
 from servicedesk.reports.traits import MODE, Key
+from servicedesk.reports.trends import TrendReading, read_trend
 from servicedesk.reports.words import counted, years
 
 Floats = NDArray[np.float64]
@@ -80,7 +81,7 @@ class CurveRow:
 
     ``note`` says what to know about a curve that is shown; ``ages`` lists ages at first failure where they
     are too few for a curve; ``half`` is the age by which half have failed, with its limits; ``life`` is the
-    Weibull life fitted to first failures.
+    Weibull life fitted to first failures, ``trend`` how repeated failures go with age.
     """
 
     key: Key | None
@@ -97,6 +98,7 @@ class CurveRow:
     ages: list[float] = field(default_factory=list)
     half: tuple[float, float | None, float | None] | None = None
     life: LifeFit | None = None
+    trend: TrendReading | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -160,10 +162,11 @@ def _recurrence_row(histories: Histories, key: Any, family: str, name: str, wind
     ages = shown_ages(
         rows.start, rows.stop, rows.site, to_start=CURVE_ITEMS, to_go_on=CURVE_ITEMS, sites=CURVE_SITES
     )
+    trend = read_trend(rows)
     if ages is None:
-        return CurveRow(**base, curve=None, reason=NEVER_ENOUGH)
+        return CurveRow(**base, curve=None, reason=NEVER_ENOUGH, trend=trend)
     shown = rows.between(ages.start, ages.stop)
-    return CurveRow(**base, **_mean_curve(shown, ages))
+    return CurveRow(**base, **_mean_curve(shown, ages), trend=trend)
 
 
 def _mean_curve(rows: CountingRows, ages: ShownAges) -> dict[str, Any]:

@@ -43,6 +43,8 @@ ADJUST_EVENTS: Final = 10
 ADJUST_SITES: Final = 20
 TEST_SITES: Final = 5
 TEST_EVENTS: Final = 5
+TREND_FAILURES: Final = 6
+TREND_SITES: Final = 3
 
 SURE: Final = 0.05
 _DOUBLING: Final = (stats.norm.ppf(0.975) + stats.norm.ppf(0.8)) ** 2 / log(2) ** 2

@@ -12,6 +12,7 @@ from servicedesk.reports.selection import AT_CARE, Selection
 from servicedesk.reports.since_care import BANDS
 from servicedesk.reports.strata import AGES
 from servicedesk.reports.traits import GROUPINGS, TRAITS
+from servicedesk.reports.trends import Direction
 from servicedesk.reports.words import amount, counted, percent
 from units.models import FailureMode
 
@@ -78,8 +79,14 @@ def curves_sentence(figure: CurvesFigure) -> str:
         return "The curves below are short: most parts were watched for less than a year."
     at = f"{age} year{'' if age == 1 else 's'}"
     if mean:
-        return f"By {at} of age, 100 items have had: {', '.join(parts)}."
+        return f"By {at} of age, 100 items have had: {', '.join(parts)}.{_trends(figure)}"
     return f"After {at}, still without a failure: {', '.join(parts)}."
+
+
+def _trends(figure: CurvesFigure) -> str:
+    """Name the types whose failures come faster with age."""
+    faster = [row.name for row in figure.rows if row.trend and row.trend.direction == Direction.FASTER]
+    return f" With age they come faster with {', '.join(faster)}." if faster else ""
 
 
 def forecast_sentence(figure: ForecastFigure) -> str:

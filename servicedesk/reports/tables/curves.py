@@ -12,6 +12,14 @@ from servicedesk.reports.traits import GROUPINGS
 VALUE_OF = {RECURRENCE: "mean"}
 """What the values of a curve are called; of any other they are the survival."""
 
+TREND_COLUMNS = [
+    "trend",
+    "chance without a trend",
+    "shape",
+    "shape from (95 %)",
+    "shape to (95 %)",
+]
+
 LIFE_COLUMNS = [
     "shape",
     "shape from (95 %)",
@@ -37,7 +45,7 @@ def curves_header(figure: CurvesFigure) -> list[str]:
         "from (95 %)",
         "to (95 %)",
         "why no curve",
-        *([] if figure.name == RECURRENCE else LIFE_COLUMNS),
+        *(TREND_COLUMNS if figure.name == RECURRENCE else LIFE_COLUMNS),
     ]
 
 
@@ -47,7 +55,7 @@ def curves_rows(figure: CurvesFigure) -> Iterator[list[Any]]:
     What is said of a group as a whole stands in its first row.
     """
     for row in figure.rows:
-        life = [] if figure.name == RECURRENCE else _life_cells(row)
+        life = _trend_cells(row) if figure.name == RECURRENCE else _life_cells(row)
         if row.curve is None:
             yield [row.family, row.name, *[None] * 7, row.reason, *life]
             continue
@@ -56,6 +64,14 @@ def curves_rows(figure: CurvesFigure) -> Iterator[list[Any]]:
             cells = [column[number] if column is not None else None for column in columns]
             whole = [row.note, *life] if number == 0 else ["", *[None] * len(life)]
             yield [row.family, row.name, *cells, *whole]
+
+
+def _trend_cells(row: CurveRow) -> list[Any]:
+    """Give the trend of repeated failures as cells."""
+    trend = row.trend
+    if trend is None:
+        return [None] * 5
+    return [trend.words, trend.p_value, *finite(trend.shape or (None, None, None))]
 
 
 def _life_cells(row: CurveRow) -> list[Any]:
@@ -74,7 +90,13 @@ def curves_json(figure: CurvesFigure) -> dict[str, Any]:
         "per": PER_WORDS,
         "as_of": figure.selection.as_of.isoformat(),
         "rows": [
-            {**base(figure.by, row), "curve": _curve(figure, row), **_life(row), **_reason(row)}
+            {
+                **base(figure.by, row),
+                "curve": _curve(figure, row),
+                **_life(row),
+                **_trend(row),
+                **_reason(row),
+            }
             for row in figure.rows
         ],
         "exclusions": figure.exclusions,
@@ -107,6 +129,17 @@ def _reason(row: CurveRow) -> dict[str, str]:
     if row.curve.low is None or row.judged.reason:
         return {"reason": row.note or row.judged.reason}
     return {}
+
+
+def _trend(row: CurveRow) -> dict[str, Any]:
+    """Give the trend of repeated failures; what is refused is null with its reason."""
+    trend = row.trend
+    if trend is None:
+        return {}
+    if trend.direction is None:
+        return {"trend": None, "trend_reason": trend.reason}
+    told = {"reading": str(trend.direction), "p_value": trend.p_value, "shape": limits(trend.shape)}
+    return {"trend": told}
 
 
 def _life(row: CurveRow) -> dict[str, Any]:
