@@ -3,7 +3,7 @@ least."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import isfinite
 from typing import Any, Final
 
@@ -29,6 +29,7 @@ from servicedesk.reports.lifetimes.rates import clustered_event_rate, stratified
 from servicedesk.reports.lifetimes.within import WithinFit, fit_within
 from servicedesk.reports.queries.care import read_care
 from servicedesk.reports.queries.lives import read_histories
+from servicedesk.reports.replacing import Replacing, best_age
 from servicedesk.reports.selection import Selection
 from servicedesk.reports.shown_ages import shown_ages
 from servicedesk.reports.since_care import BANDS, MONTH, CareRows, clock_from_care
@@ -48,12 +49,14 @@ REPAIRS: Final = (WorkKind.ADJUSTED, WorkKind.REPAIRED, WorkKind.REPLACED)
 class Costs:
     """What the owner reckons with: one care of one part, one failure, or a year in which a defect hides.
 
-    ``told`` says that the owner gave them; else they are minutes of work out of the records.
+    ``told`` says that the owner gave them; else they are minutes of work out of the records. ``replacing`` is
+    what it costs to replace a part before it fails, where the owner said so.
     """
 
     care: float
     failure: float
     told: bool
+    replacing: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -99,6 +102,8 @@ class CareFigure:
         Cost of a part a year at the rule's interval and at the best one.
     parts
         Parts in place under the rule whose care is ours.
+    replacing
+        The age at which to replace a part that has not failed.
     """
 
     selection: Selection
@@ -115,6 +120,7 @@ class CareFigure:
     now: float | None
     least: float | None
     parts: int
+    replacing: Replacing
     reason: str
 
     @property
@@ -145,7 +151,12 @@ class CareFigure:
 
 
 def care_figure(
-    selection: Selection, rule: CareRule, *, care: float | None = None, failure: float | None = None
+    selection: Selection,
+    rule: CareRule,
+    *,
+    care: float | None = None,
+    failure: float | None = None,
+    replacing: float | None = None,
 ) -> CareFigure:
     """Work out how often the care of a rule is worth its while.
 
@@ -158,6 +169,8 @@ def care_figure(
     care, failure
         What one care and one failure cost (for a rule that looks for hidden defects: a year in which one
         hides); both or none.
+    replacing
+        What it costs to replace one part before it fails.
     """
     chosen = selection.only("component", rule.component_type_id)
     window = Window(chosen.after.toordinal() if chosen.after else 0, chosen.last.toordinal())
@@ -167,7 +180,7 @@ def care_figure(
     rows, unknown, missed = clock_from_care(histories, window, care_item=item, care_age=age)
     whole = int(everything.counting_rows(window).event.sum())
     events = int(rows.event.sum())
-    costs = _costs(chosen, rule, care=care, failure=failure)
+    costs = replace(_costs(chosen, rule, care=care, failure=failure), replacing=replacing)
     told: dict[str, Any] = {
         "selection": chosen,
         "rule": rule,
@@ -178,6 +191,9 @@ def care_figure(
         "unknown_events": missed,
         "unknown_years": unknown / DAYS_PER_YEAR,
         "parts": _parts(rule),
+        "replacing": best_age(
+            everything.first_failures(window), planned=costs.replacing, failure=costs.failure
+        ),
     }
     if rule.work == WorkKind.CHECKED:
         spans = everything.counting_rows(window)

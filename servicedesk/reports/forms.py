@@ -255,6 +255,14 @@ class CareForm(FigureForm):
         error_messages=COST_ERRORS,
     )
 
+    replace_cost = forms.FloatField(
+        required=False,
+        min_value=0.01,
+        max_value=1e7,
+        label="Replacing one before it fails costs",
+        error_messages=COST_ERRORS,
+    )
+
     def __init__(self, data: QueryDict, *, today: date) -> None:
         super().__init__(data, today=today)
         for name in ("part", "component"):
@@ -265,7 +273,7 @@ class CareForm(FigureForm):
         )
 
     def shown_first(self) -> Iterable[str]:
-        return ("rule", "care_cost", "failure_cost", "mode")
+        return ("rule", "care_cost", "failure_cost", "replace_cost", "mode")
 
     @property
     def chosen(self) -> CareRule | None:
@@ -274,9 +282,14 @@ class CareForm(FigureForm):
         return rule
 
     @property
-    def costs(self) -> tuple[float | None, float | None]:
-        """What one care and one failure cost, where the owner says."""
-        return self.cleaned_data.get("care_cost"), self.cleaned_data.get("failure_cost")
+    def costs(self) -> dict[str, float | None]:
+        """What one care, one failure and one replacement in time cost, where the owner says."""
+        told = self.cleaned_data
+        return {
+            "care": told.get("care_cost"),
+            "failure": told.get("failure_cost"),
+            "replacing": told.get("replace_cost"),
+        }
 
     def clean(self) -> dict[str, Any]:
         told = super().clean()
@@ -284,6 +297,8 @@ class CareForm(FigureForm):
         if not self.errors and len(given) == 1:
             other = "failure_cost" if given == ["care_cost"] else "care_cost"
             self.add_error(other, "Give both costs, in the same money, or neither.")
+        elif not self.errors and told.get("replace_cost") is not None and not given:
+            self.add_error("failure_cost", "Give what care and a failure cost too, in the same money.")
         return told
 
 

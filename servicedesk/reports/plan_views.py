@@ -61,7 +61,7 @@ def care(request: HttpRequest) -> HttpResponse:
         return bad_question(request, form, "reports/care.html")
     if form.chosen is None:
         return render(request, "reports/care.html", {"form": form, "rules": pages.rules_to_ask_about()})
-    figure = care_figure(form.selection, form.chosen, care=form.costs[0], failure=form.costs[1])
+    figure = care_figure(form.selection, form.chosen, **form.costs)
     if "csv" in request.GET:
         return csv_response("care-interval.csv", tables.care_header(figure), tables.care_rows(figure))
     return render(request, "reports/care.html", _care_context(form, figure))

@@ -30,16 +30,22 @@ def care_header(figure: CareFigure) -> list[str]:
         "cost of a part a year now",
         "at the best interval",
         "why no interval",
+        "replace at the age of (years)",
+        "from (within 5 % of the least cost)",
+        "to (within 5 % of the least cost)",
+        "why no age",
     ]
 
 
 def care_rows(figure: CareFigure) -> Iterator[list[Any]]:
     """Give the rows of a file of failures by the time since care; the first also has the interval."""
     best = finite(figure.best or (None, None, None))
+    replacing = [*finite(figure.replacing.best or (None, None, None)), figure.replacing.reason]
     for number, band in enumerate(figure.bands):
         judged = band.judged
         ratio = finite(band.ratio or (None, None, None))
-        whole = [*best, figure.now, figure.least, figure.reason] if number == 0 else [None] * 6
+        interval = [*best, figure.now, figure.least, figure.reason, *replacing]
+        whole = interval if number == 0 else [None] * len(interval)
         yield [
             band.name,
             band.events,
@@ -65,7 +71,12 @@ def care_json(figure: CareFigure) -> dict[str, Any]:
         "rule": rule.name,
         "component": rule.component_type.name,
         "usual_months": rule.interval_months,
-        "costs": {"care": costs.care, "failure": costs.failure, "given": costs.told},
+        "costs": {
+            "care": costs.care,
+            "failure": costs.failure,
+            "replacing": costs.replacing,
+            "given": costs.told,
+        },
         "rows": [
             {
                 "since": band.name,
@@ -89,5 +100,8 @@ def care_json(figure: CareFigure) -> dict[str, Any]:
         "parts": figure.parts,
         "saved_a_year": figure.saved,
         "reason": figure.reason,
+        "replace_at_years": limits(figure.replacing.best),
+        "replace_at_limits": finite(figure.replacing.at_limits or (None, None)),
+        "replace_reason": figure.replacing.reason,
         "exclusions": {},
     }

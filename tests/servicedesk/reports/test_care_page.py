@@ -8,8 +8,10 @@ import io
 import json
 import re
 from datetime import UTC, datetime
+from math import log
 from typing import Any
 
+import numpy as np
 import pytest
 import time_machine
 from django.core.management import CommandError, call_command
@@ -280,9 +282,59 @@ def test_page_file_and_command_agree_to_the_last_digit(
     assert f"{document['best_months']['value']:.1f} months" in plain(open_page(as_owner, CARE + query))
 
 
+def test_the_age_to_replace_at_is_where_the_cost_is_least(as_owner: Client) -> None:
+    fleet, sites = Fleet(), [SiteFactory() for _ in range(5)]
+    for number in range(40):
+        unit = fleet.unit(sites[number % 5])
+        fleet.watch(unit, 0)
+        # A life of shape 3 and scale 1,500 days at even steps of its chances.
+        age = round(1500 * (-log(1 - (number + 0.5) / 40)) ** (1 / 3))
+        part = fleet.fit(unit)
+        if age < DAYS:
+            fleet.find(part, age)
+    rule = CareRuleFactory(component_type=fleet.track)
+    found = care_figure(up_to(DAYS), rule, care=1, failure=100, replacing=10).replacing
+    assert found.best is not None
+    # Barlow and Hunter (1960), by looking at every day: cost over mean time in place, survival summed by day.
+    alive = np.exp(-((np.arange(1, 1800) / 1500) ** 3))
+    cost = (10 * alive + 100 * (1 - alive)) / np.cumsum(alive)
+    assert 365.25 * found.best[0] == pytest.approx(int(np.argmin(cost)) + 1, rel=0.05)
+    assert found.best[1] < found.best[0] < found.best[2]
+    assert found.at_limits is not None
+    said = {
+        None: "say what replacing one before it fails costs",
+        200.0: "a failure costs no more than replacing the part in time",
+        99.0: "the best age would be above",
+    }
+    for planned, reason in said.items():
+        found = care_figure(up_to(DAYS), rule, care=1, failure=100, replacing=planned).replacing
+        assert found.reason.startswith(reason)
+    page = plain(open_page(as_owner, f"{CARE}?rule={rule.pk}&care_cost=1&failure_cost=100&replace_cost=10"))
+    assert "cost within 5 % of the least; at the limits of its life’s shape" in page
+    Finding.objects.filter(found_on__gt=day(700)).delete()
+    few = care_figure(up_to(DAYS), rule, care=1, failure=100, replacing=10).replacing
+    assert "first failures; it takes 10" in few.reason
+
+
+def test_no_age_is_given_where_parts_do_not_wear_out() -> None:
+    fleet, sites = Fleet(), [SiteFactory() for _ in range(5)]
+    for number in range(40):
+        unit = fleet.unit(sites[number % 5])
+        fleet.watch(unit, 0)
+        # Half of them fail soon, by chance alone: an exponential life at even steps of its chances.
+        age = round(-1500 * log(1 - (number + 0.5) / 40)) + 1
+        part = fleet.fit(unit)
+        if age < DAYS:
+            fleet.find(part, age)
+    rule = CareRuleFactory(component_type=fleet.track)
+    found = care_figure(up_to(DAYS), rule, care=1, failure=100, replacing=10).replacing
+    assert found.reason == "the records do not show clearly that it wears out"
+
+
 @pytest.mark.parametrize(
     ("asked", "said"),
     [
+        ("replace_cost=5", "Give what care and a failure cost too"),
         ("rule=999999", "Select a valid choice"),
         ("care_cost=5", "Give both costs, in the same money, or neither."),
         ("care_cost=-1&failure_cost=5", "A cost is more than nothing"),

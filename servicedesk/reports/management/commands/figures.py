@@ -64,6 +64,7 @@ class Command(BaseCommand):
             metavar="MONEY",
             help="care: what one failure costs, or a year with a hidden defect",
         )
+        parser.add_argument("--replace-cost", metavar="MONEY", help="care: replacing one before it fails")
         parser.add_argument(
             "--by", default="component", help=f"what to group by: {', '.join(GROUPINGS)} (default: component)"
         )
@@ -152,7 +153,7 @@ class Command(BaseCommand):
         self._print(options, tables.forecast_json(figure), tables.forecast_header(figure), rows)
 
     def _print_care(self, selection: Selection, options: dict[str, Any]) -> None:
-        asked = _told(options, "care_cost", "failure_cost")
+        asked = _told(options, "care_cost", "failure_cost", "replace_cost")
         rules = {f"{rule.component_type}: {rule.name}": rule for rule in rules_in_force()}
         rule = rules.get(options["rule"] or "")
         if rule is None:
@@ -163,7 +164,7 @@ class Command(BaseCommand):
             )
         form = CareForm(asked, today=timezone.localdate())
         self._check(form)
-        figure = care_figure(selection, rule, care=form.costs[0], failure=form.costs[1])
+        figure = care_figure(selection, rule, **form.costs)
         rows = list(tables.care_rows(figure))
         self._print(options, tables.care_json(figure), tables.care_header(figure), rows)
 
