@@ -267,6 +267,7 @@ class CareForm(FigureForm):
         super().__init__(data, today=today)
         for name in ("part", "component"):
             del self.fields[name]
+        self.order_fields(self.shown_first())
         self.fields["rule"].queryset = rules_in_force()  # type: ignore[attr-defined]
         self.fields["rule"].label_from_instance = (  # type: ignore[attr-defined]
             lambda rule: f"{rule.component_type}: {rule.name}"

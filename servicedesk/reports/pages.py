@@ -26,7 +26,7 @@ from servicedesk.reports.queries.scope import Scope
 from servicedesk.reports.rate_figures import RatesFigure, narrowed
 from servicedesk.reports.selection import AT_CARE, Selection, Since
 from servicedesk.reports.sentences import selection_words
-from servicedesk.reports.watch_figures import WatchFigure
+from servicedesk.reports.watch_figures import WatchFigure, flag_ways
 from servicedesk.reports.words import amount, counted, years
 from units.models import ComponentType, Kind
 
@@ -207,7 +207,15 @@ def flag_findings(flag: LotFlag) -> str:
 
 def flag_lines(figure: WatchFigure) -> list[dict[str, Any]]:
     """Give what stands out with the way down to its failures."""
-    return [{"flag": flag, "findings": flag_findings(flag)} for flag in figure.open]
+    return [
+        {
+            "flag": flags[-1],
+            "ways": flag_ways(flags),
+            "since": min(flag.raised_on for flag in flags),
+            "findings": flag_findings(flags[-1]),
+        }
+        for flags in figure.standing_out
+    ]
 
 
 def pairs_of_types() -> list[dict[str, Any]]:

@@ -28,7 +28,7 @@ from servicedesk.reports.forecasts import ForecastFigure
 from servicedesk.reports.judgements import DAYS_PER_YEAR, PER, Judged, Word
 from servicedesk.reports.lifetimes.rates import funnel_limits
 from servicedesk.reports.rate_figures import RateRow, RatesFigure, by_family
-from servicedesk.reports.watch_figures import WatchFigure
+from servicedesk.reports.watch_figures import WatchFigure, flag_ways
 from servicedesk.reports.words import amount, percent, years
 
 LEAST_TOP = 0.01
@@ -153,10 +153,10 @@ def flags_picture(figure: WatchFigure) -> SafeString:
             value=flag.times or flag.times_low,
             low=flag.times_low,
             high=flag.times_high or inf,
-            note=flag.get_way_display(),
+            note=flag_ways(flags),
         )
-        for flag in figure.open
-        if flag.times_low is not None
+        for flags in figure.standing_out
+        if (flag := flags[-1]).times_low is not None
     ]
     if not rows:
         return SafeString("")

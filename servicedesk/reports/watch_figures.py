@@ -25,6 +25,14 @@ class WatchFigure:
     cleared: QuerySet[LotFlag]
 
     @property
+    def standing_out(self) -> list[list[LotFlag]]:
+        """Those that stand out, each with all its flags: one may stand out in two ways."""
+        found: dict[tuple[int, str], list[LotFlag]] = {}
+        for flag in self.open:
+            found.setdefault((flag.component_type_id, flag.lot), []).append(flag)
+        return list(found.values())
+
+    @property
     def before(self) -> QuerySet[LotFlag]:
         """The latest of those that do not stand out any more."""
         return self.cleared[:MOST_TOLD]
@@ -75,6 +83,11 @@ def flag_words(flag: LotFlag) -> str:
             f"{amount(flag.limit)} at most"
         )
     return f"{counts}, where {amount(flag.expected)} were to be expected"
+
+
+def flag_ways(flags: Sequence[LotFlag]) -> str:
+    """Say in which ways something stands out."""
+    return "; ".join(flag.get_way_display() for flag in flags)
 
 
 def units_with(flag: LotFlag) -> QuerySet[Unit]:

@@ -23,7 +23,7 @@ from servicedesk.reports.pictures import curve_pictures, forecast_pictures, rate
 from servicedesk.reports.rate_figures import RateRow, RatesFigure, rates_figure
 from servicedesk.reports.selection import Selection
 from servicedesk.reports.sentences import curves_sentence, forecast_sentence, rates_sentence
-from servicedesk.reports.watch_figures import WatchFigure, watch_figure, watch_sentence
+from servicedesk.reports.watch_figures import WatchFigure, flag_ways, watch_figure, watch_sentence
 from servicedesk.reports.words import amount, counted, percent, years
 from units.models import ComponentType
 
@@ -239,14 +239,15 @@ def _lots(figure: WatchFigure) -> Iterator[Block]:
             rows=[
                 [
                     _title(flag.words),
-                    flag.get_way_display(),
-                    f"{flag.raised_on:%-d %B %Y}",
+                    flag_ways(flags),
+                    f"{min(each.raised_on for each in flags):%-d %B %Y}",
                     f"{flag.events:,}",
                     amount(flag.expected),
                     f"{flag.sites:,}",
                     f"{flag.failed_sites:,}",
                 ]
-                for flag in figure.open
+                for flags in figure.standing_out
+                for flag in flags[-1:]
             ],
             numbers=frozenset({3, 4, 5, 6}),
         )
