@@ -50,7 +50,30 @@ FOR EACH STATEMENT EXECUTE FUNCTION {name}()
 """
 
 
-class RowRule(BaseConstraint):
+class _OnTable(BaseConstraint):
+    """Something the database does with every row of a table, written as statements that join its creation."""
+
+    def constraint_sql(self, model: type[Model], schema_editor: BaseDatabaseSchemaEditor) -> str | None:
+        """Queue the trigger behind the table's creation."""
+        schema_editor.deferred_sql.extend(self.statements(model, schema_editor))
+        return None
+
+    def create_sql(self, model: type[Model], schema_editor: BaseDatabaseSchemaEditor) -> Any:
+        """Add it to a table that is there (PostgreSQL; SQLite rebuilds the table instead)."""
+        (statement,) = self.statements(model, schema_editor)
+        return statement
+
+    def remove_sql(self, model: type[Model], schema_editor: BaseDatabaseSchemaEditor) -> Any:
+        """Drop it (PostgreSQL)."""
+        table = Table(model._meta.db_table, schema_editor.quote_name)
+        return Statement(f"DROP TRIGGER {self.name} ON %(table)s; DROP FUNCTION {self.name}()", table=table)
+
+    def statements(self, model: type[Model], schema_editor: BaseDatabaseSchemaEditor) -> list[Statement]:
+        """Write the SQL: one statement on PostgreSQL, which is also added to tables that are there."""
+        raise NotImplementedError
+
+
+class RowRule(_OnTable):
     """A rule that looks at other rows, as SQL that is true where the rule is broken.
 
     ``violated`` names the row's own columns ``NEW.column`` and its table ``{table}``; it must mean the same
@@ -80,21 +103,6 @@ class RowRule(BaseConstraint):
 
     def __hash__(self) -> int:
         return hash(self.name)
-
-    def constraint_sql(self, model: type[Model], schema_editor: BaseDatabaseSchemaEditor) -> str | None:
-        """Queue the trigger behind the table's creation."""
-        schema_editor.deferred_sql.extend(self.statements(model, schema_editor))
-        return None
-
-    def create_sql(self, model: type[Model], schema_editor: BaseDatabaseSchemaEditor) -> Any:
-        """Add the rule to a table that is there (PostgreSQL; SQLite rebuilds the table instead)."""
-        (statement,) = self.statements(model, schema_editor)
-        return statement
-
-    def remove_sql(self, model: type[Model], schema_editor: BaseDatabaseSchemaEditor) -> Any:
-        """Drop the rule (PostgreSQL)."""
-        table = Table(model._meta.db_table, schema_editor.quote_name)
-        return Statement(f"DROP TRIGGER {self.name} ON %(table)s; DROP FUNCTION {self.name}()", table=table)
 
     def statements(self, model: type[Model], schema_editor: BaseDatabaseSchemaEditor) -> list[Statement]:
         """Write the SQL that makes the database keep the rule."""
@@ -138,7 +146,7 @@ class RowRule(BaseConstraint):
                 raise ValidationError(self.get_violation_error_message(), code=self.violation_error_code)
 
 
-class TellsOfChanges(BaseConstraint):
+class TellsOfChanges(_OnTable):
     """That every write to a table leaves a row in `servicedesk.people.models.Touch`, as a trigger on both.
 
     What is worked out from such tables can be kept for as long as no write came since. On PostgreSQL a
@@ -157,21 +165,6 @@ class TellsOfChanges(BaseConstraint):
 
     def __hash__(self) -> int:
         return hash(self.name)
-
-    def constraint_sql(self, model: type[Model], schema_editor: BaseDatabaseSchemaEditor) -> str | None:
-        """Queue the trigger behind the table's creation."""
-        schema_editor.deferred_sql.extend(self.statements(model, schema_editor))
-        return None
-
-    def create_sql(self, model: type[Model], schema_editor: BaseDatabaseSchemaEditor) -> Any:
-        """Add the trigger to a table that is there (PostgreSQL; SQLite rebuilds the table instead)."""
-        (statement,) = self.statements(model, schema_editor)
-        return statement
-
-    def remove_sql(self, model: type[Model], schema_editor: BaseDatabaseSchemaEditor) -> Any:
-        """Drop the trigger (PostgreSQL)."""
-        table = Table(model._meta.db_table, schema_editor.quote_name)
-        return Statement(f"DROP TRIGGER {self.name} ON %(table)s; DROP FUNCTION {self.name}()", table=table)
 
     def statements(self, model: type[Model], schema_editor: BaseDatabaseSchemaEditor) -> list[Statement]:
         """Write the SQL that makes the database note every write."""

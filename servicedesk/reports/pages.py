@@ -16,10 +16,11 @@ from servicedesk.reports.comparison import CompareFigure
 from servicedesk.reports.curve_figures import CurveRow, CurvesFigure
 from servicedesk.reports.exclusion_words import exclusion_sentences
 from servicedesk.reports.forecasts import ForecastFigure
-from servicedesk.reports.forms import EVERY_FATE, rules_in_force
+from servicedesk.reports.forms import EVERY_FATE
 from servicedesk.reports.judgements import DAYS_PER_YEAR
 from servicedesk.reports.models import FailureDay, LotFlag, RiskDay
 from servicedesk.reports.pictures import end_words
+from servicedesk.reports.plan_forms import rules_in_force
 from servicedesk.reports.queries.fates import FATE_WORDS, Fate, findings_by_fate
 from servicedesk.reports.queries.listing import fates_of, found_again_soon
 from servicedesk.reports.queries.scope import Scope

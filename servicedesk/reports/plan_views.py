@@ -21,11 +21,11 @@ from servicedesk.refusals import attempt
 from servicedesk.reports import pages, tables
 from servicedesk.reports.care_figures import CareFigure, care_figure, care_sentence
 from servicedesk.reports.forecasts import forecast_figure
-from servicedesk.reports.forms import CareForm, ForecastForm, IntervalForm, YearForm
 from servicedesk.reports.kept import kept
 from servicedesk.reports.paper.pdf import set_on_paper
 from servicedesk.reports.paper.year import year_report
 from servicedesk.reports.pictures import care_picture, forecast_pictures
+from servicedesk.reports.plan_forms import CareForm, ForecastForm, IntervalForm, YearForm
 from servicedesk.reports.sentences import forecast_sentence, selection_words
 from servicedesk.reports.views import bad_question
 

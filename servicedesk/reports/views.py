@@ -17,14 +17,7 @@ from servicedesk.people.rights import owners
 from servicedesk.reports import pages, tables
 from servicedesk.reports.comparison import compare_figure, comparison_sentence
 from servicedesk.reports.curve_figures import RECURRENCE, SURVIVAL, CurvesFigure, curves_figure
-from servicedesk.reports.forms import (
-    CompareForm,
-    CurvesForm,
-    FindingsForm,
-    InspectForm,
-    LogForm,
-    RatesForm,
-)
+from servicedesk.reports.forms import CompareForm, CurvesForm, FindingsForm, LogForm, RatesForm
 from servicedesk.reports.kept import kept
 from servicedesk.reports.landing import year_in_brief
 from servicedesk.reports.models import FailureDay, LogMark
@@ -34,6 +27,7 @@ from servicedesk.reports.pictures import (
     rates_pictures,
     ratio_picture,
 )
+from servicedesk.reports.plan_forms import InspectForm
 from servicedesk.reports.queries.fates import FATE_WORDS
 from servicedesk.reports.queries.listing import findings_behind
 from servicedesk.reports.rate_figures import RatesFigure, rates_figure

@@ -18,9 +18,10 @@ from servicedesk.exports import csv_response
 from servicedesk.people.rights import owners, user_of
 from servicedesk.refusals import attempt
 from servicedesk.reports import pages, tables
-from servicedesk.reports.forms import FindingsForm, InspectForm
+from servicedesk.reports.forms import FindingsForm
 from servicedesk.reports.models import LotFlag
 from servicedesk.reports.pictures import flags_picture
+from servicedesk.reports.plan_forms import InspectForm
 from servicedesk.reports.queries.listing import findings_behind
 from servicedesk.reports.views import bad_question
 from servicedesk.reports.watch_figures import (

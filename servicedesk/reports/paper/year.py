@@ -14,12 +14,12 @@ from servicedesk.reports.comparison import Ratio, compare_figure, comparison_sen
 from servicedesk.reports.curve_figures import SURVIVAL, CurveRow, CurvesFigure, curves_figure
 from servicedesk.reports.exclusion_words import exclusion_sentences
 from servicedesk.reports.forecasts import Asked, ForecastFigure, ForecastRow, forecast_figure
-from servicedesk.reports.forms import rules_in_force
 from servicedesk.reports.judgements import PER, TEST_EVENTS
 from servicedesk.reports.kept import kept
 from servicedesk.reports.landing import YearInBrief, in_brief
 from servicedesk.reports.paper.blocks import Block, Heading, Paper, Pictures, Points, Table, Words
 from servicedesk.reports.pictures import curve_pictures, forecast_pictures, rates_pictures
+from servicedesk.reports.plan_forms import rules_in_force
 from servicedesk.reports.rate_figures import RateRow, RatesFigure, rates_figure
 from servicedesk.reports.selection import Selection
 from servicedesk.reports.sentences import curves_sentence, forecast_sentence, rates_sentence

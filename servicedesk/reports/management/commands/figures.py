@@ -18,9 +18,10 @@ from servicedesk.reports.comparison import compare_figure
 from servicedesk.reports.curve_figures import RECURRENCE, SURVIVAL, curves_figure
 from servicedesk.reports.exclusion_words import exclusion_lines
 from servicedesk.reports.forecasts import forecast_figure
-from servicedesk.reports.forms import CareForm, FigureForm, ForecastForm, rules_in_force
+from servicedesk.reports.forms import FigureForm
 from servicedesk.reports.landing import twelve_months
 from servicedesk.reports.paper.year import year_report
+from servicedesk.reports.plan_forms import CareForm, ForecastForm, rules_in_force
 from servicedesk.reports.rate_figures import rates_figure
 from servicedesk.reports.selection import Selection
 from servicedesk.reports.traits import GROUPINGS, TRAITS, UNKNOWN
