@@ -8,6 +8,7 @@ SQLite's habit of rebuilding a table on every change of its shape keeps them.
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from typing import Any
 
 from django.core.exceptions import ValidationError
@@ -35,18 +36,18 @@ CREATE TRIGGER {name} AFTER INSERT OR UPDATE ON %(table)s FOR EACH ROW EXECUTE F
 """
 
 
-SQLITE_TOUCH = (
-    "CREATE TRIGGER {name}_{event} AFTER {event_of} ON %(table)s "
-    "BEGIN DELETE FROM people_touch; INSERT INTO people_touch (id) VALUES (NULL); END"
+SQLITE_TOUCH = "CREATE TRIGGER {name}_{event} AFTER {event_of} ON %(table)s BEGIN {touches} END"
+SQLITE_TOUCHED = (
+    "DELETE FROM people_touch WHERE block IS ({block}); INSERT INTO people_touch (block) VALUES ({block});"
 )
 POSTGRES_TOUCH = """
-CREATE OR REPLACE FUNCTION {name}() RETURNS trigger LANGUAGE plpgsql AS $$
+CREATE OR REPLACE FUNCTION {name}_{event}() RETURNS trigger LANGUAGE plpgsql AS $$
 BEGIN
-  INSERT INTO people_touch DEFAULT VALUES;
+  INSERT INTO people_touch (block) {blocks};
   RETURN NULL;
 END $$;
-CREATE TRIGGER {name} AFTER INSERT OR UPDATE OR DELETE OR TRUNCATE ON %(table)s
-FOR EACH STATEMENT EXECUTE FUNCTION {name}()
+CREATE TRIGGER {name}_{event} AFTER {event_of} ON %(table)s {tables}
+FOR EACH STATEMENT EXECUTE FUNCTION {name}_{event}();
 """
 
 
@@ -149,16 +150,21 @@ class RowRule(_OnTable):
 class TellsOfChanges(_OnTable):
     """That every write to a table leaves a row in `servicedesk.people.models.Touch`, as a trigger on both.
 
-    What is worked out from such tables can be kept for as long as no write came since. On PostgreSQL a
-    statement leaves one row, without waiting for other writers; on SQLite, where writers take turns, the one
-    row there is moves on.
+    ``block`` is SQL for the block of sites that a row, called ``{row}`` in it, is about; without it a write
+    concerns all. What is worked out from such tables can be kept for as long as no write came since. On
+    PostgreSQL a statement leaves a row for each block, without waiting for other writers; on SQLite, where
+    writers take turns, a block has one row that moves on.
     """
 
-    def __init__(self, *, name: str) -> None:
+    EVENTS = {"INSERT": ("NEW",), "UPDATE": ("OLD", "NEW"), "DELETE": ("OLD",)}
+
+    def __init__(self, *, name: str, block: str = "CAST(NULL AS INTEGER)") -> None:
         super().__init__(name=name)
+        self.block = block
 
     def deconstruct(self) -> tuple[str, tuple[Any, ...], dict[str, Any]]:
-        return f"{self.__class__.__module__}.{self.__class__.__name__}", (), {"name": self.name}
+        path = f"{self.__class__.__module__}.{self.__class__.__name__}"
+        return path, (), {"name": self.name, "block": self.block}
 
     def __eq__(self, other: object) -> bool:
         return isinstance(other, TellsOfChanges) and self.deconstruct() == other.deconstruct()
@@ -166,15 +172,51 @@ class TellsOfChanges(_OnTable):
     def __hash__(self) -> int:
         return hash(self.name)
 
+    def remove_sql(self, model: type[Model], schema_editor: BaseDatabaseSchemaEditor) -> Any:
+        """Drop it (PostgreSQL)."""
+        table = Table(model._meta.db_table, schema_editor.quote_name)
+        events = [*(event.lower() for event in self.EVENTS), "truncate"]
+        drops = "; ".join(
+            f"DROP TRIGGER {self.name}_{event} ON %(table)s; DROP FUNCTION {self.name}_{event}()"
+            for event in events
+        )
+        return Statement(drops, table=table)
+
     def statements(self, model: type[Model], schema_editor: BaseDatabaseSchemaEditor) -> list[Statement]:
         """Write the SQL that makes the database note every write."""
         table = Table(model._meta.db_table, schema_editor.quote_name)
         if schema_editor.connection.vendor == "postgresql":
-            return [Statement(POSTGRES_TOUCH.format(name=self.name), table=table)]
+            return [Statement("".join(self._on_postgres()), table=table)]
         return [
-            Statement(SQLITE_TOUCH.format(name=self.name, event=event.lower(), event_of=event), table=table)
-            for event in ("INSERT", "UPDATE", "DELETE")
+            Statement(
+                SQLITE_TOUCH.format(
+                    name=self.name,
+                    event=event.lower(),
+                    event_of=event,
+                    touches=" ".join(SQLITE_TOUCHED.format(block=self._block(row)) for row in rows),
+                ),
+                table=table,
+            )
+            for event, rows in self.EVENTS.items()
         ]
+
+    def _on_postgres(self) -> Iterator[str]:
+        for event, rows in self.EVENTS.items():
+            tables = "REFERENCING " + " ".join(f"{row} TABLE AS {row.lower()}_rows" for row in rows)
+            blocks = " UNION ".join(
+                f"SELECT {self._block('r')} FROM {row.lower()}_rows r"  # noqa: S608  (SQL of our models)
+                for row in rows
+            )
+            distinct = blocks if len(rows) > 1 else blocks.replace("SELECT ", "SELECT DISTINCT ", 1)
+            yield POSTGRES_TOUCH.format(
+                name=self.name, event=event.lower(), event_of=event, tables=tables, blocks=distinct
+            )
+        yield POSTGRES_TOUCH.format(
+            name=self.name, event="truncate", event_of="TRUNCATE", tables="", blocks="VALUES (NULL::int)"
+        )
+
+    def _block(self, row: str) -> str:
+        return self.block.format(row=row)
 
     def validate(self, *args: Any, **kwargs: Any) -> None:
         """Say nothing: no row can break it."""

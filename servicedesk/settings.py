@@ -231,6 +231,11 @@ CELERY_BEAT_SCHEDULE = {
         "schedule": crontab(minute="0", hour="3"),
         "options": {"expires": 20 * 3600},
     },
+    "count a large fleet": {
+        "task": "reports.count_large_fleet",
+        "schedule": crontab(minute="*/10"),
+        "options": {"expires": 600},
+    },
     "go on with imports": {
         "task": "office.resume_imports",
         # Files handed in on a page wait for this where no worker takes them up at once.

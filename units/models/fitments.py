@@ -6,6 +6,7 @@ from django.db import models
 from django.db.models import Q
 
 from servicedesk.constraints import NoOverlap, RowRule, TellsOfChanges
+from units.blocks import BLOCK_OF_FITMENT, BLOCK_OF_UNIT
 from units.querysets import FitmentQuerySet
 
 from .parts import ComponentType, Kind
@@ -42,7 +43,7 @@ class Fitment(models.Model):
             models.Index(fields=["recorded_at"], name="fitment_by_recorded"),
         ]
         constraints = [
-            TellsOfChanges(name="fitment_tells_of_changes"),
+            TellsOfChanges(name="fitment_tells_of_changes", block=BLOCK_OF_UNIT),
             models.CheckConstraint(
                 condition=Q(removed_on__isnull=True) | Q(removed_on__gte=models.F("fitted_on")),
                 name="fitment_dates_in_order",
@@ -104,7 +105,7 @@ class Departure(models.Model):
 
     class Meta:
         constraints = [
-            TellsOfChanges(name="departure_tells_of_changes"),
+            TellsOfChanges(name="departure_tells_of_changes", block=BLOCK_OF_FITMENT),
             models.UniqueConstraint(
                 fields=["fitment", "panel"],
                 name="departure_once_per_panel",

@@ -6,6 +6,7 @@ from django.db import models
 from django.db.models import Q
 
 from servicedesk.constraints import NoOverlap, TellsOfChanges
+from units.blocks import BLOCK_OF_UNIT
 from units.querysets import ObservationPeriodQuerySet
 
 from .units import Unit
@@ -45,7 +46,7 @@ class ObservationPeriod(models.Model):
     class Meta:
         ordering = ["from_on"]
         constraints = [
-            TellsOfChanges(name="observationperiod_tells_of_changes"),
+            TellsOfChanges(name="observationperiod_tells_of_changes", block=BLOCK_OF_UNIT),
             models.CheckConstraint(
                 condition=Q(until_on__isnull=True) | Q(until_on__gte=models.F("from_on")),
                 name="observationperiod_dates_in_order",

@@ -7,6 +7,7 @@ from django.db.models import Q
 from django.urls import reverse
 
 from servicedesk.constraints import NoOverlap, TellsOfChanges
+from units.blocks import BLOCK_OF_SITE
 from units.querysets import OwnershipQuerySet, SiteQuerySet
 
 from .customers import Customer
@@ -48,7 +49,7 @@ class Site(models.Model):
     class Meta:
         indexes = [models.Index(fields=["postcode", "code"], name="site_by_postcode")]
         constraints = [
-            TellsOfChanges(name="site_tells_of_changes"),
+            TellsOfChanges(name="site_tells_of_changes", block=BLOCK_OF_SITE),
             models.CheckConstraint(
                 condition=Q(latitude__isnull=True) | Q(latitude__gte=-90, latitude__lte=90),
                 name="site_latitude_in_range",

@@ -8,6 +8,7 @@ from django.db.models import Q
 from django.urls import reverse
 
 from servicedesk.constraints import RowRule, TellsOfChanges
+from units.blocks import BLOCK_OF_ITS_SITE
 from units.fields import LengthField
 from units.querysets import UnitQuerySet
 
@@ -90,7 +91,7 @@ class Unit(models.Model):
 
     class Meta:
         constraints = [
-            TellsOfChanges(name="unit_tells_of_changes"),
+            TellsOfChanges(name="unit_tells_of_changes", block=BLOCK_OF_ITS_SITE),
             models.CheckConstraint(
                 condition=Q(removed_on__isnull=True) | Q(removed_on__gte=models.F("installed_on")),
                 name="unit_dates_in_order",

@@ -8,6 +8,7 @@ from django.db.models import Q
 
 from servicedesk.calls.querysets import FindingQuerySet, InspectionQuerySet
 from servicedesk.constraints import TellsOfChanges
+from units.blocks import BLOCK_OF_UNIT
 
 
 class Corner(models.TextChoices):
@@ -50,7 +51,7 @@ class Inspection(models.Model):
     objects = InspectionQuerySet.as_manager()
 
     class Meta:
-        constraints = [TellsOfChanges(name="inspection_tells_of_changes")]
+        constraints = [TellsOfChanges(name="inspection_tells_of_changes", block=BLOCK_OF_UNIT)]
         indexes = [models.Index(fields=["unit", "seen_on"], name="inspection_by_unit")]
 
     def __str__(self) -> str:
@@ -152,7 +153,7 @@ class Finding(models.Model):
             models.Index(fields=["changed_at"], name="finding_by_changed"),
         ]
         constraints = [
-            TellsOfChanges(name="finding_tells_of_changes"),
+            TellsOfChanges(name="finding_tells_of_changes", block=BLOCK_OF_UNIT),
             models.CheckConstraint(
                 condition=Q(corner="") | Q(panel__isnull=False),
                 name="finding_corner_needs_panel",

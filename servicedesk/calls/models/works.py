@@ -9,6 +9,7 @@ from django.db.models import Q
 from schedules.models.care import WorkKind
 from servicedesk.calls.querysets import WorkQuerySet
 from servicedesk.constraints import TellsOfChanges
+from units.blocks import BLOCK_OF_UNIT
 
 
 class Work(models.Model):
@@ -59,7 +60,7 @@ class Work(models.Model):
             models.Index(fields=["fitment", "kind", "done_on"], name="work_by_fitment"),
         ]
         constraints = [
-            TellsOfChanges(name="work_tells_of_changes"),
+            TellsOfChanges(name="work_tells_of_changes", block=BLOCK_OF_UNIT),
             models.CheckConstraint(
                 condition=Q(minutes__isnull=True) | Q(minutes__lte=1440),
                 name="work_minutes_within_a_day",

@@ -13,7 +13,13 @@ class Touch(models.Model):
     The database itself adds these rows, in the transaction of the write, so they come and go with it.
     """
 
+    BLOCKS = 64
+    """Sites are told apart in so many blocks, by the remainder of their keys."""
+
     id = models.BigAutoField(primary_key=True)
+    block = models.PositiveSmallIntegerField(
+        null=True, help_text="The block of the site that was written about; empty: all of them."
+    )
 
     objects = TouchQuerySet.as_manager()
 

@@ -2,20 +2,26 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from servicedesk.reports.kept import kept_by_block
 from servicedesk.reports.queries.exposure import departed_days, items_without_time, watched_by_site
 from servicedesk.reports.queries.fates import Fate, findings_by_fate
 from servicedesk.reports.queries.scope import Scope
 from servicedesk.reports.selection import Selection
 from servicedesk.reports.traits import MODE
+from units.models import Unit
 
 Ints = NDArray[np.int64]
+
+LARGE_FLEET = 20_000
+"""Units from which on counting block by block pays: a small fleet is counted faster whole."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,27 +63,116 @@ class Cells:
         return slice(int(begin), int(end))
 
 
+@dataclass(frozen=True, eq=False)
+class Counted:
+    """What the database counts: columns of rows by group and site, and totals.
+
+    ``watched`` holds the place of the group in ``groups``, site, items, ageless items, days, and days times
+    pieces; ``events`` the place of the group in ``event_groups``, site and failures.
+    """
+
+    groups: list[Any]
+    watched: Ints
+    departed: dict[Any, int]
+    event_groups: list[Any]
+    events: Ints
+    fates: dict[Fate, int]
+    without_time: int
+
+
 def read_cells(selection: Selection, *, by: str) -> Cells:
     """Read time at risk and failures of a selection by group and site."""
-    scope = Scope(selection, by)
+    return _as_cells(_count(Scope(selection, by)), by=by)
+
+
+def read_cells_kept(selection: Selection, *, by: str, fill: bool = False) -> Cells:
+    """Read time at risk and failures as `read_cells` does, of a large fleet only where it was written to.
+
+    With ``fill`` all of it is kept, which takes longer than reading it once.
+    """
+    if not is_large() or selection != Selection(as_of=selection.as_of):
+        return read_cells(selection, by=by)
+    parts = kept_by_block(
+        "cells", selection, by, make=lambda block: _count(Scope(selection, by, block)), fill=fill
+    )
+    return _as_cells(_added(parts), by=by)
+
+
+def is_large() -> bool:
+    """Whether the fleet is so large that it is counted block by block."""
+    return Unit.objects.count() >= LARGE_FLEET
+
+
+def _count(scope: Scope) -> Counted:
     watched = watched_by_site(scope)
-    departed = dict(departed_days(scope))
     events, fates = findings_by_fate(scope)
-    if by == MODE:
-        watched, departed = _for_each_mode(watched, departed, events)
-    groups = sorted({row[0] for row in watched} | {row[0] for row in events}, key=_in_order)
+    groups, failed = ({row[0]: None for row in rows} for rows in (watched, events))
+    return Counted(
+        groups=list(groups),
+        watched=_columns(watched, {key: place for place, key in enumerate(groups)}, width=6),
+        departed=dict(departed_days(scope)),
+        event_groups=list(failed),
+        events=_columns(events, {key: place for place, key in enumerate(failed)}, width=3),
+        fates=fates,
+        without_time=items_without_time(scope),
+    )
+
+
+def _added(parts: Sequence[Counted]) -> Counted:
+    """Put what was counted of several blocks of sites together."""
+    groups, watched = _stacked([(part.groups, part.watched) for part in parts])
+    failed, events = _stacked([(part.event_groups, part.events) for part in parts])
+    departed: Counter[Any] = Counter()
+    fates: Counter[Fate] = Counter()
+    for part in parts:
+        departed.update(part.departed)
+        fates.update(part.fates)
+    return Counted(
+        groups=groups,
+        watched=watched,
+        departed=dict(departed),
+        event_groups=failed,
+        events=events,
+        fates={fate: fates[fate] for fate in Fate},
+        without_time=sum(part.without_time for part in parts),
+    )
+
+
+def _stacked(parts: Sequence[tuple[list[Any], Ints]]) -> tuple[list[Any], Ints]:
+    """Put columns below each other, their groups told by one list."""
+    groups = list(dict.fromkeys(key for keys, _ in parts for key in keys))
     place = {key: number for number, key in enumerate(groups)}
-    at_risk, failed = _columns(watched, place, width=6), _columns(events, place, width=3)
-    cells = _joined(at_risk, failed)
+    moved = []
+    for keys, columns in parts:
+        again = columns.copy()
+        again[0] = _looked_up([place[key] for key in keys], columns[0])
+        moved.append(again)
+    return groups, np.concatenate(moved, axis=1)
+
+
+def _looked_up(places: Sequence[int], numbers: Ints) -> Ints:
+    return np.array(places, dtype=np.int64)[numbers] if places else numbers
+
+
+def _as_cells(counted: Counted, *, by: str) -> Cells:
+    """Bring what was counted into the order of groups and sites."""
+    told = counted
+    if by == MODE:
+        told = _for_each_mode(counted)
+    groups = sorted({*told.groups, *told.event_groups}, key=_in_order)
+    place = {key: number for number, key in enumerate(groups)}
+    at_risk, failed = told.watched.copy(), told.events.copy()
+    at_risk[0] = _looked_up([place[key] for key in told.groups], at_risk[0])
+    failed[0] = _looked_up([place[key] for key in told.event_groups], failed[0])
     piece_days = np.bincount(at_risk[0], weights=at_risk[5], minlength=len(groups))
     return Cells(
         groups=groups,
-        **cells,
+        **_joined(at_risk, failed),
         piece_days={
-            number: int(piece_days[number]) - int(departed.get(key, 0)) for key, number in place.items()
+            number: int(piece_days[number]) - int(told.departed.get(key, 0)) for key, number in place.items()
         },
-        excluded={fate: count for fate, count in fates.items() if fate != Fate.EVENT},
-        without_time=items_without_time(scope),
+        excluded={fate: count for fate, count in told.fates.items() if fate != Fate.EVENT},
+        without_time=told.without_time,
     )
 
 
@@ -85,15 +180,22 @@ def _in_order(key: Any) -> tuple[bool, Any]:
     return (key is None, key)
 
 
-def _for_each_mode(
-    watched: list[tuple[Any, ...]], departed: dict[Any, int], events: list[tuple[Any, int, int]]
-) -> tuple[list[tuple[Any, ...]], dict[Any, int]]:
+def _for_each_mode(counted: Counted) -> Counted:
     """Put the time at risk of a kind of part under each of the modes by which its parts failed."""
-    modes: dict[str, set[str]] = {}
-    for key, *_ in events:
-        modes.setdefault(key.split(":")[0], set()).add(key)
-    spread = [(key, *rest) for kind, *rest in watched for key in sorted(modes.get(kind, ()))]
-    return spread, {key: departed.get(key.split(":")[0], 0) for keys in modes.values() for key in keys}
+    modes: dict[str, list[str]] = {}
+    for key in sorted(counted.event_groups):
+        modes.setdefault(key.split(":")[0], []).append(key)
+    groups: list[Any] = []
+    spread = [np.zeros((6, 0), dtype=np.int64)]
+    for number, kind in enumerate(counted.groups):
+        mine = counted.watched[:, counted.watched[0] == number]
+        for key in modes.get(kind, ()):
+            again = mine.copy()
+            again[0] = len(groups)
+            groups.append(key)
+            spread.append(again)
+    departed = {key: counted.departed.get(kind, 0) for kind, keys in modes.items() for key in keys}
+    return replace(counted, groups=groups, watched=np.concatenate(spread, axis=1), departed=departed)
 
 
 def _columns(rows: Sequence[tuple[Any, ...]], place: dict[Any, int], *, width: int) -> Ints:

@@ -37,10 +37,10 @@ FATE_WORDS: Final = {
 _ELIGIBLE = "{0}.is_failure AND NOT {0}.repeat AND {0}.continues_id IS NULL AND {0}.fitment_id IS NOT NULL"
 _SAME = "b.unit_id = a.unit_id AND b.mode_id = a.mode_id AND b.found_on = a.found_on"
 
-TWINS: Final = (
+_TWINS: Final = (
     # The grouping runs along an index, so only the few days with several findings are looked at closely. It
     # is kept apart, or PostgreSQL would do it once in each of its workers.
-    "doubled AS MATERIALIZED (SELECT unit_id, mode_id, found_on FROM calls_finding"
+    "doubled AS MATERIALIZED (SELECT unit_id, mode_id, found_on FROM calls_finding g WHERE TRUE{0}"
     " GROUP BY unit_id, mode_id, found_on HAVING COUNT(*) > 1),"
     " twins AS MATERIALIZED (SELECT DISTINCT b.id FROM doubled d"
     " CROSS JOIN calls_finding a CROSS JOIN calls_finding b"
@@ -49,7 +49,12 @@ TWINS: Final = (
     f" AND b.corner = a.corner AND b.place = a.place"
     f" AND {_ELIGIBLE.format('a')} AND {_ELIGIBLE.format('b')})"
 )
-"""Findings that tell of an event a second time: same unit, mode, place and day."""
+
+
+def twins(scope: Scope) -> str:
+    """Write the table of findings that tell of an event a second time: same unit, mode, place and day."""
+    return _TWINS.format(scope.of_block("g.unit_id"))
+
 
 _IN_SPAN = (
     "w.unit_id = f.unit_id AND g.found_on <= w.until_on"
@@ -82,7 +87,8 @@ def fated(scope: Scope, *, columns: str, only: str = "") -> str:
     return (
         f"SELECT {columns}, {_FATE} AS fate FROM calls_finding g CROSS JOIN units_fitment f"
         f" LEFT JOIN w ON {_IN_SPAN}"
-        f" WHERE f.id = g.fitment_id{scope.of_findings()}{scope.of_moments()}{scope.of_fitments()}"
+        f" WHERE f.id = g.fitment_id{scope.of_findings()}{scope.of_block('g.unit_id')}"
+        f"{scope.of_moments()}{scope.of_fitments()}"
         f"{scope.of_units()}{only}"
     )
 
@@ -98,7 +104,8 @@ def fated_partless(scope: Scope, *, columns: str, only: str = "") -> str:
         f" ELSE '{Fate.PART_UNKNOWN}' END AS fate"
         " FROM calls_finding g JOIN units_failuremode m ON m.id = g.mode_id"
         " JOIN units_unit u ON u.id = g.unit_id JOIN units_site s ON s.id = u.site_id"
-        f" WHERE g.fitment_id IS NULL{scope.of_findings()}{scope.where('u', 's')}{kinds}{only}"
+        f" WHERE g.fitment_id IS NULL{scope.of_findings()}{scope.of_block('g.unit_id')}"
+        f"{scope.where('u', 's')}{kinds}{only}"
     )
 
 
@@ -126,7 +133,7 @@ def findings_by_fate(scope: Scope) -> tuple[list[tuple[Any, int, int]], dict[Fat
     """
     group = f"{scope.group()} || ':' || g.mode_id" if scope.by == MODE else scope.group()
     counted = scope.rows(
-        f"WITH {scope.spans(cut=False)}, {TWINS}"
+        f"WITH {scope.spans(cut=False)}, {twins(scope)}"
         f" SELECT CASE WHEN fate = '{Fate.EVENT}' THEN grp END AS of_group,"
         f" CASE WHEN fate = '{Fate.EVENT}' THEN site_id END AS at_site, COUNT(*), fate FROM"
         f" ({fated(scope, columns=f'{group} AS grp, w.site_id')} {scope.dialect.fence}) AS told"

@@ -16,6 +16,7 @@ from typing import Any, Final
 
 from django.db import connection
 
+from servicedesk.people.models import Touch
 from servicedesk.reports.selection import AT_CARE, Selection
 from servicedesk.reports.since_care import BAND_ENDS
 from servicedesk.reports.strata import AGE_ENDS
@@ -69,11 +70,13 @@ OVERLAPS: Final = (
 class Scope:
     """One selection as pieces of SQL and the values they take.
 
-    ``by`` names what is grouped by: a trait, or failure modes, or nothing.
+    ``by`` names what is grouped by: a trait, or failure modes, or nothing. ``block`` keeps to one block of
+    sites (`Touch.BLOCKS`).
     """
 
     selection: Selection
     by: str = ""
+    block: int | None = None
     params: dict[str, Any] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
@@ -137,13 +140,22 @@ class Scope:
 
     def of_units(self) -> str:
         """Give the condition that a part's unit is one of the selection, where that is not all of them."""
-        conditions = self.where("u", "s")
+        conditions = self.where("u", "s") + self._in_block("u.site_id")
         if not conditions:
             return ""
         return (
             " AND f.unit_id IN (SELECT u.id FROM units_unit u JOIN units_site s ON s.id = u.site_id"
             f" WHERE TRUE{conditions})"
         )
+
+    def of_block(self, unit: str) -> str:
+        """Give the condition that a unit is one of the block's, where only one block is asked for."""
+        if self.block is None:
+            return ""
+        return f" AND {unit} IN (SELECT v.id FROM units_unit v WHERE TRUE{self._in_block('v.site_id')})"
+
+    def _in_block(self, site: str) -> str:
+        return "" if self.block is None else f" AND {site} %% {Touch.BLOCKS} = {int(self.block)}"
 
     def of_findings(self) -> str:
         """Give the conditions on a finding: the days that count, and the mode."""
@@ -207,7 +219,8 @@ class Scope:
             f" FROM (SELECT p.unit_id, u.site_id, {group} AS grp, {start} AS from_on,"
             f" {self.least(f'COALESCE(p.until_on, {last})', last)} AS until_on"
             " FROM units_observationperiod p JOIN units_unit u ON u.id = p.unit_id"
-            f" JOIN units_site s ON s.id = u.site_id WHERE TRUE{self.where('u', 's')}) c"
+            f" JOIN units_site s ON s.id = u.site_id WHERE TRUE{self.where('u', 's')}"
+            f"{self._in_block('u.site_id')}) c"
             " WHERE c.from_on < c.until_on)"
         )
 

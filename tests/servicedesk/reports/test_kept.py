@@ -12,10 +12,15 @@ from django.core.cache import cache
 from django.db import connection, transaction
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
+from django.utils import timezone
 from pytest_django import Settings
 
+from servicedesk.calls.models import Finding
 from servicedesk.people.models import Touch
+from servicedesk.reports import tasks
 from servicedesk.reports.kept import kept
+from servicedesk.reports.queries import cells
+from servicedesk.reports.selection import Selection
 from tests.factories import (
     ComponentTypeFactory,
     FailureModeFactory,
@@ -24,6 +29,7 @@ from tests.factories import (
     WorkFactory,
 )
 from tests.servicedesk.reports.pages import open_page, rows
+from tests.servicedesk.reports.random_fleets import LAST, draw_fleet
 from tests.servicedesk.reports.small_fleets import Fleet, day
 from units.models import Fitment, Unit
 
@@ -152,3 +158,75 @@ def test_a_write_that_began_earlier_and_ends_later_is_not_missed() -> None:
     writer.join()
     assert Touch.objects.version() != between
     cache.clear()
+
+
+def test_a_write_moves_the_version_of_its_block_only() -> None:
+    fleet = fleet_of(3)
+    parts = list(Fitment.objects.order_by("pk"))
+    before = Touch.objects.versions()
+    fleet.find(parts[1], 700)
+    after = Touch.objects.versions()
+    block = parts[1].unit.site_id % Touch.BLOCKS
+    assert {key for key in {*before, *after} if before.get(key) != after.get(key)} == {block}
+    both = {parts[0].unit.site_id % Touch.BLOCKS, parts[2].unit.site_id % Touch.BLOCKS}
+    Unit.objects.filter(pk=parts[0].unit_id).update(site_id=parts[2].unit.site_id)
+    moved = Touch.objects.versions()
+    assert {key for key in moved if moved[key] != after.get(key)} == both
+    fleet.track.name = "renamed"
+    fleet.track.save()
+    assert Touch.objects.versions()[None] != moved.get(None)
+
+
+def test_only_the_blocks_that_were_written_to_are_counted_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    fleet = fleet_of(5)
+    monkeypatch.setattr(cells, "LARGE_FLEET", 0)
+    counted: list[int | None] = []
+    count = cells._count
+    monkeypatch.setattr(cells, "_count", lambda scope: counted.append(scope.block) or count(scope))
+    chosen = Selection(as_of=day(1500))
+    # Where all of them are missing, the whole is counted at once.
+    cells.read_cells_kept(chosen, by="component")
+    assert counted == [None]
+    counted.clear()
+    cells.read_cells_kept(chosen, by="component", fill=True)
+    assert sorted(map(int, filter(lambda block: block is not None, counted))) == list(range(Touch.BLOCKS))
+    counted.clear()
+    part = Fitment.objects.order_by("pk")[2]
+    fleet.find(part, 900)
+    found = cells.read_cells_kept(chosen, by="component")
+    assert counted == [part.unit.site_id % Touch.BLOCKS]
+    assert found.events.sum() == 6
+
+
+@pytest.mark.parametrize("by", ["component", "mode", "lot", "sun", ""])
+@pytest.mark.parametrize("seed", range(4))
+def test_block_by_block_comes_to_the_same(seed: int, by: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    draw_fleet(seed)
+    chosen = Selection(as_of=day(LAST))
+    whole = cells.read_cells(chosen, by=by)
+    monkeypatch.setattr(cells, "LARGE_FLEET", 0)
+    for turn in range(3):
+        parts = cells.read_cells_kept(chosen, by=by, fill=turn == 0)
+        assert parts.groups == whole.groups
+        for name in ("group", "site", "items", "ageless", "days", "events"):
+            assert getattr(parts, name).tolist() == getattr(whole, name).tolist()
+        assert parts.piece_days == whole.piece_days
+        assert parts.excluded == whole.excluded
+        assert parts.without_time == whole.without_time
+        Finding.objects.filter(pk=Finding.objects.order_by("pk")[seed].pk).update(is_failure=turn == 1)
+        whole = cells.read_cells(chosen, by=by)
+
+
+def test_the_clock_counts_a_large_fleet_where_others_can_read_it(
+    monkeypatch: pytest.MonkeyPatch, settings: Settings
+) -> None:
+    fleet_of(3)
+    assert tasks.count_large_fleet() == "nothing to do"
+    settings.REDIS_URL = "redis://127.0.0.1:6379/0"
+    assert tasks.count_large_fleet() == "nothing to do"
+    monkeypatch.setattr(cells, "LARGE_FLEET", 3)
+    assert tasks.count_large_fleet() == "the fleet counted"
+    counted: list[int | None] = []
+    monkeypatch.setattr(cells, "_count", lambda scope: counted.append(scope.block))
+    cells.read_cells_kept(Selection(as_of=timezone.localdate()), by="component")
+    assert counted == []
