@@ -53,7 +53,7 @@ def watch(request: HttpRequest) -> HttpResponse:
 def flag(request: HttpRequest, pk: int) -> HttpResponse:
     """One lot or type that stands out: where it is, and whom to warn."""
     held = get_object_or_404(LotFlag.objects.for_list(), pk=pk)
-    form = InspectForm(reason=f"look at {held.words}: {flag_words(held)}", today=timezone.localdate())
+    form = InspectForm(reason=f"look at {held.words}: it fails too often", today=timezone.localdate())
     context = {
         "flag": held,
         "words": flag_words(held),
