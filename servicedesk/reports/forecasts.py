@@ -373,12 +373,3 @@ def _seasons(
 def _month_after(day: date, number: int) -> date:
     """Give the middle of the month that begins so many months after a day, to name it by."""
     return date.fromordinal(day.toordinal() + 1 + int((number + 0.5) * MONTH))
-
-
-def kind_words(figure: ForecastFigure) -> list[tuple[str, float]]:
-    """Add up the failures to expect by kind of part, most first."""
-    found: dict[str, float] = defaultdict(float)
-    for row in figure.rows:
-        if row.year.mean is not None:
-            found[row.family] += row.year.mean
-    return sorted(found.items(), key=lambda pair: (-pair[1], pair[0]))
