@@ -34,12 +34,17 @@ from servicedesk.reports.words import amount, percent, years
 LEAST_TOP = 0.01
 """Where the axis of failures per item ends at the least: finer marks would say nothing."""
 
+FUNNEL_LEVELS = (0.95, 0.998)
+MOST_NAMED = 12
+"""With more groups than this a funnel names only those outside its narrower limits, and a picture of rates
+only those that have one."""
+
 MARKED = (Word.HIGHER, Word.LOWER)
 
 
 def rates_pictures(figure: RatesFigure) -> list[SafeString]:
     """Draw the rates of a figure with their intervals, one picture a kind of part, all on the same axis."""
-    families = [(family, [_interval(row) for row in rows]) for family, rows in by_family(figure.rows)]
+    families = [(family, _told_by(rows)) for family, rows in by_family(figure.rows)]
     top = axis_top([row for _, rows in families for row in rows])
     return [
         SafeString(
@@ -56,9 +61,16 @@ def rates_pictures(figure: RatesFigure) -> list[SafeString]:
     ]
 
 
-FUNNEL_LEVELS = (0.95, 0.998)
-MOST_NAMED = 12
-"""With more groups than this a funnel names only those outside its narrower limits."""
+def _told_by(rows: Sequence[RateRow]) -> list[IntervalRow]:
+    """Give the rows of a picture; of many, those too thin for a rate are told as one at its end."""
+    known = [row for row in rows if row.judged.rate is not None]
+    thin = len(rows) - len(known)
+    if len(rows) <= MOST_NAMED or thin < 2:
+        return [_interval(row) for row in rows]
+    return [
+        *(_interval(row) for row in known),
+        IntervalRow(name=f"{thin} more", words="too little watched to give a rate; see the table"),
+    ]
 
 
 def rates_funnels(figure: RatesFigure) -> list[SafeString]:

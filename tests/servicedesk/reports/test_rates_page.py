@@ -300,3 +300,18 @@ def test_the_strata_of_a_comparison_lead_to_their_findings(as_owner: Client) -> 
     assert len(rows(open_page(as_owner, "/figures/findings/?age=0"))) == Finding.objects.count() - len(
         [n for n in range(24) if 200 + 60 * n > 730]
     )
+
+
+def test_a_picture_of_many_lots_tells_those_without_a_rate_as_one(as_owner: Client) -> None:
+    fleet = Fleet()
+    for number in range(20):
+        unit = fleet.unit(SiteFactory())
+        fleet.watch(unit, 0)
+        part = fleet.fit(unit, lot="L-A" if number < 4 else f"L-{number}")
+        fleet.find(part, 400 + number)
+    page = open_page(as_owner, f"{RATES}?by=lot")
+    assert len(rows(page)) == 17
+    picture = plain(page.split("<figcaption>")[0].split('<div class="charts')[1])
+    assert "16 more" in picture
+    assert "L-19" not in picture
+    assert "L-A" in picture
