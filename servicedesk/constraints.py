@@ -8,6 +8,7 @@ SQLite's habit of rebuilding a table on every change of its shape keeps them.
 from __future__ import annotations
 
 import re
+from abc import abstractmethod
 from collections.abc import Iterator
 from typing import Any
 
@@ -69,9 +70,9 @@ class _OnTable(BaseConstraint):
         table = Table(model._meta.db_table, schema_editor.quote_name)
         return Statement(f"DROP TRIGGER {self.name} ON %(table)s; DROP FUNCTION {self.name}()", table=table)
 
+    @abstractmethod
     def statements(self, model: type[Model], schema_editor: BaseDatabaseSchemaEditor) -> list[Statement]:
         """Write the SQL: one statement on PostgreSQL, which is also added to tables that are there."""
-        raise NotImplementedError
 
 
 class RowRule(_OnTable):

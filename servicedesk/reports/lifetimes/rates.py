@@ -12,9 +12,6 @@ from servicedesk.reports.lifetimes import columns, exact
 from servicedesk.reports.lifetimes.columns import FloatArray
 from servicedesk.reports.lifetimes.sites import site_totals, spread, watched_counts
 
-MANY = 1e9
-"""Expected counts above this are taken for normal."""
-
 
 @dataclass(frozen=True, kw_only=True)
 class Rate:
@@ -320,63 +317,6 @@ def stratified_rate_ratio(
         high=ratio * reach,
         p_value=float(2 * stats.norm.sf(abs(np.log(ratio)) / error)),
     )
-
-
-def funnel_limits(
-    rate: float, exposure: ArrayLike, *, design_effect: float = 1.0, confidence: float = 0.95
-) -> tuple[FloatArray, FloatArray]:
-    """Say how far chance alone carries the observed rate of groups that all have the same true rate.
-
-    Parameters
-    ----------
-    rate : float
-        The common rate, above zero.
-    exposure : array_like
-        Time at risk of each group, above zero.
-    design_effect : float
-        Inflation of the variance by shared sites.
-    confidence : float
-        Share of groups that stay between the limits by chance.
-
-    Returns
-    -------
-    low, high : ndarray
-
-    Raises
-    ------
-    ValueError
-        If the rate or an exposure is not above zero, or the design effect is below one.
-
-    Notes
-    -----
-    Poisson quantiles of the effective counts (expected failures divided by the design effect), with the step
-    between two counts shared out in proportion, so that the limits are smooth lines.
-
-    References
-    ----------
-    .. [1] Spiegelhalter, D. J. (2005). Funnel plots for comparing institutional performance. Statistics in
-       Medicine 24.
-    """
-    common, effect = columns.positive(rate, name="rate"), columns.inflation(design_effect)
-    level = columns.share(confidence, name="confidence")
-    time = columns.amounts(exposure, name="exposure")
-    if not (time > 0).all():
-        raise ValueError("exposure has a value of zero: nothing was watched there, so there is no rate.")
-    due = common * time / effect
-    tails = (1 - level) / 2, (1 + level) / 2
-    low, high = (np.asarray(np.maximum(0.0, _between_counts(tail, due)) / due * common) for tail in tails)
-    return low, high
-
-
-def _between_counts(tail: float, due: FloatArray) -> FloatArray:
-    """Give Poisson quantiles with the step between two counts shared out in proportion."""
-    # Beyond that the law of the counts is normal to more digits than it can be computed with.
-    many = due > MANY
-    few = np.where(many, 1.0, due)
-    count = stats.poisson.ppf(tail, few)
-    reached = stats.poisson.cdf(count, few)
-    between = count - (reached - tail) / stats.poisson.pmf(count, few)
-    return np.where(many, due + stats.norm.ppf(tail) * np.sqrt(due), between)
 
 
 def _exposure(value: float, *, name: str) -> float:

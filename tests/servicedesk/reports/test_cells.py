@@ -5,10 +5,8 @@ from __future__ import annotations
 from datetime import date
 from typing import Any
 
-import numpy as np
 import pytest
 
-from servicedesk.reports.queries import cells as cells_module
 from servicedesk.reports.queries.cells import Cells, read_cells
 from servicedesk.reports.queries.fates import Fate
 from servicedesk.reports.selection import Selection, select
@@ -387,16 +385,3 @@ def test_sun_goes_by_bearing_and_shade(fleet: Fleet, facing: int | None, shade: 
     fleet.watch(unit, 0)
     fleet.fit(unit)
     assert totals(up_to(10), by="sun") == {sun: (1, 10, 0)}
-
-
-def test_many_cells_are_told_apart_as_few_are(monkeypatch: pytest.MonkeyPatch) -> None:
-    lists = [np.array([7, 3, 3, 90]), np.array([3, 8])]
-    dense = cells_module._told_apart(lists, size=100)
-    monkeypatch.setattr(cells_module, "DENSE", 10)
-    sparse = cells_module._told_apart(lists, size=100)
-    assert dense[0].tolist() == sparse[0].tolist() == [3, 7, 8, 90]
-    assert (
-        [each.tolist() for each in dense[1]]
-        == [each.tolist() for each in sparse[1]]
-        == [[1, 0, 0, 3], [0, 2]]
-    )

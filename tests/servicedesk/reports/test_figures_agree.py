@@ -17,7 +17,8 @@ from django.test import Client
 from django.urls import reverse
 
 from servicedesk.reports.lifetimes.forecast import predict_events
-from servicedesk.reports.lifetimes.rates import clustered_event_rate, event_rate, funnel_limits, rate_ratio
+from servicedesk.reports.lifetimes.funnel import funnel_limits
+from servicedesk.reports.lifetimes.rates import clustered_event_rate, event_rate, rate_ratio
 from servicedesk.reports.words import amount
 from tests.factories import CareRuleFactory, SiteFactory
 from tests.servicedesk.reports.pages import csv_rows, open_page, plain, rows

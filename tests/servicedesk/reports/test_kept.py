@@ -7,6 +7,7 @@ from collections.abc import Callable
 from datetime import date
 from typing import Any
 
+import numpy as np
 import pytest
 from django.core.cache import cache
 from django.db import connection, transaction
@@ -230,3 +231,16 @@ def test_the_clock_counts_a_large_fleet_where_others_can_read_it(
     monkeypatch.setattr(cells, "_count", lambda scope: counted.append(scope.block))
     cells.read_cells_kept(Selection(as_of=timezone.localdate()), by="component")
     assert counted == []
+
+
+def test_many_cells_are_told_apart_as_few_are(monkeypatch: pytest.MonkeyPatch) -> None:
+    lists = [np.array([7, 3, 3, 90]), np.array([3, 8])]
+    dense = cells._told_apart(lists, size=100)
+    monkeypatch.setattr(cells, "DENSE", 10)
+    sparse = cells._told_apart(lists, size=100)
+    assert dense[0].tolist() == sparse[0].tolist() == [3, 7, 8, 90]
+    assert (
+        [each.tolist() for each in dense[1]]
+        == [each.tolist() for each in sparse[1]]
+        == [[1, 0, 0, 3], [0, 2]]
+    )
