@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable
-from contextlib import suppress
 from functools import cache as once
 from hashlib import sha256
 from pathlib import Path
@@ -49,43 +48,6 @@ def kept(name: str, *asked: object, make: Callable[[], Figure]) -> Figure:
         found = make()
         cache.set(key, found, timeout=ROOM_FOR)
     return found
-
-
-FEW_BLOCKS = 8
-"""Up to so many blocks are worked out anew while somebody waits; more take longer than the whole at once."""
-
-
-def kept_by_block(
-    name: str, *asked: object, make: Callable[[int | None], Figure], fill: bool = False
-) -> list[Figure]:
-    """Give what is worked out for each block of sites, anew only for blocks that were written to since.
-
-    Parameters
-    ----------
-    name, asked
-        As for `kept`.
-    make
-        Works out one block, or the whole (None).
-    fill
-        Work out all blocks that are missing, however long it takes; else, where many are, the whole is worked
-        out at once and not kept.
-    """
-    versions = Touch.objects.versions()
-    now = {block: f"{versions.get(None)}/{versions.get(block)}" for block in range(Touch.BLOCKS)}
-    key = f"blocks:{name}:{sha256(repr((code_version(), asked)).encode()).hexdigest()}"
-    held: dict[int, tuple[str, Figure]] = {}
-    try:
-        held = cache.get(key) or {}
-    except RedisError as error:
-        log.warning("figures are not kept, because Redis does not answer: %s", error)
-    missing = [block for block, version in now.items() if block not in held or held[block][0] != version]
-    if len(missing) > FEW_BLOCKS and not fill:
-        return [make(None)]
-    fresh = {**held, **{block: (now[block], make(block)) for block in missing}}
-    if missing:
-        with suppress(RedisError):
-            cache.set(key, fresh, timeout=ROOM_FOR)
-    return [figure for _, figure in fresh.values()]
 
 
 @once

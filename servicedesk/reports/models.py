@@ -6,7 +6,12 @@ from django.db import models
 from django.db.models import Q
 from django.urls import reverse
 
-from servicedesk.reports.querysets import FailureDayQuerySet, LotFlagQuerySet, RiskDayQuerySet
+from servicedesk.reports.querysets import (
+    BlockCountQuerySet,
+    FailureDayQuerySet,
+    LotFlagQuerySet,
+    RiskDayQuerySet,
+)
 
 
 class FailureDay(models.Model):
@@ -121,6 +126,34 @@ class WatchMark(models.Model):
 
     def __str__(self) -> str:
         return f"looked at on {self.looked_on}"
+
+
+class BlockCount(models.Model):
+    """What was counted of one block of sites for the rates of a large fleet.
+
+    It holds for as long as the block's version is the one it was counted at (`Touch`), whoever counted it and
+    however often the processes were started since.
+    """
+
+    as_of = models.DateField()
+    by = models.CharField(max_length=20)
+    block = models.PositiveSmallIntegerField()
+    version = models.CharField(max_length=120)
+    body = models.BinaryField()
+
+    objects = BlockCountQuerySet.as_manager()
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(
+                fields=["as_of", "by", "block"],
+                name="blockcount_once",
+                violation_error_message="This block is counted already.",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"block {self.block} by {self.by} as of {self.as_of}"
 
 
 class LogMark(models.Model):

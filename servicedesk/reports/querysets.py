@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping
 from datetime import date
 from typing import TYPE_CHECKING, Any, Self
 
@@ -9,7 +10,7 @@ from django.db import models
 from django.db.models import F, OuterRef, Subquery, Sum
 
 if TYPE_CHECKING:
-    from servicedesk.reports.models import FailureDay, LotFlag, RiskDay  # noqa: F401
+    from servicedesk.reports.models import BlockCount, FailureDay, LotFlag, RiskDay  # noqa: F401
 
 
 class LogQuerySet(models.QuerySet[Any]):
@@ -55,6 +56,23 @@ class RiskDayQuerySet(LogQuerySet):
             .annotate(days=Sum("items"))
             .order_by("kind", "name")
         )
+
+
+class BlockCountQuerySet(models.QuerySet["BlockCount"]):
+    """Questions about what was counted block by block of sites."""
+
+    def current(self, as_of: date, by: str, versions: Mapping[int, str]) -> Iterator[tuple[int, bytes]]:
+        """Blocks that were counted at the versions they have now, and what was counted."""
+        rows = self.filter(as_of=as_of, by=by, block__in=versions)
+        there = {
+            block for block, version in rows.values_list("block", "version") if versions[block] == version
+        }
+        for block, body in rows.filter(block__in=there).values_list("block", "body"):
+            yield block, bytes(body)
+
+    def keep(self, as_of: date, by: str, block: int, *, version: str, body: bytes) -> None:
+        """Keep what was counted of a block, instead of what was kept of it before."""
+        self.update_or_create(as_of=as_of, by=by, block=block, defaults={"version": version, "body": body})
 
 
 class LotFlagQuerySet(models.QuerySet["LotFlag"]):

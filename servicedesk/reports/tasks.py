@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from celery import shared_task
-from django.conf import settings
 from django.utils import timezone
 
 from schedules.periodic import NOTHING
 from servicedesk.people.models import Touch
 from servicedesk.reports import operations
+from servicedesk.reports.models import BlockCount
 from servicedesk.reports.queries.cells import is_large, read_cells_kept
 from servicedesk.reports.selection import Selection
+from servicedesk.reports.traits import MODE
 from servicedesk.reports.words import counted
 
 
@@ -37,7 +38,10 @@ def watch_lots() -> str:
 @shared_task(name="reports.count_large_fleet")
 def count_large_fleet() -> str:
     """Count a large fleet block by block of sites, so that the page of rates need only count what changes."""
-    if not settings.REDIS_URL or not is_large():
-        return NOTHING  # nobody else could read what this process keeps, or it is counted in no time
-    read_cells_kept(Selection(as_of=timezone.localdate()), by="component", fill=True)
+    if not is_large():
+        return NOTHING
+    today = timezone.localdate()
+    for by in ("component", MODE):
+        read_cells_kept(Selection(as_of=today), by=by, fill=True)
+    BlockCount.objects.filter(as_of__lt=today).delete()
     return "the fleet counted"

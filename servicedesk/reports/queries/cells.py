@@ -2,23 +2,19 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from servicedesk.reports.kept import kept_by_block
+from servicedesk.reports.queries.counted import Counted, Ints, counted_by_block, looked_up
 from servicedesk.reports.queries.exposure import departed_days, items_without_time, watched_by_site
 from servicedesk.reports.queries.fates import Fate, findings_by_fate
 from servicedesk.reports.queries.scope import Scope
 from servicedesk.reports.selection import Selection
 from servicedesk.reports.traits import MODE
 from units.models import Unit
-
-Ints = NDArray[np.int64]
 
 LARGE_FLEET = 20_000
 """Units from which on counting block by block pays: a small fleet is counted faster whole."""
@@ -63,23 +59,6 @@ class Cells:
         return slice(int(begin), int(end))
 
 
-@dataclass(frozen=True, eq=False)
-class Counted:
-    """What the database counts: columns of rows by group and site, and totals.
-
-    ``watched`` holds the place of the group in ``groups``, site, items, ageless items, days, and days times
-    pieces; ``events`` the place of the group in ``event_groups``, site and failures.
-    """
-
-    groups: list[Any]
-    watched: Ints
-    departed: dict[Any, int]
-    event_groups: list[Any]
-    events: Ints
-    fates: dict[Fate, int]
-    without_time: int
-
-
 def read_cells(selection: Selection, *, by: str) -> Cells:
     """Read time at risk and failures of a selection by group and site."""
     return _as_cells(_count(Scope(selection, by)), by=by)
@@ -88,14 +67,14 @@ def read_cells(selection: Selection, *, by: str) -> Cells:
 def read_cells_kept(selection: Selection, *, by: str, fill: bool = False) -> Cells:
     """Read time at risk and failures as `read_cells` does, of a large fleet only where it was written to.
 
-    With ``fill`` all of it is kept, which takes longer than reading it once.
+    With ``fill`` all of it is kept, which takes longer than reading it once (see `counted_by_block`).
     """
     if not is_large() or selection != Selection(as_of=selection.as_of):
         return read_cells(selection, by=by)
-    parts = kept_by_block(
-        "cells", selection, by, make=lambda block: _count(Scope(selection, by, block)), fill=fill
+    counted = counted_by_block(
+        selection.as_of, by, count=lambda block: _count(Scope(selection, by, block)), fill=fill
     )
-    return _as_cells(_added(parts), by=by)
+    return _as_cells(counted, by=by)
 
 
 def is_large() -> bool:
@@ -118,42 +97,6 @@ def _count(scope: Scope) -> Counted:
     )
 
 
-def _added(parts: Sequence[Counted]) -> Counted:
-    """Put what was counted of several blocks of sites together."""
-    groups, watched = _stacked([(part.groups, part.watched) for part in parts])
-    failed, events = _stacked([(part.event_groups, part.events) for part in parts])
-    departed: Counter[Any] = Counter()
-    fates: Counter[Fate] = Counter()
-    for part in parts:
-        departed.update(part.departed)
-        fates.update(part.fates)
-    return Counted(
-        groups=groups,
-        watched=watched,
-        departed=dict(departed),
-        event_groups=failed,
-        events=events,
-        fates={fate: fates[fate] for fate in Fate},
-        without_time=sum(part.without_time for part in parts),
-    )
-
-
-def _stacked(parts: Sequence[tuple[list[Any], Ints]]) -> tuple[list[Any], Ints]:
-    """Put columns below each other, their groups told by one list."""
-    groups = list(dict.fromkeys(key for keys, _ in parts for key in keys))
-    place = {key: number for number, key in enumerate(groups)}
-    moved = []
-    for keys, columns in parts:
-        again = columns.copy()
-        again[0] = _looked_up([place[key] for key in keys], columns[0])
-        moved.append(again)
-    return groups, np.concatenate(moved, axis=1)
-
-
-def _looked_up(places: Sequence[int], numbers: Ints) -> Ints:
-    return np.array(places, dtype=np.int64)[numbers] if places else numbers
-
-
 def _as_cells(counted: Counted, *, by: str) -> Cells:
     """Bring what was counted into the order of groups and sites."""
     told = counted
@@ -162,8 +105,8 @@ def _as_cells(counted: Counted, *, by: str) -> Cells:
     groups = sorted({*told.groups, *told.event_groups}, key=_in_order)
     place = {key: number for number, key in enumerate(groups)}
     at_risk, failed = told.watched.copy(), told.events.copy()
-    at_risk[0] = _looked_up([place[key] for key in told.groups], at_risk[0])
-    failed[0] = _looked_up([place[key] for key in told.event_groups], failed[0])
+    at_risk[0] = looked_up([place[key] for key in told.groups], at_risk[0])
+    failed[0] = looked_up([place[key] for key in told.event_groups], failed[0])
     piece_days = np.bincount(at_risk[0], weights=at_risk[5], minlength=len(groups))
     return Cells(
         groups=groups,

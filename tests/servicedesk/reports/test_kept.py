@@ -20,8 +20,12 @@ from servicedesk.calls.models import Finding
 from servicedesk.people.models import Touch
 from servicedesk.reports import tasks
 from servicedesk.reports.kept import kept
+from servicedesk.reports.models import BlockCount
 from servicedesk.reports.queries import cells
+from servicedesk.reports.queries.counted import Counted
+from servicedesk.reports.queries.fates import Fate
 from servicedesk.reports.selection import Selection
+from servicedesk.reports.traits import MODE
 from tests.factories import (
     ComponentTypeFactory,
     FailureModeFactory,
@@ -218,19 +222,49 @@ def test_block_by_block_comes_to_the_same(seed: int, by: str, monkeypatch: pytes
         whole = cells.read_cells(chosen, by=by)
 
 
-def test_the_clock_counts_a_large_fleet_where_others_can_read_it(
-    monkeypatch: pytest.MonkeyPatch, settings: Settings
-) -> None:
-    fleet_of(3)
-    assert tasks.count_large_fleet() == "nothing to do"
-    settings.REDIS_URL = "redis://127.0.0.1:6379/0"
+def test_the_clock_counts_a_large_fleet_for_every_process(monkeypatch: pytest.MonkeyPatch) -> None:
+    fleet = fleet_of(3)
     assert tasks.count_large_fleet() == "nothing to do"
     monkeypatch.setattr(cells, "LARGE_FLEET", 3)
     assert tasks.count_large_fleet() == "the fleet counted"
     counted: list[int | None] = []
-    monkeypatch.setattr(cells, "_count", lambda scope: counted.append(scope.block))
-    cells.read_cells_kept(Selection(as_of=timezone.localdate()), by="component")
+    count = cells._count
+    monkeypatch.setattr(cells, "_count", lambda scope: counted.append(scope.block) or count(scope))
+    cache.clear()  # as after a start without Redis
+    today = Selection(as_of=timezone.localdate())
+    for by in ("component", MODE):
+        assert cells.read_cells_kept(today, by=by).events.sum() == 3
     assert counted == []
+    fleet.track.name = "renamed"
+    fleet.track.save()
+    cells.read_cells_kept(today, by="component")
+    assert counted == [None]
+
+
+def test_what_was_counted_on_other_days_is_thrown_away(monkeypatch: pytest.MonkeyPatch) -> None:
+    fleet_of(3)
+    monkeypatch.setattr(cells, "LARGE_FLEET", 0)
+    cells.read_cells_kept(Selection(as_of=day(1500)), by="component", fill=True)
+    tasks.count_large_fleet()
+    assert set(BlockCount.objects.values_list("as_of", flat=True)) == {timezone.localdate()}
+    assert BlockCount.objects.count() == 2 * Touch.BLOCKS
+
+
+def test_what_was_counted_is_read_back_as_it_was() -> None:
+    counted = Counted(
+        groups=[7, "track:1", None],
+        watched=np.array([[0, 1, 2], [1, 1, 2], [1, 1, 1], [0, 0, 0], [5, 6, 7], [5, 6, 2**40]]),
+        departed={7: 3, None: 1},
+        event_groups=[],
+        events=np.zeros((3, 0), dtype=np.int64),
+        fates={Fate.EVENT: 4},
+        without_time=2,
+    )
+    again = Counted.from_bytes(counted.to_bytes())
+    assert again.watched.tolist() == counted.watched.tolist()
+    assert again.events.shape == (3, 0)
+    for name in ("groups", "departed", "event_groups", "fates", "without_time"):
+        assert getattr(again, name) == getattr(counted, name)
 
 
 def test_many_cells_are_told_apart_as_few_are(monkeypatch: pytest.MonkeyPatch) -> None:
