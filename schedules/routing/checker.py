@@ -1,0 +1,331 @@
+"""Timing rounds: whether a person can keep a round, when each stop begins, and what does not fit and why.
+
+This knows nothing of how a round was found. Whatever a solver or a person proposes is timed here, and only
+what is timed here counts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Hashable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from itertools import permutations, product
+
+from schedules.routing.problem import Problem, Shift, Stop
+
+
+@dataclass(frozen=True)
+class Timed:
+    """A stop of a round: when one arrives, begins and leaves, and how long the drive there takes."""
+
+    stop: Stop
+    drive: int
+    arrives: int
+    begins: int
+    ends: int
+
+
+@dataclass(frozen=True)
+class Round:
+    """A timed round.
+
+    ``short`` is by how many seconds it can't be kept: agreed beginnings missed, windows missed, and coming
+    home late, added up. Nought means that it can be kept.
+    """
+
+    shift: Shift
+    stops: tuple[Timed, ...]
+    lunch: tuple[int, int] | None
+    leaves: int
+    back: int
+    driving: int
+    working: int
+    short: int
+    late_home: int
+
+    @property
+    def waiting(self) -> int:
+        """Seconds between leaving and coming back that are neither driving, work nor lunch."""
+        eating = self.lunch[1] - self.lunch[0] if self.lunch else 0
+        return self.back - self.leaves - self.driving - self.working - eating
+
+
+class Why(StrEnum):
+    """Why a stop is in no round."""
+
+    NOBODY = "nobody"
+    SKILL = "skill"
+    TWO = "two"
+    NO_DAY = "no_day"
+    WINDOW = "window"
+    TOO_LONG = "too_long"
+    FULL = "full"
+
+
+@dataclass(frozen=True)
+class LeftOver:
+    """A stop in no round: why, and for a full week where it would fit best with how much more time."""
+
+    stop: Stop
+    why: Why
+    shift: Hashable = None
+    missing: int = 0
+
+
+def time_round(problem: Problem, shift: Shift, stops: Sequence[Stop]) -> Round:
+    """Time a round in a given order, everything as early as it can be, lunch where it costs least."""
+    if not shift.lunch:
+        return _timed(problem, shift, stops, lunch_after=None)
+    options = (_timed(problem, shift, stops, lunch_after=place) for place in range(-1, 2 * len(stops)))
+    return min(options, key=lambda found: (found.short, found.back))
+
+
+def _timed(
+    problem: Problem,
+    shift: Shift,
+    stops: Sequence[Stop],
+    *,
+    lunch_after: int | None,
+) -> Round:
+    """Time a round with lunch at one of its places.
+
+    Place -1 is at home before leaving; 2k is at stop k before its work, 2k + 1 there after it.
+    """
+    now, here, short, lunch = shift.begins, shift.home, 0, None
+    earliest, latest = problem.lunch.window(shift.day)
+
+    def eat(moment: int) -> tuple[int, int]:
+        begins = max(moment, earliest)
+        return begins, begins + problem.lunch.seconds
+
+    if lunch_after == -1:
+        lunch = eat(now)
+        now = lunch[1]
+    timed: list[Timed] = []
+    for number, stop in enumerate(stops):
+        drive = int(problem.travel[here, stop.place])
+        arrives = now + drive
+        ready = arrives
+        if lunch_after == 2 * number:
+            lunch = eat(ready)
+            ready = lunch[1]
+        begins, missed = _begin(stop, ready)
+        short += missed
+        ends = begins + stop.seconds
+        timed.append(Timed(stop, drive, arrives, begins, ends))
+        now, here = ends, stop.place
+        if lunch_after == 2 * number + 1:
+            lunch = eat(now)
+            now = lunch[1]
+    if lunch is not None:
+        short += max(0, lunch[0] - latest)
+    home = int(problem.travel[here, shift.home])
+    back = now + home
+    late_home = max(0, back - shift.ends)
+    leaves = shift.begins
+    if timed and (lunch is None or lunch[0] >= timed[0].arrives):
+        slack = (lunch[0] if lunch_after == 0 and lunch else timed[0].begins) - timed[0].arrives
+        leaves += max(0, slack)
+    return Round(
+        shift=shift,
+        stops=tuple(timed),
+        lunch=lunch,
+        leaves=leaves,
+        back=back,
+        driving=sum(each.drive for each in timed) + home,
+        working=sum(stop.seconds for stop in stops),
+        short=short + late_home,
+        late_home=late_home,
+    )
+
+
+def _begin(stop: Stop, ready: int) -> tuple[int, int]:
+    """Say when a stop begins for somebody ready at a moment, and by how much that misses what was agreed."""
+    if stop.at is not None:
+        return stop.at, max(0, ready - stop.at)
+    if not stop.windows:
+        return ready, 0
+    for early, late in sorted(stop.windows):
+        if ready <= late:
+            return max(ready, early), 0
+    return ready, ready - max(late for _, late in stop.windows)
+
+
+@dataclass(frozen=True)
+class Insertion:
+    """One way to take a stop into a round: where in its order, the round then, and what it adds."""
+
+    place: int
+    round: Round
+    added: int
+
+
+def insertions(problem: Problem, shift: Shift, order: Sequence[Stop], stop: Stop) -> Iterator[Insertion]:
+    """Go through the places of a round at which a stop could stand, whether or not it can then be kept."""
+    before = time_round(problem, shift, order)
+    for place in range(len(order) + 1):
+        found = time_round(problem, shift, [*order[:place], stop, *order[place:]])
+        yield Insertion(place, found, found.driving - before.driving)
+
+
+class Rounds:
+    """Rounds in the making, one for each shift; every change is timed before it is taken over."""
+
+    def __init__(self, problem: Problem, *, agreed: Collection[Hashable] = ()) -> None:
+        self.problem = problem
+        self.agreed = agreed
+        self.shifts = {shift.key: shift for shift in problem.shifts}
+        self.order: dict[Hashable, list[Stop]] = {shift.key: [] for shift in problem.shifts}
+
+    def timed(self, key: Hashable) -> Round:
+        """Time one round as it stands."""
+        return time_round(self.problem, self.shifts[key], self.order[key])
+
+    def planned(self) -> set[Hashable]:
+        """List the stops that stand in enough rounds."""
+        seen: dict[Hashable, int] = {}
+        for stops in self.order.values():
+            for stop in stops:
+                seen[stop.key] = seen.get(stop.key, 0) + 1
+        needed = {stop.key: stop.persons for stop in self.problem.stops}
+        return {key for key, times in seen.items() if times >= needed[key]}
+
+    def drop(self, stop: Stop) -> None:
+        """Take a stop out of all rounds."""
+        for stops in self.order.values():
+            if stop in stops:
+                stops.remove(stop)
+
+    def put_agreed(self, key: Hashable, stop: Stop) -> None:
+        """Put a stop with a fixed beginning into a round, and all such of the round into their order."""
+        order = self.order[key]
+        if stop not in order:
+            begins = [timed.begins for timed in self.timed(key).stops]
+            order.insert(sum(moment < (stop.at or 0) for moment in begins), stop)
+        fixed = iter(sorted((each for each in order if each.at is not None), key=lambda each: each.at or 0))
+        self.order[key] = [each if each.at is None else next(fixed) for each in order]
+
+    def take_pair(self, stop: Stop) -> Stop | None:
+        """Take a stop for two people into the two rounds where it adds the least driving; None if in none."""
+        options = [
+            (one.added + other.added, moment, number, one, other, first.key, second.key)
+            for number, (first, second) in enumerate(permutations(self.problem.shifts, 2))
+            if first.day == second.day and first.person != second.person
+            if self.problem.may_take(first, stop) and self._has_room(first, stop)
+            if (not stop.only or second.key in stop.only) and self._has_room(second, stop)
+            for moment, one, other in self._together(first, second, stop)
+        ]
+        if not options:
+            return None
+        _, moment, _, one, other, first_key, second_key = min(options, key=lambda option: option[:3])
+        fixed = replace(stop, at=moment, only=frozenset({first_key, second_key}))
+        self.order[first_key].insert(one.place, fixed)
+        self.order[second_key].insert(other.place, fixed)
+        return fixed
+
+    def _together(
+        self, first: Shift, second: Shift, stop: Stop
+    ) -> Iterator[tuple[int, Insertion, Insertion]]:
+        """Go through the moments at which two people can begin a stop together."""
+        ways = [
+            [found for found in self._ways(shift, stop) if not found.round.short] for shift in (first, second)
+        ]
+        for one, other in product(*ways):
+            moment = max(found.round.stops[found.place].begins for found in (one, other))
+            fixed = replace(stop, at=moment)
+            both = [
+                Insertion(found.place, again, found.added)
+                for shift, found in ((first, one), (second, other))
+                if not (again := self._with(shift, fixed, found.place)).short
+            ]
+            if len(both) == 2 and (not stop.windows or any(a <= moment <= b for a, b in stop.windows)):
+                yield moment, both[0], both[1]
+
+    def _ways(self, shift: Shift, stop: Stop) -> Iterator[Insertion]:
+        return insertions(self.problem, shift, self.order[shift.key], stop)
+
+    def _with(self, shift: Shift, stop: Stop, place: int) -> Round:
+        order = self.order[shift.key]
+        return time_round(self.problem, shift, [*order[:place], stop, *order[place:]])
+
+    def make_keepable(self) -> None:
+        """Drop stops, those of the least worth first, until every round can be kept.
+
+        Agreed stops stay: what they alone make impossible stays short, and is told so.
+        """
+        lone = [stop for stop in self.problem.stops if stop.key not in self.planned()]
+        for stop in lone:
+            self.drop(stop)
+        for key in self.order:
+            agreed = [stop for stop in self.order[key] if stop.key in self.agreed]
+            by_itself = time_round(self.problem, self.shifts[key], agreed).short
+            while self.timed(key).short > by_itself:
+                loose = [stop for stop in self.order[key] if stop.key not in self.agreed]
+                if not loose:
+                    break
+                self.drop(min(loose, key=lambda stop: (stop.worth, str(stop.key))))
+
+    def fill(self) -> None:
+        """Take in what still fits, the most worth first, where it adds the least driving."""
+        planned = self.planned()
+        left = [stop for stop in self.problem.stops if stop.key not in planned and stop.at is None]
+        for stop in sorted(left, key=lambda stop: (-stop.worth, str(stop.key))):
+            if stop.persons > 1:
+                self.take_pair(stop)
+            elif best := self._best(stop):
+                key, found = best
+                self.order[key].insert(found.place, stop)
+
+    def _best(self, stop: Stop) -> tuple[Hashable, Insertion] | None:
+        options = [
+            (found.added, number, found, shift.key)
+            for number, shift in enumerate(self.problem.shifts)
+            if self.problem.may_take(shift, stop) and self._has_room(shift, stop)
+            for found in insertions(self.problem, shift, self.order[shift.key], stop)
+            if not found.round.short
+        ]
+        if not options:
+            return None
+        _, _, found, key = min(options, key=lambda option: option[:2])
+        return key, found
+
+    def _has_room(self, shift: Shift, stop: Stop) -> bool:
+        order = self.order[shift.key]
+        if shift.room is not None and sum(each.load for each in order) + stop.load > shift.room:
+            return False
+        busy = sum(each.seconds for each in order) + stop.seconds
+        return busy <= shift.ends - shift.begins - shift.lunch * self.problem.lunch.seconds
+
+    def explain(self) -> list[LeftOver]:
+        """Say of every stop in no round why."""
+        planned = self.planned()
+        return [self._why(stop) for stop in self.problem.stops if stop.key not in planned]
+
+    def _why(self, stop: Stop) -> LeftOver:
+        shifts = list(self.problem.shifts)
+        if not shifts:
+            return LeftOver(stop, Why.NOBODY)
+        able = [shift for shift in shifts if self.problem.may_take(shift, stop)]
+        if not able:
+            return LeftOver(stop, Why.SKILL if not stop.only else Why.NO_DAY)
+        if stop.persons > 1 and not _two_on_a_day(able, shifts):
+            return LeftOver(stop, Why.TWO)
+        alone = [(shift, time_round(self.problem, shift, [stop])) for shift in able]
+        if all(found.short for _, found in alone):
+            bare = Stop(key=stop.key, place=stop.place, seconds=stop.seconds)
+            fits = any(not time_round(self.problem, shift, [bare]).short for shift, _ in alone)
+            return LeftOver(stop, Why.WINDOW if fits else Why.TOO_LONG)
+        if stop.persons > 1:
+            return LeftOver(stop, Why.TWO)
+        short, _, key = min(
+            (found.round.short, number, shift.key)
+            for number, (shift, lone) in enumerate(alone)
+            if not lone.short
+            for found in insertions(self.problem, shift, self.order[shift.key], stop)
+        )
+        return LeftOver(stop, Why.FULL, key, short)
+
+
+def _two_on_a_day(able: Sequence[Shift], shifts: Sequence[Shift]) -> bool:
+    """Say whether on some day somebody able and somebody else work."""
+    return any(one.day == other.day and one.person != other.person for one in able for other in shifts)

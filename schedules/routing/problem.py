@@ -1,0 +1,133 @@
+"""What is planned: stops, the shifts that can take them, and the time between places.
+
+Everything is counted in whole seconds on one axis that begins with the first day at midnight and knows no
+changes of the clock: a day has 86,400 seconds, and noon is always 43,200 seconds into it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+DAY = 86_400
+MINUTE = 60
+
+Window = tuple[int, int]
+"""The first and the last moment at which a stop may begin."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Stop:
+    """One place to be at for a while.
+
+    Attributes
+    ----------
+    key
+        Tells it from the others.
+    place
+        Its row in the travel times.
+    seconds
+        How long the work takes.
+    worth
+        How many seconds of driving it is worth; more for what is urgent or late.
+    windows
+        When it may begin; none means whenever a shift allows.
+    level
+        The skill it needs: only shifts of that level or a higher one can take it.
+    persons
+        One or two people, both from the beginning to the end.
+    only
+        The shifts that may take it; empty for all. A stop with ``at`` names the shifts that do.
+    at
+        The moment it begins where that is agreed; such a stop is never left out and never moved.
+    load
+        Room it takes in a van, in the unit of the shifts' ``room``.
+    haste
+        The share of its worth that is lost with every day it waits (only where days can be chosen).
+    """
+
+    key: Hashable
+    place: int
+    seconds: int
+    worth: int = 3600
+    windows: tuple[Window, ...] = ()
+    level: int = 0
+    persons: int = 1
+    only: frozenset[Hashable] = frozenset()
+    at: int | None = None
+    load: int = 0
+    haste: float = 0.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Shift:
+    """One person's working time on one day: from home and back home between two moments."""
+
+    key: Hashable
+    person: Hashable
+    home: int
+    begins: int
+    ends: int
+    level: int = 0
+    lunch: bool = False
+    room: int | None = None
+
+    @property
+    def day(self) -> int:
+        """Which day of the axis it lies on."""
+        return self.begins // DAY
+
+
+@dataclass(frozen=True)
+class Lunch:
+    """The break of a long shift: how long, and from when to when of a day it may begin."""
+
+    seconds: int = 30 * MINUTE
+    earliest: int = 11 * 3600
+    latest: int = 13 * 3600 + 30 * MINUTE
+
+    def window(self, day: int) -> Window:
+        """Give the moments between which it begins on a day of the axis."""
+        return day * DAY + self.earliest, day * DAY + self.latest
+
+
+@dataclass(frozen=True, eq=False)
+class Problem:
+    """Stops, shifts and the seconds from each place to each other.
+
+    Raises
+    ------
+    ValueError
+        When the travel times are no square of whole seconds from 0 up with zeros between a place and itself,
+        a stop or a shift is at no place of it, or a key comes twice.
+    """
+
+    stops: Sequence[Stop]
+    shifts: Sequence[Shift]
+    travel: NDArray[np.int64]
+    lunch: Lunch = Lunch()
+
+    def __post_init__(self) -> None:
+        size = self.travel.shape[0] if self.travel.ndim == 2 else -1
+        if self.travel.shape != (size, size) or not np.issubdtype(self.travel.dtype, np.integer):
+            raise ValueError("Travel times are a square table of whole seconds, one row for each place.")
+        if (self.travel < 0).any() or np.diagonal(self.travel).any():
+            raise ValueError("Travel takes 0 seconds or more, and none from a place to itself.")
+        for what, place in [(stop.key, stop.place) for stop in self.stops] + [
+            (shift.key, shift.home) for shift in self.shifts
+        ]:
+            if not 0 <= place < size:
+                raise ValueError(f"{what} is at place {place}, but the places run from 0 to {size - 1}.")
+        for name, keys in (
+            ("stop", [stop.key for stop in self.stops]),
+            ("shift", [shift.key for shift in self.shifts]),
+        ):
+            if len(set(keys)) != len(keys):
+                raise ValueError(f"A {name} comes twice: give each a key of its own.")
+
+    def may_take(self, shift: Shift, stop: Stop) -> bool:
+        """Say whether a shift has the skill for a stop and is not ruled out for it."""
+        return shift.level >= stop.level and (not stop.only or shift.key in stop.only)

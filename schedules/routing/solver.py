@@ -1,0 +1,374 @@
+"""Rounds found by PyVRP (pinned to one minor version: its interface moves), the only file that knows it.
+
+One vehicle stands for each person and day. What a shift may not do (a missing skill, a stop agreed with
+somebody else) is a drive too long for any plan in a travel table of its own. A stop that may begin in one of
+several windows is one client for each window, of which one is visited.
+
+Lunch can't be said directly. So rounds are first planned without it; then every long shift gets lunch as a
+client that must be visited, at one of the places of its round, and the rounds are planned again from there.
+Stops for two people come first: each gets the two people and the moment that add the least driving, and the
+rest is planned around them, for no local search finds two people a common hour in full rounds.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Hashable, Sequence
+from dataclasses import dataclass, field, replace
+from itertools import pairwise
+from typing import Any, Protocol
+
+import numpy as np
+import pyvrp
+from numpy.typing import NDArray
+
+from schedules.routing.checker import LeftOver, Round, Rounds
+from schedules.routing.problem import DAY, Problem, Shift, Stop
+
+FAR = 40 * DAY
+"""A drive longer than any plan."""
+
+NEVER_LEFT_OUT = 10_000_000
+DRAFT_SHARE = 0.4
+
+
+class Stopping(Protocol):
+    """Asked before each iteration with the cost so far; True ends the search."""
+
+    def __call__(self, best_cost: int) -> bool: ...
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What was found: rounds that can be kept, and what is in none."""
+
+    rounds: tuple[Round, ...]
+    left_over: tuple[LeftOver, ...]
+
+
+def iterations(
+    number: int, progress: Callable[[int, int], None] | None = None
+) -> Callable[[float], Stopping]:
+    """Search for so many iterations in all: the same on every machine. ``progress`` hears done and all."""
+    done = 0
+
+    def share(part: float) -> Stopping:
+        last = done + round(number * part)
+
+        def stop(best_cost: int) -> bool:
+            nonlocal done
+            if done >= last:
+                return True
+            done += 1
+            if progress is not None and (done % 25 == 0 or done == number):
+                progress(done, number)
+            return False
+
+        return stop
+
+    return share
+
+
+def plan_rounds(
+    problem: Problem, *, search: Callable[[float], Stopping], seed: int = 1, from_rounds: Sequence[Round] = ()
+) -> Plan:
+    """Plan rounds: as many stops as their worth pays the driving for, with as little driving as can be found.
+
+    Parameters
+    ----------
+    problem
+        Stops, shifts and travel times.
+    search
+        Gives, for a share of the search, when it ends (`iterations`).
+    seed
+        The same seed, problem and number of iterations give the same plan.
+    from_rounds
+        Rounds to begin with, such as those of the plan before.
+    """
+    agreed = {stop.key for stop in problem.stops if stop.at is not None}
+    problem = replace(problem, stops=_with_pairs(problem))
+    rounds = Rounds(problem, agreed=agreed)
+    if problem.shifts and problem.stops:
+        _search(problem, rounds, search=search, seed=seed, begin_with=from_rounds)
+    _put_agreed(problem, rounds)
+    rounds.make_keepable()
+    rounds.fill()
+    return Plan(
+        rounds=tuple(rounds.timed(shift.key) for shift in problem.shifts), left_over=tuple(rounds.explain())
+    )
+
+
+def _with_pairs(problem: Problem) -> list[Stop]:
+    """Give stops for two people a moment and two shifts, where there are such."""
+    rounds = Rounds(problem)
+    for stop in problem.stops:
+        for key in stop.only if stop.at is not None else ():
+            rounds.put_agreed(key, stop)
+    found = {}
+    for stop in sorted(problem.stops, key=lambda stop: (-stop.worth, str(stop.key))):
+        if stop.persons > 1 and stop.at is None and (pair := rounds.take_pair(stop)):
+            found[stop.key] = pair
+    return [found.get(stop.key, stop) for stop in problem.stops]
+
+
+def _search(
+    problem: Problem,
+    rounds: Rounds,
+    *,
+    search: Callable[[float], Stopping],
+    seed: int,
+    begin_with: Sequence[Round],
+) -> None:
+    """Let PyVRP fill the rounds, in one step or, with lunch, in two."""
+    two_steps = any(shift.lunch for shift in problem.shifts)
+    draft = _Model(problem)
+    for stop in problem.stops:
+        draft.add_stop(stop)
+    known = {each.shift.key: [timed.stop for timed in each.stops] for each in begin_with}
+    _take_over(rounds, draft.solve(search(DRAFT_SHARE if two_steps else 1.0), seed=seed, orders=known))
+    if not two_steps:
+        return
+    final = _Model(problem)
+    for stop in problem.stops:
+        final.add_stop(stop)
+    for shift in problem.shifts:
+        if shift.lunch:
+            final.add_lunch(shift, [shift.home, *(stop.place for stop in rounds.order[shift.key])])
+    _take_over(
+        rounds, final.solve(search(1 - DRAFT_SHARE), seed=seed, orders=rounds.order, lunch=rounds.timed)
+    )
+
+
+def _take_over(rounds: Rounds, orders: dict[Hashable, list[Stop]]) -> None:
+    for key in rounds.order:
+        rounds.order[key] = orders.get(key, [])
+
+
+def _put_agreed(problem: Problem, rounds: Rounds) -> None:
+    """See to it that every agreed stop stands in its rounds, whatever the search made of it."""
+    for stop in problem.stops:
+        for key in sorted(stop.only, key=str) if stop.at is not None else ():
+            rounds.put_agreed(key, stop)
+
+
+@dataclass(frozen=True)
+class _Spot:
+    """A place with who may go there: one location of the model."""
+
+    place: int
+    level: int
+    only: frozenset[Hashable]
+
+
+@dataclass
+class _Model:
+    """A problem in PyVRP's words."""
+
+    problem: Problem
+    clients: list[dict[str, Any]] = field(default_factory=list)
+    stops: list[Stop | None] = field(default_factory=list)
+    groups: list[tuple[list[int], bool]] = field(default_factory=list)
+    spots: dict[_Spot, int] = field(default_factory=dict)
+    lunches: dict[Hashable, dict[int, int]] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        for home in {shift.home: None for shift in self.problem.shifts}:
+            self._spot(_Spot(home, 0, frozenset()))
+
+    def add_stop(self, stop: Stop) -> None:
+        """Add a stop: one client, or one for each of its windows or days."""
+        spot = _Spot(stop.place, stop.level, stop.only)
+        if stop.at is not None:
+            for key in stop.only:
+                mine = replace(spot, level=0, only=frozenset({key}))
+                self._client(stop, mine, early=stop.at, late=stop.at, prize=NEVER_LEFT_OUT)
+            return
+        windows = self._windows(stop)
+        if windows is None:
+            self._client(stop, spot, prize=stop.worth)
+            return
+        first = len(self.clients)
+        for (early, late), worth in windows:
+            self._client(stop, spot, early=early, late=late, prize=worth)
+        if len(windows) > 1:
+            for client in self.clients[first:]:
+                client["required"] = False
+            self._group(range(first, len(self.clients)), required=False)
+
+    def add_lunch(self, shift: Shift, places: Sequence[int]) -> None:
+        """Add lunch at one of some places, without a detour."""
+        early, late = self.problem.lunch.window(shift.day)
+        options = {}
+        for place in dict.fromkeys(places):
+            spot = _Spot(place, 0, frozenset({shift.key}))
+            options[place] = self._client(
+                None, spot, early=early, late=late, seconds=self.problem.lunch.seconds
+            )
+        self._group(options.values(), required=True)
+        self.lunches[shift.key] = options
+
+    def _windows(self, stop: Stop) -> list[tuple[tuple[int, int], int]] | None:
+        """Give the windows a stop is offered in with its worth in each; None where any time will do."""
+        if not stop.haste:
+            return [(window, stop.worth) for window in stop.windows] or None
+        days = sorted({shift.day for shift in self.problem.shifts})
+        windows = stop.windows or tuple((day * DAY, (day + 1) * DAY - 1) for day in days)
+        worth = [
+            round(stop.worth * max(0.0, 1 - stop.haste * (early // DAY - days[0]))) for early, _ in windows
+        ]
+        return list(zip(windows, worth, strict=True))
+
+    def _spot(self, spot: _Spot) -> int:
+        return self.spots.setdefault(spot, len(self.spots))
+
+    def _client(
+        self,
+        stop: Stop | None,
+        spot: _Spot,
+        *,
+        early: int = 0,
+        late: int = FAR,
+        prize: int = 0,
+        seconds: int | None = None,
+    ) -> int:
+        self.clients.append(
+            {
+                "location": self._spot(spot),
+                "delivery": [stop.load if stop else 0] if self._has_loads else [],
+                "service_duration": stop.seconds if stop else seconds,
+                "tw_early": early,
+                "tw_late": late,
+                "prize": prize,
+                "required": prize >= NEVER_LEFT_OUT,
+            }
+        )
+        self.stops.append(stop)
+        return len(self.clients) - 1
+
+    def _group(self, members: Any, *, required: bool) -> None:
+        members = list(members)
+        for member in members:
+            self.clients[member]["group"] = len(self.groups)
+        self.groups.append((members, required))
+
+    @property
+    def _has_loads(self) -> bool:
+        return any(shift.room is not None for shift in self.problem.shifts)
+
+    def _tables(self, kinds: dict[frozenset[int], int]) -> list[NDArray[np.int64]]:
+        """Write a travel table for each kind of shift: what it may not go to is far away."""
+        places = [spot.place for spot in self.spots]
+        base = self.problem.travel[np.ix_(places, places)].astype(np.int64)
+        tables = []
+        for forbidden in kinds:
+            table = base.copy()
+            rows = sorted(forbidden)
+            table[rows, :] = FAR
+            table[:, rows] = FAR
+            np.fill_diagonal(table, 0)
+            tables.append(table)
+        return tables
+
+    def _forbidden(self, shift: Shift) -> frozenset[int]:
+        return frozenset(
+            number
+            for spot, number in self.spots.items()
+            if shift.level < spot.level or (spot.only and shift.key not in spot.only)
+        )
+
+    def solve(
+        self,
+        stop: Stopping,
+        *,
+        seed: int,
+        orders: dict[Hashable, list[Stop]],
+        lunch: Callable[[Hashable], Round] | None = None,
+    ) -> dict[Hashable, list[Stop]]:
+        """Search, beginning with known orders of stops, and give the orders found."""
+        kinds: dict[frozenset[int], int] = {}
+        alike: defaultdict[tuple[Any, ...], list[Shift]] = defaultdict(list)
+        for shift in self.problem.shifts:
+            kind = kinds.setdefault(self._forbidden(shift), len(kinds))
+            alike[shift.home, shift.begins, shift.ends, shift.room, kind].append(shift)
+        homes = {place: n for n, place in enumerate(dict.fromkeys(s.home for s in self.problem.shifts))}
+        vehicles = [
+            pyvrp.VehicleType(
+                num_available=len(shifts),
+                capacity=[room if room is not None else FAR] if self._has_loads else [],
+                start_depot=homes[home],
+                end_depot=homes[home],
+                tw_early=begins,
+                tw_late=ends,
+                profile=kind,
+            )
+            for (home, begins, ends, room, kind), shifts in alike.items()
+        ]
+        tables = self._tables(kinds)
+        data = pyvrp.ProblemData(
+            locations=[pyvrp.Location(0, 0) for _ in self.spots],
+            clients=[pyvrp.Client(**client) for client in self.clients],
+            depots=[pyvrp.Depot(self.spots[_Spot(home, 0, frozenset())]) for home in homes],
+            vehicle_types=vehicles,
+            distance_matrices=tables,  # type: ignore[arg-type]  # its stubs name another array
+            duration_matrices=tables,  # type: ignore[arg-type]
+            groups=[pyvrp.ClientGroup(members, required=required) for members, required in self.groups],
+        )
+        begin = self._beginning(data, list(alike.values()), orders, lunch)
+        result = pyvrp.solve(
+            data, stop, seed=seed, collect_stats=False, display=False, initial_solution=begin
+        )
+        return self._orders(result.best, list(alike.values()))
+
+    def _beginning(
+        self,
+        data: pyvrp.ProblemData,
+        alike: Sequence[Sequence[Shift]],
+        orders: dict[Hashable, list[Stop]],
+        lunch: Callable[[Hashable], Round] | None,
+    ) -> pyvrp.Solution | None:
+        """Put known orders into PyVRP's words; None where nothing is known."""
+        if not any(orders.values()):
+            return None
+        client_of: dict[Hashable, list[int]] = {}
+        for number, stop in enumerate(self.stops):
+            if stop is not None:
+                client_of.setdefault(stop.key, []).append(number)
+        routes = []
+        for kind, shifts in enumerate(alike):
+            for shift in shifts:
+                visits = self._visits(shift, orders.get(shift.key, []), client_of, lunch)
+                if visits:
+                    routes.append(pyvrp.Route(data, visits, kind))
+        return pyvrp.Solution(data, routes)
+
+    def _visits(
+        self,
+        shift: Shift,
+        order: Sequence[Stop],
+        client_of: dict[Hashable, list[int]],
+        lunch: Callable[[Hashable], Round] | None,
+    ) -> list[int]:
+        """List the clients of one round in order, with lunch where the checker has it."""
+        visits = [client_of[stop.key].pop(0) for stop in order if client_of.get(stop.key)]
+        options = self.lunches.get(shift.key)
+        if not options or lunch is None:
+            return visits
+        timed = lunch(shift.key)
+        moment = timed.lunch[0] if timed.lunch else 0
+        before = sum(each.begins < moment for each in timed.stops)
+        near = timed.stops[before - 1].stop.place if before else shift.home
+        visits.insert(min(before, len(visits)), options[near])
+        return visits
+
+    def _orders(
+        self, solution: pyvrp.Solution, alike: Sequence[Sequence[Shift]]
+    ) -> dict[Hashable, list[Stop]]:
+        """Read the orders of stops out of a solution."""
+        free = [list(shifts) for shifts in alike]
+        found: dict[Hashable, list[Stop]] = {}
+        for route in solution.routes():
+            shift = free[route.vehicle_type()].pop(0)
+            stops = [self.stops[activity.idx] for activity in route if activity.is_client()]
+            kept = [stop for stop in stops if stop is not None]
+            found[shift.key] = [stop for before, stop in pairwise([None, *kept]) if stop is not before]  # type: ignore[misc]
+        return found

@@ -1,0 +1,109 @@
+"""Rounds found by the solver, held against the checker and against trying everything."""
+
+from __future__ import annotations
+
+from itertools import permutations, product
+
+import pytest
+
+from schedules.routing.checker import time_round
+from schedules.routing.problem import DAY, Problem, Stop
+from schedules.routing.solver import Plan, iterations, plan_rounds
+from tests.schedules.routing.problems import HOUR, draw_problem, on_a_line, shift
+
+
+def planned(problem: Problem, number: int = 120, seed: int = 1) -> Plan:
+    """Plan with few iterations."""
+    return plan_rounds(problem, search=iterations(number), seed=seed)
+
+
+def told(plan: Plan) -> list[tuple[object, object, int]]:
+    """List who is where when."""
+    return [(each.shift.key, timed.stop.key, timed.begins) for each in plan.rounds for timed in each.stops]
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_a_plan_keeps_all_that_was_said(seed: int) -> None:
+    problem = draw_problem(seed)
+    plan = planned(problem)
+    shifts = {each.key: each for each in problem.shifts}
+    stops = {each.key: each for each in problem.stops}
+    where: dict[object, list[tuple[object, int]]] = {}
+    for key, stop, begins in told(plan):
+        where.setdefault(stop, []).append((key, begins))
+    for each in plan.rounds:
+        assert each.short == 0
+        assert each.lunch is not None or not each.shift.lunch
+        assert each.shift.begins <= each.leaves <= each.back <= each.shift.ends
+    left = {each.stop.key for each in plan.left_over}
+    assert left | set(where) == set(stops)
+    assert not left & set(where)
+    for key, times in where.items():
+        stop = stops[key]
+        assert len(times) == stop.persons
+        assert len({begins for _, begins in times}) == 1
+        assert len({shifts[at].person for at, _ in times}) == stop.persons
+        assert max(shifts[at].level for at, _ in times) >= stop.level
+        assert not stop.windows or any(a <= times[0][1] <= b for a, b in stop.windows)
+    assert where["agreed"] == [(0, 10 * HOUR)]
+
+
+def test_the_same_input_gives_the_same_week() -> None:
+    once, again = (told(planned(draw_problem(3))) for _ in range(2))
+    assert once == again
+    assert told(planned(draw_problem(3), seed=2))
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_small_rounds_are_the_best_there_are(seed: int) -> None:
+    whole = draw_problem(seed, people=2, days=1, visits=5, lunch=False)
+    stops = [Stop(key=each.key, place=each.place, seconds=1800) for each in whole.stops[:5]]
+    problem = Problem(stops, whole.shifts, whole.travel)
+    best = min(
+        sum(
+            time_round(
+                problem, one, [stop for stop, who in zip(order, whose, strict=True) if who == number]
+            ).driving
+            for number, one in enumerate(problem.shifts)
+        )
+        for order in permutations(stops)
+        for whose in product(range(2), repeat=5)
+    )
+    plan = planned(problem, 400)
+    assert not plan.left_over
+    assert sum(each.driving for each in plan.rounds if each.stops) == best
+
+
+def test_what_is_urgent_comes_early() -> None:
+    shifts = [shift(day, day=day, person=0) for day in range(5)]
+    long = [Stop(key=number, place=1, seconds=7 * HOUR, worth=4 * HOUR) for number in range(4)]
+    urgent = Stop(key="urgent", place=1, seconds=7 * HOUR, worth=40 * HOUR, haste=0.15)
+    plan = planned(Problem([*long, urgent], shifts, on_a_line(0, 20)))
+    begins = {stop: moment for _, stop, moment in told(plan)}
+    assert begins["urgent"] < DAY
+    assert not plan.left_over
+
+
+def test_progress_is_told_and_nothing_to_plan_is_no_error() -> None:
+    heard: list[tuple[int, int]] = []
+    plan_rounds(draw_problem(1), search=iterations(100, lambda done, whole: heard.append((done, whole))))
+    assert heard[-1] == (100, 100)
+    empty = planned(Problem([], [], on_a_line(0)))
+    assert (empty.rounds, empty.left_over) == ((), ())
+    alone = planned(Problem([Stop(key=1, place=0, seconds=60)], [], on_a_line(0)))
+    assert [each.why for each in alone.left_over] == ["nobody"]
+
+
+def test_a_plan_can_begin_with_the_one_before() -> None:
+    problem = draw_problem(4)
+    once = planned(problem)
+    again = plan_rounds(problem, search=iterations(0), from_rounds=once.rounds)
+    assert not {key for _, key, _ in told(once)} - {key for _, key, _ in told(again)} - {3, 10}
+
+
+def test_a_van_holds_so_much() -> None:
+    stops = [Stop(key=number, place=number, seconds=600, load=3) for number in (1, 2, 3)]
+    shifts = [shift(number, room=6) for number in (1, 2)]
+    plan = planned(Problem(stops, shifts, on_a_line(0, 10, 20, 30)))
+    assert not plan.left_over
+    assert sorted(len(each.stops) for each in plan.rounds) == [1, 2]
