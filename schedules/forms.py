@@ -85,6 +85,8 @@ class CareRuleForm(forms.ModelForm):
             "season_until_month",
             "minutes",
             "persons",
+            "level",
+            "not_below_c",
             "note",
             "source",
             "active",

@@ -9,7 +9,15 @@ from django.db import models
 from django.db.models import Exists, F, OuterRef, Q
 
 if TYPE_CHECKING:
-    from schedules.models import CalendarLink, CareDue, CareRule, MaintenanceTask, Visit  # noqa: F401
+    from schedules.models import (  # noqa: F401
+        Absence,
+        CalendarLink,
+        CareDue,
+        CareRule,
+        MaintenanceTask,
+        Visit,
+        WeekPlan,
+    )
     from servicedesk.people.models import User
 
 
@@ -143,6 +151,31 @@ class VisitQuerySet(models.QuerySet["Visit"]):
             .prefetch_related("technicians", "visit_tasks__task__unit")
             .order_by("starts_at", "pk")
         )
+
+
+class AbsenceQuerySet(models.QuerySet["Absence"]):
+    """Questions about who is away."""
+
+    def meeting(self, first: date, last: date) -> Self:
+        """Absences that take up any of a run of days, both ends among them."""
+        return self.filter(first_on__lte=last, last_on__gte=first)
+
+    def to_come(self, today: date) -> Self:
+        """Absences that are not over, with the names."""
+        return self.filter(last_on__gte=today).select_related("person").order_by("first_on", "pk")
+
+
+class WeekPlanQuerySet(models.QuerySet["WeekPlan"]):
+    """Questions about plans of weeks."""
+
+    def of_week(self, monday: date) -> Self:
+        """Plans of one week, the last one first."""
+        return self.filter(monday=monday).order_by("-pk")
+
+    def to_solve(self, silent_since: datetime) -> Self:
+        """Plans that wait, and those whose worker has not been heard of since a moment."""
+        waiting, given_up = Q(stage="waiting"), Q(stage="solving", alive_at__lt=silent_since)
+        return self.filter(waiting | given_up).order_by("pk")
 
 
 class CalendarLinkQuerySet(models.QuerySet["CalendarLink"]):

@@ -6,6 +6,7 @@ from celery import shared_task
 from django.utils import timezone
 
 from schedules import operations
+from schedules.periodic import NOTHING
 from servicedesk.people.history import through
 from servicedesk.people.models.changes import Door
 
@@ -24,3 +25,11 @@ def plan_new_care() -> str:
     with through(Door.CLOCK):
         made = operations.plan_new_care(operations.last_planned(), at=timezone.now())
         return f"{made} parts came under a rule"
+
+
+@shared_task(name="schedules.solve_weeks")
+def solve_weeks() -> str:
+    """Plan the weeks that somebody asked for."""
+    with through(Door.CLOCK):
+        solved = operations.solve_waiting_weeks(at=timezone.now())
+        return f"{solved} weeks planned" if solved else NOTHING

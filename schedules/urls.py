@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from django.urls import path
 
-from schedules import calendar_views, care_views, task_views, visit_views
+from schedules import calendar_views, care_views, round_views, task_views, terms_views, visit_views
 
 app_name = "schedules"
 urlpatterns = [
@@ -26,6 +26,19 @@ urlpatterns = [
     path("visits/<int:pk>/change/", visit_views.change_visit, name="change_visit"),
     path("visits/<int:pk>/confirm/", visit_views.confirm_visit, name="confirm_visit"),
     path("visits/<int:pk>/cancel/", visit_views.cancel_visit, name="cancel_visit"),
+    path("visits/<int:pk>/move/", round_views.move_visit, name="move_visit"),
+    path("visits/<int:pk>/keep/", round_views.keep_visit, name="keep_visit"),
+    path("week/", round_views.week_sheet, name="week_sheet"),
+    path("week/plan/", round_views.ask_for_week, name="ask_for_week"),
+    path("week/plan/<int:pk>/", round_views.week_progress, name="week_progress"),
+    path("week/weather/", round_views.weather, name="weather"),
+    path("rounds/<int:person_pk>/<slug:day>/", round_views.round_sheet, name="round"),
+    path("rounds/<int:person_pk>/<slug:day>/confirm/", round_views.confirm_round, name="confirm_round"),
+    path("working-times/", terms_views.working_times, name="working_times"),
+    path("working-times/<int:person_pk>/", terms_views.change_terms, name="change_terms"),
+    path("absences/<int:pk>/remove/", terms_views.remove_absence, name="remove_absence"),
+    path("sites/<int:site_pk>/times/", terms_views.agreed_times, name="agreed_times"),
+    path("agreed-times/<int:pk>/drop/", terms_views.drop_agreed_time, name="drop_agreed_time"),
     path("calendars/", calendar_views.calendars, name="calendars"),
     path("calendars/make/", calendar_views.make_link, name="make_link"),
     path("calendars/<int:pk>/replace/", calendar_views.replace_link, name="replace_link"),

@@ -24,6 +24,10 @@ COMPANY_NAME = env.str("COMPANY_NAME", default="Sashkeep")
 LENGTH_UNIT = env.str("LENGTH_UNIT", default="in")
 SITE_URL = env.str("SITE_URL", default="http://127.0.0.1:8000").rstrip("/")
 TIME_ZONE = env.str("TIME_ZONE", default="America/New_York")
+# Where rounds set off, in degrees; without it in the middle of the sites.
+COMPANY_LATITUDE = env.float("COMPANY_LATITUDE", default=None)
+COMPANY_LONGITUDE = env.float("COMPANY_LONGITUDE", default=None)
+DETOUR_FACTOR = env.float("DETOUR_FACTOR", default=1.3)  # how much longer roads are than the straight line
 
 # --- where things are -------------------------------------------------------------------------------
 DATA_DIR = Path(env.str("DATA_DIR", default=str(BASE_DIR / "var"))).resolve()
@@ -235,6 +239,12 @@ CELERY_BEAT_SCHEDULE = {
         "task": "reports.count_large_fleet",
         "schedule": crontab(minute="*/10"),
         "options": {"expires": 600},
+    },
+    "plan weeks": {
+        "task": "schedules.solve_weeks",
+        # A week asked for on a page waits for this where no worker takes it up at once.
+        "schedule": timedelta(seconds=60 if REDIS_URL else 5),
+        "options": {"expires": 300},
     },
     "go on with imports": {
         "task": "office.resume_imports",

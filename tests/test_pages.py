@@ -93,7 +93,7 @@ def hand_in_a_bad_file() -> None:
 
 def arguments(pattern: URLPattern, name: str) -> dict[str, Any]:
     """Find a record of the demo company for an address that shows one."""
-    from schedules.models import CareRule, MaintenanceTask, Visit
+    from schedules.models import CareRule, MaintenanceTask, Visit, WeekPlan
     from servicedesk.calls.models import Call, Finding, SafetyAnswer
     from servicedesk.people.models import Batch
     from servicedesk.reports.models import LotFlag
@@ -128,6 +128,8 @@ def arguments(pattern: URLPattern, name: str) -> dict[str, Any]:
         "reports": LotFlag.objects.order_by("pk").first(),
         "reports:change_interval": CareRule.objects.order_by("pk").first(),
         "schedules:change_care_rule": CareRule.objects.order_by("pk").first(),
+        "schedules:week_progress": WeekPlan.objects.order_by("pk").first(),
+        "schedules:move_visit": Visit.objects.filter(planned_by__isnull=False).order_by("pk").first(),
         "schedules:task": MaintenanceTask.objects.open().order_by("pk").first(),
         "schedules": visit,
         "calls": call,
@@ -140,6 +142,10 @@ def arguments(pattern: URLPattern, name: str) -> dict[str, Any]:
             found[key] = "units"
         elif key == "secret":
             found[key] = "x" * 43
+        elif key == "person_pk":
+            found[key] = User.objects.with_role(Role.TECHNICIAN).order_by("pk")[0].pk
+        elif key == "day":
+            found[key] = visit.local_start.date().isoformat()
         elif key in {"site_pk", "site"}:
             found[key] = in_place.site_id
         elif key in {"unit_pk", "unit"}:

@@ -11,6 +11,7 @@ from django.db.models import Q
 
 from schedules.querysets import CareDueQuerySet, CareRuleQuerySet
 from schedules.recurrence import Season, next_due
+from units.models import FailureMode
 
 
 class WorkKind(models.TextChoices):
@@ -39,6 +40,17 @@ class CareRule(models.Model):
     season_until_day = models.PositiveSmallIntegerField(null=True, blank=True)
     minutes = models.PositiveSmallIntegerField("usual minutes", default=15)
     persons = models.PositiveSmallIntegerField(default=1)
+    level = models.PositiveSmallIntegerField(
+        "needs a", choices=FailureMode.Skill, default=FailureMode.Skill.HELPER
+    )
+    not_below_c = models.DecimalField(
+        "not on days colder than, °C",
+        max_digits=4,
+        decimal_places=1,
+        null=True,
+        blank=True,
+        help_text="For film, which cracks when bent cold. Counts on days with a forecast on the week sheet.",
+    )
     note = models.TextField("how to do it", blank=True)
     source = models.CharField(max_length=200, blank=True)
     active = models.BooleanField("in force", default=True)

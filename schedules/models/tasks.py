@@ -7,6 +7,7 @@ from django.db.models import Q
 from django.urls import reverse
 
 from schedules.querysets import MaintenanceTaskQuerySet
+from units.models import FailureMode
 
 from .care import CareDue, WorkKind
 
@@ -65,6 +66,9 @@ class MaintenanceTask(models.Model):
     priority = models.PositiveSmallIntegerField(default=5, help_text="1 first, 9 last (RFC 5545).")
     minutes = models.PositiveSmallIntegerField(default=15)
     persons = models.PositiveSmallIntegerField(default=1)
+    level = models.PositiveSmallIntegerField(
+        "needs a", choices=FailureMode.Skill, default=FailureMode.Skill.HELPER
+    )
     due_on = models.DateField()
     state = models.CharField(max_length=12, choices=State, default=State.NEEDS_ACTION)
     waiting_for = models.CharField(max_length=8, choices=WaitingFor, blank=True)

@@ -36,6 +36,12 @@ class Visit(models.Model):
     state = models.CharField(max_length=10, choices=State, default=State.TENTATIVE)
     finished_at = models.DateTimeField(null=True, blank=True)
     note = models.TextField(blank=True)
+    planned_by = models.ForeignKey(
+        "schedules.WeekPlan", on_delete=models.SET_NULL, null=True, blank=True, related_name="visits"
+    )
+    kept = models.BooleanField(
+        "stays as it is", default=False, help_text="Planning the week again does not move it."
+    )
     sequence = models.PositiveIntegerField(default=0)
     created_at = models.DateTimeField()
     changed_at = models.DateTimeField()
@@ -86,6 +92,11 @@ class Visit(models.Model):
     def state_words(self) -> str:
         """How far the visit has come, in a word."""
         return "finished" if self.finished_at is not None else str(self.get_state_display())
+
+    @property
+    def may_be_replanned(self) -> bool:
+        """Whether planning the week may move the visit: a proposal of a plan that nobody fixed."""
+        return self.state == self.State.TENTATIVE and self.planned_by_id is not None and not self.kept
 
     @property
     def is_open(self) -> bool:

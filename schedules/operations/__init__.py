@@ -16,25 +16,42 @@ from .tasks import (
     raise_early,
     stop_waiting,
 )
-from .visits import cancel_visit, change_visit, confirm_visit, plan_visit
+from .terms import (
+    Hours,
+    add_absence,
+    agree_on_time,
+    drop_agreed_time,
+    remove_absence,
+    set_terms,
+    set_weather,
+)
+from .visits import cancel_visit, change_visit, confirm_visit, keep_visit, move_visit, plan_visit
+from .week import ask_for_week, solve_waiting_weeks, solve_week
 
 __all__ = [
+    "Hours",
     "Inspections",
     "Wait",
+    "add_absence",
     "add_care_rule",
     "add_inspections",
     "add_task",
+    "agree_on_time",
+    "ask_for_week",
     "cancel_task",
     "cancel_visit",
     "change_care_rule",
     "change_visit",
     "complete_task",
     "confirm_visit",
+    "drop_agreed_time",
     "finish_visit",
     "hash_of",
+    "keep_visit",
     "last_planned",
     "let_task_wait",
     "make_link",
+    "move_visit",
     "note_care_done",
     "note_care_done_many",
     "note_read",
@@ -43,7 +60,12 @@ __all__ = [
     "plan_visit",
     "raise_due",
     "raise_early",
+    "remove_absence",
     "replace_link",
     "revoke_link",
+    "set_terms",
+    "set_weather",
+    "solve_waiting_weeks",
+    "solve_week",
     "stop_waiting",
 ]

@@ -47,11 +47,11 @@ CARE_REASON = (
 # way would take PostgreSQL minutes. The site is asked about last, lest SQLite begins with all sites.
 RAISED = """
 INSERT INTO schedules_maintenancetask (site_id, unit_id, fitment_id, care_due_id, origin, work, reason,
-    priority, minutes, persons, due_on, state, waiting_for, not_done, changed_at)
+    priority, minutes, persons, level, due_on, state, waiting_for, not_done, changed_at)
 WITH open_care AS MATERIALIZED (SELECT care_due_id FROM schedules_maintenancetask
     WHERE state IN ('needs-action', 'in-process') AND care_due_id IS NOT NULL)
 SELECT u.site_id, u.id, f.id, d.id, 'care', r.work, {reason},
-    {priority}, r.minutes, r.persons, d.next_due_on, 'needs-action', '', '', %s
+    {priority}, r.minutes, r.persons, r.level, d.next_due_on, 'needs-action', '', '', %s
 FROM schedules_caredue d
 JOIN schedules_carerule r ON r.id = d.rule_id
 JOIN units_fitment f ON f.id = d.fitment_id

@@ -13,7 +13,7 @@ from schedules.models.care import WorkKind
 from schedules.words import care_reason
 from servicedesk.people.models import User
 from servicedesk.refusals import Refused, one_step
-from units.models import Fitment, Site, Unit
+from units.models import FailureMode, Fitment, Site, Unit
 from units.operations import save_change, save_new
 
 State = MaintenanceTask.State
@@ -34,6 +34,7 @@ def add_task(
     fitment: Fitment | None = None,
     care_due: CareDue | None = None,
     persons: int = 1,
+    level: int = FailureMode.Skill.HELPER,
     by: User | None,
     at: datetime,
 ) -> MaintenanceTask:
@@ -55,6 +56,7 @@ def add_task(
                 priority=priority,
                 minutes=minutes,
                 persons=persons,
+                level=level,
                 due_on=due_on,
             ),
             did="put on the list of work",
@@ -128,6 +130,7 @@ def raise_early(due: CareDue, *, by: User | None, at: datetime) -> MaintenanceTa
             priority=CARE_PRIORITY,
             minutes=due.rule.minutes,
             persons=due.rule.persons,
+            level=due.rule.level,
             work=due.rule.work,
             due_on=due.next_due_on,
             by=by,

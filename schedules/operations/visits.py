@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 
 from django.conf import settings
@@ -142,6 +142,55 @@ def cancel_visit(visit: Visit, *, why: str, by: User | None, at: datetime) -> Vi
         put_back([taken.task_id for taken in visit.visit_tasks.all()], at=at)
         _store(visit, did=f"cancelled: {why.strip()}", before=before, by=by, at=at)
     return visit
+
+
+def keep_visit(visit: Visit, *, kept: bool, by: User | None, at: datetime) -> Visit:
+    """Let a proposed visit stay where it is when the week is planned again, or give it free."""
+    with one_step():
+        visit = hold_open_visit(visit)
+        before = stored_values(visit)
+        visit.kept = kept
+        if visit.planned_by_id is None and not kept:
+            raise Refused("Somebody planned this visit by hand: only a plan’s own proposals are moved.")
+        did = "stays as it is" if kept else "may be moved by the plan of the week"
+        _store(visit, did=did, before=before, by=by, at=at)
+    return visit
+
+
+def move_visit(
+    visit: Visit,
+    *,
+    person: User,
+    starts: Mapping[int, datetime],
+    by: User | None,
+    at: datetime,
+) -> Visit:
+    """Give a proposed visit another place in the rounds, and the visits of its new round their new times.
+
+    ``starts`` holds when each visit of that round begins, by its key. The moved visit then stays as it is.
+    """
+    with one_step():
+        held = {each.pk: each for each in Visit.objects.held().filter(pk__in=list(starts)).order_by("pk")}
+        mine = hold_open_visit(held[visit.pk])
+        if mine.state == Visit.State.CONFIRMED:
+            raise Refused("This visit is confirmed: change it, and tell the customer.")
+        if starts[visit.pk] < at:
+            raise Refused("That time is over by now: choose another place.")
+        for pk, begins in starts.items():
+            each = held[pk]
+            if pk != visit.pk and (begins == each.starts_at or not each.may_be_replanned):
+                continue
+            before = stored_values(each)
+            each.ends_at, each.starts_at = begins + (each.ends_at - each.starts_at), begins
+            each.sequence += 1
+            if pk == visit.pk:
+                each.kept = True
+                each.technicians.set([person])
+            did = f"moved by hand; {person.name} will go" if pk == visit.pk else "moved with its round"
+            _store(each, did=did, before=before, by=by, at=at)
+        for each in held.values():
+            _check_technicians(each, [person])
+    return held[visit.pk]
 
 
 def hold_visit(visit: Visit) -> Visit:

@@ -32,6 +32,7 @@ def filled_in(**fields: Any) -> dict[str, Any]:
         "season_until_month": 5,
         "minutes": 15,
         "persons": 1,
+        "level": 1,
         "note": "Thin silicone, on the track only.",
         "active": "on",
     }

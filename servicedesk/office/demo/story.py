@@ -14,8 +14,17 @@ from typing import Any
 from django.db.models import Count
 from django.utils import timezone
 
-from schedules.models import MaintenanceTask, Visit
-from schedules.operations import cancel_visit, confirm_visit, plan_visit, raise_due
+from schedules.models import Absence, MaintenanceTask, Visit
+from schedules.operations import (
+    add_absence,
+    ask_for_week,
+    cancel_visit,
+    confirm_visit,
+    plan_visit,
+    raise_due,
+    solve_week,
+)
+from schedules.weeks import monday_of
 from servicedesk.calls.models import Call, Finding, SafetyAnswer
 from servicedesk.calls.operations import log_call, note_made_safe, record_finding, see_all_fine, wait_for
 from servicedesk.office.demo.dice import Dice
@@ -28,6 +37,7 @@ from units.models import FailureMode, Site, Unit
 Row = Mapping[str, Any]
 
 LONGEST_VISIT = 240
+SHORT_SEARCH = 1500
 BEFORE_LAST_WEEK = timedelta(days=14)
 BEFORE_PLANNING = timedelta(days=3)
 
@@ -58,6 +68,17 @@ class Story:
         for row in self.rows["visits"]:
             self._visit(row)
         self._raise_due(timedelta(0))
+        self._plan_next_week()
+
+    def _plan_next_week(self) -> None:
+        """Plan the rounds of the week after this one, with a shorter search than anybody waits for."""
+        monday = monday_of(self.today) + timedelta(days=7)
+        person, days = self.people[self.rows["away"]["who"]], self.rows["away"]["days"]
+        away = [monday + timedelta(days=number) for number in days]
+        absence = Absence(person=person, first_on=away[0], last_on=away[-1], note=self.rows["away"]["note"])
+        add_absence(absence, by=self.scheduler, at=self.now)
+        plan = ask_for_week(monday, horizon_days=7, by=self.scheduler, at=self.now)
+        solve_week(plan, number=SHORT_SEARCH, at=self.now)
 
     def _first(self, role: str) -> User:
         return next(self.people[who.username] for who in self.fleet.scenario.people if who.role == role)

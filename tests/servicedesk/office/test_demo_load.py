@@ -21,7 +21,7 @@ from django.test import Client, override_settings
 from django.utils import timezone
 from pytest_django.plugin import DjangoDbBlocker
 
-from schedules.models import CareDue, MaintenanceTask, Visit
+from schedules.models import Absence, CareDue, MaintenanceTask, Visit, WeekPlan
 from servicedesk.calls.models import Call, Finding, SafetyAnswer, Work
 from servicedesk.office.demo.fleet import Fleet
 from servicedesk.office.demo.hazards import true_integrated_hazard
@@ -182,7 +182,7 @@ def test_older_calls_are_closed_and_some_found_nothing(demo: Demo) -> None:
 
 
 def test_the_week_is_planned(demo: Demo) -> None:
-    ahead = Visit.objects.open()
+    ahead = Visit.objects.open().filter(planned_by=None)
     assert ahead.count() == sum("cancelled" not in row for row in demo.story["visits"])
     states = Counter(ahead.values_list("state", flat=True))
     assert min(states["confirmed"], states["tentative"]) >= 4
@@ -197,6 +197,14 @@ def test_the_week_is_planned(demo: Demo) -> None:
         "okto",
     }
     assert Visit.objects.filter(state="cancelled").count() == 1
+
+
+def test_the_rounds_of_next_week_are_planned(demo: Demo) -> None:
+    plan = WeekPlan.objects.get()
+    assert plan.stage == WeekPlan.Stage.DONE
+    assert plan.visits.count() >= 15
+    assert plan.left_over.exists()
+    assert Absence.objects.count() == 1
 
 
 def test_two_visits_of_last_week_are_finished(demo: Demo) -> None:
@@ -215,7 +223,7 @@ def test_two_visits_of_last_week_are_finished(demo: Demo) -> None:
 def test_care_is_due_at_sites_whose_care_is_ours(demo: Demo) -> None:
     tasks = MaintenanceTask.objects.open().filter(origin=MaintenanceTask.Origin.CARE)
     assert set(tasks.values_list("site__care_by", flat=True)) == {Site.CareBy.US}
-    assert tasks.filter(due_on__gt=TODAY).count() == 0
+    assert tasks.unplanned().filter(due_on__gt=TODAY).count() == 0
     assert 10 <= tasks.values("site").distinct().count() <= 60
     ours = CareDue.objects.of_parts_in_place().filter(fitment__unit__site__care_by="us")
     ours = ours.filter(fitment__unit__removed_on__isnull=True)

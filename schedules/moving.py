@@ -1,0 +1,160 @@
+"""Moving one visit by hand: every place it could stand at in the week's rounds, and what each costs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+
+import numpy as np
+from django.conf import settings
+
+from schedules.models import Visit
+from schedules.positions import Atlas, home_of
+from schedules.routing.checker import Insertion, insertions, time_round
+from schedules.routing.problem import DAY, MINUTE, Problem, Shift, Stop
+from schedules.routing.travel import drive_seconds
+from schedules.shifts import DayOf, days_of, people_out
+from schedules.week_problem import STEP, Week, agreed_windows, first_free, seconds_of, shift_of
+from schedules.weeks import bounds, monday_of
+from servicedesk.people.models import User
+
+ShiftKey = tuple[int, date]
+
+
+@dataclass(frozen=True)
+class Option:
+    """One place a visit could stand at.
+
+    ``added`` is how many minutes of driving the week gets more (or less) by it, ``others`` how many proposed
+    visits of that round begin at another time then.
+    """
+
+    day: DayOf
+    place: int
+    begins: datetime
+    added: int
+    others: int
+    is_now: bool
+
+    @property
+    def token(self) -> str:
+        """Name it in a form."""
+        return f"{self.day.person.pk}/{self.day.on}/{self.place}"
+
+
+@dataclass(frozen=True)
+class Moves:
+    """The rounds of a week around one visit that is to be moved."""
+
+    week: Week
+    shifts: dict[ShiftKey, Shift]
+    orders: dict[ShiftKey, list[Stop]]
+    days: dict[ShiftKey, DayOf]
+    stop: Stop
+    now_at: ShiftKey | None
+
+    def insertions(self, key: ShiftKey) -> list[Insertion]:
+        """List the ways in which a round can take the visit and be kept."""
+        found = insertions(self.week.problem, self.shifts[key], self.orders[key], self.stop)
+        return [each for each in found if not each.round.short]
+
+
+def read_moves(visit: Visit, *, now: datetime) -> Moves:
+    """Read the week of a visit with the visit itself taken out of it."""
+    monday = monday_of(visit.local_start.date())
+    atlas = Atlas()
+    points: dict[tuple[float, float], int] = {}
+    people = list(User.objects.technicians().prefetch_related("groups"))
+    terms = people_out(people)
+    days = {day.key: day for day in days_of([p for p in people if p.pk in terms], monday)}
+
+    def point(position: tuple[float, float]) -> int:
+        return points.setdefault(position, len(points))
+
+    earliest = first_free(monday, now)
+    shifts: dict[ShiftKey, Shift] = {}
+    for key, day in days.items():
+        home = point(home_of(terms[day.person.pk], atlas))
+        # From the beginning of the day: the visits before now still stand in its round.
+        if shift := shift_of(day, terms[day.person.pk], home, monday=monday, not_before=0):
+            shifts[key] = shift
+    visits = list(
+        Visit.objects.open().between(*bounds(monday, days=7)).for_list().exclude(technicians=None).distinct()
+    )
+    orders: dict[ShiftKey, list[Stop]] = {key: [] for key in shifts}
+    now_at = None
+    for each in visits:
+        begins = seconds_of(monday, each.starts_at)
+        on = monday + timedelta(days=begins // DAY)
+        stop = _stop(each, point(atlas.place(each.site).position), begins)
+        for person in each.technicians.all():
+            if each.pk == visit.pk:
+                now_at = (person.pk, on)
+            elif (person.pk, on) in orders:
+                orders[person.pk, on].append(stop)
+    place = point(atlas.place(visit.site).position)
+    windows = agreed_windows(monday, [visit.site_id]).get(visit.site_id, [(earliest, 7 * DAY)])
+    levels = [entry.task.level for entry in visit.visit_tasks.select_related("task")]
+    moved = Stop(
+        key=visit.pk,
+        place=place,
+        seconds=visit.minutes * MINUTE,
+        windows=tuple((max(a, earliest), b) for a, b in windows if b >= earliest) or ((-1, -1),),
+        level=max([1, *levels]),
+    )
+    latitudes, longitudes = zip(*points, strict=True)
+    travel = -(-drive_seconds(latitudes, longitudes, detour=settings.DETOUR_FACTOR) // STEP) * STEP
+    problem = Problem([], list(shifts.values()), travel.astype(np.int64))
+    return Moves(Week(monday, problem, {}, {}, frozenset()), shifts, orders, days, moved, now_at)
+
+
+def _stop(visit: Visit, place: int, begins: int) -> Stop:
+    """Make a stop of a visit that stays where it is, or follows when the round before it changes."""
+    loose = visit.may_be_replanned and len(visit.technicians.all()) == 1
+    seconds = visit.minutes * MINUTE
+    return Stop(key=visit.pk, place=place, seconds=seconds, at=None if loose else begins)
+
+
+def list_options(moves: Moves) -> list[Option]:
+    """List, for each day and person, the places a visit could stand at, in order of time."""
+    saved = 0
+    if moves.now_at is not None and moves.now_at in moves.shifts:
+        saved = min((each.added for each in moves.insertions(moves.now_at)), default=0)
+    options = []
+    for key, day in moves.days.items():
+        for each in moves.insertions(key) if key in moves.shifts else ():
+            timed = each.round.stops[each.place]
+            before = {
+                stop.stop.key: stop.begins
+                for stop in time_round(moves.week.problem, moves.shifts[key], moves.orders[key]).stops
+            }
+            others = sum(
+                before.get(stop.stop.key) != stop.begins
+                for stop in each.round.stops
+                if stop.stop.key != moves.stop.key
+            )
+            options.append(
+                Option(
+                    day=day,
+                    place=each.place,
+                    begins=moves.week.moment(timed.begins),
+                    added=(each.added - saved) // MINUTE,
+                    others=others,
+                    is_now=key == moves.now_at,
+                )
+            )
+    return sorted(options, key=lambda option: (option.day.on, option.day.person.name, option.begins))
+
+
+def chosen(moves: Moves, token: str) -> tuple[DayOf, Insertion] | None:
+    """Find the place that a form names; None where it is not to be had any more."""
+    person, _, rest = token.partition("/")
+    on, _, place = rest.partition("/")
+    try:
+        key = (int(person), date.fromisoformat(on))
+    except ValueError:
+        return None
+    if key not in moves.shifts:
+        return None
+    found = next((each for each in moves.insertions(key) if str(each.place) == place), None)
+    return None if found is None else (moves.days[key], found)

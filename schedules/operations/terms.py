@@ -1,0 +1,88 @@
+"""Who works when, agreed times and the weather of days: what planning a week goes by."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date, datetime, time
+from decimal import Decimal
+from typing import NamedTuple
+
+from django.utils import timezone
+
+from schedules.models import Absence, AgreedTime, DayWeather, WorkingDay, WorkTerms
+from servicedesk.people.history import write_change
+from servicedesk.people.models import User
+from servicedesk.refusals import Refused, one_step
+from units.operations import save_change, save_new
+
+
+class Hours(NamedTuple):
+    """The hours of one weekday, and where they are spent."""
+
+    begins: time
+    ends: time
+    where: str
+
+
+def set_terms(terms: WorkTerms, hours: Mapping[int, Hours], *, by: User | None, at: datetime) -> WorkTerms:
+    """Store how somebody works; weekdays without hours are free."""
+    with one_step():
+        if terms.pk is None:
+            save_new(terms, did="set", by=by, at=at)
+        else:
+            save_change(terms, did="changed", by=by, at=at)
+        WorkingDay.objects.filter(person=terms.person).delete()
+        days = [
+            WorkingDay(person=terms.person, weekday=number, **told._asdict())
+            for number, told in hours.items()
+        ]
+        for day in days:
+            day.full_clean()
+        WorkingDay.objects.bulk_create(days)
+        words = ", ".join(
+            f"{day.get_weekday_display()} {day.begins:%H:%M}–{day.ends:%H:%M} {day.get_where_display()}"
+            for day in days
+        )
+        write_change(terms, did=f"hours: {words or 'none'}"[:200], by=by, at=at)
+    return terms
+
+
+def add_absence(absence: Absence, *, by: User | None, at: datetime) -> Absence:
+    """Note that somebody does not work on some days."""
+    if absence.last_on < timezone.localdate(at):
+        raise Refused({"last_on": ["These days are over: give days to come."]})
+    with one_step():
+        return save_new(absence, did="added", by=by, at=at)
+
+
+def remove_absence(absence: Absence, *, by: User | None, at: datetime) -> None:
+    """Take an absence back."""
+    with one_step():
+        write_change(absence, did=f"taken back: {absence}", by=by, at=at)
+        absence.delete()
+
+
+def agree_on_time(agreed: AgreedTime, *, by: User | None, at: datetime) -> AgreedTime:
+    """Note a time at which a visit to a site may begin."""
+    if agreed.on < timezone.localdate(at):
+        raise Refused({"on": ["That day is over: give one to come."]})
+    with one_step():
+        return save_new(agreed, did="agreed", by=by, at=at)
+
+
+def drop_agreed_time(agreed: AgreedTime, *, by: User | None, at: datetime) -> None:
+    """Take an agreed time back."""
+    with one_step():
+        write_change(agreed, did=f"taken back: {agreed}", by=by, at=at)
+        agreed.delete()
+
+
+def set_weather(warmest: Mapping[date, Decimal | None], *, by: User | None, at: datetime) -> None:
+    """Note how warm days get at most; None takes the note of a day back."""
+    with one_step():
+        for on, degrees in warmest.items():
+            if degrees is None:
+                DayWeather.objects.filter(on=on).delete()
+                continue
+            weather, _ = DayWeather.objects.update_or_create(on=on, defaults={"warmest_c": degrees})
+            write_change(weather, did=f"warmest {degrees} °C", by=by, at=at)

@@ -1,0 +1,295 @@
+"""Planning a week: asking for it, working it out, and putting the result into visits."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Hashable, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+
+from celery import current_app
+from django.conf import settings
+from django.utils import timezone
+
+from schedules.models import LeftOverWork, MaintenanceTask, Visit, VisitTask, WeekPlan
+from schedules.routing.checker import LeftOver, Why
+from schedules.routing.problem import MINUTE
+from schedules.routing.solver import Plan, iterations, plan_rounds
+from schedules.week_problem import ITERATIONS, SiteWork, Week, proposals_of, read_week
+from schedules.words import count, span
+from servicedesk.notices import send_after_commit
+from servicedesk.people.history import shown_values, stored_values, write_change
+from servicedesk.people.models import User
+from servicedesk.refusals import Refused, one_step
+from units.operations import save_new
+
+from .tasks import raise_early
+from .visits import place_of, put_back
+
+SOLVE = "schedules.solve_weeks"
+SILENT = timedelta(minutes=5)
+SEED = 1
+FARTHEST = timedelta(days=366)
+State, Stage = MaintenanceTask.State, WeekPlan.Stage
+
+
+def ask_for_week(monday: date, *, horizon_days: int, by: User | None, at: datetime) -> WeekPlan:
+    """Ask for the rounds of a week; a worker or the clock plans them."""
+    today = timezone.localdate(at)
+    if monday + timedelta(days=6) < today:
+        raise Refused("That week is over: choose this week or a later one.")
+    if monday > today + FARTHEST:
+        raise Refused("That week is more than a year away: choose an earlier one.")
+    with one_step():
+        plan = WeekPlan(monday=monday, horizon_days=horizon_days, asked_by=by, asked_at=at)
+        save_new(plan, did="asked for", by=by, at=at)
+        if not current_app.conf.task_always_eager:  # else the clock takes it up, so that no page waits
+            send_after_commit(SOLVE)
+    return plan
+
+
+def solve_waiting_weeks(*, at: datetime, number: int = ITERATIONS) -> int:
+    """Plan every week that waits for it; answer how many."""
+    solved = 0
+    while plan := _take(at=at):
+        solve_week(plan, number=number)
+        solved += 1
+    return solved
+
+
+def _take(*, at: datetime) -> WeekPlan | None:
+    """Take one plan for oneself; of two who want it one gets it."""
+    for plan in WeekPlan.objects.to_solve(silent_since=at - SILENT):
+        mine = WeekPlan.objects.to_solve(silent_since=at - SILENT).filter(pk=plan.pk)
+        if mine.update(stage=Stage.SOLVING, alive_at=at, percent=0):
+            return plan
+    return None
+
+
+def solve_week(plan: WeekPlan, *, number: int = ITERATIONS, at: datetime | None = None) -> None:
+    """Work out the rounds of a week and put them into visits; a refusal is told on the plan."""
+
+    def tell(done: int, whole: int) -> None:
+        percent = min(99, 100 * done // whole)
+        WeekPlan.objects.filter(pk=plan.pk, percent__lt=percent).update(
+            percent=percent, alive_at=timezone.now()
+        )
+
+    try:
+        week = read_week(plan.monday, now=at or timezone.now(), horizon=timedelta(days=plan.horizon_days))
+        found = plan_rounds(week.problem, search=iterations(number, tell), seed=SEED)
+        put_week(plan, week, found, at=at or timezone.now())
+    except Refused as refusal:
+        _end(plan, Stage.FAILED, said=str(refusal))
+    except Exception:
+        _end(plan, Stage.FAILED, said="Something went wrong here; the log of the desk says what. Ask again.")
+        raise
+
+
+def _end(plan: WeekPlan, stage: str, *, said: str) -> None:
+    WeekPlan.objects.filter(pk=plan.pk).update(
+        stage=stage, percent=100, done_at=timezone.now(), said=said[:300]
+    )
+
+
+@dataclass(frozen=True)
+class _Place:
+    """Where a stop of the plan lies: its time, and who goes."""
+
+    begins: datetime
+    ends: datetime
+    people: tuple[int, ...]
+
+
+def put_week(plan: WeekPlan, week: Week, found: Plan, *, at: datetime) -> None:
+    """Put rounds into visits: proposals move to their new times, new ones are made, others are withdrawn.
+
+    Raises
+    ------
+    Refused
+        When somebody planned meanwhile, so that a person would be at two places; nothing is changed then.
+    """
+    places = _places(week, found)
+    by = plan.asked_by
+    with one_step():
+        free = _Proposals(proposals_of(week.monday, now=at))
+        tasks = _free_tasks(week, free.tasks)
+        made = moved = 0
+        for key, place in places.items():
+            work = week.work[key]
+            mine = [task for task in work.tasks if task.pk in tasks]
+            if not mine:
+                continue
+            visit = free.take(work.site.pk)
+            moved += visit is not None
+            made += visit is None
+            _put(visit or Visit(site=work.site), plan, work, mine, place, by=by, at=at)
+        for visit in free.rest():
+            _withdraw(visit, by=by, at=at)
+        _check_nobody_twice(week, plan)
+        LeftOverWork.objects.bulk_create(_left_over(plan, week, found))
+        said = f"{count(made, 'visit')} made, {moved:,} moved or kept, {len(free.rest()):,} withdrawn"
+        _end(plan, Stage.DONE, said=said)
+        write_change(plan, did=f"planned: {said}", by=by, at=at)
+
+
+def _places(week: Week, found: Plan) -> dict[Hashable, _Place]:
+    places: dict[Hashable, _Place] = {}
+    for each in found.rounds:
+        for timed in each.stops:
+            key = timed.stop.key
+            if week.work[key].visit is not None:
+                continue  # agreed: it stays where it is
+            before = places[key].people if key in places else ()
+            people = (*before, each.shift.person)
+            places[key] = _Place(week.moment(timed.begins), week.moment(timed.ends), people)  # type: ignore[arg-type]
+    return places
+
+
+class _Proposals:
+    """Proposals of the plan before, to be used again site by site."""
+
+    def __init__(self, visits: Sequence[Visit]) -> None:
+        held = Visit.objects.held().filter(pk__in=[visit.pk for visit in visits]).order_by("pk")
+        self._by_site: dict[int, list[Visit]] = {}
+        for visit in held:
+            if visit.may_be_replanned and visit.is_open:
+                self._by_site.setdefault(visit.site_id, []).append(visit)
+        pks = [visit.pk for visits in self._by_site.values() for visit in visits]
+        self.tasks = set(VisitTask.objects.filter(visit__in=pks).values_list("task_id", flat=True))
+
+    def take(self, site: int) -> Visit | None:
+        """Take a proposal of a site; None where there is none left."""
+        mine = self._by_site.get(site)
+        return mine.pop(0) if mine else None
+
+    def rest(self) -> list[Visit]:
+        """List those nobody took."""
+        return [visit for visits in self._by_site.values() for visit in visits]
+
+
+def _free_tasks(week: Week, on_proposals: set[int]) -> set[int]:
+    """Say which tasks of a week are still to be had; somebody may have planned or done them meanwhile."""
+    wanted = [task.pk for work in week.work.values() for task in work.tasks]
+    held = MaintenanceTask.objects.held().filter(pk__in=wanted)
+    return {
+        task.pk
+        for task in held
+        if task.state == State.NEEDS_ACTION or (task.is_open and task.pk in on_proposals)
+    }
+
+
+def _put(
+    visit: Visit,
+    plan: WeekPlan,
+    work: SiteWork,
+    tasks: Sequence[MaintenanceTask],
+    place: _Place,
+    *,
+    by: User | None,
+    at: datetime,
+) -> None:
+    """Store one stop of the plan as a visit with its people and tasks."""
+    new = visit.pk is None
+    before = {} if new else stored_values(visit)
+    before_people = set() if new else set(visit.technicians.values_list("pk", flat=True))
+    moved = (visit.starts_at, visit.ends_at) != (place.begins, place.ends)
+    if new:
+        visit.created_at, visit.zone, visit.place = at, settings.TIME_ZONE, place_of(work.site)
+    visit.sequence += 0 if new else moved
+    visit.starts_at, visit.ends_at, visit.changed_at = place.begins, place.ends, at
+    visit.planned_by = plan
+    all_tasks = [*tasks, *(raise_early(due, by=by, at=at) for due in work.coming)]
+    visit.full_clean()
+    visit.save()
+    changed = new or moved or before_people != set(place.people)
+    visit.technicians.set(place.people)
+    _set_tasks(visit, all_tasks, at=at)
+    if changed:
+        did = "proposed by the plan of the week" if new else "moved by the plan of the week"
+        write_change(visit, did=did, by=by, at=at, before=before, after=shown_values(visit))
+
+
+def _set_tasks(visit: Visit, tasks: Sequence[MaintenanceTask], *, at: datetime) -> None:
+    """Give a proposal exactly these tasks, whichever proposal they stood on before."""
+    pks = [task.pk for task in tasks]
+    dropped = visit.visit_tasks.exclude(task__in=pks)
+    put_back(list(dropped.values_list("task_id", flat=True)), at=at)
+    dropped.delete()
+    VisitTask.objects.filter(task__in=pks, outcome="", visit__finished_at__isnull=True).exclude(
+        visit=visit
+    ).exclude(visit__state=Visit.State.CANCELLED).delete()
+    there = set(visit.visit_tasks.values_list("task_id", flat=True))
+    VisitTask.objects.bulk_create(VisitTask(visit=visit, task_id=pk) for pk in pks if pk not in there)
+    MaintenanceTask.objects.filter(pk__in=pks).update(state=State.IN_PROCESS, changed_at=at)
+
+
+def _withdraw(visit: Visit, *, by: User | None, at: datetime) -> None:
+    before = stored_values(visit)
+    put_back(list(visit.visit_tasks.values_list("task_id", flat=True)), at=at)
+    visit.state, visit.changed_at = Visit.State.CANCELLED, at
+    visit.sequence += 1
+    visit.save()
+    write_change(
+        visit, did="withdrawn by the plan of the week", by=by, at=at, before=before, after=shown_values(visit)
+    )
+
+
+def _check_nobody_twice(week: Week, plan: WeekPlan) -> None:
+    """Refuse a plan in which somebody would be at two places: others planned while it was worked out."""
+    start, end = week.moment(0), week.moment(7 * 86_400)
+    busy: dict[int, datetime] = {}
+    rows = (
+        Visit.objects.open()
+        .meeting(start, end)
+        .exclude(technicians=None)
+        .order_by("starts_at", "pk")
+        .values_list("technicians", "starts_at", "ends_at", "planned_by")
+    )
+    ends_of_ours: dict[int, bool] = {}
+    for person, begins, ends, planned_by in rows:
+        ours = planned_by == plan.pk
+        if person in busy and begins < busy[person] and (ours or ends_of_ours[person]):
+            raise Refused("Somebody planned visits of this week meanwhile. Ask for the plan again.")
+        if person not in busy or ends > busy[person]:
+            busy[person], ends_of_ours[person] = ends, ours
+
+
+def _left_over(plan: WeekPlan, week: Week, found: Plan) -> list[LeftOverWork]:
+    told = [(week.work[each.stop.key], words_for(each, week)) for each in found.left_over]
+    rows = [(work, why) for work, why in [*told, *week.aside] if work.visit is None]
+    return [
+        LeftOverWork(
+            plan=plan,
+            site=work.site,
+            tasks=len(work.tasks),
+            minutes=work.minutes,
+            priority=work.priority,
+            why=why,
+        )
+        for work, why in rows
+    ]
+
+
+def words_for(left: LeftOver, week: Week) -> str:
+    """Say in words why a stop is in no round."""
+    words: dict[Why, Callable[[], str]] = {
+        Why.NOBODY: lambda: "nobody works on rounds this week",
+        Why.SKILL: lambda: "nobody who works this week has the skill it needs",
+        Why.TWO: lambda: "it needs two people, and no two are free at the same time",
+        Why.NO_DAY: lambda: "nobody who may do it works this week",
+        Why.WINDOW: lambda: "the agreed times lie outside everybody’s hours",
+        Why.TOO_LONG: lambda: "it takes longer than anybody’s day has room for",
+        Why.FULL: lambda: _full(left, week),
+    }
+    return words[left.why]()
+
+
+def _full(left: LeftOver, week: Week) -> str:
+    day = week.days.get(left.shift)
+    if day is None or not left.missing:
+        return "more urgent work fills the week"
+    minutes = -(-left.missing // MINUTE)
+    return (
+        f"the rounds are full; it would fit best on {day.on:%A} with {day.person.name}, "
+        f"whose day would take {span(minutes)} more"
+    )
