@@ -1,9 +1,9 @@
 """Keeping the secrets of calendar links out of logs.
 
-An address `/calendar/<secret>.ics` is all somebody needs to read a calendar. Web servers write addresses into
-their access logs, and Django writes the ones it does not find. This filter blots the secret out of what
-gunicorn and Django write. A proxy in front has to be told itself (nginx: `access_log off;` in a
-`location /calendar/`).
+An address `/calendar/<secret>.ics` is all somebody needs to read a calendar, and the link in a letter opens a
+visit. Web servers write addresses into their access logs, and Django writes the ones it does not find. This
+filter blots the secret out of what gunicorn and Django write. A proxy in front has to be told itself (nginx:
+`access_log off;` in a `location` for each).
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from __future__ import annotations
 import logging
 import re
 
-SECRET = re.compile(r"(/calendar/)[^/\s?\"]+")
+SECRET = re.compile(r"(/calendar/|/your-visit/|/your-mail/)[^/\s?\"]+")
 LOGGERS = ("django.request", "django.server", "django.security", "gunicorn.access", "gunicorn.error")
 
 

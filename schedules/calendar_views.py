@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import zlib
+from collections.abc import Callable
+from contextlib import suppress
 from datetime import timedelta
 
 from django import forms
 from django.conf import settings
 from django.contrib import messages
 from django.contrib.auth.decorators import login_not_required
+from django.core.cache import cache
 from django.core.exceptions import PermissionDenied
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
@@ -15,9 +19,17 @@ from django.urls import reverse
 from django.utils import timezone
 from django.utils.cache import get_conditional_response
 from django.views.decorators.http import require_GET, require_POST, require_safe
+from redis.exceptions import RedisError
 
 from schedules import operations
-from schedules.feeds import due_feed, visits_feed, visits_of, write_visits
+from schedules.feeds import (
+    due_feed,
+    todo_feed,
+    version_of_visits,
+    visits_feed,
+    visits_of,
+    write_visits,
+)
 from schedules.forms import ExportForm, LinkForm
 from schedules.ical import body_etag
 from schedules.models import CalendarLink
@@ -86,8 +98,15 @@ def revoke_link(request: HttpRequest, pk: int) -> HttpResponse:
 @require_safe
 def feed(request: HttpRequest, secret: str) -> HttpResponse:
     """The visits behind a secret link, for calendars that subscribe to it."""
-    link = _link_behind(secret)
-    return _feed_answer(request, visits_feed(link.person, at=timezone.now()))
+    link, at = _link_behind(secret), timezone.now()
+    key = f"feed:{version_of_visits(link.person, at=at)}"
+    held = _kept_feed(key)
+    if held is None:
+        body = visits_feed(link.person, at=at)
+        held = body_etag(body), zlib.compress(body, 1)
+        _keep_feed(key, held)
+    etag, packed = held
+    return _feed_answer(request, lambda: zlib.decompress(packed), etag=etag)
 
 
 @login_not_required
@@ -95,7 +114,17 @@ def feed(request: HttpRequest, secret: str) -> HttpResponse:
 def feed_of_due(request: HttpRequest, secret: str) -> HttpResponse:
     """The care due behind a secret link, as all-day entries."""
     _link_behind(secret)
-    return _feed_answer(request, due_feed(at=timezone.now()))
+    body = due_feed(at=timezone.now())
+    return _feed_answer(request, lambda: body, etag=body_etag(body))
+
+
+@login_not_required
+@require_safe
+def feed_of_todos(request: HttpRequest, secret: str) -> HttpResponse:
+    """The list of work behind a secret link, as to-dos."""
+    _link_behind(secret)
+    body = todo_feed(at=timezone.now())
+    return _feed_answer(request, lambda: body, etag=body_etag(body))
 
 
 @technicians
@@ -140,7 +169,8 @@ def _answer(request: HttpRequest, form: forms.Form, made: tuple[CalendarLink, st
     link, secret = made
     visits = settings.SITE_URL + reverse("schedules:feed", args=[secret])
     due = settings.SITE_URL + reverse("schedules:feed_of_due", args=[secret])
-    context = {"link": link, "addresses": [("Visits", visits), ("Care due", due)]}
+    todos = settings.SITE_URL + reverse("schedules:feed_of_todos", args=[secret])
+    context = {"link": link, "addresses": [("Visits", visits), ("Care due", due), ("To-dos", todos)]}
     answer = render(request, "schedules/calendar_link.html", context)
     answer["Cache-Control"] = "no-store"
     return answer
@@ -160,21 +190,35 @@ def _link_behind(secret: str) -> CalendarLink:
     return link
 
 
-def _feed_answer(request: HttpRequest, body: bytes) -> HttpResponse:
+def _feed_answer(request: HttpRequest, body: Callable[[], bytes], *, etag: str) -> HttpResponse:
     """Answer with a feed, or with "not modified" where the reader has these very bytes.
 
     There is no Last-Modified: an entry that leaves the window changes the body without any record changing.
     """
-    etag = body_etag(body)
-    answer: HttpResponse = HttpResponse(
-        body, content_type="text/calendar; charset=utf-8", headers={"ETag": etag}
-    )
+    found = get_conditional_response(request, etag=etag)
+    if isinstance(found, HttpResponse):
+        answer = found
+    else:
+        answer = HttpResponse(body(), content_type="text/calendar; charset=utf-8")
+    answer["ETag"] = etag
     answer["Cache-Control"] = "private"
-    found = get_conditional_response(request, etag=etag, response=answer)
-    answer = found if isinstance(found, HttpResponse) else answer
     answer["Referrer-Policy"] = "no-referrer"
     answer["X-Robots-Tag"] = "noindex"
     return answer
+
+
+def _kept_feed(key: str) -> tuple[str, bytes] | None:
+    """Give a feed as it was written last for the same state of the records."""
+    with suppress(RedisError):
+        kept: tuple[str, bytes] | None = cache.get(key)
+        return kept
+    return None
+
+
+def _keep_feed(key: str, held: tuple[str, bytes]) -> None:
+    """Keep a feed for the next one who asks; where that fails it is written again."""
+    with suppress(RedisError):
+        cache.set(key, held, timeout=24 * 3600)
 
 
 def _whose(user: User, who: str) -> User | None:

@@ -3,21 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from datetime import UTC, date, datetime, time, timedelta
+from hashlib import sha256
 from itertools import groupby
 from uuid import UUID, uuid5
 
 from django.conf import settings
-from django.db.models import Max, Q
+from django.db.models import Count, Max, Q, Sum
 from django.urls import reverse
 from django.utils import timezone
 
-from schedules.ical import DueEvent, VisitEvent, build_calendar
-from schedules.models import CareDue, Visit
+from schedules.ical import DueEvent, Todo, VisitEvent, build_calendar
+from schedules.models import CareDue, MaintenanceTask, Visit, VisitTask
 from schedules.operations.visits import place_of
 from schedules.querysets import VisitQuerySet
 from schedules.words import care_reason, count, span
-from servicedesk.people.models import User
+from servicedesk.people.models import Change, User
 from units.models import Site
 
 BACK = timedelta(days=30)
@@ -29,6 +31,9 @@ VISITS_COLOUR, DUE_COLOUR = "saddlebrown", "steelblue"
 DUE_ENTRIES = UUID("8d0b6f4e-3c0e-4f0c-9f53-0c7b2f0b8a11")
 """Name space of the UIDs of due care. Such an entry has no life of its own: it is told by what it says, so
 that other care due on another day is another entry, and a reader never keeps half of an old one."""
+
+TASK_ENTRIES = UUID("5f0c6f0e-53b1-4b55-9a3e-0a6f0f6c1d27")
+"""Name space of the UIDs of to-dos, which live as long as their task."""
 
 
 def visits_feed(person: User | None, *, at: datetime) -> bytes:
@@ -78,6 +83,68 @@ def due_feed(*, at: datetime, most: int = MOST_DUE_ENTRIES) -> bytes:
 def midnight(day: date) -> datetime:
     """Give the moment a day begins in the company's zone."""
     return timezone.make_aware(datetime.combine(day, time.min))
+
+
+def todo_feed(*, at: datetime, most: int = MOST_DUE_ENTRIES) -> bytes:
+    """Write the list of work as to-dos: what is open, and what was done or cancelled of late."""
+    today = timezone.localdate(at)
+    open_or_new = Q(state__in=MaintenanceTask.OPEN, due_on__lt=today + AHEAD) | Q(
+        changed_at__gte=midnight(today - BACK)
+    )
+    tasks = (
+        MaintenanceTask.objects.filter(open_or_new)
+        .select_related("site", "unit")
+        .order_by("priority", "due_on", "pk")[:most]
+    )
+    name = f"Work to do, {settings.COMPANY_NAME}"
+    return build_calendar(name, [_todo(task) for task in tasks], color=DUE_COLOUR)
+
+
+def _todo(task: MaintenanceTask) -> Todo:
+    done = task.state == MaintenanceTask.State.COMPLETED and task.done_on is not None
+    return Todo(
+        uid=uuid5(TASK_ENTRIES, str(task.pk)),
+        due_on=task.due_on,
+        status=task.state.upper(),  # type: ignore[arg-type]  # the states are those of RFC 5545
+        sequence=0,
+        changed_at=task.changed_at,
+        completed_at=midnight(task.done_on) if done and task.done_on else None,
+        priority=task.priority,
+        summary=f"{task.unit}: {task.reason}" if task.unit else task.reason,
+        place=place_of(task.site),
+        url=settings.SITE_URL + task.get_absolute_url(),
+    )
+
+
+def version_of_visits(person: User | None, *, at: datetime) -> str:
+    """Name the state of all that a visits feed shows, without writing it.
+
+    Counts and sums see what a greatest moment alone would miss: a row that is gone, or one that was written
+    by a transaction that began earlier and ended later.
+    """
+    today = timezone.localdate(at)
+    start, end = midnight(today - BACK), midnight(today + AHEAD)
+    visits = visits_of(person).between(start, end).order_by()
+    told = visits.aggregate(
+        number=Count("pk"), sequences=Sum("sequence"), changed=Max("changed_at"), last=Max("pk")
+    )
+    taken = VisitTask.objects.filter(visit__in=visits.values("pk"))
+    of_tasks = taken.aggregate(number=Count("pk"), changed=Max("task__changed_at"), last=Max("pk"))
+    around = Change.objects.filter(subject__in=["people.user", "units.site", "units.unit"])
+    of_around = around.aggregate(last=Max("pk"), number=Count("pk"))
+    whose = person.pk if person else 0
+    said = repr((whose, today, settings.COMPANY_NAME, settings.SITE_URL, told, of_tasks, of_around))
+    return sha256(said.encode()).hexdigest()
+
+
+def visit_event(visit: Visit, *, for_customer: str) -> VisitEvent:
+    """Say of a visit what its customer's calendar may know; the address leads to the customer's own page."""
+    return replace(
+        _event(visit),
+        summary=f"{settings.COMPANY_NAME}: porch windows",
+        description=f"It does not suit any more? {for_customer}",
+        url=for_customer,
+    )
 
 
 def _event(visit: Visit) -> VisitEvent:

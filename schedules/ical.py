@@ -22,13 +22,17 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from decimal import Decimal
-from typing import Literal, get_args
+from typing import Literal, TypeVar, get_args
 from uuid import UUID
 
 from icalendar import Calendar, Event, Timezone, TimezoneStandard
-from icalendar.prop import vDuration, vGeo, vText, vUri
+from icalendar import Todo as IcalTodo
+from icalendar.prop import vCalAddress, vDuration, vGeo, vText, vUri
+
+Written = TypeVar("Written", Event, IcalTodo)
 
 VisitStatus = Literal["TENTATIVE", "CONFIRMED", "CANCELLED"]
+TodoStatus = Literal["NEEDS-ACTION", "IN-PROCESS", "COMPLETED", "CANCELLED"]
 
 UID_HOST = "sashkeep.invalid"
 """Host part of every UID: fixed, and under a top-level name that nobody can own (RFC 2606)."""
@@ -56,6 +60,7 @@ CSS3_COLOURS = frozenset(
     """.split()  # noqa: SIM905 - one quoted name a line would bury the module under its colours
 )
 
+_MAIL_ADDRESS = re.compile(r"[A-Za-z0-9.!#$%&'*+/=?^_`{|}~-]+@[A-Za-z0-9.-]+")
 _WEB_ADDRESS = re.compile(r"https?://[A-Za-z0-9\-._~:/?#\[\]@!$&'()*+,;=%]+")
 # Control characters have no place in iCalendar text (RFC 5545 section 3.1). An embedding or override of
 # the writing direction that is never closed would turn round the words beside it; single marks may stay.
@@ -141,9 +146,101 @@ class DueEvent:
         _check_sequence_and_url(self.sequence, self.url, of=f"Due care {self.uid}")
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Todo:
+    """Something to do by a day, as a to-do of RFC 5545 section 3.6.2.
+
+    Raises
+    ------
+    ValueError
+        When a moment has no time zone, the status is none of section 3.8.1.11, one that is done says not when
+        (or one that is not done does), or the priority, the sequence or the web address cannot be.
+    """
+
+    uid: UUID
+    due_on: date
+    status: TodoStatus
+    sequence: int
+    changed_at: datetime
+    summary: str
+    completed_at: datetime | None = None
+    priority: int = 0
+    description: str = ""
+    place: str = ""
+    url: str = ""
+
+    def __post_init__(self) -> None:
+        of = f"To-do {self.uid}"
+        _check_moment(self.changed_at, of=of, field="changed_at")
+        if isinstance(self.due_on, datetime):
+            raise ValueError(f"{of} is due at {self.due_on.isoformat()}: give a date without a time.")
+        if self.status not in get_args(TodoStatus):
+            raise ValueError(f"{of} has the status {self.status!r}: give one of {get_args(TodoStatus)}.")
+        if (self.completed_at is not None) != (self.status == "COMPLETED"):
+            raise ValueError(f"{of}: a completed to-do, and no other, says when it was completed.")
+        if self.completed_at is not None:
+            _check_moment(self.completed_at, of=of, field="completed_at")
+        if not 0 <= self.priority <= 9:
+            raise ValueError(
+                f"{of} has the priority {self.priority}: give 1 (first) to 9 (last), or 0 for none."
+            )
+        _check_sequence_and_url(self.sequence, self.url, of=of)
+
+
+Entry = VisitEvent | DueEvent | Todo
+
+
+def build_message(
+    visit: VisitEvent,
+    *,
+    method: Literal["REQUEST", "CANCEL"],
+    organizer: str,
+    organizer_name: str,
+    attendee: str,
+    attendee_name: str,
+) -> bytes:
+    """Write an invitation to a visit, its update or its cancellation (iTIP, RFC 5546), for a mail.
+
+    The same visit keeps its UID, so that an update with a higher sequence takes the place of what the
+    customer's calendar holds. No answer is asked for: the link in the letter is the way to one.
+
+    Raises
+    ------
+    ValueError
+        When the method is neither, an address is none, or a cancellation is of a visit that is not cancelled.
+    """
+    if method not in ("REQUEST", "CANCEL"):
+        raise ValueError(f"The method {method!r} is neither REQUEST nor CANCEL.")
+    if (method == "CANCEL") != (visit.status == "CANCELLED"):
+        raise ValueError(f"Visit {visit.uid} is {visit.status}, which a {method} does not tell of.")
+    calendar = Calendar()
+    calendar.add("version", "2.0")
+    calendar.add("prodid", PRODUCT)
+    calendar.add("method", method)
+    event = _visit(visit)
+    event.add("organizer", _person(organizer, organizer_name))
+    guest = _person(attendee, attendee_name)
+    guest.params["ROLE"] = "REQ-PARTICIPANT"
+    guest.params["RSVP"] = "FALSE"
+    event.add("attendee", guest)
+    calendar.add_component(event)
+    body: bytes = calendar.to_ical()
+    return body
+
+
+def _person(address: str, name: str) -> vCalAddress:
+    """Write somebody by their mail address (RFC 5545 section 3.3.3), with the name they go by."""
+    if not _MAIL_ADDRESS.fullmatch(address):
+        raise ValueError(f"{address!r} is no mail address: write it like name@example.org.")
+    person = vCalAddress(f"mailto:{address}")
+    # A quoted parameter value holds no quotation mark (RFC 5545 section 3.1).
+    person.params["CN"] = one_line(name).replace('"', "'") or address
+    return person
+
+
 def build_calendar(
     name: str,
-    events: Iterable[VisitEvent | DueEvent],
+    events: Iterable[Entry],
     *,
     color: str | None = None,
     refresh: timedelta = timedelta(hours=4),
@@ -194,7 +291,7 @@ def build_calendar(
     in_order = sorted(events, key=_place_in_calendar)
     _check_uids_differ(in_order)
     for event in in_order:
-        calendar.add_component(_visit(event) if isinstance(event, VisitEvent) else _due(event))
+        calendar.add_component(_component(event))
     if not in_order:
         calendar.add_component(_time_zone_utc())
     body: bytes = calendar.to_ical()
@@ -242,6 +339,27 @@ class _Position(vGeo):
         return ";".join(f"{round(degrees, 6) + 0.0:.6f}" for degrees in (self.latitude, self.longitude))
 
 
+def _component(entry: Entry) -> Event | IcalTodo:
+    """Write one entry of a calendar."""
+    if isinstance(entry, VisitEvent):
+        return _visit(entry)
+    return _due(entry) if isinstance(entry, DueEvent) else _todo(entry)
+
+
+def _todo(todo: Todo) -> IcalTodo:
+    """Write a to-do; one that is done says when, in UTC as RFC 5545 section 3.8.2.1 wants it."""
+    written = _begun(IcalTodo(), todo)
+    written.add("summary", _Text(one_line(todo.summary) or "To do"))
+    written.add("due", todo.due_on)
+    written.add("status", todo.status)
+    if todo.priority:
+        written.add("priority", todo.priority)
+    if todo.completed_at is not None:
+        written.add("completed", _in_utc(todo.completed_at))
+        written.add("percent-complete", 100)
+    return written
+
+
 def _visit(visit: VisitEvent) -> Event:
     """Write a visit; a cancelled one says so in words too and no longer blocks the hour."""
     cancelled = visit.status == "CANCELLED"
@@ -269,8 +387,12 @@ def _due(due: DueEvent) -> Event:
 
 
 def _event(source: VisitEvent | DueEvent) -> Event:
-    """Begin an entry with what visits and due care have in common."""
-    event = Event()
+    """Begin an event."""
+    return _begun(Event(), source)
+
+
+def _begun(event: Written, source: Entry) -> Written:
+    """Begin an entry with what visits, due care and to-dos have in common."""
     event.add("uid", _Text(f"{source.uid}@{UID_HOST}"))
     event.add("dtstamp", _in_utc(source.changed_at))
     event.add("last-modified", _in_utc(source.changed_at))
@@ -304,7 +426,7 @@ def _in_utc(moment: datetime) -> datetime:
     return moment.astimezone(UTC).replace(microsecond=0)
 
 
-def _place_in_calendar(event: VisitEvent | DueEvent) -> tuple[datetime, str]:
+def _place_in_calendar(event: Entry) -> tuple[datetime, str]:
     """Sort by beginning, then by UID, so that the order of the input never shows."""
     if isinstance(event, VisitEvent):
         return _in_utc(event.starts_at), str(event.uid)
@@ -326,7 +448,7 @@ def _known_colour(color: str) -> str:
     return color
 
 
-def _check_uids_differ(events: list[VisitEvent | DueEvent]) -> None:
+def _check_uids_differ(events: list[Entry]) -> None:
     """Refuse a UID that comes twice: readers would keep one of the two and lose the other."""
     seen: set[UUID] = set()
     for event in events:

@@ -59,9 +59,9 @@ class Moves:
         return [each for each in found if not each.round.short]
 
 
-def read_moves(visit: Visit, *, now: datetime) -> Moves:
-    """Read the week of a visit with the visit itself taken out of it."""
-    monday = monday_of(visit.local_start.date())
+def read_moves(visit: Visit, *, now: datetime, monday: date | None = None) -> Moves:
+    """Read the week of a visit, or another one, with the visit itself taken out of it."""
+    monday = monday or monday_of(visit.local_start.date())
     atlas = Atlas()
     points: dict[tuple[float, float], int] = {}
     people = list(User.objects.technicians().prefetch_related("groups"))

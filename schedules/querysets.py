@@ -14,6 +14,7 @@ if TYPE_CHECKING:
         CalendarLink,
         CareDue,
         CareRule,
+        Letter,
         MaintenanceTask,
         Visit,
         WeekPlan,
@@ -176,6 +177,22 @@ class WeekPlanQuerySet(models.QuerySet["WeekPlan"]):
         """Plans that wait, and those whose worker has not been heard of since a moment."""
         waiting, given_up = Q(stage="waiting"), Q(stage="solving", alive_at__lt=silent_since)
         return self.filter(waiting | given_up).order_by("pk")
+
+
+class LetterQuerySet(models.QuerySet["Letter"]):
+    """Questions about letters."""
+
+    def at_stage(self, stage: str) -> Self:
+        """Letters of which the same became; all where none is named."""
+        return self.filter(stage=stage) if stage else self
+
+    def for_list(self) -> Self:
+        """Letters with who gets them."""
+        return self.select_related("customer", "person")
+
+    def about_visit(self, visit: int) -> Self:
+        """Letters about one visit, the last one first."""
+        return self.filter(subject="visit", subject_id=visit).for_list().order_by("-pk")
 
 
 class CalendarLinkQuerySet(models.QuerySet["CalendarLink"]):

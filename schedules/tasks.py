@@ -6,6 +6,8 @@ from celery import shared_task
 from django.utils import timezone
 
 from schedules import operations
+from schedules.letters.sending import send_due_letters
+from schedules.letters.writing import write_due_letters
 from schedules.periodic import NOTHING
 from servicedesk.people.history import through
 from servicedesk.people.models.changes import Door
@@ -33,3 +35,12 @@ def solve_weeks() -> str:
     with through(Door.CLOCK):
         solved = operations.solve_waiting_weeks(at=timezone.now())
         return f"{solved} weeks planned" if solved else NOTHING
+
+
+@shared_task(name="schedules.send_letters")
+def send_letters() -> str:
+    """Put due letters on the queue and send what waits there."""
+    with through(Door.CLOCK):
+        at = timezone.now()
+        made, sent = write_due_letters(at=at), send_due_letters(at=at)
+        return f"{made} letters written, {sent} sent" if made or sent else NOTHING

@@ -4,7 +4,15 @@ from __future__ import annotations
 
 from django.urls import path
 
-from schedules import calendar_views, care_views, round_views, task_views, terms_views, visit_views
+from schedules import (
+    calendar_views,
+    care_views,
+    letter_views,
+    round_views,
+    task_views,
+    terms_views,
+    visit_views,
+)
 
 app_name = "schedules"
 urlpatterns = [
@@ -34,6 +42,13 @@ urlpatterns = [
     path("week/weather/", round_views.weather, name="weather"),
     path("rounds/<int:person_pk>/<slug:day>/", round_views.round_sheet, name="round"),
     path("rounds/<int:person_pk>/<slug:day>/confirm/", round_views.confirm_round, name="confirm_round"),
+    path("letters/", letter_views.letters, name="letters"),
+    path("letters/ask/", letter_views.ask_customers, name="ask_customers"),
+    path("letters/words/", letter_views.letter_texts, name="letter_texts"),
+    path("letters/words/<slug:kind>/", letter_views.change_letter_text, name="change_letter_text"),
+    path("letters/<int:pk>/", letter_views.one_letter, name="letter"),
+    path("letters/<int:pk>/again/", letter_views.try_again, name="try_letter_again"),
+    path("your-mail/<str:token>/", letter_views.wishes, name="wishes"),
     path("working-times/", terms_views.working_times, name="working_times"),
     path("working-times/<int:person_pk>/", terms_views.change_terms, name="change_terms"),
     path("absences/<int:pk>/remove/", terms_views.remove_absence, name="remove_absence"),
@@ -44,5 +59,6 @@ urlpatterns = [
     path("calendars/<int:pk>/replace/", calendar_views.replace_link, name="replace_link"),
     path("calendars/<int:pk>/revoke/", calendar_views.revoke_link, name="revoke_link"),
     path("calendar/<slug:secret>.ics", calendar_views.feed, name="feed"),
+    path("calendar/<slug:secret>/to-do.ics", calendar_views.feed_of_todos, name="feed_of_todos"),
     path("calendar/<slug:secret>/due.ics", calendar_views.feed_of_due, name="feed_of_due"),
 ]

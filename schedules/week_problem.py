@@ -36,7 +36,6 @@ from schedules.weeks import bounds
 from servicedesk.people.models import User
 from units.models import FailureMode, Site
 
-ITERATIONS = 12_000
 STEP = 5 * MINUTE
 LUNCH = Lunch()
 LONGEST_STOP = 210

@@ -152,9 +152,23 @@ else:
     )
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 INCOMING_DIR = DATA_DIR / "incoming"
+PHOTO_DIR = DATA_DIR / "photos"
 DATA_UPLOAD_MAX_MEMORY_SIZE = 5 * 1024 * 1024
 FILE_UPLOAD_MAX_MEMORY_SIZE = 1024 * 1024
 IMPORT_MAX_BYTES = env.int("IMPORT_MAX_MB", default=500) * 1024 * 1024
+
+# --- letters ----------------------------------------------------------------------------------------
+EMAIL_BACKEND = ""  # without a mail server letters wait
+if email_url := env.str("EMAIL_URL", default=""):
+    email = env.email_url_config(email_url)
+    EMAIL_BACKEND = email["EMAIL_BACKEND"]
+    EMAIL_HOST, EMAIL_PORT = email["EMAIL_HOST"], email["EMAIL_PORT"]
+    EMAIL_HOST_USER, EMAIL_HOST_PASSWORD = email["EMAIL_HOST_USER"], email["EMAIL_HOST_PASSWORD"]
+    EMAIL_USE_TLS, EMAIL_USE_SSL = email.get("EMAIL_USE_TLS", False), email.get("EMAIL_USE_SSL", False)
+    EMAIL_FILE_PATH = email["EMAIL_FILE_PATH"]
+EMAIL_TIMEOUT = 20
+MAIL_FROM_ADDRESS = env.str("MAIL_FROM_ADDRESS", default="desk@localhost.invalid")
+REMIND_DAYS = env.int("REMIND_DAYS", default=2)
 
 # --- people -----------------------------------------------------------------------------------------
 AUTH_USER_MODEL = "people.User"
@@ -239,6 +253,11 @@ CELERY_BEAT_SCHEDULE = {
         "task": "reports.count_large_fleet",
         "schedule": crontab(minute="*/10"),
         "options": {"expires": 600},
+    },
+    "send letters": {
+        "task": "schedules.send_letters",
+        "schedule": timedelta(seconds=60),
+        "options": {"expires": 300},
     },
     "plan weeks": {
         "task": "schedules.solve_weeks",

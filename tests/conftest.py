@@ -24,6 +24,7 @@ def pytest_configure() -> None:
     settings.STATIC_ROOT = folder / "static"
     settings.STATIC_ROOT.mkdir()
     settings.INCOMING_DIR = folder / "incoming"
+    settings.PHOTO_DIR = folder / "photos"
     if connection.vendor == "sqlite":
         connection.settings_dict["TEST"]["NAME"] = str(folder / "test.sqlite3")
     settings.STORAGES["staticfiles"]["BACKEND"] = "django.contrib.staticfiles.storage.StaticFilesStorage"

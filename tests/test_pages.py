@@ -13,14 +13,25 @@ from django.db import connection, transaction
 from django.test import Client
 from django.urls import URLPattern, URLResolver, get_resolver, reverse
 from django.utils import timezone
+from PIL import Image
 
+from schedules.letters.writing import write_due_letters
+from servicedesk.calls.models import Call
+from servicedesk.calls.operations import add_photo
 from servicedesk.office import intake
 from servicedesk.people.models import InputFile, Role, User
 
 pytestmark = pytest.mark.django_db
 
-OPEN = {"people:sign_in", "schedules:feed", "schedules:feed_of_due"}
-"""Addresses that need no sign-in. A calendar link is a secret of its own."""
+OPEN = {
+    "people:sign_in",
+    "schedules:feed",
+    "schedules:feed_of_due",
+    "schedules:feed_of_todos",
+    "schedules:wishes",
+    "office:customer_visit",
+}
+"""Addresses that need no sign-in. A calendar link is a secret of its own, the link in a letter is signed."""
 
 SIGNED_IN = {"people:sign_out", "people:me"}
 """Addresses open to anybody signed in, whatever their role."""
@@ -72,6 +83,8 @@ def demo(django_db_setup: None, django_db_blocker: Any) -> Iterator[dict[str, Us
         call_command("load_demo", today=date(2026, 11, 25), verbosity=0)
         call_command("watch_lots")
         hand_in_a_bad_file()
+        take_a_photo()
+        write_due_letters(at=timezone.now())
         connection.check_constraints()  # else every test would check all these rows again at its end
         people = {}
         for role in Role:
@@ -91,10 +104,18 @@ def hand_in_a_bad_file() -> None:
     intake.go_on(batch)
 
 
+def take_a_photo() -> None:
+    """Add a photo to an open call."""
+    content = BytesIO()
+    Image.new("RGB", (60, 40), "tan").save(content, "PNG")
+    call = Call.objects.open().order_by("pk")[0]
+    add_photo(call, BytesIO(content.getvalue()), size=content.tell(), by=None, at=timezone.now())
+
+
 def arguments(pattern: URLPattern, name: str) -> dict[str, Any]:
     """Find a record of the demo company for an address that shows one."""
-    from schedules.models import CareRule, MaintenanceTask, Visit, WeekPlan
-    from servicedesk.calls.models import Call, Finding, SafetyAnswer
+    from schedules.models import CareRule, Letter, MaintenanceTask, Visit, WeekPlan
+    from servicedesk.calls.models import Finding, Photo, SafetyAnswer
     from servicedesk.people.models import Batch
     from servicedesk.reports.models import LotFlag
     from units.models import ComponentType, Customer, Fitment, ObservationPeriod, Unit
@@ -128,6 +149,7 @@ def arguments(pattern: URLPattern, name: str) -> dict[str, Any]:
         "reports": LotFlag.objects.order_by("pk").first(),
         "reports:change_interval": CareRule.objects.order_by("pk").first(),
         "schedules:change_care_rule": CareRule.objects.order_by("pk").first(),
+        "schedules:letter": Letter.objects.order_by("pk").first(),
         "schedules:week_progress": WeekPlan.objects.order_by("pk").first(),
         "schedules:move_visit": Visit.objects.filter(planned_by__isnull=False).order_by("pk").first(),
         "schedules:task": MaintenanceTask.objects.open().order_by("pk").first(),
@@ -140,6 +162,12 @@ def arguments(pattern: URLPattern, name: str) -> dict[str, Any]:
             found[key] = "units" if name == "office:empty_file" else "types"
         elif key == "file":
             found[key] = "units"
+        elif key == "token":
+            found[key] = "x" * 43
+        elif key == "kind":
+            found[key] = "agreed"
+        elif key == "photo_pk":
+            found[key] = Photo.objects.get().pk
         elif key == "secret":
             found[key] = "x" * 43
         elif key == "person_pk":

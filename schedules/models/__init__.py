@@ -3,6 +3,7 @@
 from .calendars import CalendarLink
 from .care import CareDue, CareRule
 from .clock import ClockMark
+from .letters import CustomerAnswer, Letter, LetterKind, LetterText, Wishes
 from .rounds import (
     Absence,
     AgreedTime,
@@ -24,14 +25,19 @@ __all__ = [
     "CareDue",
     "CareRule",
     "ClockMark",
+    "CustomerAnswer",
     "DayWeather",
     "LeftOverWork",
+    "Letter",
+    "LetterKind",
+    "LetterText",
     "MaintenanceTask",
     "ServiceTime",
     "Visit",
     "VisitTask",
     "WeekPlan",
     "Weekday",
+    "Wishes",
     "WorkTerms",
     "WorkingDay",
 ]

@@ -3,6 +3,14 @@
 from .calendars import hash_of, make_link, note_read, replace_link, revoke_link
 from .care import last_planned, note_care_done, note_care_done_many, plan_new_care
 from .finishing import Wait, finish_visit
+from .letters import (
+    ask_customers,
+    see_answer,
+    set_letter_text,
+    set_wishes,
+    take_answer,
+    try_again,
+)
 from .raising import raise_due
 from .rules import add_care_rule, change_care_rule
 from .runs import note_run
@@ -37,6 +45,7 @@ __all__ = [
     "add_inspections",
     "add_task",
     "agree_on_time",
+    "ask_customers",
     "ask_for_week",
     "cancel_task",
     "cancel_visit",
@@ -63,9 +72,14 @@ __all__ = [
     "remove_absence",
     "replace_link",
     "revoke_link",
+    "see_answer",
+    "set_letter_text",
     "set_terms",
     "set_weather",
+    "set_wishes",
     "solve_waiting_weeks",
     "solve_week",
     "stop_waiting",
+    "take_answer",
+    "try_again",
 ]

@@ -162,17 +162,19 @@ def move_visit(
     *,
     person: User,
     starts: Mapping[int, datetime],
+    agreed: bool = False,
     by: User | None,
     at: datetime,
 ) -> Visit:
     """Give a proposed visit another place in the rounds, and the visits of its new round their new times.
 
-    ``starts`` holds when each visit of that round begins, by its key. The moved visit then stays as it is.
+    ``starts`` holds when each visit of that round begins, by its key. The moved visit then stays as it is;
+    ``agreed`` says that the customer chose the place, which also moves a confirmed visit and confirms it.
     """
     with one_step():
         held = {each.pk: each for each in Visit.objects.held().filter(pk__in=list(starts)).order_by("pk")}
         mine = hold_open_visit(held[visit.pk])
-        if mine.state == Visit.State.CONFIRMED:
+        if mine.state == Visit.State.CONFIRMED and not agreed:
             raise Refused("This visit is confirmed: change it, and tell the customer.")
         if starts[visit.pk] < at:
             raise Refused("That time is over by now: choose another place.")
@@ -185,8 +187,10 @@ def move_visit(
             each.sequence += 1
             if pk == visit.pk:
                 each.kept = True
+                each.state = Visit.State.CONFIRMED if agreed else each.state
                 each.technicians.set([person])
-            did = f"moved by hand; {person.name} will go" if pk == visit.pk else "moved with its round"
+            how = "moved as the customer chose" if agreed else "moved by hand"
+            did = f"{how}; {person.name} will go" if pk == visit.pk else "moved with its round"
             _store(each, did=did, before=before, by=by, at=at)
         for each in held.values():
             _check_technicians(each, [person])

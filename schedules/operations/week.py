@@ -13,8 +13,8 @@ from django.utils import timezone
 from schedules.models import LeftOverWork, MaintenanceTask, Visit, VisitTask, WeekPlan
 from schedules.routing.checker import LeftOver, Why
 from schedules.routing.problem import MINUTE
-from schedules.routing.solver import Plan, iterations, plan_rounds
-from schedules.week_problem import ITERATIONS, SiteWork, Week, proposals_of, read_week
+from schedules.routing.solver import ITERATIONS, Plan, iterations, plan_rounds
+from schedules.week_problem import SiteWork, Week, proposals_of, read_week
 from schedules.words import count, span
 from servicedesk.notices import send_after_commit
 from servicedesk.people.history import shown_values, stored_values, write_change

@@ -30,6 +30,8 @@ FAR = 40 * DAY
 
 NEVER_LEFT_OUT = 10_000_000
 DRAFT_SHARE = 0.4
+ITERATIONS = 12_000
+"""Enough for a week of five people and 150 stops, in about a quarter of a minute."""
 
 
 class Stopping(Protocol):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from django.urls import path
 
-from servicedesk.calls.views import calls, findings, log, looks, works
+from servicedesk.calls.views import calls, findings, log, looks, photos, works
 
 app_name = "calls"
 urlpatterns = [
@@ -24,6 +24,7 @@ urlpatterns = [
     path("<int:call_pk>/findings/add/", findings.add_finding, name="add_finding"),
     path("units/<int:unit_pk>/findings/add/", findings.add_unit_finding, name="add_unit_finding"),
     path("findings/<int:finding_pk>/change/", findings.change_finding, name="change_finding"),
+    path("photos/<int:photo_pk>/", photos.photo, name="photo"),
     path("<int:call_pk>/works/add/", works.add_work, name="add_work"),
     path("units/<int:unit_pk>/works/add/", works.add_unit_work, name="add_unit_work"),
     path("units/<int:unit_pk>/seen-fine/", looks.see_fine, name="see_fine"),

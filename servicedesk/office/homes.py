@@ -7,13 +7,15 @@ from typing import Any
 
 from django.db.models import Count, Q
 from django.http import HttpRequest, HttpResponse
-from django.shortcuts import render
+from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
+from django.views.decorators.http import require_POST
 
-from schedules.models import MaintenanceTask, Visit
+from schedules import operations
+from schedules.models import CustomerAnswer, MaintenanceTask, Visit
 from servicedesk.calls.models import Call
 from servicedesk.people.models import Role, User
-from servicedesk.people.rights import technicians, user_of
+from servicedesk.people.rights import schedulers, technicians, user_of
 from servicedesk.reports.landing import failures_by_mode, twelve_months
 from servicedesk.reports.pages import findings_address
 from units.models import Site, Unit
@@ -49,6 +51,7 @@ def _for_scheduler(today: date) -> dict[str, Any]:
         "unfinished": Visit.objects.open()
         .filter(state="confirmed", ends_at__lt=timezone.now())
         .for_list()[:12],
+        "answers": CustomerAnswer.objects.filter(seen_at=None).select_related("visit__site", "customer")[:12],
         "nobody": Site.objects.filter(care_by=Site.CareBy.NOBODY, units__removed_on__isnull=True)
         .distinct()
         .count(),
@@ -83,3 +86,11 @@ def home(request: HttpRequest) -> HttpResponse:
     if user.role == Role.SCHEDULER:
         return render(request, "office/home_scheduler.html", {"empty": empty, **_for_scheduler(today)})
     return render(request, "office/home_owner.html", {"empty": empty, **_for_owner(today)})
+
+
+@schedulers
+@require_POST
+def see_answer(request: HttpRequest, pk: int) -> HttpResponse:
+    """Note that what a customer said was seen."""
+    operations.see_answer(get_object_or_404(CustomerAnswer, pk=pk), by=user_of(request), at=timezone.now())
+    return redirect("office:home")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from django.urls import path
 
-from servicedesk.office import finishing, homes, intake_views, sheets
+from servicedesk.office import customer_views, finishing, homes, intake_views, sheets
 
 app_name = "office"
 urlpatterns = [
@@ -21,5 +21,7 @@ urlpatterns = [
     path("files/<int:pk>/forget/", intake_views.forget_import, name="forget_import"),
     path("files/<int:pk>/problems.csv", intake_views.import_problems, name="import_problems"),
     path("files/<int:pk>/<slug:file>-bad.csv", intake_views.import_bad_rows, name="import_bad_rows"),
+    path("your-visit/<str:token>/", customer_views.customer_visit, name="customer_visit"),
+    path("answers/<int:pk>/seen/", homes.see_answer, name="see_answer"),
     path("visits/<int:pk>/finish/", finishing.finish_page, name="finish_visit"),
 ]

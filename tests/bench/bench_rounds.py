@@ -18,9 +18,8 @@ import numpy as np
 import pyvrp
 
 from schedules.routing.problem import DAY, Problem, Shift, Stop
-from schedules.routing.solver import NEVER_LEFT_OUT, Stopping, iterations, plan_rounds
+from schedules.routing.solver import ITERATIONS, NEVER_LEFT_OUT, Stopping, iterations, plan_rounds
 from schedules.routing.travel import drive_seconds
-from schedules.week_problem import ITERATIONS
 
 BEST_KNOWN = {"C101": 8273, "R101": 16377, "R112": 9486, "RC101": 16198}
 SEEDS = (1, 2, 3)

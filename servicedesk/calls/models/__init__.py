@@ -3,6 +3,7 @@
 from .calls import Call, SafetyAnswer
 from .findings import Finding, Inspection
 from .imported import ImportedEntry
+from .photos import Photo
 from .works import Work
 
-__all__ = ["Call", "Finding", "ImportedEntry", "Inspection", "SafetyAnswer", "Work"]
+__all__ = ["Call", "Finding", "ImportedEntry", "Inspection", "Photo", "SafetyAnswer", "Work"]

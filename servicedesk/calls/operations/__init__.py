@@ -3,6 +3,7 @@
 from .calls import change_call, log_call, name_unit
 from .findings import change_finding, fitment_for, record_finding
 from .looks import see_all_fine, see_fine
+from .photos import add_photo
 from .safety import answer_question, note_made_safe
 from .states import cancel_call, close_call, go_on, reopen_call, wait_for
 from .works import RecordedWork, Swap, record_work, silicone_in_doubt
@@ -10,6 +11,7 @@ from .works import RecordedWork, Swap, record_work, silicone_in_doubt
 __all__ = [
     "RecordedWork",
     "Swap",
+    "add_photo",
     "answer_question",
     "cancel_call",
     "change_call",

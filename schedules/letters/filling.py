@@ -1,0 +1,142 @@
+"""What the blanks of a letter stand for, and the letter as it is sent."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from django.conf import settings
+from django.urls import reverse
+from django.utils import timezone
+
+from schedules.feeds import visit_event
+from schedules.ical import build_message
+from schedules.letters.links import VisitKey, opt_out_link, visit_link
+from schedules.letters.texts import USUAL, Words, fill, one_line
+from schedules.letters.writing import care_of_customer
+from schedules.models import Letter, LetterKind, LetterText, MaintenanceTask, Visit
+from schedules.operations.visits import place_of
+from schedules.week_sheet import read_round
+from schedules.words import count, span
+from servicedesk.people.models import User
+from units.models import Customer, Site
+
+ABOUT_VISITS = (LetterKind.ASKING, LetterKind.AGREED, LetterKind.CALLED_OFF, LetterKind.AHEAD)
+
+
+@dataclass(frozen=True)
+class Filled:
+    """A letter ready to be sent: title, body, and for an agreed visit the calendar part with its method."""
+
+    title: str
+    body: str
+    method: str = ""
+    calendar: bytes = b""
+
+
+def words_of(kind: str) -> Words:
+    """Give the words of a kind of letter: the owner's, or the usual ones."""
+    own = LetterText.objects.filter(kind=kind).first()
+    usual = USUAL[kind]
+    return usual if own is None else Words(own.title, own.body, usual.blanks)
+
+
+def fill_in(letter: Letter) -> Filled:
+    """Fill a letter in from the records as they are now."""
+    words = words_of(letter.kind)
+    values, method, calendar = _values(letter)
+    body = fill(words.body, values)
+    if letter.customer is not None:
+        body += f"\n\n--\nWhat you get from us by mail: {opt_out_link(letter.customer.pk)}\n"
+    return Filled(one_line(fill(words.title, values)), body, method, calendar)
+
+
+def preview(kind: str, title: str, body: str) -> Filled:
+    """Fill a text in with an example of each blank."""
+    example = {**USUAL[kind].blanks, "company": settings.COMPANY_NAME}
+    return Filled(one_line(fill(title, example)), fill(body, example))
+
+
+def _values(letter: Letter) -> tuple[Mapping[str, str], str, bytes]:
+    company = {"company": settings.COMPANY_NAME}
+    if letter.kind in ABOUT_VISITS and letter.customer is not None:
+        visit = Visit.objects.select_related("site").get(pk=letter.subject_id)
+        values = company | _about_visit(visit, letter.customer)
+        method = {LetterKind.AGREED: "REQUEST", LetterKind.CALLED_OFF: "CANCEL"}.get(letter.kind, "")  # type: ignore[call-overload]
+        return values, method, _calendar(visit, letter.customer, method) if method else b""
+    if letter.kind == LetterKind.OWN_CARE and letter.customer is not None:
+        return company | _about_care(letter, letter.customer), "", b""
+    if letter.person is None:
+        raise ValueError(f"Letter {letter.pk} of the kind {letter.kind} is to nobody.")
+    about = _round_day(letter.person) if letter.kind == LetterKind.ROUND_DAY else _desk_day(letter.person)
+    return company | about, "", b""
+
+
+def _about_visit(visit: Visit, customer: Customer) -> dict[str, str]:
+    names = [person.name for person in visit.technicians.order_by("name")]
+    return {
+        "customer": customer.name,
+        "day": f"{visit.local_start:%A %-d %B %Y}",
+        "time": f"{visit.local_start:%H:%M}",
+        "until": f"{visit.local_end:%H:%M}",
+        "address": place_of(visit.site),
+        "people": " and ".join(names) or "we",
+        "link": visit_link(VisitKey(visit.pk, customer.pk)),
+    }
+
+
+def _calendar(visit: Visit, customer: Customer, method: str) -> bytes:
+    event = visit_event(visit, for_customer=visit_link(VisitKey(visit.pk, customer.pk)))
+    return build_message(
+        event,
+        method=method,  # type: ignore[arg-type]  # one of the two above
+        organizer=settings.MAIL_FROM_ADDRESS,
+        organizer_name=settings.COMPANY_NAME,
+        attendee=customer.email,
+        attendee_name=customer.name,
+    )
+
+
+def _about_care(letter: Letter, customer: Customer) -> dict[str, str]:
+    site = Site.objects.get(pk=letter.subject_id)
+    rows = care_of_customer(site.pk, timezone.localdate())
+    lines = {
+        f"- Unit {due.fitment.unit.code}{f', {due.fitment.unit.place}' if due.fitment.unit.place else ''}: "
+        f"{due.rule.name}": None
+        for due in rows
+    }
+    return {
+        "customer": customer.name,
+        "address": place_of(site),
+        "care": "\n".join(lines) or "- nothing any more",
+    }
+
+
+def _desk_day(person: User) -> dict[str, str]:
+    today = timezone.localdate()
+    due = MaintenanceTask.objects.unplanned().due(today)
+    proposed = Visit.objects.open().filter(state=Visit.State.TENTATIVE, starts_at__gt=timezone.now())
+    told = Letter.objects.filter(stage__in=[Letter.Stage.WITHHELD, Letter.Stage.FAILED])
+    lines = [
+        f"- {count(due.count(), 'task')} due and on no visit yet",
+        f"- {count(proposed.count(), 'proposed visit')} to confirm",
+        f"- {count(told.count(), 'letter')} withheld or not sent",
+    ]
+    return _day(person) | {"list": "\n".join(lines), "link": settings.SITE_URL + reverse("office:home")}
+
+
+def _round_day(person: User) -> dict[str, str]:
+    today = timezone.localdate()
+    found = read_round(person, today)
+    lines = ["Nothing is planned for you any more."]
+    if found is not None:
+        lines = [
+            f"{leg.visit.local_start:%H:%M} {place_of(leg.visit.site)}, {span(leg.visit.minutes)}"
+            for leg in found.legs
+        ]
+    link = settings.SITE_URL + reverse("schedules:round", args=[person.pk, today.isoformat()])
+    return _day(person) | {"list": "\n".join(lines), "link": link}
+
+
+def _day(person: User) -> dict[str, str]:
+    return {"person": person.name, "day": f"{timezone.localdate():%A %-d %B %Y}"}

@@ -1,0 +1,117 @@
+"""The words of letters, with blanks that are filled in for each. An owner can change them.
+
+Pure: no Django, no clock.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from string import Template
+
+_BLANK = re.compile(r"\$(?:(?P<plain>[a-z_]+)|\{(?P<braced>[a-z_]+)\}|(?P<escaped>\$)|(?P<wrong>))")
+
+VISIT_BLANKS = {
+    "customer": "Jessamy Marchbrook",
+    "company": "our company",
+    "day": "Tuesday 5 May 2026",
+    "time": "09:00",
+    "until": "10:30",
+    "address": "12 Example Lane",
+    "people": "Selj and Okto",
+    "link": "https://desk.example/visit/…",
+}
+CARE_BLANKS = {
+    "customer": "Jessamy Marchbrook",
+    "company": "our company",
+    "address": "12 Example Lane",
+    "care": "- Unit 12: wash the film with mild soap",
+}
+DAY_BLANKS = {
+    "person": "Sol",
+    "company": "our company",
+    "day": "Tuesday 5 May 2026",
+    "list": "- …",
+    "link": "…",
+}
+
+
+@dataclass(frozen=True)
+class Words:
+    """Title and body of a kind of letter, and the blanks they may have with an example of each."""
+
+    title: str
+    body: str
+    blanks: Mapping[str, str]
+
+
+USUAL: Mapping[str, Words] = {
+    "asking": Words(
+        "May we come on $day?",
+        "Dear $customer,\n\nyour porch windows at $address are due. We would like to come on $day between "
+        "$time and $until.\n\nPlease tell us whether that suits, or choose another time:\n$link\n\n"
+        "Yours,\n$company",
+        VISIT_BLANKS,
+    ),
+    "agreed": Words(
+        "Our visit on $day",
+        "Dear $customer,\n\nwe are coming to $address on $day at about $time; $people will be there. A "
+        "calendar entry is attached.\n\nShould it not suit any more:\n$link\n\nYours,\n$company",
+        VISIT_BLANKS,
+    ),
+    "called_off": Words(
+        "Our visit on $day is called off",
+        "Dear $customer,\n\nour visit to $address on $day at $time will not take place. We will be in touch "
+        "about another day.\n\nYours,\n$company",
+        VISIT_BLANKS,
+    ),
+    "ahead": Words(
+        "We are coming on $day",
+        "Dear $customer,\n\na reminder: we are coming to $address on $day at about $time. Please let us get "
+        "at the porch, and tell us of dogs, gates and loose steps.\n\nShould it not suit any more:\n$link\n\n"
+        "Yours,\n$company",
+        VISIT_BLANKS,
+    ),
+    "own_care": Words(
+        "Your porch windows are due for care",
+        "Dear $customer,\n\nthis is due at $address:\n\n$care\n\nUse mild soap and water on the film, never "
+        "a scraper. Stay off ladders if you are alone; call us for anything high, broken or stuck.\n\n"
+        "Yours,\n$company",
+        CARE_BLANKS,
+    ),
+    "desk_day": Words("The desk on $day", "Good morning $person,\n\n$list\n\n$link\n\n$company", DAY_BLANKS),
+    "round_day": Words(
+        "Your round on $day", "Good morning $person,\n\n$list\n\n$link\n\n$company", DAY_BLANKS
+    ),
+}
+
+
+def check_blanks(kind: str, text: str) -> None:
+    """Refuse a text with a blank that nothing fills.
+
+    Raises
+    ------
+    ValueError
+        With the blank, and those there are.
+    """
+    known = USUAL[kind].blanks
+    for found in _BLANK.finditer(text):
+        name = found["plain"] or found["braced"]
+        if found["escaped"]:
+            continue
+        if name is None or name not in known:
+            there = ", ".join(f"${each}" for each in known)
+            raise ValueError(
+                f"“${name or ''}” can’t be filled in. There are: {there}; a plain $ is written $$."
+            )
+
+
+def fill(text: str, values: Mapping[str, str]) -> str:
+    """Fill the blanks of a text."""
+    return Template(text).substitute(values)
+
+
+def one_line(text: str) -> str:
+    """Put a title on one line: a line break in it would begin another header."""
+    return " ".join(text.split())

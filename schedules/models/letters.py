@@ -1,0 +1,158 @@
+"""Letters by mail: what customers want, the words of each kind, and every single one with its fate."""
+
+from __future__ import annotations
+
+from uuid import uuid4
+
+from django.conf import settings
+from django.core.exceptions import ValidationError
+from django.db import models
+from django.db.models import Q
+
+from schedules.querysets import LetterQuerySet
+
+
+class LetterKind(models.TextChoices):
+    """What a letter is about."""
+
+    ASKING = "asking", "asks whether a proposed visit suits"
+    AGREED = "agreed", "a visit is agreed, with the calendar entry"
+    CALLED_OFF = "called_off", "a visit is called off"
+    AHEAD = "ahead", "a visit is near"
+    OWN_CARE = "own_care", "care the customer does is due"
+    DESK_DAY = "desk_day", "the day’s digest of a scheduler"
+    ROUND_DAY = "round_day", "the day’s round of a technician"
+
+
+class Wishes(models.Model):
+    """What a customer wants to get by mail. Without a row: everything."""
+
+    class What(models.TextChoices):
+        """How much."""
+
+        ALL = "all", "everything"
+        VISITS = "visits", "about visits only"
+        NOTHING = "nothing", "nothing"
+
+    customer = models.OneToOneField("units.Customer", on_delete=models.CASCADE, related_name="wishes")
+    what = models.CharField("gets by mail", max_length=8, choices=What, default=What.ALL)
+    said_at = models.DateTimeField()
+
+    def __str__(self) -> str:
+        return f"{self.customer}: {self.get_what_display()}"
+
+
+class CustomerAnswer(models.Model):
+    """What a customer said about a visit on its page."""
+
+    class Said(models.TextChoices):
+        """What was said."""
+
+        SUITS = "suits", "it suits"
+        MOVED = "moved", "chose another time"
+        UNSUITABLE = "unsuitable", "no time offered suits"
+
+    visit = models.ForeignKey("schedules.Visit", on_delete=models.CASCADE, related_name="answers")
+    customer = models.ForeignKey("units.Customer", on_delete=models.CASCADE, related_name="+")
+    said = models.CharField(max_length=10, choices=Said)
+    words = models.TextField(blank=True)
+    at = models.DateTimeField()
+    seen_at = models.DateTimeField(null=True, blank=True)
+    seen_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
+    )
+
+    class Meta:
+        indexes = [models.Index(fields=["at"], name="customeranswer_by_time")]
+
+    def __str__(self) -> str:
+        return f"{self.customer}: {self.get_said_display()}"
+
+
+class LetterText(models.Model):
+    """The words of a kind of letter, where somebody changed the usual ones."""
+
+    kind = models.CharField(max_length=12, choices=LetterKind, unique=True)
+    title = models.CharField(max_length=160)
+    body = models.TextField()
+
+    def __str__(self) -> str:
+        return str(self.get_kind_display())
+
+    def clean(self) -> None:
+        """Refuse words with a blank that nothing fills."""
+        from schedules.letters.texts import check_blanks
+
+        for name in ("title", "body"):
+            try:
+                check_blanks(self.kind, getattr(self, name))
+            except ValueError as error:
+                raise ValidationError({name: str(error)}) from error
+
+
+class Letter(models.Model):
+    """One letter to one addressee. The rows are the queue: what waits is sent, once."""
+
+    class Stage(models.TextChoices):
+        """What became of it."""
+
+        WAITING = "waiting", "to be sent"
+        SENDING = "sending", "being sent"
+        SENT = "sent", "sent"
+        WITHHELD = "withheld", "withheld"
+        MISSED = "missed", "too late to send"
+        NEEDLESS = "needless", "not needed any more"
+        FAILED = "failed", "could not be sent"
+
+    kind = models.CharField(max_length=12, choices=LetterKind)
+    subject = models.CharField(max_length=40)
+    subject_id = models.BigIntegerField()
+    version = models.PositiveIntegerField(default=0)
+    due_on = models.DateField()
+    customer = models.ForeignKey(
+        "units.Customer", on_delete=models.CASCADE, null=True, blank=True, related_name="letters"
+    )
+    person = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.CASCADE, null=True, blank=True, related_name="+"
+    )
+    addressee = models.CharField(max_length=24)
+    stage = models.CharField(max_length=8, choices=Stage, default=Stage.WAITING)
+    why = models.CharField(max_length=240, blank=True)
+    message_id = models.UUIDField(default=uuid4, unique=True)
+    tries = models.PositiveSmallIntegerField(default=0)
+    next_try_at = models.DateTimeField()
+    claim = models.UUIDField(null=True, blank=True)
+    lease_until = models.DateTimeField(null=True, blank=True)
+    made_at = models.DateTimeField()
+    sent_at = models.DateTimeField(null=True, blank=True)
+    sent_to = models.EmailField(blank=True)
+    title = models.CharField(max_length=200, blank=True)
+    body = models.TextField(blank=True)
+
+    objects = LetterQuerySet.as_manager()
+
+    class Meta:
+        indexes = [
+            models.Index(fields=["stage", "next_try_at"], name="letter_to_send"),
+            models.Index(fields=["subject", "subject_id"], name="letter_by_subject"),
+        ]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["kind", "subject", "subject_id", "due_on", "version", "addressee"],
+                name="letter_once",
+                violation_error_message="This letter is written already.",
+            ),
+            models.CheckConstraint(
+                condition=~Q(stage="sent") | Q(sent_at__isnull=False),
+                name="letter_sent_has_a_time",
+                violation_error_message="A sent letter says when it was sent.",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.get_kind_display()}, to {self.addressee}"
+
+    @property
+    def to(self) -> str:
+        """Who gets it."""
+        return str(self.customer or self.person or "nobody")

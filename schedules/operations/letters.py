@@ -1,0 +1,112 @@
+"""What people do about letters: asking customers, changing words and wishes, trying again."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+
+from django.utils import timezone
+
+from schedules.letters.texts import USUAL
+from schedules.letters.writing import VISIT, customers_of, letter
+from schedules.models import CustomerAnswer, Letter, LetterKind, LetterText, Visit, Wishes
+from servicedesk.notices import send_after_commit
+from servicedesk.people.history import write_change
+from servicedesk.people.models import User
+from servicedesk.refusals import Refused, one_step
+from units.models import Customer
+from units.operations import save_change, save_new
+
+SEND = "schedules.send_letters"
+
+
+def ask_customers(visits: Sequence[Visit], *, by: User | None, at: datetime) -> int:
+    """Ask customers by mail whether proposed visits suit; answer how many letters are new.
+
+    A visit that was asked about as it is, is not asked about again.
+    """
+    proposed = [visit for visit in visits if visit.state == Visit.State.TENTATIVE and visit.starts_at > at]
+    owners = customers_of([visit.site_id for visit in proposed], timezone.localdate(at))
+    with one_step():
+        before = Letter.objects.count()
+        for visit in proposed:
+            if visit.site_id not in owners:
+                continue
+            asked = letter(
+                LetterKind.ASKING,
+                subject=VISIT,
+                subject_id=visit.pk,
+                due_on=visit.local_start.date(),
+                version=visit.sequence,
+                customer=owners[visit.site_id],
+                at=at,
+            )
+            known = Letter.objects.filter(kind=asked.kind, subject=VISIT, subject_id=visit.pk)
+            if known.filter(version=visit.sequence, addressee=asked.addressee).exists():
+                continue
+            asked.save()
+            write_change(visit, did="customer asked by mail whether it suits", by=by, at=at)
+        send_after_commit(SEND)
+        return Letter.objects.count() - before
+
+
+def set_letter_text(kind: str, *, title: str, body: str, by: User | None, at: datetime) -> LetterText | None:
+    """Change the words of a kind of letter; the usual ones again where they are the same."""
+    with one_step():
+        text = LetterText.objects.filter(kind=kind).first()
+        usual = USUAL[kind]
+        body = body.replace("\r\n", "\n")
+        if (title.strip(), body.strip()) == (usual.title, usual.body):
+            if text is not None:
+                write_change(text, did="the usual words again", by=by, at=at)
+                text.delete()
+            return None
+        if text is None:
+            return save_new(LetterText(kind=kind, title=title, body=body), did="words changed", by=by, at=at)
+        text.title, text.body = title, body
+        return save_change(text, did="words changed", by=by, at=at)
+
+
+def set_wishes(customer: Customer, what: str, *, by: User | None, at: datetime) -> Wishes:
+    """Note what a customer wants to get by mail."""
+    with one_step():
+        wishes = Wishes.objects.select_for_update().filter(customer=customer).first()
+        if wishes is not None and wishes.what == what:
+            return wishes
+        wishes = wishes or Wishes(customer=customer)
+        wishes.what, wishes.said_at = what, at
+        wishes.full_clean()
+        wishes.save()
+        did = f"gets by mail: {wishes.get_what_display()}"
+        write_change(customer, did=did if by else f"{did}, said the customer", by=by, at=at)
+    return wishes
+
+
+def take_answer(
+    visit: Visit, customer: Customer, said: str, *, words: str = "", at: datetime
+) -> CustomerAnswer:
+    """Keep what a customer said about a visit, for a scheduler to see."""
+    with one_step():
+        answer = CustomerAnswer(visit=visit, customer=customer, said=said, words=words.strip()[:2000], at=at)
+        answer.full_clean()
+        answer.save()
+        write_change(visit, did=f"the customer said: {answer.get_said_display()}", by=None, at=at)
+    return answer
+
+
+def see_answer(answer: CustomerAnswer, *, by: User, at: datetime) -> None:
+    """Note that somebody saw what a customer said."""
+    CustomerAnswer.objects.filter(pk=answer.pk, seen_at=None).update(seen_at=at, seen_by=by)
+
+
+def try_again(sent: Letter, *, by: User | None, at: datetime) -> Letter:
+    """Put a letter that was withheld or failed back on the queue."""
+    with one_step():
+        held = Letter.objects.select_for_update().get(pk=sent.pk)
+        if held.stage not in {Letter.Stage.WITHHELD, Letter.Stage.FAILED}:
+            raise Refused(f"This letter is {held.get_stage_display()}: there is nothing to try again.")
+        held.stage, held.tries, held.next_try_at, held.why = Letter.Stage.WAITING, 0, at, ""
+        held.save()
+        write_change(held, did="tried again", by=by, at=at)
+        send_after_commit(SEND)
+    return held

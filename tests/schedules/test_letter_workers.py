@@ -1,0 +1,124 @@
+"""Letters under faults: real workers, a real broker and a real mail server; nothing lost, nothing doubled."""
+
+from __future__ import annotations
+
+import signal
+import sys
+import time
+from collections import Counter
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.schedules.desk import Desk, free_port, redis, until
+from tests.schedules.mail_server import MailServer, mail_server
+from tests.schedules.test_workers import WORKER, celery, port_of
+
+VISITS = """
+from datetime import timedelta
+from django.utils import timezone
+from tests.factories import CustomerFactory, OwnershipFactory, SiteFactory, UserFactory, VisitFactory
+from uuid import uuid4
+person = UserFactory(username=uuid4().hex)
+for number in range({number}):
+    mark = uuid4().hex
+    site = SiteFactory(code=mark)
+    OwnershipFactory(site=site, customer=CustomerFactory(email=mark + '@customer.example'))
+    begins = timezone.now() + timedelta(days=9, hours=number)
+    visit = VisitFactory(site=site, state='confirmed', starts_at=begins)
+    visit.technicians.add(person)
+"""
+
+
+@pytest.fixture
+def post() -> Iterator[MailServer]:
+    """A mail server."""
+    with mail_server() as server:
+        yield server
+
+
+def desk_of(folder: Path, post: MailServer, **more: str) -> Desk:
+    """Give a desk that sends through a mail server, with some agreed visits."""
+    told = {
+        "DJANGO_SETTINGS_MODULE": "tests.schedules.fast_post",
+        "EMAIL_URL": f"smtp://127.0.0.1:{post.port}",
+        "MAIL_FROM_ADDRESS": "desk@company.example",
+    }
+    desk = Desk(folder, {**told, **more})
+    desk.manage("migrate", "-v", "0")
+    return desk
+
+
+def stages(desk: Desk) -> Counter[Any]:
+    """Count the letters of a desk by what became of them."""
+    return Counter(stage for (stage,) in desk.ask("SELECT stage FROM schedules_letter"))
+
+
+@pytest.mark.broker
+def test_a_worker_killed_between_sending_and_marking_doubles_at_most_one(
+    tmp_path: Path, post: MailServer
+) -> None:
+    desk = desk_of(tmp_path, post, REDIS_URL=f"redis://127.0.0.1:{free_port()}/0")
+    desk.script(VISITS.format(number=6))
+    beat = celery("beat", "--loglevel", "INFO", "--schedule", str(desk.folder / "beat"))
+    with redis(desk.folder, port_of(desk)), desk.running(*beat, ready="beat: Starting"):
+        post.slow_after = 3  # the fourth mail is taken, and its answer kept back
+        with desk.running(*WORKER, ready="ready.") as worker:
+            until(lambda: len(post.mails) == 4, told=desk.log)
+            worker.send_signal(signal.SIGKILL)
+            worker.wait(timeout=20)
+        post.slow_after = None
+        assert stages(desk)["sending"] >= 1
+        # Nobody waits for a lease in a test: it is over now.
+        desk.script(
+            "from schedules.models import Letter\nfrom datetime import timedelta\n"
+            "from django.utils import timezone\n"
+            "Letter.objects.filter(stage='sending').update(lease_until=timezone.now() - timedelta(1))"
+        )
+        with desk.running(*WORKER, ready="ready."):
+            until(lambda: stages(desk) == {"sent": 6}, told=desk.log)
+            time.sleep(2)
+    times = Counter(post.message_ids)
+    assert len(times) == 6
+    assert sorted(times.values()) == [1, 1, 1, 1, 1, 2]
+
+
+@pytest.mark.broker
+def test_two_beats_two_workers_and_a_broker_that_comes_back_empty_send_each_once(
+    tmp_path: Path, post: MailServer
+) -> None:
+    desk = desk_of(tmp_path, post, REDIS_URL=f"redis://127.0.0.1:{free_port()}/0")
+    beats = [
+        celery("beat", "--loglevel", "INFO", "--schedule", str(desk.folder / name), "--pidfile=")
+        for name in ("one", "two")
+    ]
+    with (
+        redis(desk.folder, port_of(desk)) as broker,
+        desk.running(*WORKER, "-n", "one@%h", ready="ready."),
+        desk.running(*WORKER, "-n", "two@%h", ready="ready."),
+        desk.running(*beats[0], ready="beat: Starting"),
+        desk.running(*beats[1], ready="beat: Starting"),
+    ):
+        desk.script(VISITS.format(number=30))
+        until(lambda: len(post.mails) >= 5, told=desk.log)
+        broker.terminate()
+        broker.wait(timeout=20)
+        desk.script(VISITS.format(number=5))
+        with redis(desk.folder, port_of(desk)):
+            until(lambda: stages(desk) == {"sent": 35}, told=desk.log)
+    assert len(post.mails) == len(set(post.message_ids)) == 35
+
+
+def test_without_a_broker_the_clock_sends_each_once(tmp_path: Path, post: MailServer) -> None:
+    desk = desk_of(tmp_path, post)
+    desk.script(VISITS.format(number=4))
+    clock = (sys.executable, "manage.py", "clock")
+    with desk.running(*clock, ready="") as one, desk.running(*clock, ready="") as two:
+        until(lambda: stages(desk) == {"sent": 4}, told=desk.log)
+        one.send_signal(signal.SIGKILL)
+        desk.script(VISITS.format(number=3))
+        until(lambda: stages(desk) == {"sent": 7}, told=desk.log)
+        assert two.poll() is None
+    assert len(post.mails) == len(set(post.message_ids)) == 7
