@@ -17,10 +17,11 @@ from schedules.forms import CareByForm, CareRuleForm, NewCareRuleForm
 from schedules.models import CareRule
 from schedules.recurrence import preview
 from schedules.words import count
+from schedules.year_ahead import care_at, care_of_year, months_ahead, our_care, total
 from servicedesk.paging import key_page
 from servicedesk.people.models import Change
 from servicedesk.people.receipts import save_once
-from servicedesk.people.rights import owners, schedulers, user_of
+from servicedesk.people.rights import owners, schedulers, technicians, user_of
 from servicedesk.refusals import attempt
 from units.models import Site
 from units.operations import set_care_by
@@ -94,3 +95,27 @@ def care_by(request: HttpRequest) -> HttpResponse:
     page = key_page(found, request.GET, order=("code",), size=100)
     context = {"page": page, "form": form, "who": who, "text": text, "choices": Site.CareBy.choices}
     return render(request, "schedules/care_by.html", context, status=status_of(form))
+
+
+@schedulers
+def care_ahead(request: HttpRequest) -> HttpResponse:
+    """The care of the next twelve months: hours and material, month by month."""
+    months = months_ahead(our_care(), today=timezone.localdate())
+    return render(request, "schedules/care_ahead.html", {"months": months, "total": total(months)})
+
+
+@technicians
+def site_care(request: HttpRequest, site_pk: int) -> HttpResponse:
+    """The care of one site over twelve months, day by day; with ``unit`` of one of its units."""
+    site = get_object_or_404(Site, pk=site_pk)
+    dues, asked = care_at(site), request.GET.get("unit", "")
+    if asked:
+        dues = dues.filter(fitment__unit__code=asked)
+    planned = care_of_year(dues, today=timezone.localdate())
+    context = {
+        "site": site,
+        "unit": asked,
+        "planned": planned,
+        "minutes": sum(each.minutes for each in planned),
+    }
+    return render(request, "schedules/site_care.html", context)

@@ -21,13 +21,14 @@ ROWS_AT_ONCE = 2000
 _MISSING = (
     "SELECT f.id, r.id, f.fitted_on FROM units_fitment f"
     " JOIN schedules_carerule r ON r.component_type_id = f.component_type_id AND r.active"
+    " AND (r.exposed_to = '' OR r.exposed_months IS NOT NULL)"
     " WHERE {which} AND f.removed_on IS NULL"
     " AND NOT EXISTS (SELECT 1 FROM schedules_caredue d WHERE d.fitment_id = f.id AND d.rule_id = r.id)"
 )
 
 _ADD = (
-    "INSERT INTO schedules_caredue (fitment_id, rule_id, counted_from, next_due_on)"
-    " VALUES (%s, %s, %s, %s) ON CONFLICT DO NOTHING"
+    "INSERT INTO schedules_caredue (fitment_id, rule_id, counted_from, next_due_on, exposed)"
+    " VALUES (%s, %s, %s, %s, FALSE) ON CONFLICT DO NOTHING"
 )
 
 
@@ -36,17 +37,17 @@ class Reckoner:
 
     def __init__(self, rules: Iterable[CareRule]) -> None:
         self._rules = {rule.pk: rule for rule in rules}
-        self._known: dict[tuple[int, date], date] = {}
+        self._known: dict[tuple[int, date, bool], date] = {}
 
-    def due_on(self, rule_id: int, counted_from: date) -> date:
+    def due_on(self, rule_id: int, counted_from: date, *, exposed: bool = False) -> date:
         """Say when care under a rule is due, counted from a day."""
-        pair = rule_id, counted_from
+        pair = rule_id, counted_from, exposed
         if pair not in self._known:
             if rule_id not in self._rules:  # added while the walk was under way
                 self._rules[rule_id] = CareRule.objects.get(pk=rule_id)
             rule = self._rules[rule_id]
             self._known[pair] = next_due(
-                counted_from, interval_months=rule.interval_months, season=rule.season
+                counted_from, interval_months=rule.months(exposed=exposed), season=rule.season
             )
         return self._known[pair]
 
@@ -78,7 +79,7 @@ def recount_dues(rule: CareRule) -> int:
     reckoner, moved, last = Reckoner([rule]), 0, 0
     while chunk := _held_after(last, rule=rule):
         last = chunk[-1].pk
-        moves = [(reckoner.due_on(rule.pk, due.counted_from), due) for due in chunk]
+        moves = [(reckoner.due_on(rule.pk, due.counted_from, exposed=due.exposed), due) for due in chunk]
         late = [
             (connection.ops.adapt_datefield_value(day), due.pk)
             for day, due in moves
@@ -93,4 +94,4 @@ def recount_dues(rule: CareRule) -> int:
 def _held_after(pk: int, *, rule: CareRule) -> list[CareDue]:
     """Take hold of the next rows of a rule, so that care noted meanwhile is seen or waits."""
     rows = CareDue.objects.select_for_update(no_key=True).filter(rule=rule, pk__gt=pk).order_by("pk")
-    return list(rows.only("counted_from", "next_due_on")[:ROWS_AT_ONCE])
+    return list(rows.only("counted_from", "next_due_on", "exposed")[:ROWS_AT_ONCE])

@@ -29,6 +29,10 @@ class CareRuleQuerySet(models.QuerySet["CareRule"]):
         """Rules in force."""
         return self.filter(active=True)
 
+    def for_every_part(self) -> Self:
+        """Rules under which every part of a type comes, exposed or not."""
+        return self.filter(Q(exposed_to="") | Q(exposed_months__isnull=False))
+
     def for_list(self) -> Self:
         """Rules with their types, in the order of the list."""
         return self.select_related("component_type").order_by(

@@ -12,7 +12,7 @@ from datetime import datetime
 from pathlib import Path
 
 from schedules.models import CareRule
-from schedules.models.care import WorkKind
+from schedules.models.care import Exposure, WorkKind
 from schedules.recurrence import Season
 from servicedesk.notices import send_after_commit
 from servicedesk.people.models import User
@@ -29,6 +29,10 @@ RULE_FIELDS = frozenset(
         "name",
         "work",
         "interval_months",
+        "exposed_to",
+        "exposed_months",
+        "material",
+        "material_each",
         "season_from",
         "season_until",
         "minutes",
@@ -89,6 +93,12 @@ def _rule(row: ReferenceRow, types: KnownTypes) -> CareRule:
         name=row.text("name"),
         work=row.choice("work", [work.value for work in CARE_WORK]),
         interval_months=row.whole("interval_months"),
+        exposed_to=row.choice("exposed_to", filter(None, Exposure.values))
+        if row.text_or_blank("exposed_to")
+        else "",
+        exposed_months=row.whole("exposed_months", otherwise=0) or None,
+        material=row.text_or_blank("material"),
+        material_each=row.whole("material_each", otherwise=0),
         season_from_month=season.from_month if season else None,
         season_from_day=season.from_day if season else None,
         season_until_month=season.until_month if season else None,
@@ -98,6 +108,11 @@ def _rule(row: ReferenceRow, types: KnownTypes) -> CareRule:
         note=row.text("note"),
         source=row.text("source"),
     )
+
+
+def _exposure(row: ReferenceRow) -> str:
+    """Read what makes a part need more care; left out means nothing does."""
+    return row.choice("exposed_to", Exposure.values) if row.text_or_blank("exposed_to") else ""
 
 
 def _season(row: ReferenceRow) -> Season | None:

@@ -62,6 +62,7 @@ class SiteForm(forms.ModelForm):
             "care_by",
             "year_built",
             "coast",
+            "pollen",
             "latitude",
             "longitude",
         ]

@@ -25,6 +25,15 @@ class WorkKind(models.TextChoices):
     REPLACED = "replaced", "replaced"
 
 
+class Exposure(models.TextChoices):
+    """What some parts are exposed to more than others."""
+
+    NONE = "", "no exposure in particular"
+    COAST = "coast", "salt water within 3,000 ft"
+    POLLEN = "pollen", "much pollen"
+    DARK_SUN = "dark_sun", "dark colour in full sun"
+
+
 class CareRule(models.Model):
     """Preventive work that parts of a type need, how often, and in which season."""
 
@@ -34,6 +43,13 @@ class CareRule(models.Model):
     name = models.CharField("what to do", max_length=120)
     work = models.CharField("counts as done when a part was", max_length=10, choices=WorkKind)
     interval_months = models.PositiveSmallIntegerField("every so many months")
+    exposed_to = models.CharField("where there is", max_length=8, choices=Exposure, blank=True)
+    exposed_months = models.PositiveSmallIntegerField(
+        "there every so many months",
+        null=True,
+        blank=True,
+        help_text="Empty: only parts there come under the rule.",
+    )
     season_from_month = models.PositiveSmallIntegerField(null=True, blank=True)
     season_from_day = models.PositiveSmallIntegerField(null=True, blank=True)
     season_until_month = models.PositiveSmallIntegerField(null=True, blank=True)
@@ -51,6 +67,10 @@ class CareRule(models.Model):
         blank=True,
         help_text="For film, which cracks when bent cold. Counts on days with a forecast on the week sheet.",
     )
+    material = models.CharField(
+        "what it uses up", max_length=60, blank=True, help_text="Such as “silicone-free track lubricant, ml”."
+    )
+    material_each = models.PositiveSmallIntegerField("of that for each part", default=0)
     note = models.TextField("how to do it", blank=True)
     source = models.CharField(max_length=200, blank=True)
     active = models.BooleanField("in force", default=True)
@@ -81,6 +101,12 @@ class CareRule(models.Model):
                 violation_error_message="The interval runs from 1 to 240 months.",
             ),
             models.CheckConstraint(
+                condition=Q(exposed_months__isnull=True)
+                | (Q(exposed_months__gte=1, exposed_months__lte=240) & ~Q(exposed_to="")),
+                name="carerule_exposure_whole",
+                violation_error_message="Say where the other interval holds; it runs from 1 to 240 months.",
+            ),
+            models.CheckConstraint(
                 condition=Q(
                     season_from_month__isnull=True,
                     season_from_day__isnull=True,
@@ -109,6 +135,15 @@ class CareRule(models.Model):
             _ = self.season
         except ValueError as error:
             raise ValidationError({"season_from_month": str(error)}) from error
+
+    @property
+    def only_where_exposed(self) -> bool:
+        """Whether only exposed parts come under the rule."""
+        return bool(self.exposed_to) and self.exposed_months is None
+
+    def months(self, *, exposed: bool) -> int:
+        """The interval for parts that are exposed, or not."""
+        return self.exposed_months if exposed and self.exposed_months else self.interval_months
 
     @property
     def season(self) -> Season | None:
@@ -142,6 +177,9 @@ class CareDue(models.Model):
     )
     last_done_on = models.DateField(null=True, blank=True)
     next_due_on = models.DateField()
+    exposed = models.BooleanField(
+        default=False, help_text="Reckoned with the interval of exposed parts (see the rule)."
+    )
 
     objects = CareDueQuerySet.as_manager()
 
@@ -162,5 +200,7 @@ class CareDue(models.Model):
         """Count the next due date from a day, never from an earlier one than before (not stored yet)."""
         self.counted_from = max(self.counted_from, day)
         self.next_due_on = next_due(
-            self.counted_from, interval_months=self.rule.interval_months, season=self.rule.season
+            self.counted_from,
+            interval_months=self.rule.months(exposed=self.exposed),
+            season=self.rule.season,
         )

@@ -13,6 +13,7 @@ from django.db import connection, transaction
 from django.db.models import Case, CharField, F, Q, QuerySet, Value, When
 from django.utils import timezone
 
+from schedules.exposure import follow_exposures
 from schedules.models import MaintenanceTask, Visit
 from schedules.words import MONTHS, count
 from servicedesk.people.history import write_change
@@ -68,6 +69,7 @@ def raise_due(today: date, *, at: datetime | None = None) -> int:
     """Make a task of all our care that is due on a day and has no open one; answer how many."""
     at = at or timezone.now()
     plan_new_care(last_planned(), at=at)
+    follow_exposures(at=at)
     ended = end_needless_tasks(today, at=at)
     follow_addresses(at=at)
     raised = _insert_tasks(today, at=at)

@@ -12,7 +12,15 @@ from servicedesk.people.models import User
 from servicedesk.refusals import Refused, one_step
 from units.operations import save_change, save_new
 
-TIMING = ("interval_months", "season_from_month", "season_from_day", "season_until_month", "season_until_day")
+TIMING = (
+    "interval_months",
+    "exposed_to",
+    "exposed_months",
+    "season_from_month",
+    "season_from_day",
+    "season_until_month",
+    "season_until_day",
+)
 
 
 def add_care_rule(rule: CareRule, *, by: User | None, at: datetime) -> CareRule:

@@ -40,9 +40,9 @@ ROUNDS = 5
 TARGET = 2.0
 
 SITES_IN = """
-INSERT INTO units_site (code, address, postcode, access_notes, care_by, coast)
+INSERT INTO units_site (code, address, postcode, access_notes, care_by, coast, pollen)
 WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n WHERE i < {sites})
-SELECT 'S' || i, i || ' Bench Lane', '', '', 'us', '' FROM n
+SELECT 'S' || i, i || ' Bench Lane', '', '', 'us', '', FALSE FROM n
 """
 UNITS_IN = """
 INSERT INTO units_unit (code, site_id, place, shade, finish, stack, release_side, installed_on, crew, note)
@@ -73,10 +73,10 @@ LAST_DONE = {
 }
 BARE = """
 INSERT INTO schedules_maintenancetask (site_id, unit_id, fitment_id, care_due_id, origin, work, reason,
-    priority, minutes, persons, due_on, state, waiting_for, not_done, changed_at)
+    priority, minutes, persons, level, due_on, state, waiting_for, not_done, changed_at)
 SELECT u.site_id, u.id, f.id, d.id, 'care', r.work,
     upper(substr(r.name, 1, 1)) || substr(r.name, 2) || ': last done ' || {last_done},
-    5, r.minutes, r.persons, d.next_due_on, 'needs-action', '', '', '2026-05-04 12:00:00'
+    5, r.minutes, r.persons, r.level, d.next_due_on, 'needs-action', '', '', '2026-05-04 12:00:00'
 FROM schedules_caredue d
 JOIN schedules_carerule r ON r.id = d.rule_id
 JOIN units_fitment f ON f.id = d.fitment_id

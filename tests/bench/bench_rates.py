@@ -57,8 +57,8 @@ AGE = {
 }
 COUNT = "WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n WHERE i < {many})"
 SITES_IN = """
-INSERT INTO units_site (code, address, postcode, access_notes, care_by, coast)
-{count} SELECT 'S' || i, i || ' Bench Lane', '', '', 'us', '' FROM n
+INSERT INTO units_site (code, address, postcode, access_notes, care_by, coast, pollen)
+{count} SELECT 'S' || i, i || ' Bench Lane', '', '', 'us', '', FALSE FROM n
 """
 UNITS_IN = """
 INSERT INTO units_unit (code, site_id, place, shade, finish, stack, release_side, installed_on, crew, note)

@@ -33,6 +33,7 @@ def filled_in(**fields: Any) -> dict[str, Any]:
         "minutes": 15,
         "persons": 1,
         "level": 1,
+        "material_each": 0,
         "note": "Thin silicone, on the track only.",
         "active": "on",
     }

@@ -40,6 +40,11 @@ class Site(models.Model):
     access_notes = models.TextField(blank=True)
     care_by = models.CharField("who does the care", max_length=10, choices=CareBy, default=CareBy.NOBODY)
     coast = models.CharField("distance to salt water", max_length=8, choices=Coast, blank=True)
+    pollen = models.BooleanField(
+        "much pollen",
+        default=False,
+        help_text="Trees or fields close by whose pollen settles in the tracks.",
+    )
     batch = models.ForeignKey(
         "people.Batch", on_delete=models.PROTECT, null=True, blank=True, editable=False, related_name="+"
     )

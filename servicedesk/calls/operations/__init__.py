@@ -5,6 +5,7 @@ from .findings import change_finding, fitment_for, record_finding
 from .looks import see_all_fine, see_fine
 from .photos import add_photo
 from .safety import answer_question, note_made_safe
+from .service_times import keep_service_times
 from .states import cancel_call, close_call, go_on, reopen_call, wait_for
 from .works import RecordedWork, Swap, record_work, silicone_in_doubt
 
@@ -19,6 +20,7 @@ __all__ = [
     "close_call",
     "fitment_for",
     "go_on",
+    "keep_service_times",
     "log_call",
     "name_unit",
     "note_made_safe",

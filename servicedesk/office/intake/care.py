@@ -65,7 +65,7 @@ class CareWriter:
 
     def __init__(self, batch: Batch) -> None:
         self.batch = batch
-        rules = list(CareRule.objects.active())
+        rules = list(CareRule.objects.active().for_every_part())
         self.reckoner = Reckoner(rules)
         self.rules_of: defaultdict[int, list[CareRule]] = defaultdict(list)
         for rule in rules:
@@ -150,7 +150,8 @@ class CareWriter:
                     new.append(_NewDue(part, rule.pk, start, last, self.reckoner.due_on(rule.pk, start)))
                 elif last is not None and (known.last_done_on is None or last > known.last_done_on):
                     start = max(known.counted_from, last)
-                    moved.append(_MovedDue(start, last, self.reckoner.due_on(rule.pk, start), known.pk))
+                    due_on = self.reckoner.due_on(rule.pk, start, exposed=known.exposed)
+                    moved.append(_MovedDue(start, last, due_on, known.pk))
         return new, moved
 
     def _told(self, units: Sequence[int]) -> Told:

@@ -1,0 +1,103 @@
+"""Where parts are exposed to more than others, and so need care more often, or care that others do not need.
+
+A rule names one exposure. With months of its own, exposed parts are cared for at that interval; without,
+only exposed parts come under the rule. Whether a part is exposed follows from its unit and site as they are
+recorded now, so due dates are brought in line by a scan.
+"""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+
+from django.db import connection, transaction
+
+from schedules.due_dates import ROWS_AT_ONCE, Reckoner
+from schedules.models import CareDue, CareRule, MaintenanceTask
+from schedules.models.care import Exposure
+from servicedesk.people.history import write_change
+
+# Full sun: an unshaded window between south-east and west, where north of the equator the sun beats on it for
+# hours (common practice, no source); the same as the figures' "full sun".
+_EXPOSED = {
+    Exposure.COAST: "s.coast IN ('shore', 'near')",
+    Exposure.POLLEN: "s.pollen",
+    Exposure.DARK_SUN: "u.finish = 'dark' AND u.shade = 'none' AND u.facing BETWEEN 113 AND 292",
+}
+_PARTS = "units_fitment f JOIN units_unit u ON u.id = f.unit_id JOIN units_site s ON s.id = u.site_id"
+_CHANGED = (
+    "SELECT d.id FROM {parts} JOIN schedules_caredue d ON d.fitment_id = f.id"
+    " WHERE d.rule_id = %s AND f.removed_on IS NULL AND d.exposed <> {exposed} AND d.id > %s"
+    " ORDER BY d.id LIMIT {limit}"
+)
+_MISSING = (
+    "SELECT f.id, f.fitted_on FROM {parts} WHERE f.component_type_id = %s AND f.removed_on IS NULL"
+    " AND u.removed_on IS NULL AND {exposed} AND NOT EXISTS (SELECT 1 FROM schedules_caredue d"
+    " WHERE d.fitment_id = f.id AND d.rule_id = %s) ORDER BY f.id LIMIT {limit}"
+)
+
+
+def follow_exposures(*, at: datetime) -> int:
+    """Bring due dates in line with where parts are exposed; answer how many changed."""
+    rules = CareRule.objects.active().exclude(exposed_to="")
+    return sum(_follow(rule, at=at) for rule in rules)
+
+
+def _follow(rule: CareRule, *, at: datetime) -> int:
+    told = _EXPOSED[Exposure(rule.exposed_to)]
+    exposed = f"CASE WHEN {told} THEN TRUE ELSE FALSE END"
+    changed = last = 0
+    while pks := _ask(_CHANGED, exposed, [rule.pk, last]):
+        last = pks[-1][0]
+        changed += _turn([pk for (pk,) in pks], at=at)
+    if rule.only_where_exposed:
+        while rows := _ask(_MISSING, exposed, [rule.component_type_id, rule.pk]):
+            changed += _add(rule, rows)
+    return changed
+
+
+def _ask(sql: str, exposed: str, params: list[int]) -> list[tuple[int, ...]]:
+    with connection.cursor() as cursor:
+        cursor.execute(sql.format(parts=_PARTS, exposed=exposed, limit=ROWS_AT_ONCE), params)
+        return list(cursor.fetchall())
+
+
+def _turn(pks: list[int], *, at: datetime) -> int:
+    """Turn the exposure of due dates over: another interval, or no care under the rule any more."""
+    with transaction.atomic():
+        dues = list(CareDue.objects.held().filter(pk__in=pks))
+        for due in dues:
+            due.exposed = not due.exposed
+        gone = [due for due in dues if due.rule.only_where_exposed and not due.exposed]
+        stays = [due for due in dues if due not in gone]
+        for due in stays:
+            due.count_from(due.counted_from)
+        CareDue.objects.bulk_update(stays, ["exposed", "next_due_on"], batch_size=200)
+        _end(gone, at=at)
+        CareDue.objects.filter(pk__in=[due.pk for due in gone]).delete()
+    return len(dues)
+
+
+def _end(gone: list[CareDue], *, at: datetime) -> None:
+    """Cancel the open tasks of care that is not needed any more."""
+    tasks = MaintenanceTask.objects.open().filter(care_due__in=gone)
+    pks = list(tasks.values_list("pk", flat=True))
+    MaintenanceTask.objects.filter(pk__in=pks).update(
+        state=MaintenanceTask.State.CANCELLED, waiting_for="", waiting_until=None, changed_at=at
+    )
+    for pk in pks:
+        write_change(
+            MaintenanceTask(pk=pk), did="cancelled: the part is not exposed any more", by=None, at=at
+        )
+
+
+def _add(rule: CareRule, rows: list[tuple[int, ...]]) -> int:
+    """Put exposed parts under a rule that is for exposed parts only."""
+    reckoner = Reckoner([rule])
+    dues = []
+    for fitment, told in rows:
+        fitted: date = told if isinstance(told, date) else date.fromisoformat(str(told))
+        due_on = reckoner.due_on(rule.pk, fitted, exposed=True)
+        dues.append(
+            CareDue(fitment_id=fitment, rule=rule, counted_from=fitted, next_due_on=due_on, exposed=True)
+        )
+    return len(CareDue.objects.bulk_create(dues))

@@ -1,0 +1,107 @@
+"""The care of the twelve months to come, each done on the very day it is due: how much, when, with what."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import date, timedelta
+
+from django.db.models import Count, QuerySet
+
+from schedules.models import CareDue, CareRule, ServiceTime
+from schedules.recurrence import add_months, preview
+from units.models import Site
+
+
+@dataclass
+class MonthAhead:
+    """One month: how often care falls due, how many minutes it takes, and what it uses up."""
+
+    first: date
+    times: int = 0
+    minutes: float = 0.0
+    materials: Counter[str] = field(default_factory=Counter)
+
+    @property
+    def hours(self) -> float:
+        """The minutes as hours."""
+        return self.minutes / 60
+
+    @property
+    def used(self) -> list[tuple[str, int]]:
+        """What is used up, by name."""
+        return sorted(self.materials.items())
+
+
+@dataclass(frozen=True)
+class PlannedCare:
+    """One piece of care of one part, on the day it falls due."""
+
+    on: date
+    unit: str
+    name: str
+    minutes: int
+
+
+def months_ahead(dues: QuerySet[CareDue], *, today: date) -> list[MonthAhead]:
+    """Add up the care of twelve months, month by month; what is overdue falls into the first."""
+    begin = today.replace(day=1)
+    months = [MonthAhead(add_months(begin, number)) for number in range(12)]
+    end = add_months(begin, 12) - timedelta(days=1)
+    factors = dict(ServiceTime.objects.values_list("work", "factor"))
+    rules = CareRule.objects.in_bulk()
+    grouped = dues.filter(next_due_on__lte=end).order_by().values_list("rule", "next_due_on", "exposed")
+    for rule_pk, first, exposed, number in grouped.annotate(number=Count("pk")):
+        rule = rules[rule_pk]
+        for day in _days(rule, max(first, today), exposed=exposed, until=end):
+            month = months[(day.year - begin.year) * 12 + day.month - begin.month]
+            month.times += number
+            month.minutes += number * rule.minutes * rule.persons * factors.get(rule.work, 1.0)
+            if rule.material:
+                month.materials[rule.material] += number * rule.material_each
+    return months
+
+
+def _days(rule: CareRule, first: date, *, exposed: bool, until: date) -> list[date]:
+    later = preview(first, interval_months=rule.months(exposed=exposed), season=rule.season, until=until)
+    return [first, *later] if first <= until else later
+
+
+def care_of_year(dues: QuerySet[CareDue], *, today: date) -> list[PlannedCare]:
+    """List the care of a few parts over twelve months, day by day."""
+    end = add_months(today, 12)
+    rows = dues.filter(next_due_on__lte=end).select_related("rule", "fitment__unit")
+    found = [
+        PlannedCare(
+            on=day,
+            unit=due.fitment.unit.code,
+            name=f"{due.rule.name}{f', panel {due.fitment.panel}' if due.fitment.panel else ''}",
+            minutes=due.rule.minutes,
+        )
+        for due in rows
+        for day in _days(due.rule, max(due.next_due_on, today), exposed=due.exposed, until=end)
+    ]
+    return sorted(found, key=lambda each: (each.on, each.unit, each.name))
+
+
+def total(months: Sequence[MonthAhead]) -> MonthAhead:
+    """Add all months up."""
+    whole = MonthAhead(months[0].first)
+    for month in months:
+        whole.times += month.times
+        whole.minutes += month.minutes
+        whole.materials.update(month.materials)
+    return whole
+
+
+def our_care() -> QuerySet[CareDue]:
+    """Ask for the care that is ours."""
+    return CareDue.objects.ours()
+
+
+def care_at(site: Site) -> QuerySet[CareDue]:
+    """Ask for the care of a site's parts, whoever does it."""
+    return CareDue.objects.of_parts_in_place().filter(
+        fitment__unit__site=site, fitment__unit__removed_on__isnull=True
+    )

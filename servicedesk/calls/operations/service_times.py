@@ -1,0 +1,43 @@
+"""How long work takes by our own records, against what the care rules and symptoms say."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from datetime import datetime, timedelta
+from statistics import median
+
+from django.utils import timezone
+
+from schedules.models import ServiceTime
+from servicedesk.calls.models import Work
+
+LOOKED_BACK = timedelta(days=730)
+STARTING_WEIGHT = 10
+"""So many records weigh as much as the starting value."""
+SHORTEST, LONGEST = 0.3, 3.0
+
+
+def keep_service_times(*, at: datetime) -> int:
+    """Reckon anew how many times its usual minutes each kind of work takes; answer for how many kinds.
+
+    The middle of the ratios is drawn towards 1, the starting value, as if ten records more had taken exactly
+    the usual minutes; so a few odd records change little.
+    """
+    since = timezone.localdate(at) - LOOKED_BACK
+    rows = Work.objects.filter(
+        done_on__gte=since, minutes__gt=0, task__isnull=False, task__minutes__gt=0
+    ).values_list("kind", "minutes", "task__minutes")
+    ratios: defaultdict[str, list[float]] = defaultdict(list)
+    for kind, took, usual in rows.iterator(chunk_size=5000):
+        ratios[kind].append((took or 0) / usual)
+    for kind, found in ratios.items():
+        drawn = (len(found) * median(found) + STARTING_WEIGHT) / (len(found) + STARTING_WEIGHT)
+        ServiceTime.objects.update_or_create(
+            work=kind,
+            defaults={
+                "factor": min(max(drawn, SHORTEST), LONGEST),
+                "records": len(found),
+                "reckoned_at": at,
+            },
+        )
+    return len(ratios)

@@ -1,0 +1,16 @@
+"""Periodic work of the calls, run by celery or by `manage.py clock`."""
+
+from __future__ import annotations
+
+from celery import shared_task
+from django.utils import timezone
+
+from schedules.periodic import NOTHING
+from servicedesk.calls import operations
+
+
+@shared_task(name="calls.keep_service_times")
+def keep_service_times() -> str:
+    """Reckon how long work takes by our own records."""
+    kinds = operations.keep_service_times(at=timezone.now())
+    return f"{kinds} kinds of work reckoned" if kinds else NOTHING
