@@ -163,6 +163,25 @@ def _store(kind: str, form: TextForm, request: HttpRequest) -> bool:
     return True
 
 
+@schedulers
+def customer_wishes(request: HttpRequest, customer_pk: int) -> HttpResponse:
+    """What a customer wants to get by mail, as told on the telephone."""
+    customer = get_object_or_404(Customer, pk=customer_pk)
+    held = Wishes.objects.filter(customer=customer).first()
+    form = WishesForm(request.POST or None, initial={"what": held.what if held else "all"})
+    form.fields["what"].label = "Gets by mail"
+    if request.method == "POST" and attempt(
+        form,
+        lambda: operations.set_wishes(
+            customer, form.cleaned_data["what"], by=user_of(request), at=timezone.now()
+        ),
+    ):
+        messages.success(request, "Stored.")
+        return redirect(customer)
+    context = {"form": form, "customer": customer}
+    return render(request, "schedules/customer_wishes.html", context, status=status_of(form))
+
+
 @csrf_exempt  # a mail program posts here by itself (RFC 8058); the signed address is what it knows
 @login_not_required
 def wishes(request: HttpRequest, token: str) -> HttpResponse:

@@ -50,6 +50,7 @@ urlpatterns = [
     path("letters/words/<slug:kind>/", letter_views.change_letter_text, name="change_letter_text"),
     path("letters/<int:pk>/", letter_views.one_letter, name="letter"),
     path("letters/<int:pk>/again/", letter_views.try_again, name="try_letter_again"),
+    path("customers/<int:customer_pk>/mail/", letter_views.customer_wishes, name="customer_wishes"),
     path("your-mail/<str:token>/", letter_views.wishes, name="wishes"),
     path("working-times/", terms_views.working_times, name="working_times"),
     path("working-times/<int:person_pk>/", terms_views.change_terms, name="change_terms"),

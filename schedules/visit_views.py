@@ -13,7 +13,7 @@ from django.views.decorators.http import require_POST
 
 from schedules import operations
 from schedules.forms import PlanForm, VisitForm, WeekForm, WhyForm, by_unit
-from schedules.models import Visit
+from schedules.models import Letter, Visit
 from schedules.weeks import bounds, days_of_week, monday_of
 from servicedesk.paging import key_page
 from servicedesk.people.models import Change, Role, User
@@ -95,6 +95,8 @@ def visit(request: HttpRequest, pk: int) -> HttpResponse:
         "two_needed": any(entry.task.persons > 1 for entry in taken),
         "any_open": any(entry.task.is_open for entry in taken),
         "is_over": found.ends_at < timezone.now(),
+        "letters": Letter.objects.about_visit(found.pk),
+        "answers": found.answers.select_related("customer").order_by("-at"),
         "changes": Change.objects.about(found).for_page(),
     }
     return render(request, "schedules/visit.html", context)
