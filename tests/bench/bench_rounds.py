@@ -1,7 +1,7 @@
 """Rounds: published instances against PyVRP used bare in the same run, and a week of five people.
 
 Give the folder with Solomon's 100-customer instances (Operations Research 35(2), 1987, 254-265) as
-``--instances``: a file each, with columns number, x, y, demand, ready, due, service, the first row the depot;
+``--instances`` or in ROUND_INSTANCES: a file each, with columns number, x, y, demand, ready, due, service, the first row the depot;
 capacity 200, 25 vans. Travel is truncated to one decimal and least travel is sought (the convention of the
 12th DIMACS Implementation Challenge); best known totals under it, from the lists of VRPLIB and DIMACS.
 Without a folder only the week is planned.
@@ -10,6 +10,7 @@ Without a folder only the week is planned.
 from __future__ import annotations
 
 import argparse
+import os
 import statistics
 import time
 from pathlib import Path
@@ -157,7 +158,8 @@ def measure_week() -> None:
 def main() -> None:
     """Measure and print."""
     parser = argparse.ArgumentParser(description="Measure the planning of rounds.")
-    parser.add_argument("--instances", type=Path, help="a folder with Solomon's instances")
+    told = os.environ.get("ROUND_INSTANCES")
+    parser.add_argument("--instances", type=Path, default=told, help="a folder with Solomon's instances")
     folder: Path | None = parser.parse_args().instances
     measure_week()
     if folder is None:

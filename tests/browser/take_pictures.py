@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from playwright.sync_api import Browser, sync_playwright
@@ -17,6 +18,7 @@ SHOTS = [
     ("unit-desk", "technician", DESK, "/units/", "tbody th a"),
     ("technician-phone", "technician", PHONE, "/", None),
     ("call-desk", "scheduler", DESK, "/calls/", "main table th a, main ul.cards a"),
+    ("rounds-desk", "scheduler", DESK, f"/week/?week={datetime.now(UTC).date() + timedelta(days=7)}", None),
     ("due-desk", "scheduler", DESK, "/due/", None),
     ("rates-desk", "owner", DESK, "/figures/rates/", None),
     ("ahead-desk", "owner", DESK, "/figures/ahead/", None),
