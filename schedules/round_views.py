@@ -74,6 +74,8 @@ def ask_for_week(request: HttpRequest) -> HttpResponse:
 def week_progress(request: HttpRequest, pk: int) -> HttpResponse:
     """How far the planning of a week has come; the page asks again until it is done."""
     plan = get_object_or_404(WeekPlan, pk=pk)
+    if "HX-Request" not in request.headers:
+        return redirect(_sheet_of(plan.monday))
     answer = render(request, "schedules/week_progress.html", {"plan": plan})
     if plan.stage not in WeekPlan.UNDER_WAY:
         answer["HX-Redirect"] = _sheet_of(plan.monday)

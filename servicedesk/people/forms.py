@@ -25,8 +25,9 @@ class PersonForm(forms.ModelForm):
 
     class Meta:
         model = User
-        fields = ["name", "phone", "is_active"]
-        labels = {"is_active": "May sign in"}
+        fields = ["name", "phone", "email", "is_active"]
+        labels = {"is_active": "May sign in", "email": "Mail"}
+        help_texts = {"email": "For the day’s digest: rounds for technicians, what waits for schedulers."}
 
 
 class NewPersonForm(ReceiptForm):

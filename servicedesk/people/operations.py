@@ -33,9 +33,17 @@ def add_person(username: str, *, name: str, role: Role, password: str, by: User 
 
 
 def change_person(
-    user: User, *, name: str, phone: str, role: Role, is_active: bool, by: User, at: datetime
+    user: User,
+    *,
+    name: str,
+    phone: str,
+    email: str,
+    role: Role,
+    is_active: bool,
+    by: User,
+    at: datetime,
 ) -> User:
-    """Change somebody's name, phone, role or whether they may sign in; their records stay as they are."""
+    """Change somebody's name, phone, mail, role or whether they may sign in; records stay as they are."""
     with one_step():
         if user.pk == by.pk and (role != Role.OWNER or not is_active):
             raise Refused(
@@ -43,7 +51,7 @@ def change_person(
             )
         before = stored_values(user)
         was = user.role
-        user.name, user.phone, user.is_active = name, phone, is_active
+        user.name, user.phone, user.email, user.is_active = name, phone, email, is_active
         user.full_clean()
         user.save()
         set_role(user, role=role)

@@ -93,6 +93,7 @@ def person(request: HttpRequest, pk: int) -> HttpResponse:
             User.objects.get(pk=pk),
             name=told["name"],
             phone=told["phone"],
+            email=told["email"],
             role=Role(told["role"]),
             is_active=told["is_active"],
             by=user_of(request),

@@ -1,10 +1,10 @@
 """Rounds: published instances against PyVRP used bare in the same run, and a week of five people.
 
 Give the folder with Solomon's 100-customer instances (Operations Research 35(2), 1987, 254-265) as
-``--instances`` or in ROUND_INSTANCES: a file each, with columns number, x, y, demand, ready, due, service, the first row the depot;
-capacity 200, 25 vans. Travel is truncated to one decimal and least travel is sought (the convention of the
-12th DIMACS Implementation Challenge); best known totals under it, from the lists of VRPLIB and DIMACS.
-Without a folder only the week is planned.
+``--instances`` or in ROUND_INSTANCES: a file each, with columns number, x, y, demand, ready, due, service,
+the first row the depot; capacity 200, 25 vans. Travel is truncated to one decimal and least travel is sought
+(the convention of the 12th DIMACS Implementation Challenge); best known totals under it, from the lists of
+VRPLIB and DIMACS. Without a folder only the week is planned.
 """
 
 from __future__ import annotations

@@ -10,12 +10,15 @@ import pytest
 from django.core.management import call_command
 from django.test import Client
 from django.urls import reverse
+from django.utils import timezone
 from playwright.sync_api import Page
 
-from schedules.models import CareRule
+from schedules.letters.links import VisitKey, opt_out_token, visit_token
+from schedules.letters.writing import write_due_letters
+from schedules.models import CareRule, Visit
 from servicedesk.people.models import Role, User
 from tests.browser.acts import PASSWORD, overflow, sign_in, violations
-from tests.test_pages import ALL, OPEN, arguments
+from tests.test_pages import ALL, OPEN, arguments, take_a_photo
 from units.models import ComponentType
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
@@ -27,6 +30,8 @@ def olive(live_server: Any) -> User:
     call_command("load_reference", verbosity=0)
     call_command("load_demo", today=date(2026, 11, 25), verbosity=0)
     call_command("watch_lots")
+    take_a_photo()
+    write_due_letters(at=timezone.now())
     person = User.objects.with_role(Role.OWNER).order_by("pk")[0]
     person.set_password(PASSWORD)
     person.save()
@@ -56,6 +61,18 @@ def questions() -> list[str]:
         reverse("reports:care", query={"rule": rule.pk}),
         reverse("reports:compare", query={"one": one.pk, "other": other.pk}),
         reverse("reports:rates", query={"by": "lot"}),
+        reverse("schedules:week_sheet", query={"week": "2026-11-30"}),
+        *of_customers(),
+    ]
+
+
+def of_customers() -> list[str]:
+    """Pages that customers open from a letter."""
+    visit = Visit.objects.filter(planned_by__isnull=False, site__ownerships__until_on=None).order_by("pk")[0]
+    customer = visit.site.ownerships.get(until_on=None).customer_id
+    return [
+        reverse("office:customer_visit", args=[visit_token(VisitKey(visit.pk, customer))]),
+        reverse("schedules:wishes", args=[opt_out_token(customer)]),
     ]
 
 

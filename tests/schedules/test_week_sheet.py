@@ -61,11 +61,13 @@ def test_a_week_is_asked_for_planned_and_shown(desk: Client) -> None:
     assert answer["Location"] == SHEET
     assert "waits to be planned" in told(desk.get(SHEET).content)
     plan = WeekPlan.objects.get()
-    progress = desk.get(f"/week/plan/{plan.pk}/")
+    by_script = {"hx-request": "true"}
+    assert desk.get(f"/week/plan/{plan.pk}/")["Location"] == SHEET
+    progress = desk.get(f"/week/plan/{plan.pk}/", headers=by_script)
     assert "hx-get" in progress.content.decode()
     assert "HX-Redirect" not in progress
     solve_waiting_weeks(at=SUNDAY_NOON, number=40)
-    assert desk.get(f"/week/plan/{plan.pk}/")["HX-Redirect"] == SHEET
+    assert desk.get(f"/week/plan/{plan.pk}/", headers=by_script)["HX-Redirect"] == SHEET
     page = told(desk.get(SHEET).content)
     assert "4 visits made" in page
     assert "4 visits of this week wait to be confirmed" in page
