@@ -213,6 +213,7 @@ def test_who_may_open_what(demo: dict[str, User], name: str, who: str) -> None:
     elif needs is None:
         assert answer.status_code in {200, 405}
     elif demo[who].may_act_as(needs):
-        assert answer.status_code in {200, 302, 405}, address
+        led_on = {302} if name == "schedules:week_progress" else set()  # a piece of a page, for scripts
+        assert answer.status_code in {200, 405} | led_on, address
     else:
         assert answer.status_code == 403
