@@ -9,6 +9,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("", include("servicedesk.office.urls")),
     path("", include("units.urls")),
     path("", include("schedules.urls")),
+    path("field/", include("servicedesk.field.urls")),
     path("calls/", include("servicedesk.calls.urls")),
     path("figures/", include("servicedesk.reports.urls")),
 ]

@@ -19,7 +19,7 @@ from schedules.operations.visits import place_of
 from schedules.week_sheet import read_round
 from schedules.words import count, span
 from servicedesk.people.models import User
-from units.models import Customer, Site
+from units.models import Customer, Site, Unit
 
 ABOUT_VISITS = (LetterKind.ASKING, LetterKind.AGREED, LetterKind.CALLED_OFF, LetterKind.AHEAD)
 
@@ -68,6 +68,8 @@ def _values(letter: Letter) -> tuple[Mapping[str, str], str, bytes]:
         return company | _about_care(letter, letter.customer), "", b""
     if letter.person is None:
         raise ValueError(f"Letter {letter.pk} of the kind {letter.kind} is to nobody.")
+    if letter.kind == LetterKind.ALARM:
+        return company | _danger(letter, letter.person), "", b""
     about = _round_day(letter.person) if letter.kind == LetterKind.ROUND_DAY else _desk_day(letter.person)
     return company | about, "", b""
 
@@ -109,6 +111,18 @@ def _about_care(letter: Letter, customer: Customer) -> dict[str, str]:
         "customer": customer.name,
         "address": place_of(site),
         "care": "\n".join(lines) or "- nothing any more",
+    }
+
+
+def _danger(letter: Letter, person: User) -> dict[str, str]:
+    danger, made_safe, unit_pk = letter.body.split("\n")[:3]
+    unit = Unit.objects.select_related("site").get(pk=int(unit_pk))
+    return {
+        "person": person.name,
+        "address": place_of(unit.site),
+        "danger": f"unit {unit.code}: {danger}",
+        "made_safe": made_safe,
+        "link": settings.SITE_URL + unit.get_absolute_url(),
     }
 
 

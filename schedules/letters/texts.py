@@ -36,6 +36,15 @@ DAY_BLANKS = {
     "link": "…",
 }
 
+ALARM_BLANKS = {
+    "person": "Sol",
+    "company": "our company",
+    "address": "12 Example Lane",
+    "danger": "unit 12: release pin worn, panel may drop",
+    "made_safe": "panel taken out, opening boarded",
+    "link": "https://desk.example/units/12/",
+}
+
 
 @dataclass(frozen=True)
 class Words:
@@ -81,6 +90,12 @@ USUAL: Mapping[str, Words] = {
         CARE_BLANKS,
     ),
     "desk_day": Words("The desk on $day", "Good morning $person,\n\n$list\n\n$link\n\n$company", DAY_BLANKS),
+    "alarm": Words(
+        "Danger found at $address",
+        "$person,\n\na danger to people was found at $address:\n\n$danger\n\nMade safe for now: $made_safe"
+        "\n\n$link\n\n$company",
+        ALARM_BLANKS,
+    ),
     "round_day": Words(
         "Your round on $day", "Good morning $person,\n\n$list\n\n$link\n\n$company", DAY_BLANKS
     ),

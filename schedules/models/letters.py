@@ -22,6 +22,7 @@ class LetterKind(models.TextChoices):
     OWN_CARE = "own_care", "care the customer does is due"
     DESK_DAY = "desk_day", "the day’s digest of a scheduler"
     ROUND_DAY = "round_day", "the day’s round of a technician"
+    ALARM = "alarm", "a danger was found"
 
 
 class Wishes(models.Model):

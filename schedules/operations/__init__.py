@@ -9,6 +9,7 @@ from .letters import (
     set_letter_text,
     set_wishes,
     take_answer,
+    tell_schedulers_of_danger,
     try_again,
 )
 from .raising import raise_due
@@ -81,5 +82,6 @@ __all__ = [
     "solve_week",
     "stop_waiting",
     "take_answer",
+    "tell_schedulers_of_danger",
     "try_again",
 ]

@@ -12,9 +12,9 @@ from schedules.letters.writing import VISIT, customers_of, letter
 from schedules.models import CustomerAnswer, Letter, LetterKind, LetterText, Visit, Wishes
 from servicedesk.notices import send_after_commit
 from servicedesk.people.history import write_change
-from servicedesk.people.models import User
+from servicedesk.people.models import Role, User
 from servicedesk.refusals import Refused, one_step
-from units.models import Customer
+from units.models import Customer, Unit
 from units.operations import save_change, save_new
 
 SEND = "schedules.send_letters"
@@ -48,6 +48,20 @@ def ask_customers(visits: Sequence[Visit], *, by: User | None, at: datetime) -> 
             write_change(visit, did="customer asked by mail whether it suits", by=by, at=at)
         send_after_commit(SEND)
         return Letter.objects.count() - before
+
+
+def tell_schedulers_of_danger(
+    unit: Unit, *, subject_id: int, danger: str, made_safe: str, by: User | None, at: datetime
+) -> None:
+    """Put word of a danger on the queue for every scheduler, to be sent at once."""
+    today = timezone.localdate(at)
+    for person in User.objects.working().with_role(Role.SCHEDULER):
+        told = letter(
+            LetterKind.ALARM, subject="finding", subject_id=subject_id, due_on=today, person=person, at=at
+        )
+        told.body = f"{danger}\n{made_safe}\n{unit.pk}"
+        Letter.objects.bulk_create([told], ignore_conflicts=True)
+    send_after_commit(SEND)
 
 
 def set_letter_text(kind: str, *, title: str, body: str, by: User | None, at: datetime) -> LetterText | None:

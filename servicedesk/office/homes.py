@@ -13,7 +13,7 @@ from django.views.decorators.http import require_POST
 
 from schedules import operations
 from schedules.models import CustomerAnswer, MaintenanceTask, Visit
-from servicedesk.calls.models import Call
+from servicedesk.calls.models import Call, Finding, PhoneRecord
 from servicedesk.people.models import Role, User
 from servicedesk.people.rights import schedulers, technicians, user_of
 from servicedesk.reports.landing import failures_by_mode, twelve_months
@@ -51,6 +51,10 @@ def _for_scheduler(today: date) -> dict[str, Any]:
         "unfinished": Visit.objects.open()
         .filter(state="confirmed", ends_at__lt=timezone.now())
         .for_list()[:12],
+        "dangers": Finding.objects.standing_dangers()
+        .select_related("unit__site", "mode")
+        .order_by("-found_on")[:12],
+        "look_at": PhoneRecord.objects.exclude(look_at="").filter(seen_at=None).select_related("by")[:12],
         "answers": CustomerAnswer.objects.filter(seen_at=None).select_related("visit__site", "customer")[:12],
         "nobody": Site.objects.filter(care_by=Site.CareBy.NOBODY, units__removed_on__isnull=True)
         .distinct()
@@ -93,4 +97,12 @@ def home(request: HttpRequest) -> HttpResponse:
 def see_answer(request: HttpRequest, pk: int) -> HttpResponse:
     """Note that what a customer said was seen."""
     operations.see_answer(get_object_or_404(CustomerAnswer, pk=pk), by=user_of(request), at=timezone.now())
+    return redirect("office:home")
+
+
+@schedulers
+@require_POST
+def see_record(request: HttpRequest, pk: int) -> HttpResponse:
+    """Note that a record that needed a look got one."""
+    PhoneRecord.objects.filter(pk=pk, seen_at=None).update(seen_at=timezone.now())
     return redirect("office:home")

@@ -22,5 +22,6 @@ urlpatterns = [
     path("watch/<int:pk>/inspect/", watch_views.inspect_flag, name="inspect_flag"),
     path("findings/inspect/", watch_views.inspect_findings, name="inspect_findings"),
     path("findings/", views.findings, name="findings"),
+    path("foretold/", views.foretold, name="foretold"),
     path("log/", views.log, name="log"),
 ]

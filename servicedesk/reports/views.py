@@ -20,6 +20,7 @@ from servicedesk.reports.curve_figures import RECURRENCE, SURVIVAL, CurvesFigure
 from servicedesk.reports.forms import CompareForm, CurvesForm, FindingsForm, LogForm, RatesForm
 from servicedesk.reports.kept import kept
 from servicedesk.reports.landing import year_in_brief
+from servicedesk.reports.likely_modes import how_often_right
 from servicedesk.reports.models import FailureDay, LogMark
 from servicedesk.reports.pictures import (
     curve_pictures,
@@ -192,3 +193,10 @@ def _curves_context(form: CurvesForm, figure: CurvesFigure) -> dict[str, Any]:
 def bad_question(request: HttpRequest, form: Form, template: str) -> HttpResponse:
     """Show the form with what is wrong with it, and no figure."""
     return render(request, template, {"form": form}, status=BAD_QUESTION)
+
+
+@owners
+def foretold(request: HttpRequest) -> HttpResponse:
+    """How often the mode found on a call had been among the first three foretold."""
+    right = kept("foretold", make=how_often_right)
+    return render(request, "reports/foretold.html", {"right": right})

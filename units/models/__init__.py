@@ -2,6 +2,7 @@
 
 from .customers import Customer
 from .fitments import Departure, Fitment
+from .labels import UnitLabel
 from .modes import FailureMode
 from .observation import ObservationPeriod
 from .parts import ComponentType, Construction, ConstructionPart, Kind
@@ -21,4 +22,5 @@ __all__ = [
     "Ownership",
     "Site",
     "Unit",
+    "UnitLabel",
 ]

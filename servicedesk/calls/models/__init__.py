@@ -3,7 +3,8 @@
 from .calls import Call, SafetyAnswer
 from .findings import Finding, Inspection
 from .imported import ImportedEntry
+from .phone import PhoneRecord
 from .photos import Photo
 from .works import Work
 
-__all__ = ["Call", "Finding", "ImportedEntry", "Inspection", "Photo", "SafetyAnswer", "Work"]
+__all__ = ["Call", "Finding", "ImportedEntry", "Inspection", "PhoneRecord", "Photo", "SafetyAnswer", "Work"]

@@ -7,6 +7,7 @@ from datetime import date, datetime
 from django.utils import timezone
 
 from schedules.models import Visit
+from schedules.operations import tell_schedulers_of_danger
 from servicedesk.calls.models import Finding
 from servicedesk.people.history import write_change
 from servicedesk.people.models import User
@@ -53,6 +54,11 @@ def record_finding(finding: Finding, *, visit: Visit | None, by: User | None, at
         finding.save()
         write_change(unit, did=did, by=by, at=at)
         write_change(finding, did="recorded", by=by, at=at)
+        if finding.severity == Finding.Severity.DANGER:
+            danger, made_safe = (" ".join(text.split()) for text in (_words(finding), finding.made_safe_how))
+            tell_schedulers_of_danger(
+                unit, subject_id=finding.pk, danger=danger, made_safe=made_safe, by=by, at=at
+            )
     return finding
 
 

@@ -4,29 +4,47 @@ from __future__ import annotations
 
 from datetime import datetime
 from typing import BinaryIO
+from uuid import UUID
 
-from servicedesk.calls.models import Call, Photo
+from servicedesk.calls.models import Call, Finding, Photo
 from servicedesk.calls.photo_files import store_photo, take_photo
 from servicedesk.people.history import write_change
 from servicedesk.people.models import User
 from servicedesk.refusals import Refused, one_step
+from units.models import Unit
 
 MOST_PHOTOS = 60
 
 
-def add_photo(call: Call, file: BinaryIO, *, size: int, by: User | None, at: datetime) -> Photo:
-    """Keep a photo of what a call is about."""
-    if call.photos.count() >= MOST_PHOTOS:
-        raise Refused({"photo": [f"A call has at most {MOST_PHOTOS} photos."]})
+def add_photo(
+    call: Call | None,
+    file: BinaryIO,
+    *,
+    size: int,
+    unit: Unit | None = None,
+    finding: Finding | None = None,
+    key: UUID | None = None,
+    by: User | None,
+    at: datetime,
+) -> Photo:
+    """Keep a photo of what a call is about, or of a finding or a unit; with a key only once."""
+    holder = call or finding or unit
+    if holder is None:
+        raise Refused({"photo": ["Say what the photo is of."]})
+    if holder.photos.count() >= MOST_PHOTOS:
+        raise Refused({"photo": [f"{MOST_PHOTOS} photos are enough here: take some away first."]})
     taken = take_photo(file, size=size)
     with one_step():
         photo = Photo.objects.create(
             call=call,
+            unit=unit,
+            finding=finding,
+            key=key,
             name=store_photo(taken),
             width=taken.width,
             height=taken.height,
             added_at=at,
             added_by=by,
         )
-        write_change(call, did="photo added", by=by, at=at)
+        write_change(holder, did="photo added", by=by, at=at)
     return photo

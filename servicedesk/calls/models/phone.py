@@ -1,0 +1,31 @@
+"""What phones sent: one row for each record made at a porch, under the key the phone gave it."""
+
+from __future__ import annotations
+
+from django.conf import settings
+from django.db import models
+
+
+class PhoneRecord(models.Model):
+    """A record a phone made, and the answer it got; sent again, it gets that answer again."""
+
+    key = models.UUIDField(unique=True)
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    kind = models.CharField(max_length=12)
+    fingerprint = models.CharField(max_length=64)
+    told = models.JSONField()
+    answer = models.JSONField()
+    made_at = models.DateTimeField(help_text="By the phone's clock.")
+    received_at = models.DateTimeField()
+    look_at = models.CharField(
+        max_length=200,
+        blank=True,
+        help_text="What a scheduler should look at, such as a visit cancelled meanwhile.",
+    )
+    seen_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        indexes = [models.Index(fields=["received_at"], name="phonerecord_by_time")]
+
+    def __str__(self) -> str:
+        return f"{self.kind} of {self.made_at:%Y-%m-%d %H:%M}"

@@ -1,0 +1,221 @@
+"""Taking in what phones recorded: each once, through the operations that the pages use.
+
+A phone keeps a record until it hears that it is stored. So the same record may come several times, also after
+an answer that never arrived; the key the phone gave it makes it one. A record that can't be taken is not
+stored: the answer says why and, where there is something to choose, from what.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from typing import Any
+from uuid import UUID
+
+from django import forms
+from django.db import transaction
+from django.utils.dateparse import parse_datetime
+
+from schedules.models import Visit
+from servicedesk.calls.forms import FindingForm
+from servicedesk.calls.models import Call, Finding, PhoneRecord, Work
+from servicedesk.calls.operations import record_finding, record_work, see_all_fine, see_fine
+from servicedesk.people.models import User
+from servicedesk.refusals import Refused, one_step
+from units.models import Fitment, Site, Unit
+
+OTHER_BODY = "A record with this key came before with other contents. Make it again as a new one."
+MOST_BYTES = 64 * 1024
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What the phone is told: an HTTP status and a body for it."""
+
+    status: int
+    body: dict[str, Any]
+
+
+class Unreadable(Exception):  # noqa: N818  (it is an answer, not a fault)
+    """A record that makes no sense to this desk."""
+
+
+def take_in(body: bytes, *, by: User, at: datetime) -> Answer:
+    """Take in one record; the same again gets the first answer."""
+    try:
+        told = _read(body)
+    except Unreadable as error:
+        return Answer(400, {"state": "unreadable", "words": str(error)})
+    fingerprint = hashlib.sha256(json.dumps(told, sort_keys=True).encode()).hexdigest()
+    known = PhoneRecord.objects.filter(key=told["key"]).first()
+    if known is None:
+        try:
+            return _store(told, fingerprint, by=by, at=at)
+        except Refused as refusal:
+            known = PhoneRecord.objects.filter(key=told["key"]).first()  # the same came twice at once
+            if known is None:
+                return Answer(
+                    422, {"state": "needs answer", "words": str(refusal), **_choices(told, refusal)}
+                )
+    if known.by_id != by.pk or known.fingerprint != fingerprint:
+        return Answer(422, {"state": "needs answer", "words": OTHER_BODY})
+    return Answer(200, known.answer)
+
+
+def _read(body: bytes) -> dict[str, Any]:
+    """Read a record as JSON and check the frame every record has."""
+    if len(body) > MOST_BYTES:
+        raise Unreadable("This record is too long.")
+    try:
+        told = json.loads(body)
+        told["key"] = str(UUID(str(told["key"])))
+        made = parse_datetime(told["made_at"])
+    except (ValueError, KeyError, TypeError, RecursionError) as error:
+        raise Unreadable("This is no record of a phone.") from error
+    if told.get("kind") not in DOORS or made is None or made.tzinfo is None:
+        raise Unreadable("This desk does not know such a record: reload the page on the phone.")
+    if not isinstance(told.get("body"), dict):
+        raise Unreadable("This record is empty.")
+    return {name: told[name] for name in ("key", "kind", "made_at", "body")}
+
+
+def _store(told: dict[str, Any], fingerprint: str, *, by: User, at: datetime) -> Answer:
+    made_at = min(parse_datetime(told["made_at"]) or at, at + timedelta(minutes=5))
+    with one_step():
+        words, look_at = DOORS[told["kind"]](told["body"], UUID(told["key"]), by, at)
+        answer = {"state": "received", "words": words}
+        PhoneRecord.objects.create(
+            key=told["key"],
+            by=by,
+            kind=told["kind"],
+            fingerprint=fingerprint,
+            told=told["body"],
+            answer=answer,
+            made_at=made_at.astimezone(UTC),
+            received_at=at,
+            look_at=look_at,
+        )
+    return Answer(200, answer)
+
+
+def _finding(told: Mapping[str, Any], key: UUID, by: User, at: datetime) -> tuple[str, str]:
+    """Record what was found, and the works done about it."""
+    unit, visit, call = _unit(told), _visit(told), _call(told)
+    fields = (
+        "mode",
+        "panel",
+        "corner",
+        "severity",
+        "made_safe_how",
+        "is_failure",
+        "found_on",
+        "same_as",
+        "note",
+    )
+    data = {name: "" if told.get(name) is None else str(told.get(name)) for name in fields}
+    data["is_failure"] = "False" if told.get("is_failure") is False else "True"
+    data |= {"receipt": str(key), "detected": "called" if call else "care" if visit else ""}
+    form = FindingForm(data, instance=Finding(unit=unit, call=call))
+    if not form.is_valid():
+        raise Refused({name: [str(text) for text in texts] for name, texts in form.errors.items()})
+    form.ask_whether_repeat()
+    with transaction.atomic():
+        finding = record_finding(form.instance, visit=visit, by=by, at=at)
+        for kind in told.get("works") or []:
+            work = Work(
+                unit=unit,
+                fitment=finding.fitment,
+                finding=finding,
+                call=call,
+                kind=str(kind),
+                done_on=finding.found_on,
+            )
+            record_work(work, by=by, at=at)
+    return f"{finding.mode.name} at unit {unit.code}", _cancelled(visit)
+
+
+def _fine(told: Mapping[str, Any], key: UUID, by: User, at: datetime) -> tuple[str, str]:
+    """Note a unit, or all units of a site, as seen and fine."""
+    visit, call = _visit(told), _call(told)
+    if told.get("site"):
+        site = Site.objects.filter(pk=_number(told, "site")).first()
+        if site is None:
+            raise Refused("That site is not in the register.")
+        seen = see_all_fine(site, call=call, visit=visit, by=by, at=at)
+        return f"{len(seen)} units seen, fine", _cancelled(visit)
+    unit = _unit(told)
+    see_fine(unit, call=call, visit=visit, by=by, at=at)
+    return f"unit {unit.code} seen, fine", _cancelled(visit)
+
+
+def _work(told: Mapping[str, Any], key: UUID, by: User, at: datetime) -> tuple[str, str]:
+    """Record work done at a unit, or on one of its parts."""
+    unit, visit, call = _unit(told), _visit(told), _call(told)
+    part = None
+    if told.get("fitment"):
+        part = Fitment.objects.filter(pk=_number(told, "fitment"), unit=unit).first()
+        if part is None:
+            raise Refused("That part is not in this unit any more.")
+    done_on = forms.DateField().clean(told.get("done_on"))
+    work = Work(
+        unit=unit,
+        fitment=part,
+        call=call,
+        kind=str(told.get("work", "")),
+        done_on=done_on,
+        note=str(told.get("note", ""))[:2000],
+    )
+    record_work(work, maker_allows=told.get("maker_allows") is True, by=by, at=at)
+    return f"{work.get_kind_display()} at unit {unit.code}", _cancelled(visit)
+
+
+DOORS: Mapping[str, Callable[[Mapping[str, Any], UUID, User, datetime], tuple[str, str]]] = {
+    "finding": _finding,
+    "fine": _fine,
+    "work": _work,
+}
+
+
+def _choices(told: Mapping[str, Any], refusal: Refused) -> dict[str, Any]:
+    """Offer what can be chosen where a question stayed open."""
+    if "same_as" not in refusal.reasons:
+        return {"fields": sorted(filter(None, refusal.reasons))}
+    unit = Unit.objects.filter(pk=told["body"].get("unit")).first()
+    if unit is None:
+        return {}
+    data = {"mode": str(told["body"].get("mode")), "found_on": str(told["body"].get("found_on"))}
+    form = FindingForm(data, instance=Finding(unit=unit))
+    return {"field": "same_as", "choices": [list(choice) for choice in form.fields["same_as"].choices]}  # type: ignore[attr-defined]
+
+
+def _unit(told: Mapping[str, Any]) -> Unit:
+    unit = Unit.objects.select_related("construction", "site").filter(pk=_number(told, "unit")).first()
+    if unit is None:
+        raise Refused("That unit is not in the register.")
+    return unit
+
+
+def _visit(told: Mapping[str, Any]) -> Visit | None:
+    return Visit.objects.filter(pk=_number(told, "visit")).first() if told.get("visit") else None
+
+
+def _call(told: Mapping[str, Any]) -> Call | None:
+    if not told.get("call"):
+        return None
+    return Call.objects.open().filter(pk=_number(told, "call")).first()
+
+
+def _number(told: Mapping[str, Any], name: str) -> int:
+    value = told.get(name)
+    if isinstance(value, bool) or not str(value).isdecimal() or len(str(value)) > 18:
+        raise Refused(f"This record says no {name}.")
+    return int(str(value))
+
+
+def _cancelled(visit: Visit | None) -> str:
+    if visit is not None and visit.state == Visit.State.CANCELLED:
+        return "recorded on a visit that was cancelled meanwhile"
+    return ""

@@ -1,0 +1,123 @@
+"""Stickers for units: sheets to print, and the page behind a code, for staff and for anybody else."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django import forms
+from django.conf import settings
+from django.contrib import messages
+from django.contrib.auth.decorators import login_not_required
+from django.db import transaction
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
+from django.utils.safestring import mark_safe
+from django.views.decorators.http import require_POST
+
+from servicedesk.calls.models import Call
+from servicedesk.calls.operations import add_photo, log_call
+from servicedesk.office.knocks import too_many
+from servicedesk.people.models import Role, User
+from servicedesk.people.rights import schedulers, user_of
+from servicedesk.refusals import Refused, attempt
+from units.drawings.labels import FORMATS, Label, draw_sheets
+from units.labels import labels_for, replace_label
+from units.models import Unit, UnitLabel
+from units.views import status_of
+
+MOST_UNITS = 500
+MOST_SENT = 10
+TOO_OFTEN = "That was sent very often. Please wait an hour, or telephone us."
+
+
+class SheetForm(forms.Form):
+    """Which units get stickers, on what sheet."""
+
+    q = forms.CharField(label="Site or unit", required=False, help_text="A code or an address; empty: all.")
+    sheet = forms.ChoiceField(label="Sheet", choices=[(name, each.name) for name, each in FORMATS.items()])
+    skip = forms.IntegerField(
+        label="Labels used already", required=False, min_value=0, max_value=29, help_text="On the first page."
+    )
+
+
+class ReportForm(forms.Form):
+    """Something wrong with a window, told by anybody who stands before it."""
+
+    words = forms.CharField(
+        max_length=2000, widget=forms.Textarea(attrs={"rows": 4}), label="What is wrong with this window?"
+    )
+    name = forms.CharField(max_length=120, label="Your name", required=False)
+    phone = forms.CharField(max_length=40, label="Where we can call you", required=False)
+    photo = forms.FileField(required=False, label="A photo")
+
+
+@schedulers
+def labels(request: HttpRequest) -> HttpResponse:
+    """Sheets of stickers to print."""
+    form = SheetForm(request.GET if "sheet" in request.GET else None)
+    pages: list[Any] = []
+    units: list[Unit] = []
+    if form.is_bound and form.is_valid():
+        told = form.cleaned_data
+        units = list(Unit.objects.in_place().matching(told["q"]).order_by("code")[:MOST_UNITS])
+        made = labels_for(units, by=user_of(request), at=timezone.now())
+        try:
+            drawn = draw_sheets(
+                [Label(each.address, (each.unit.code, settings.COMPANY_NAME)) for each in made],
+                FORMATS[told["sheet"]],
+                skip=told["skip"] or 0,
+            )
+            pages = [mark_safe(page) for page in drawn]  # noqa: S308 - the drawing escapes every text itself
+        except ValueError as error:
+            form.add_error("skip", str(error))
+    context = {"form": form, "pages": pages, "units": units, "most": MOST_UNITS}
+    return render(request, "office/labels.html", context, status=status_of(form))
+
+
+@schedulers
+@require_POST
+def new_label(request: HttpRequest, pk: int) -> HttpResponse:
+    """Give a unit another code; the old sticker leads nowhere from then on."""
+    unit = get_object_or_404(Unit, pk=pk)
+    replace_label(unit, by=user_of(request), at=timezone.now())
+    messages.success(request, "A new code is in force. Print its sticker; the old one leads nowhere.")
+    return redirect(unit)
+
+
+@login_not_required
+def label(request: HttpRequest, code: str) -> HttpResponse:
+    """Behind a sticker: the unit for staff, for anybody else a page to say what is wrong."""
+    found = UnitLabel.objects.filter(code=code, replaced_at=None).select_related("unit__site").first()
+    if found is None:
+        raise Http404("This code is not in force any more.")
+    user = request.user
+    if isinstance(user, User) and user.may_act_as(Role.TECHNICIAN):
+        return redirect("field:unit", found.unit_id) if user.role == Role.TECHNICIAN else redirect(found.unit)
+    form = ReportForm(request.POST or None, request.FILES or None)
+    told = request.method == "POST" and bool(attempt(form, lambda: _report(request, found, form)))
+    context = {"form": ReportForm() if told else form, "told": told}
+    answer = render(request, "office/label.html", context, status=200 if told else status_of(form))
+    answer["Referrer-Policy"] = "no-referrer"
+    answer["X-Robots-Tag"] = "noindex"
+    return answer
+
+
+def _report(request: HttpRequest, found: UnitLabel, form: ReportForm) -> bool:
+    """Make a call of what was told; nothing of it is shown to whoever scans the code next."""
+    if too_many("label", found.code, most=MOST_SENT):
+        raise Refused(TOO_OFTEN)
+    at, told = timezone.now(), form.cleaned_data
+    with transaction.atomic():
+        call = Call(
+            site=found.unit.site,
+            unit=found.unit,
+            told_by=told["name"] or "somebody who scanned the sticker",
+            phone=told["phone"],
+            words=told["words"],
+            urgency=Call.Urgency.THIS_WEEK,
+        )
+        log_call(call, answers={}, by=None, at=at)
+        if told["photo"] is not None:
+            add_photo(call, told["photo"].file, size=told["photo"].size, by=None, at=at)
+    return True

@@ -1,0 +1,150 @@
+"""What a symptom is likely to be at a unit, by the company's own findings, and how often that was right."""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from servicedesk.calls.models import Finding
+from servicedesk.calls.symptoms import MODES_BEHIND
+from servicedesk.reports.lifetimes.likely import backed_off_chances
+from units.models import FailureMode, Unit
+
+BEHIND, EXPECTED, ELSE = 12.0, 2.0, 1.0
+"""What a mode is worth before any record: named behind the symptom, expected on the construction, or neither
+(starting values, common practice, no source)."""
+
+FIRST = 3
+
+
+@dataclass(frozen=True)
+class LikelyMode:
+    """A failure mode, its chance, and what to bring."""
+
+    mode: FailureMode
+    chance: float
+
+    @property
+    def percent(self) -> int:
+        """The chance in whole percent."""
+        return round(100 * self.chance)
+
+
+@dataclass(frozen=True)
+class Likely:
+    """The modes a unit's parts can have, the likely ones first, and on how many records that rests."""
+
+    modes: Sequence[LikelyMode]
+    own_records: int
+    all_records: int
+
+    @property
+    def words(self) -> str:
+        """How sure it is, in a sentence."""
+        if self.all_records == 0:
+            return "No finding of ours yet: this order is a starting point."
+        if self.own_records < FIRST * 3:
+            return f"Few findings on this construction ({self.own_records}), so others count in."
+        return f"From {self.own_records} findings on this construction."
+
+
+def likely_modes(unit: Unit, modes: Sequence[FailureMode], *, symptom: str = "") -> Likely:
+    """Order the failure modes a unit can have by how likely they are, for a symptom where one was told."""
+    if not modes:
+        return Likely((), 0, 0)
+    places = {mode.pk: place for place, mode in enumerate(modes)}
+    found = Finding.objects.filter(mode__in=places, is_failure=True, repeat=False)
+    if symptom:
+        found = found.filter(call__symptom=symptom)
+    every = _counts(places, found.values_list("mode", flat=True))
+    own = _counts(
+        places, found.filter(unit__construction=unit.construction_id).values_list("mode", flat=True)
+    )
+    told = backed_off_chances(_prior(unit, modes, symptom), [every, own])
+    order = sorted(range(len(modes)), key=lambda place: (-told.chances[place], modes[place].code))
+    return Likely(
+        [LikelyMode(modes[place], float(told.chances[place])) for place in order],
+        told.own_records,
+        told.all_records,
+    )
+
+
+def _prior(unit: Unit, modes: Sequence[FailureMode], symptom: str) -> list[float]:
+    behind = set(MODES_BEHIND.get(symptom, ()))
+    expected = {mode.pk for mode in unit.construction.expected_modes.all()} if unit.construction else set()
+    return [
+        ELSE + (BEHIND if mode.code in behind else 0) + (EXPECTED if mode.pk in expected else 0)
+        for mode in modes
+    ]
+
+
+def _counts(places: Mapping[int, int], found: Iterable[int]) -> list[int]:
+    counts = [0] * len(places)
+    for pk, number in Counter(found).items():
+        counts[places[pk]] = number
+    return counts
+
+
+@dataclass(frozen=True)
+class Rightness:
+    """How often the mode that was found had been among the first three, for calls in the order they came."""
+
+    calls: int
+    among_first: int
+    expected: float
+
+    @property
+    def percent(self) -> int:
+        """How many of a hundred were right."""
+        return round(100 * self.among_first / self.calls) if self.calls else 0
+
+    @property
+    def expected_percent(self) -> int:
+        """How many of a hundred were expected to be right, by the chances themselves."""
+        return round(100 * self.expected)
+
+
+def how_often_right() -> Rightness:
+    """Go through the findings of calls as they came, each foretold from those before it only."""
+    modes = list(FailureMode.objects.order_by("code"))
+    places = {mode.pk: place for place, mode in enumerate(modes)}
+    kinds = np.array([mode.kind for mode in modes])
+    behind = {
+        symptom: np.array([BEHIND if mode.code in codes else 0.0 for mode in modes])
+        for symptom, codes in MODES_BEHIND.items()
+    }
+    parts = _kinds_by_unit()
+    every: defaultdict[str, np.ndarray] = defaultdict(lambda: np.zeros(len(modes)))
+    own: defaultdict[tuple[str, int | None], np.ndarray] = defaultdict(lambda: np.zeros(len(modes)))
+    calls = right = 0
+    expected = 0.0
+    rows = (
+        Finding.objects.filter(call__isnull=False, is_failure=True, repeat=False)
+        .order_by("found_on", "pk")
+        .values_list("mode", "call__symptom", "unit", "unit__construction")
+    )
+    for mode, symptom, unit, construction in rows:
+        can = np.isin(kinds, list(parts.get(unit, ()))) if unit in parts else np.ones(len(modes), dtype=bool)
+        prior = np.where(can, ELSE + behind.get(symptom, 0.0), 0.0)
+        place = places[mode]
+        if prior[place] > 0:
+            told = backed_off_chances(prior, [every[symptom], own[symptom, construction]]).chances
+            first = np.argsort(-told, kind="stable")[:FIRST]
+            calls += 1
+            right += int(place in first)
+            expected += float(told[first].sum())
+        every[symptom][place] += 1
+        own[symptom, construction][place] += 1
+    return Rightness(calls, right, expected / calls if calls else 0.0)
+
+
+def _kinds_by_unit() -> dict[int, set[str]]:
+    from units.models import Fitment
+
+    kinds: defaultdict[int, set[str]] = defaultdict(set)
+    for unit, kind in Fitment.objects.values_list("unit", "kind").distinct():
+        kinds[unit].add(kind)
+    return kinds

@@ -1,0 +1,274 @@
+"""What phones send: each record once, junk told, nothing of others."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from datetime import timedelta
+from io import BytesIO
+from typing import Any
+from uuid import uuid4
+
+import pytest
+from django.core.files.uploadedfile import SimpleUploadedFile
+from django.test import Client
+from django.utils import timezone
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from PIL import Image
+
+from schedules.models import Letter
+from servicedesk.calls.models import Finding, Inspection, PhoneRecord, Photo, Work
+from servicedesk.people.models import Change, Role, User
+from tests.factories import (
+    CallFactory,
+    ComponentTypeFactory,
+    FailureModeFactory,
+    FitmentFactory,
+    TaskFactory,
+    UnitFactory,
+    VisitFactory,
+)
+from tests.schedules.planned_visits import told as words_of
+from units.models import FailureMode, Unit
+
+pytestmark = pytest.mark.django_db
+
+
+@pytest.fixture
+def unit() -> Unit:
+    """A unit with a track and a mode it can have."""
+    made: Unit = UnitFactory(panels=3)
+    FitmentFactory(unit=made, component_type=ComponentTypeFactory(kind="track"))
+    FailureModeFactory(kind="track", name="binds", code="TRK-01", spares="glide, brush")
+    return made
+
+
+def record(at: Unit, kind: str = "finding", **body: Any) -> dict[str, Any]:
+    """Make a record as a phone does."""
+    today = str(timezone.localdate())
+    usual: dict[str, Any] = {"unit": at.pk, "found_on": today, "done_on": today}
+    if kind == "finding":
+        usual |= {"mode": FailureMode.objects.get().pk, "severity": "hinders", "panel": 2}
+    return {
+        "key": str(uuid4()),
+        "kind": kind,
+        "made_at": timezone.now().isoformat(),
+        "body": {**usual, **body},
+    }
+
+
+def send(client: Client, told: Any) -> Any:
+    """Send a record to the inbox."""
+    body = told if isinstance(told, bytes) else json.dumps(told)
+    return client.post("/field/inbox/", body, content_type="application/json")
+
+
+def test_the_same_record_gets_the_same_answer_and_makes_one_finding(
+    as_technician: Client, unit: Unit
+) -> None:
+    told = record(unit, works=["adjusted"], note="squeaks")
+    first, again = send(as_technician, told), send(as_technician, told)
+    assert (first.status_code, again.status_code) == (200, 200)
+    assert first.json() == again.json() == {"state": "received", "words": f"binds at unit {unit.code}"}
+    finding = Finding.objects.get()
+    assert (finding.note, finding.works.get().kind) == ("squeaks", "adjusted")
+    assert Change.objects.about(finding)[0].door == "phone"
+
+
+def test_another_body_under_the_same_key_is_refused(as_technician: Client, unit: Unit) -> None:
+    told = record(unit)
+    send(as_technician, told)
+    other = send(as_technician, {**told, "body": {**told["body"], "panel": 3}})
+    assert other.status_code == 422
+    assert "other contents" in other.json()["words"]
+    assert Finding.objects.count() == 1
+
+
+def test_somebody_elses_key_tells_nothing(
+    as_technician: Client, unit: Unit, user_with: Callable[[Role], User]
+) -> None:
+    told = record(unit)
+    send(as_technician, told)
+    other = Client()
+    other.force_login(user_with(Role.TECHNICIAN))
+    assert "binds" not in send(other, told).content.decode()
+
+
+def test_nobody_is_told_in_json_not_led_to_a_page(client: Client, unit: Unit) -> None:
+    assert send(client, record(unit)).status_code == 401
+    assert client.get("/field/token/").status_code == 401
+    assert client.post("/field/photos/").status_code == 401
+
+
+@pytest.mark.parametrize(
+    ("kind", "changes", "words"),
+    [
+        ("finding", {"mode": 999_999}, "valid choice"),
+        ("finding", {"mode": None}, "Choose what is wrong"),
+        ("finding", {"unit": 999_999}, "not in the register"),
+        ("finding", {"unit": None}, "says no unit"),
+        ("finding", {"unit": True}, "says no unit"),
+        ("finding", {"panel": 9}, "valid choice"),
+        ("finding", {"severity": "danger"}, "made safe"),
+        ("finding", {"found_on": "soon"}, "no date"),
+        ("finding", {"works": ["danced"]}, "not a valid choice"),
+        ("fine", {"unit": None, "site": 999_999}, "not in the register"),
+        ("work", {"work": ""}, "blank"),
+        ("work", {"work": "cleaned", "fitment": 999_999}, "not in this unit"),
+        ("work", {"work": "cleaned", "done_on": "x"}, "valid date"),
+    ],
+)
+def test_what_can_not_be_taken_says_why_and_stores_nothing(
+    as_technician: Client, unit: Unit, kind: str, changes: dict[str, Any], words: str
+) -> None:
+    answer = send(as_technician, record(unit, kind, **changes))
+    assert answer.status_code == 422
+    assert answer.json()["state"] == "needs answer"
+    assert not PhoneRecord.objects.exists()
+    assert not Finding.objects.exists()
+    assert not Work.objects.exists()
+
+
+@pytest.mark.parametrize(
+    "told",
+    [
+        b"",
+        b"{",
+        b"[]",
+        b"null",
+        b'{"key": 5}',
+        b"\xff\xfe",
+        b'{"key": "x", "kind": "finding"}',
+        b"[" * 50_000,
+    ],
+)
+def test_what_is_no_record_is_said_so(as_technician: Client, told: bytes) -> None:
+    answer = send(as_technician, told)
+    assert answer.status_code == 400
+    assert answer.json()["state"] == "unreadable"
+
+
+JUNK = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(), inner, max_size=3),
+    max_leaves=6,
+)
+NAMES = [
+    "unit",
+    "site",
+    "visit",
+    "call",
+    "mode",
+    "panel",
+    "corner",
+    "severity",
+    "found_on",
+    "works",
+    "fitment",
+    "note",
+]
+
+
+@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    st.sampled_from(["finding", "fine", "work", "other"]),
+    st.dictionaries(st.sampled_from(NAMES), JUNK, max_size=6),
+)
+def test_junk_never_breaks_anything(as_technician: Client, kind: str, body: dict[str, Any]) -> None:
+    told = {"key": str(uuid4()), "kind": kind, "made_at": timezone.now().isoformat(), "body": body}
+    assert send(as_technician, told).status_code in {400, 422}
+
+
+def test_the_same_fault_lately_comes_back_with_a_choice(as_technician: Client, unit: Unit) -> None:
+    send(as_technician, record(unit))
+    asked = send(as_technician, told := record(unit))
+    assert asked.status_code == 422
+    assert asked.json()["field"] == "same_as"
+    values = [value for value, _ in asked.json()["choices"]]
+    assert values[-1] == "new"
+    told["body"]["same_as"] = values[0]
+    assert send(as_technician, told).status_code == 200
+    assert Finding.objects.order_by("-pk")[0].repeat
+
+
+def test_a_visit_cancelled_meanwhile_is_no_reason_to_lose_it(
+    as_technician: Client, as_scheduler: Client, unit: Unit
+) -> None:
+    visit = VisitFactory(site=unit.site, state="cancelled")
+    assert send(as_technician, record(unit, visit=visit.pk)).status_code == 200
+    home = words_of(as_scheduler.get("/").content)
+    assert "Recorded on a visit that was cancelled meanwhile" in home
+    as_scheduler.post(f"/phone-records/{PhoneRecord.objects.get().pk}/seen/")
+    assert "cancelled meanwhile" not in words_of(as_scheduler.get("/").content)
+
+
+def test_a_danger_is_told_to_schedulers_at_once(
+    as_technician: Client, as_scheduler: Client, scheduler: User, unit: Unit
+) -> None:
+    answer = send(as_technician, record(unit, severity="danger", made_safe_how="Panel taken out"))
+    assert answer.status_code == 200
+    assert Letter.objects.get().kind == "alarm"
+    assert "Made safe for now: Panel taken out" in words_of(as_scheduler.get("/").content)
+
+
+def test_fine_and_work_are_taken_too(as_technician: Client, unit: Unit) -> None:
+    assert send(as_technician, record(unit, "fine")).status_code == 200
+    assert Inspection.objects.get().outcome == "fine"
+    part = unit.fitments.get()
+    assert send(as_technician, record(unit, "work", work="cleaned", fitment=part.pk)).status_code == 200
+    assert Work.objects.get().fitment == part
+    site = send(as_technician, record(unit, "fine", unit=None, site=unit.site_id))
+    assert site.json()["words"] == "1 units seen, fine"
+
+
+def photo_file() -> SimpleUploadedFile:
+    """Give a small photo."""
+    content = BytesIO()
+    Image.new("RGB", (80, 60), "tan").save(content, "JPEG")
+    return SimpleUploadedFile("p.jpg", content.getvalue(), "image/jpeg")
+
+
+def test_a_photo_follows_its_record_once(as_technician: Client, unit: Unit) -> None:
+    told, key = record(unit), str(uuid4())
+    early = as_technician.post("/field/photos/", {"key": key, "record": told["key"], "photo": photo_file()})
+    assert early.status_code == 409
+    send(as_technician, told)
+    for _ in range(2):
+        answer = as_technician.post(
+            "/field/photos/", {"key": key, "record": told["key"], "photo": photo_file()}
+        )
+        assert answer.status_code == 200
+    assert Photo.objects.get().finding == Finding.objects.get()
+    bad = SimpleUploadedFile("p.jpg", b"no photo", "image/jpeg")
+    wrong = as_technician.post("/field/photos/", {"key": str(uuid4()), "record": told["key"], "photo": bad})
+    assert wrong.status_code == 422
+    assert as_technician.post("/field/photos/", {"key": "x"}).status_code == 400
+    assert as_technician.post("/field/photos/", {"key": str(uuid4())}).status_code == 400
+
+
+def test_today_says_what_to_know_and_what_to_have_aboard(
+    technician: User, as_technician: Client, unit: Unit
+) -> None:
+    now = timezone.now()
+    visit = VisitFactory(site=unit.site, starts_at=now, ends_at=now + timedelta(hours=1))
+    visit.technicians.add(technician)
+    task = TaskFactory(unit=unit, state="in-process", origin="call")
+    visit.visit_tasks.create(task=task)
+    call = CallFactory(site=unit.site, unit=unit, task=task, symptom="stiff", words="sticks at noon")
+    page = words_of(as_technician.get("/field/").content)
+    assert "sticks at noon" in page
+    assert "To have aboard:</strong> brush, glide" in page
+    assert f"/field/stops/{visit.pk}/" in page
+    stop = words_of(as_technician.get(f"/field/stops/{visit.pk}/").content)
+    assert "Likely:</strong> binds (100 %; bring glide, brush)" in stop
+    shown = words_of(as_technician.get(f"/field/units/{unit.pk}/").content)
+    assert f'data-call="{call.pk}"' in shown
+    assert f'data-visit="{visit.pk}"' in shown
+
+
+def test_the_script_of_the_phone_is_looked_for_each_time(client: Client) -> None:
+    answer = client.get("/field/sw.js")
+    assert answer["Content-Type"].startswith("text/javascript")
+    assert answer["Cache-Control"] == "no-cache"
+    assert client.get("/field/manifest.webmanifest").json()["scope"] == "/field/"

@@ -1,0 +1,38 @@
+"""Giving units codes for their stickers."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+
+from servicedesk.people.history import write_change
+from servicedesk.people.models import User
+from servicedesk.refusals import one_step
+from units.models import Unit, UnitLabel
+
+
+def labels_for(units: Sequence[Unit], *, by: User | None, at: datetime) -> list[UnitLabel]:
+    """Give each unit the code in force, making one where it has none."""
+    with one_step():
+        held = UnitLabel.objects.filter(unit__in=units, replaced_at=None)
+        known = set(held.values_list("unit_id", flat=True))
+        UnitLabel.objects.bulk_create(
+            [UnitLabel(unit=unit, made_at=at, made_by=by) for unit in units if unit.pk not in known],
+            ignore_conflicts=True,
+        )
+    return list(
+        UnitLabel.objects.filter(unit__in=units, replaced_at=None)
+        .select_related("unit")
+        .order_by("unit__code")
+    )
+
+
+def replace_label(unit: Unit, *, by: User | None, at: datetime) -> UnitLabel:
+    """Put a new code in the place of the one in force."""
+    with one_step():
+        unit.labels.filter(replaced_at=None).update(replaced_at=at)
+        made = UnitLabel(unit=unit, made_at=at, made_by=by)
+        made.full_clean()
+        made.save()
+        write_change(unit, did="given a new sticker code", by=by, at=at)
+    return made

@@ -1,0 +1,47 @@
+"""Stickers on units: a code that leads to the unit and says nothing of it."""
+
+from __future__ import annotations
+
+from secrets import token_urlsafe
+
+from django.conf import settings
+from django.db import models
+from django.db.models import Q
+from django.urls import reverse
+
+CODE_BYTES = 12
+
+
+def new_code() -> str:
+    """Draw a code of 96 random bits: it can't be guessed and carries no meaning."""
+    return token_urlsafe(CODE_BYTES)
+
+
+class UnitLabel(models.Model):
+    """A code for one unit; when a sticker is lost or copied, another takes its place."""
+
+    unit = models.ForeignKey("units.Unit", on_delete=models.PROTECT, related_name="labels")
+    code = models.CharField(max_length=24, unique=True, default=new_code, editable=False)
+    made_at = models.DateTimeField()
+    made_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
+    )
+    replaced_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(
+                fields=["unit"],
+                condition=Q(replaced_at__isnull=True),
+                name="unitlabel_one_in_force",
+                violation_error_message="This unit has a code in force already; replace it instead.",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"code of {self.unit}"
+
+    @property
+    def address(self) -> str:
+        """What the sticker says."""
+        return settings.SITE_URL + reverse("office:label", args=[self.code])
