@@ -68,25 +68,34 @@ class AgreedTimeForm(forms.ModelForm):
 
 
 class WeatherForm(forms.Form):
-    """How warm each day of a week gets at most."""
+    """How warm each day of a week gets at most, and its highest heat index."""
 
     def __init__(self, *args: Any, monday: date, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.dates = [monday + timedelta(days=number) for number in range(7)]
-        held = dict(DayWeather.objects.filter(on__in=self.dates).values_list("on", "warmest_c"))
+        held = {row.on: row for row in DayWeather.objects.filter(on__in=self.dates)}
         for day in self.dates:
-            self.fields[f"{day:%a}".lower()] = forms.DecimalField(
-                label=f"{day:%A %-d %B}",
-                required=False,
-                min_value=-60,
-                max_value=60,
-                decimal_places=1,
-                initial=held.get(day),
-            )
+            name, noted = f"{day:%a}".lower(), held.get(day)
+            for field, words, least, most, initial in (
+                (name, "°C", -60, 60, noted.warmest_c if noted else None),
+                (f"{name}_heat", "heat index, °F", 60, 180, noted.heat_index_f if noted else None),
+            ):
+                self.fields[field] = forms.DecimalField(
+                    label=f"{day:%A %-d %B}, {words}",
+                    required=False,
+                    min_value=least,
+                    max_value=most,
+                    decimal_places=1,
+                    initial=initial,
+                )
 
-    def warmest(self) -> dict[date, Decimal | None]:
+    def told(self) -> dict[date, tuple[Decimal | None, Decimal | None]]:
         """Give what was typed, by day."""
-        return {day: self.cleaned_data.get(f"{day:%a}".lower()) for day in self.dates}
+        names = {day: f"{day:%a}".lower() for day in self.dates}
+        return {
+            day: (self.cleaned_data.get(name), self.cleaned_data.get(f"{name}_heat"))
+            for day, name in names.items()
+        }
 
 
 class TermsForm(forms.ModelForm):

@@ -89,7 +89,7 @@ def weather(request: HttpRequest) -> HttpResponse:
     form = WeatherForm(request.POST or None, monday=monday)
 
     def store() -> bool:
-        operations.set_weather(form.warmest(), by=user_of(request), at=timezone.now())
+        operations.set_weather(form.told(), by=user_of(request), at=timezone.now())
         return True
 
     if request.method == "POST" and attempt(form, store):

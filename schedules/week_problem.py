@@ -267,7 +267,8 @@ class _Reader:
 
     def _cold_days(self) -> dict[date, Any]:
         week = (self.monday, self.monday + timedelta(days=6))
-        return dict(DayWeather.objects.filter(on__range=week).values_list("on", "warmest_c"))
+        known = DayWeather.objects.filter(on__range=week, warmest_c__isnull=False)
+        return dict(known.values_list("on", "warmest_c"))
 
     def _stop(
         self, key: Hashable, work: SiteWork, agreed: list[Window] | None, warmest: Mapping[date, Any]

@@ -244,6 +244,11 @@ CELERY_BEAT_SCHEDULE = {
         "schedule": crontab(minute="30", hour="2"),
         "options": {"expires": 20 * 3600},
     },
+    "make small pictures": {
+        "task": "calls.make_thumbnails",
+        "schedule": timedelta(minutes=5),
+        "options": {"expires": 300},
+    },
     "reckon how long work takes": {
         "task": "calls.keep_service_times",
         "schedule": crontab(minute="45", hour="2"),

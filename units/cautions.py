@@ -94,6 +94,25 @@ DUST = Caution(
 )
 
 
+_HEAT = (
+    (115, "very high: put the work off, or do it in the early morning with a second person watching"),
+    (103, "high: breaks in the shade every hour, water within reach, nobody alone"),
+    (91, "moderate: water every quarter of an hour, breaks in the shade"),
+)
+
+
+def heat_caution(heat_index_f: float) -> Caution | None:
+    """Say what a heat index in °F means for work outside; None below 91."""
+    words = next((words for least, words in _HEAT if heat_index_f >= least), None)
+    if words is None:
+        return None
+    text = (
+        f"Heat index {heat_index_f:g} °F, {words}. Somebody new to the heat begins with a fifth of the day. "
+        "Confused or fainting: emergency call, and cool them at once."
+    )
+    return Caution("Heat", text, "OSHA heat index guide; NIOSH 2016-106")
+
+
 def cautions_for(unit: Unit, *, kinds: Collection[str], type_names: Collection[str] = ()) -> list[Caution]:
     """Choose the cautions that this unit's own facts call for, the gravest first."""
     found = []

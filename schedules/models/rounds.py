@@ -159,10 +159,13 @@ class DayWeather(models.Model):
     """How warm a day gets at most, as forecast; work on film must wait for a day that is warm enough."""
 
     on = models.DateField(unique=True)
-    warmest_c = models.DecimalField("warmest, °C", max_digits=4, decimal_places=1)
+    warmest_c = models.DecimalField("warmest, °C", max_digits=4, decimal_places=1, null=True, blank=True)
+    heat_index_f = models.DecimalField(
+        "highest heat index, °F", max_digits=4, decimal_places=1, null=True, blank=True
+    )
 
     def __str__(self) -> str:
-        return f"{self.on}: {self.warmest_c} °C"
+        return f"{self.on}: {self.warmest_c} °C, heat index {self.heat_index_f} °F"
 
 
 class ServiceTime(models.Model):

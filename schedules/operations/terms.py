@@ -77,12 +77,15 @@ def drop_agreed_time(agreed: AgreedTime, *, by: User | None, at: datetime) -> No
         agreed.delete()
 
 
-def set_weather(warmest: Mapping[date, Decimal | None], *, by: User | None, at: datetime) -> None:
-    """Note how warm days get at most; None takes the note of a day back."""
+def set_weather(
+    told: Mapping[date, tuple[Decimal | None, Decimal | None]], *, by: User | None, at: datetime
+) -> None:
+    """Note how warm days get at most, in °C, and their heat index in °F; two Nones take a note back."""
     with one_step():
-        for on, degrees in warmest.items():
-            if degrees is None:
+        for on, (warmest, heat) in told.items():
+            if warmest is None and heat is None:
                 DayWeather.objects.filter(on=on).delete()
                 continue
-            weather, _ = DayWeather.objects.update_or_create(on=on, defaults={"warmest_c": degrees})
-            write_change(weather, did=f"warmest {degrees} °C", by=by, at=at)
+            noted = {"warmest_c": warmest, "heat_index_f": heat}
+            weather, _ = DayWeather.objects.update_or_create(on=on, defaults=noted)
+            write_change(weather, did=f"noted: {weather}", by=by, at=at)

@@ -10,7 +10,7 @@ from django.db import models
 from django.db.models import Prefetch, Q
 
 if TYPE_CHECKING:
-    from servicedesk.calls.models import Call, Finding, Inspection, Work  # noqa: F401
+    from servicedesk.calls.models import Call, Finding, Inspection, Photo, Work  # noqa: F401
     from units.models import FailureMode, Site, Unit
 
 OVER = 9  # the rank of calls that need nobody any more: they come last, and are found by one index
@@ -135,3 +135,12 @@ class WorkQuerySet(models.QuerySet["Work"]):
     def for_unit_sheet(self, unit: Unit) -> Self:
         """All that was done at one unit, newest first."""
         return self.filter(unit=unit).for_list()
+
+
+class PhotoQuerySet(models.QuerySet["Photo"]):
+    """Questions about photos."""
+
+    def of_unit(self, unit: Unit) -> Self:
+        """Photos of a unit, of findings at it and of calls about it, the newest first."""
+        about = Q(unit=unit) | Q(finding__unit=unit) | Q(call__unit=unit)
+        return self.filter(about).order_by("-added_at", "-pk")

@@ -7,6 +7,7 @@ from django.utils import timezone
 
 from schedules.periodic import NOTHING
 from servicedesk.calls import operations
+from servicedesk.calls.thumbnails import make_thumbnails
 
 
 @shared_task(name="calls.keep_service_times")
@@ -14,3 +15,10 @@ def keep_service_times() -> str:
     """Reckon how long work takes by our own records."""
     kinds = operations.keep_service_times(at=timezone.now())
     return f"{kinds} kinds of work reckoned" if kinds else NOTHING
+
+
+@shared_task(name="calls.make_thumbnails")
+def make_small_pictures() -> str:
+    """Make the small pictures of new photos."""
+    made = make_thumbnails()
+    return f"{made} small pictures made" if made else NOTHING

@@ -8,13 +8,13 @@ from datetime import date, datetime, time, timedelta
 
 from django.utils import timezone
 
-from schedules.models import Visit
+from schedules.models import DayWeather, Visit
 from servicedesk.calls.forms.findings import modes_for
 from servicedesk.calls.models import Call, Finding, Work
 from servicedesk.people.models import User
 from servicedesk.reports.lifetimes.likely import smallest_load
 from servicedesk.reports.likely_modes import LikelyMode, likely_modes
-from units.cautions import Caution, cautions_for
+from units.cautions import Caution, cautions_for, heat_caution
 from units.models import Site, Unit
 
 FIRST_VISIT = 0.8
@@ -50,6 +50,7 @@ class Day:
     date: date
     stops: Sequence[Stop]
     parts: Sequence[str]
+    heat: Caution | None = None
 
     @property
     def next_stop(self) -> Stop | None:
@@ -67,7 +68,9 @@ def read_day(person: User, day: date) -> Day:
         .for_list()
     )
     stops = [read_stop(visit) for visit in visits]
-    return Day(day, stops, _parts(stops))
+    weather = DayWeather.objects.filter(on=day, heat_index_f__isnull=False).first()
+    heat = heat_caution(float(weather.heat_index_f)) if weather and weather.heat_index_f else None
+    return Day(day, stops, _parts(stops), heat)
 
 
 def read_stop(visit: Visit) -> Stop:

@@ -19,7 +19,9 @@ from django.views.decorators.http import require_GET, require_POST
 from schedules.models import Visit
 from schedules.models.care import WorkKind
 from servicedesk.calls.forms.findings import modes_for
+from servicedesk.calls.marks import marks_of
 from servicedesk.calls.models import Call, Finding
+from servicedesk.calls.operations import silicone_in_doubt
 from servicedesk.field.inbox import take_in
 from servicedesk.field.photo_inbox import take_photo_in
 from servicedesk.field.today import read_day, read_stop
@@ -58,20 +60,32 @@ def unit(request: HttpRequest, unit_pk: int) -> HttpResponse:
     parts = [part for part in found.fitments.all() if part.removed_on is None]
     kinds = {part.kind for part in parts}
     call = Call.objects.open().filter(unit=found).order_by("-told_at").first()
+    findings = list(Finding.objects.for_unit_sheet(found)[:20])
     likely = likely_modes(found, modes_for(found), symptom=call.symptom if call else "")
     context = {
         "unit": found,
         "parts": parts,
-        "drawings": drawings_of(found, kinds=kinds, unit_of_length=settings.LENGTH_UNIT),
+        "drawings": drawings_of(
+            found,
+            kinds=kinds,
+            unit_of_length=settings.LENGTH_UNIT,
+            marks=marks_of(findings, found.panels),
+        ),
         "likely": likely,
         "call": call,
         "visit": _visit_today(user_of(request), found),
-        "works": [(kind.value, kind.label) for kind in WORKS],
+        "works": [(kind.value, kind.label) for kind in _works(found)],
         "severities": Finding.Severity.choices,
-        "history": Finding.objects.for_unit_sheet(found)[:3],
+        "history": findings[:3],
         **_script(user_of(request)),
     }
     return render(request, "field/unit.html", context)
+
+
+def _works(found: Unit) -> list[WorkKind]:
+    """List the works that fit: what runs in liners is not offered to be lubricated."""
+    dry = silicone_in_doubt(found, None)
+    return [kind for kind in WORKS if not (dry and kind == WorkKind.LUBRICATED)]
 
 
 def _visit_today(user: User, found: Unit) -> Visit | None:

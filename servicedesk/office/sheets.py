@@ -8,34 +8,15 @@ from django.shortcuts import get_object_or_404, render
 from django.utils import timezone
 
 from schedules.models import CareDue, MaintenanceTask, Visit
-from servicedesk.calls.models import Call, Finding, Inspection, Work
+from servicedesk.calls.marks import marks_of
+from servicedesk.calls.models import Call, Finding, Inspection, Photo, Work
 from servicedesk.people.models import Change
 from servicedesk.people.rights import owners, technicians
 from units.cautions import DEFERENCE, cautions_for
-from units.drawings import CORNER_WORDS, Corner, Mark
 from units.models import Fitment, Site, Unit
 from units.shapes import drawings_of
 
 SHOWN = 20
-
-
-def corner_of(finding: Finding) -> Corner | None:
-    """Give the corner of a finding as drawings know it."""
-    return next((corner for corner in CORNER_WORDS if corner == finding.corner), None)
-
-
-def _marks(findings: list[Finding]) -> list[Mark]:
-    """Mark on the drawing where a panel failed before, the newest first."""
-    return [
-        Mark(finding.panel, corner_of(finding), f"{finding.mode.name}, {finding.found_on:%-d %b %Y}")
-        for finding in findings
-        if finding.is_failure and finding.panel
-    ]
-
-
-def _in_range(marks: list[Mark], panels: int | None) -> list[Mark]:
-    """Leave out marks of panels that the unit is not recorded to have."""
-    return [mark for mark in marks if panels and mark.panel <= panels][:12]
 
 
 @technicians
@@ -50,11 +31,12 @@ def unit_sheet(request: HttpRequest, pk: int) -> HttpResponse:
         "unit": unit,
         "in_place": in_place,
         "taken_out": [part for part in parts if part.removed_on is not None],
+        "photos": Photo.objects.of_unit(unit)[:SHOWN],
         "drawings": drawings_of(
             unit,
             kinds=kinds,
             unit_of_length=settings.LENGTH_UNIT,
-            marks=_in_range(_marks(findings), unit.panels),
+            marks=marks_of(findings, unit.panels),
         ),
         "cautions": cautions_for(
             unit, kinds=kinds, type_names=[str(part.component_type) for part in in_place]

@@ -99,6 +99,7 @@ function button(words, act) {
 // --- sending -------------------------------------------------------------------------------------------------
 let sending = null;
 let signedOut = false;
+let stays = false;
 let again = null;
 
 function send() {
@@ -293,7 +294,7 @@ async function pack() {
   }
   await navigator.serviceWorker.register("/field/sw.js", { scope: "/field/" });
   const ready = await navigator.serviceWorker.ready;
-  if (navigator.storage && navigator.storage.persist) await navigator.storage.persist();
+  if (navigator.storage && navigator.storage.persist) stays = await navigator.storage.persist();
   if (location.pathname !== "/field/") return; // only Today knows what the day needs
   const pages = [...document.querySelectorAll("a[data-pack]")].map((link) => link.getAttribute("href"));
   ready.active.postMessage({ pages: ["/field/", ...new Set(pages)], author });
@@ -301,7 +302,7 @@ async function pack() {
 
 navigator.serviceWorker?.addEventListener("message", (event) => {
   const said = document.getElementById("pack");
-  if (said && event.data.kept) said.textContent = `${event.data.kept} pages kept on this phone at ${new Date().toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" })}.`;
+  if (said && event.data.kept) said.textContent = `${event.data.kept} pages kept on this phone at ${new Date().toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" })}${stays ? "" : "; the phone may clear them when it runs out of room"}.`;
 });
 window.addEventListener("online", send);
 document.addEventListener("visibilitychange", () => document.hidden || send());

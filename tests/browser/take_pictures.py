@@ -17,6 +17,7 @@ DESK, PHONE = (1280, 900), (360, 740)
 SHOTS = [
     ("unit-desk", "technician", DESK, "/units/", "tbody th a"),
     ("technician-phone", "technician", PHONE, "/", None),
+    ("porch-phone", "technician", PHONE, "/field/", None),
     ("call-desk", "scheduler", DESK, "/calls/", "main table th a, main ul.cards a"),
     ("rounds-desk", "scheduler", DESK, f"/week/?week={datetime.now(UTC).date() + timedelta(days=7)}", None),
     ("due-desk", "scheduler", DESK, "/due/", None),

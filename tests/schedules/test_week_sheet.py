@@ -258,5 +258,7 @@ def test_the_weather_is_noted(desk: Client) -> None:
     assert "up to 12.5 °C" in told(answer.content)
     desk.post("/week/weather/?week=2026-05-04", {"mon": ""})
     assert not DayWeather.objects.exists()
+    desk.post("/week/weather/?week=2026-05-04", {"mon_heat": "104"})
+    assert DayWeather.objects.get().heat_index_f == 104
     wrong = desk.post("/week/weather/?week=2026-05-04", {"mon": "warm"})
     assert "Enter a number" in told(wrong.content)

@@ -7,6 +7,8 @@ from django.db import models
 from django.db.models import Q
 from django.urls import reverse
 
+from servicedesk.calls.querysets import PhotoQuerySet
+
 from .calls import Call
 
 
@@ -24,10 +26,13 @@ class Photo(models.Model):
     name = models.CharField(max_length=40, unique=True, editable=False)
     width = models.PositiveIntegerField()
     height = models.PositiveIntegerField()
+    small_made = models.BooleanField(default=False, editable=False)
     added_at = models.DateTimeField()
     added_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
     )
+
+    objects = PhotoQuerySet.as_manager()
 
     class Meta:
         constraints = [

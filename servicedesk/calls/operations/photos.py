@@ -8,6 +8,7 @@ from uuid import UUID
 
 from servicedesk.calls.models import Call, Finding, Photo
 from servicedesk.calls.photo_files import store_photo, take_photo
+from servicedesk.notices import send_after_commit
 from servicedesk.people.history import write_change
 from servicedesk.people.models import User
 from servicedesk.refusals import Refused, one_step
@@ -47,4 +48,5 @@ def add_photo(
             added_by=by,
         )
         write_change(holder, did="photo added", by=by, at=at)
+        send_after_commit("calls.make_thumbnails")
     return photo

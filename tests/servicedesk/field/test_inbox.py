@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import gzip
 import json
 from collections.abc import Callable
 from datetime import timedelta
 from io import BytesIO
+from pathlib import Path
 from typing import Any
 from uuid import uuid4
 
@@ -17,8 +19,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from PIL import Image
 
-from schedules.models import Letter
+from schedules.models import DayWeather, Letter
 from servicedesk.calls.models import Finding, Inspection, PhoneRecord, Photo, Work
+from servicedesk.calls.thumbnails import make_thumbnails
 from servicedesk.people.models import Change, Role, User
 from tests.factories import (
     CallFactory,
@@ -272,3 +275,49 @@ def test_the_script_of_the_phone_is_looked_for_each_time(client: Client) -> None
     assert answer["Content-Type"].startswith("text/javascript")
     assert answer["Cache-Control"] == "no-cache"
     assert client.get("/field/manifest.webmanifest").json()["scope"] == "/field/"
+
+
+def test_the_heat_of_the_day_is_told_where_it_is_known(as_technician: Client) -> None:
+    # OSHA's bands: below 91 low, 91 to 103 moderate, 103 to 115 high, above very high.
+    for heat, words in ((80, ""), (95, "moderate"), (110, "high:"), (120, "very high")):
+        DayWeather.objects.update_or_create(on=timezone.localdate(), defaults={"heat_index_f": heat})
+        page = words_of(as_technician.get("/field/").content)
+        assert (words in page) if words else ("Heat index" not in page)
+
+
+def test_what_failed_before_is_marked_on_the_drawing(as_technician: Client, unit: Unit) -> None:
+    send(as_technician, record(unit))
+    page = as_technician.get(f"/field/units/{unit.pk}/").content.decode()
+    assert 'class="mark"' in page
+    assert "binds" in page
+
+
+def test_small_pictures_are_made_in_the_background(as_technician: Client, unit: Unit) -> None:
+    told = record(unit)
+    send(as_technician, told)
+    content = BytesIO()
+    Image.new("RGB", (1600, 900), "tan").save(content, "JPEG")
+    file = SimpleUploadedFile("p.jpg", content.getvalue(), "image/jpeg")
+    as_technician.post("/field/photos/", {"key": str(uuid4()), "record": told["key"], "photo": file})
+    photo = Photo.objects.get()
+    whole = as_technician.get(f"/calls/photos/{photo.pk}/?small").content
+    assert make_thumbnails() == 1
+    assert make_thumbnails() == 0
+    small = as_technician.get(f"/calls/photos/{photo.pk}/?small").content
+    with Image.open(BytesIO(small)) as image:
+        assert image.size == (320, 180)
+    assert len(small) < len(whole)
+    assert f"/calls/photos/{photo.pk}/" in as_technician.get(f"/units/{unit.pk}/").content.decode()
+
+
+def test_lubricating_is_offered_only_where_it_fits(as_technician: Client, unit: Unit) -> None:
+    page = as_technician.get(f"/field/units/{unit.pk}/").content.decode()
+    assert 'value="lubricated"' in page
+    liner = UnitFactory()
+    FitmentFactory(unit=liner, component_type=ComponentTypeFactory(kind="track", name="flexible liner"))
+    assert 'value="lubricated"' not in as_technician.get(f"/field/units/{liner.pk}/").content.decode()
+
+
+def test_the_scripts_are_small(client: Client) -> None:
+    sent = [Path("servicedesk/static/field.js").read_bytes(), client.get("/field/sw.js").content]
+    assert sum(len(gzip.compress(script)) for script in sent) <= 40_000

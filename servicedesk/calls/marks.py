@@ -1,0 +1,25 @@
+"""Where on the drawing of a unit something failed before."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from servicedesk.calls.models import Finding
+from units.drawings import CORNER_WORDS, Corner, Mark
+
+MOST_MARKS = 12
+
+
+def marks_of(findings: Iterable[Finding], panels: int | None) -> list[Mark]:
+    """Mark where panels failed before, the newest first, on panels that the unit is known to have."""
+    found = [
+        Mark(finding.panel, _corner_of(finding), f"{finding.mode.name}, {finding.found_on:%-d %b %Y}")
+        for finding in findings
+        if finding.is_failure and finding.panel
+    ]
+    return [mark for mark in found if panels and mark.panel <= panels][:MOST_MARKS]
+
+
+def _corner_of(finding: Finding) -> Corner | None:
+    """Give the corner of a finding as drawings know it."""
+    return next((corner for corner in CORNER_WORDS if corner == finding.corner), None)

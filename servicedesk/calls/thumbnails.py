@@ -1,0 +1,34 @@
+"""Small pictures of photos, made in the background and kept beside them."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from PIL import Image
+
+from servicedesk.calls.models import Photo
+from servicedesk.calls.photo_files import photo_path
+
+SIDE = 320
+AT_ONCE = 200
+
+
+def small_path(name: str) -> Path:
+    """Say where the small picture of a photo lies."""
+    return photo_path(name).with_suffix(".small.jpg")
+
+
+def make_thumbnails() -> int:
+    """Make the small pictures that are missing; answer how many. A photo without its file is passed over."""
+    made = 0
+    for photo in Photo.objects.filter(small_made=False).order_by("pk")[:AT_ONCE]:
+        path = photo_path(photo.name)
+        if path.is_file():
+            half = small_path(photo.name).with_suffix(".part")
+            with Image.open(path) as image:
+                image.thumbnail((SIDE, SIDE))
+                image.save(half, "JPEG", quality=80)
+            half.rename(small_path(photo.name))
+            made += 1
+        Photo.objects.filter(pk=photo.pk).update(small_made=True)
+    return made
