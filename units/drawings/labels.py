@@ -12,7 +12,7 @@ from xml.etree import ElementTree as ET
 
 import segno
 
-from units.drawings.lettering import printable
+from units.drawings.lettering import printable, text_width
 
 QUIET_ZONE = 4
 """Empty modules around a code, as ISO/IEC 18004 section 9.1 asks for."""
@@ -133,14 +133,17 @@ def _draw(root: ET.Element, label: Label, x: float, y: float, size: tuple[float,
     top = y + (size[1] - side) / 2
     place = ET.SubElement(root, "g", {"transform": f"translate({x:.3f},{top:.3f}) scale({module:.5f})"})
     ET.SubElement(place, "path", {"d": path, "fill": "#000000"})
+    room = size[0] - side - 2
     for number, words in enumerate(label.lines):
+        lettering = 3.4 if number == 0 else 2.7
+        lettering = min(lettering, room / max(text_width(words, size=1), 1e-6))
         text = ET.SubElement(
             root,
             "text",
             {
                 "x": f"{x + side + 1:.2f}",
                 "y": f"{y + size[1] / 2 - 2.2 * len(label.lines) + 3.4 + 4.4 * number:.2f}",
-                "font-size": "3.4" if number == 0 else "2.7",
+                "font-size": f"{lettering:.2f}",
                 "fill": "#000000",
             },
         )

@@ -17,6 +17,7 @@ from servicedesk.office import label_views
 from tests.factories import UnitFactory
 from tests.schedules.planned_visits import told
 from units.drawings.labels import FORMATS, Label, SheetFormat, draw_sheets
+from units.drawings.lettering import text_width
 from units.labels import replace_label
 from units.models import UnitLabel
 
@@ -69,6 +70,16 @@ def test_a_sheet_is_drawn_at_its_true_size_label_by_label() -> None:
         draw_sheets([], sheet, skip=21)
     with pytest.raises(ValueError, match="do not fit"):
         SheetFormat("too wide", (100, 100), (60, 20), 2, 1, (0, 0), (60, 20))
+
+
+def test_words_stay_on_their_label() -> None:
+    sheet = FORMATS["letter-30"]
+    [page] = draw_sheets(
+        [Label("https://desk.example/w/x/", ("U-1", "A very long company name & Sons of the County"))], sheet
+    )
+    second = list(ET.fromstring(page).iter(f"{SVG}text"))[1]  # noqa: S314
+    begins, size = float(second.attrib["x"]), float(second.attrib["font-size"])
+    assert begins + text_width(second.text or "", size=size) <= sheet.corner[0] + sheet.label[0]
 
 
 def test_a_scheduler_draws_sheets_and_codes_stay(as_scheduler: Client) -> None:
