@@ -66,7 +66,8 @@ async function show() {
 function entry(record) {
   const item = document.createElement("li");
   const held = record.hold > Date.now() && record.state === "on this phone";
-  item.textContent = `${record.words}: ${record.state}${record.said ? ` – ${record.said}` : ""} `;
+  const share = sentShare.has(record.key) ? ` ${sentShare.get(record.key)} %` : "";
+  item.textContent = `${record.words}: ${record.state}${share}${record.said ? ` – ${record.said}` : ""} `;
   if (record.choices) {
     for (const [value, words] of record.choices) {
       item.append(button(words, async () => {
@@ -144,8 +145,9 @@ async function sendOne(record, token) {
   show();
   let answer;
   try {
-    answer = await fetch(record.kind === "photo" ? "/field/photos/" : "/field/inbox/", {
-      method: "POST", redirect: "error", headers: headers(record, token), body: content(record),
+    answer = record.kind === "photo" ? await upload(record, token) : await fetch("/field/inbox/", {
+      method: "POST", redirect: "error", body: content(record),
+      headers: { "X-CSRFToken": token, "Content-Type": "application/json" },
     });
   } catch {
     await put({ ...record, state: "on this phone", tries: record.tries + 1 });
@@ -167,20 +169,34 @@ async function sendOne(record, token) {
   return answer.status === 409;
 }
 
-function headers(record, token) {
-  const named = { "X-CSRFToken": token };
-  return record.kind === "photo" ? named : { ...named, "Content-Type": "application/json" };
+function content(record) {
+  return JSON.stringify({ key: record.key, kind: record.kind, made_at: record.made_at, body: record.body });
 }
 
-function content(record) {
-  if (record.kind !== "photo") {
-    return JSON.stringify({ key: record.key, kind: record.kind, made_at: record.made_at, body: record.body });
-  }
+const sentShare = new Map(); // of photos under way, in percent
+
+function upload(record, token) {
   const form = new FormData();
   form.append("key", record.key);
   form.append("record", record.record);
   form.append("photo", record.photo, "photo.jpg");
-  return form;
+  return new Promise((resolve, reject) => {
+    const request = new XMLHttpRequest(); // fetch does not tell how far an upload has come
+    request.open("POST", "/field/photos/");
+    request.setRequestHeader("X-CSRFToken", token);
+    request.upload.onprogress = (event) => {
+      sentShare.set(record.key, Math.round((100 * event.loaded) / event.total));
+      show();
+    };
+    request.onloadend = () => sentShare.delete(record.key);
+    request.onload = () => resolve({
+      ok: request.status >= 200 && request.status < 300,
+      status: request.status,
+      json: async () => JSON.parse(request.responseText),
+    });
+    request.onerror = request.ontimeout = request.onabort = () => reject(new Error("not sent"));
+    request.send(form);
+  });
 }
 
 // --- recording -----------------------------------------------------------------------------------------------

@@ -82,7 +82,7 @@ def save_finding(page: Page, *, mode: str = "binds") -> int:
         taps += 1
 
     tap(page.locator("form[data-kind=finding] svg [data-panel='2']"))
-    tap(page.get_by_text(mode, exact=False).locator("visible=true"))
+    tap(page.locator("label.choice", has_text=mode))
     tap(page.get_by_text("adjusted", exact=True))
     tap(page.get_by_role("button", name="Save it"))
     expect(page.get_by_text("Saved on this phone")).to_be_visible()
@@ -260,7 +260,7 @@ def test_signing_out_names_what_is_unsent_and_clears_the_pack(
 
 def test_a_danger_is_not_saved_without_what_made_it_safe(phone: Page, live_server: Any, tess: User) -> None:
     phone.goto(at_the_porch(phone, live_server.url))
-    phone.get_by_text("binds", exact=False).locator("visible=true").first.tap()
+    phone.locator("label.choice", has_text="binds").first.tap()
     phone.get_by_text("danger to people").tap()
     phone.get_by_role("button", name="Save it").tap()
     assert phone.locator("#made_safe_how:invalid").count() == 1
@@ -336,7 +336,7 @@ def test_a_full_phone_says_so_and_keeps_the_form(phone: Page, live_server: Any, 
         }"""
     )
     phone.locator("form[data-kind=finding] svg [data-panel='2']").first.tap()
-    phone.get_by_text("binds", exact=False).locator("visible=true").first.tap()
+    phone.locator("label.choice", has_text="binds").first.tap()
     phone.get_by_label("Note optional").fill("squeaks")
     phone.get_by_role("button", name="Save it").tap()
     expect(phone.get_by_text("could not keep it (QuotaExceededError)")).to_be_visible()
