@@ -39,6 +39,8 @@ ALLOWED_HOSTS = env.list("ALLOWED_HOSTS", default=["127.0.0.1", "localhost"])
 HTTPS = env.bool("HTTPS", default=False)
 SECRET_KEY = env.str("SECRET_KEY", default="") or kept_secret(DATA_DIR / "secret_key")
 
+PROXIES = env.int("PROXIES", default=0)  # of our own, in front of this server
+
 SECURE_SSL_REDIRECT = HTTPS
 SESSION_COOKIE_SECURE = HTTPS
 CSRF_COOKIE_SECURE = HTTPS
@@ -153,6 +155,8 @@ else:
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 INCOMING_DIR = DATA_DIR / "incoming"
 PHOTO_DIR = DATA_DIR / "photos"
+BACKUP_DIR = env.str("BACKUP_DIR", default="")  # where the clock puts a backup every night
+BACKUP_KEEP = env.int("BACKUP_KEEP", default=14)
 DATA_UPLOAD_MAX_MEMORY_SIZE = 5 * 1024 * 1024
 FILE_UPLOAD_MAX_MEMORY_SIZE = 1024 * 1024
 IMPORT_MAX_BYTES = env.int("IMPORT_MAX_MB", default=500) * 1024 * 1024
@@ -274,6 +278,11 @@ CELERY_BEAT_SCHEDULE = {
         # A week asked for on a page waits for this where no worker takes it up at once.
         "schedule": timedelta(seconds=60 if REDIS_URL else 5),
         "options": {"expires": 300},
+    },
+    "back up": {
+        "task": "office.back_up",
+        "schedule": crontab(minute="15", hour="1"),
+        "options": {"expires": 20 * 3600},
     },
     "go on with imports": {
         "task": "office.resume_imports",

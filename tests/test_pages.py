@@ -32,6 +32,8 @@ OPEN = {
     "office:customer_visit",
     "field:token",
     "office:label",
+    "office:alive",
+    "office:ready",
     "field:inbox",
     "field:photos",
     "field:service_worker",

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 from celery import shared_task
+from django.conf import settings
+from django.utils import timezone
 
 from schedules.periodic import NOTHING
-from servicedesk.office import intake
+from servicedesk.office import backups, intake
 from servicedesk.people.models import Batch
 from servicedesk.refusals import Refused
 
@@ -26,3 +30,13 @@ def resume_imports() -> str:
     intake.sweep_folders()
     finished = intake.go_on_with_all()
     return f"{finished} imports went on" if finished else NOTHING
+
+
+@shared_task(name="office.back_up")
+def back_up() -> str:
+    """Make the nightly backup, where a folder for it is named."""
+    if not settings.BACKUP_DIR:
+        return NOTHING
+    made = backups.make_backup(Path(settings.BACKUP_DIR), at=timezone.now())
+    gone = backups.prune_backups(Path(settings.BACKUP_DIR), keep=settings.BACKUP_KEEP)
+    return f"{made.folder.name} made, {len(gone)} old ones thrown away"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from django.urls import path
 
-from servicedesk.office import customer_views, finishing, homes, intake_views, label_views, sheets
+from servicedesk.office import customer_views, finishing, health, homes, intake_views, label_views, sheets
 
 app_name = "office"
 urlpatterns = [
@@ -22,6 +22,8 @@ urlpatterns = [
     path("files/<int:pk>/problems.csv", intake_views.import_problems, name="import_problems"),
     path("files/<int:pk>/<slug:file>-bad.csv", intake_views.import_bad_rows, name="import_bad_rows"),
     path("your-visit/<str:token>/", customer_views.customer_visit, name="customer_visit"),
+    path("alive/", health.alive, name="alive"),
+    path("ready/", health.ready, name="ready"),
     path("stickers/", label_views.labels, name="labels"),
     path("stickers/<int:pk>/new/", label_views.new_label, name="new_label"),
     path("w/<str:code>/", label_views.label, name="label"),

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from django.contrib import messages
 from django.contrib.auth import update_session_auth_hash
 from django.contrib.auth.decorators import login_not_required
@@ -17,6 +19,7 @@ from servicedesk.people.forms import NewPersonForm, PasswordForm, PersonForm, Si
 from servicedesk.people.models import Change, Role, User
 from servicedesk.people.receipts import save_once
 from servicedesk.people.rights import owners, user_of
+from servicedesk.people.throttle import note_failure, note_success, seconds_to_wait
 from servicedesk.refusals import attempt
 
 
@@ -27,6 +30,20 @@ class SignIn(LoginView):
     template_name = "people/sign_in.html"
     authentication_form = SignInForm
     redirect_authenticated_user = True
+
+    def post(self, request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
+        """Check name and password, unless too many wrong ones came before."""
+        username, at = request.POST.get("username", ""), timezone.now()
+        if wait := seconds_to_wait(request, username, at=at):
+            answer = render(request, "people/wait.html", {"seconds": wait}, status=429)
+            answer["Retry-After"] = str(wait)
+            return answer
+        answer = super().post(request, *args, **kwargs)
+        if answer.status_code == 302:
+            note_success(request, answer, username)
+        else:
+            note_failure(request, username, at=at)
+        return answer
 
 
 class SignOut(LogoutView):

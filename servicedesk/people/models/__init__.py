@@ -11,6 +11,7 @@ from .batches import (
 )
 from .changes import Change, ChangedField
 from .receipts import Receipt
+from .sign_ins import FailedSignIn
 from .touches import Touch
 from .users import Role, User
 
@@ -19,6 +20,7 @@ __all__ = [
     "BatchFile",
     "Change",
     "ChangedField",
+    "FailedSignIn",
     "InputFile",
     "Receipt",
     "Role",

@@ -1,0 +1,283 @@
+"""Backups: a consistent copy of database and photos while the desk runs, and bringing one back.
+
+A backup is a folder: the database (a SQLite file, or a dump by pg_dump), the photos, and a manifest with the
+size and SHA-256 of every file and the rows of every table. Nothing is brought back before all of it was
+checked.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import shutil
+import sqlite3
+import subprocess
+from collections.abc import Iterator
+from contextlib import closing
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from django.apps import apps
+from django.conf import settings
+from django.db import connection
+from django.db.migrations.recorder import MigrationRecorder
+
+from servicedesk.refusals import Refused
+
+MANIFEST, PHOTOS = "manifest.json", "photos"
+DATABASE = {"sqlite": "database.sqlite3", "postgresql": "database.dump"}
+FORMAT = 1
+BLOCK = 1024 * 1024
+
+
+@dataclass(frozen=True)
+class Backup:
+    """A backup that was made or checked."""
+
+    folder: Path
+    files: int
+    size: int
+    rows: int
+
+
+def make_backup(parent: Path, *, at: datetime) -> Backup:
+    """Copy database and photos into a new folder; the folder has its name only once it is whole."""
+    name = f"sashkeep-{at:%Y%m%d-%H%M%S}"
+    whole, half = parent / name, parent / f".{name}.part"
+    if whole.exists() or half.exists():
+        raise Refused(f"{whole} is there already: give another folder, or wait a second.")
+    half.mkdir(parents=True)
+    try:
+        rows = _copy_database(half)
+        _copy_photos(half / PHOTOS)
+        files = {str(path.relative_to(half)): _described(path) for path in _files_in(half)}
+        manifest = {
+            "format": FORMAT,
+            "made_at": at.isoformat(),
+            "vendor": connection.vendor,
+            "migrations": _migrations(),
+            "rows": rows,
+            "files": files,
+        }
+        _write(half / MANIFEST, json.dumps(manifest, indent=1, sort_keys=True).encode())
+        half.rename(whole)
+    except BaseException:
+        shutil.rmtree(half, ignore_errors=True)
+        raise
+    return Backup(whole, len(files), sum(each["size"] for each in files.values()), sum(rows.values()))
+
+
+def check_backup(folder: Path) -> dict[str, Any]:
+    """Read a backup's manifest and hold every file against it.
+
+    Raises
+    ------
+    Refused
+        Naming the first file that is missing, broken or not in the manifest.
+    """
+    try:
+        manifest: dict[str, Any] = json.loads((folder / MANIFEST).read_bytes())
+        files, vendor = manifest["files"], manifest["vendor"]
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise Refused(f"{folder} holds no backup: its {MANIFEST} is missing or broken.") from error
+    if manifest.get("format") != FORMAT or DATABASE.get(vendor) not in files:
+        raise Refused(f"{folder} was made by another version, or without its database.")
+    there = {str(path.relative_to(folder)) for path in _files_in(folder)} - {MANIFEST}
+    if missing := sorted(set(files) - there):
+        raise Refused(f"{folder / missing[0]} is missing, so nothing was brought back.")
+    if strange := sorted(there - set(files)):
+        raise Refused(f"{folder / strange[0]} is not in the manifest, so nothing was brought back.")
+    for name, told in files.items():
+        if _described(folder / name) != told:
+            raise Refused(
+                f"{folder / name} is broken: it differs from the manifest. Nothing was brought back."
+            )
+    return manifest
+
+
+def restore_backup(folder: Path, *, replace: bool) -> Backup:
+    """Bring a backup back into the database of the settings, after all of it was checked.
+
+    Raises
+    ------
+    Refused
+        When it is broken, is of another kind of database, was made by a newer version, or records are there
+        already and ``replace`` was not asked for. Nothing is touched then.
+    """
+    manifest = check_backup(folder)
+    if manifest["vendor"] != connection.vendor:
+        raise Refused(
+            f"This backup is of {manifest['vendor']}, the desk runs on {connection.vendor}: set DATABASE_URL "
+            "to a database of that kind."
+        )
+    known = {f"{app}.{name}" for app, name in _known_migrations()}
+    if newer := sorted(set(manifest["migrations"]) - known):
+        raise Refused(f"This backup was made by a newer version (it has {newer[0]}): upgrade first.")
+    if not replace and _holds_records():
+        raise Refused("This desk holds records. Say --replace to put the backup in their place.")
+    database = folder / DATABASE[connection.vendor]
+    if connection.vendor == "sqlite":
+        _restore_sqlite(database)
+    else:
+        _run(
+            [
+                "pg_restore",
+                "--clean",
+                "--if-exists",
+                "--no-owner",
+                "--single-transaction",
+                *_pg_target(),
+                str(database),
+            ]
+        )
+    _bring_photos_back(folder / PHOTOS)
+    rows = _rows_now()
+    told = manifest["rows"]
+    if wrong := sorted(table for table in told if rows.get(table) != told[table]):
+        raise Refused(
+            f"Brought back, but {wrong[0]} has {rows.get(wrong[0])} rows instead of {told[wrong[0]]}: do not "
+            "use this desk, and keep the backup."
+        )
+    return Backup(folder, len(manifest["files"]), 0, sum(told.values()))
+
+
+def prune_backups(parent: Path, *, keep: int) -> list[Path]:
+    """Throw the oldest backups of a folder away beyond a number; answer which."""
+    found = sorted(path for path in parent.glob("sashkeep-*") if (path / MANIFEST).is_file())
+    gone = found[: max(0, len(found) - keep)]
+    for path in gone:
+        shutil.rmtree(path)
+    return gone
+
+
+def _copy_database(folder: Path) -> dict[str, int]:
+    target = folder / DATABASE[connection.vendor]
+    if connection.vendor == "sqlite":
+        connection.ensure_connection()
+        with closing(sqlite3.connect(target)) as copy:
+            connection.connection.backup(copy, pages=2000)
+            return {
+                table: int(copy.execute(f'SELECT COUNT(*) FROM "{table}"').fetchone()[0])  # noqa: S608
+                for table in _tables()
+            }
+    # One snapshot for the dump and for the counts, so that they tell of the same moment.
+    with connection.cursor() as cursor:
+        cursor.execute("BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY")
+        try:
+            cursor.execute("SELECT pg_export_snapshot()")
+            snapshot = cursor.fetchone()[0]
+            _run(["pg_dump", "--format=custom", f"--snapshot={snapshot}", f"--file={target}", *_pg_target()])
+            rows = {}
+            for table in _tables():
+                cursor.execute(f'SELECT COUNT(*) FROM "{table}"')  # noqa: S608 - names of our own tables
+                rows[table] = int(cursor.fetchone()[0])
+        finally:
+            cursor.execute("ROLLBACK")
+    return rows
+
+
+def _restore_sqlite(database: Path) -> None:
+    """Put a file in the place of the database, through SQLite, so that whoever reads it sees old or new."""
+    with closing(sqlite3.connect(f"file:{database}?mode=ro", uri=True)) as copy:
+        if copy.execute("PRAGMA integrity_check").fetchone()[0] != "ok":
+            raise Refused(f"{database} is no sound database. Nothing was brought back.")
+        connection.close()
+        with closing(sqlite3.connect(settings.DATABASES["default"]["NAME"], timeout=60)) as live:
+            copy.backup(live)
+
+
+def _copy_photos(folder: Path) -> None:
+    """Copy the photos; they never change once written, so a hard link is as good as a copy."""
+    source = Path(settings.PHOTO_DIR)
+    folder.mkdir()
+    for path in _files_in(source) if source.is_dir() else ():
+        if path.suffix == ".part":
+            continue
+        target = folder / path.relative_to(source)
+        target.parent.mkdir(parents=True, exist_ok=True)
+        try:
+            os.link(path, target)
+        except OSError:
+            shutil.copy2(path, target)
+
+
+def _bring_photos_back(folder: Path) -> None:
+    for path in _files_in(folder):
+        target = Path(settings.PHOTO_DIR) / path.relative_to(folder)
+        if not target.exists():
+            target.parent.mkdir(parents=True, exist_ok=True)
+            half = target.with_suffix(".part")
+            shutil.copy2(path, half)
+            half.rename(target)
+
+
+def _pg_target() -> list[str]:
+    """Say to PostgreSQL's tools which database is meant; the password goes through the environment."""
+    told = connection.settings_dict
+    named = (("--host", "HOST"), ("--port", "PORT"), ("--username", "USER"), ("--dbname", "NAME"))
+    return [f"{option}={told[name]}" for option, name in named if told[name]]
+
+
+def _run(command: list[str]) -> None:
+    password = connection.settings_dict["PASSWORD"]
+    environment = {**os.environ, **({"PGPASSWORD": str(password)} if password else {})}
+    try:
+        done = subprocess.run(command, env=environment, capture_output=True, text=True, check=False)  # noqa: S603
+    except FileNotFoundError as error:
+        raise Refused(f"{command[0]} is not installed: it comes with the PostgreSQL client.") from error
+    if done.returncode:
+        raise Refused(f"{command[0]} failed: {done.stderr.strip()[:300]}")
+
+
+def _tables() -> list[str]:
+    models = apps.get_models(include_auto_created=True)
+    return sorted({model._meta.db_table for model in models if model._meta.managed})
+
+
+def _rows_now() -> dict[str, int]:
+    rows = {}
+    with connection.cursor() as cursor:
+        for table in _tables():
+            cursor.execute(f'SELECT COUNT(*) FROM "{table}"')  # noqa: S608 - names of our own tables
+            rows[table] = int(cursor.fetchone()[0])
+    return rows
+
+
+def _holds_records() -> bool:
+    if "people_user" not in connection.introspection.table_names():
+        return False
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT COUNT(*) FROM people_user")
+        return bool(cursor.fetchone()[0])
+
+
+def _migrations() -> list[str]:
+    return sorted(f"{app}.{name}" for app, name in MigrationRecorder(connection).applied_migrations())
+
+
+def _known_migrations() -> set[tuple[str, str]]:
+    from django.db.migrations.loader import MigrationLoader
+
+    return set(MigrationLoader(None).disk_migrations or {})
+
+
+def _files_in(folder: Path) -> Iterator[Path]:
+    return (path for path in sorted(folder.rglob("*")) if path.is_file())
+
+
+def _described(path: Path) -> dict[str, Any]:
+    digest = hashlib.sha256()
+    with path.open("rb") as file:
+        while block := file.read(BLOCK):
+            digest.update(block)
+    return {"size": path.stat().st_size, "sha256": digest.hexdigest()}
+
+
+def _write(path: Path, content: bytes) -> None:
+    with path.open("wb") as out:
+        out.write(content)
+        out.flush()
+        os.fsync(out.fileno())
