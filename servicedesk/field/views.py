@@ -98,13 +98,19 @@ def _script(user: User) -> dict[str, Any]:
     return {"author": user.pk, "field": True}
 
 
+def _sender(request: HttpRequest) -> User | None:
+    """Say who sends; None, and so 401, where nobody may: a script must not be led to the sign-in."""
+    user = request.user
+    return user if isinstance(user, User) and user.may_act_as(Role.TECHNICIAN) else None
+
+
 @never_cache
 @login_not_required
 @require_GET
 def token(request: HttpRequest) -> HttpResponse:
     """A fresh token for sending, and who is signed in; 401 where nobody is."""
-    user = request.user
-    if not isinstance(user, User) or not user.may_act_as(Role.TECHNICIAN):
+    user = _sender(request)
+    if user is None:
         return JsonResponse({"state": "sign in"}, status=401)
     return JsonResponse({"token": get_token(request), "user": user.pk})
 
@@ -114,8 +120,8 @@ def token(request: HttpRequest) -> HttpResponse:
 @require_POST
 def inbox(request: HttpRequest) -> HttpResponse:
     """Take in one record of a phone."""
-    user = request.user
-    if not isinstance(user, User) or not user.may_act_as(Role.TECHNICIAN):
+    user = _sender(request)
+    if user is None:
         return JsonResponse({"state": "sign in"}, status=401)
     with through(Door.PHONE):
         answer = take_in(request.body, by=user, at=timezone.now())
@@ -127,8 +133,8 @@ def inbox(request: HttpRequest) -> HttpResponse:
 @require_POST
 def photos(request: HttpRequest) -> HttpResponse:
     """Take in one photo of a phone."""
-    user = request.user
-    if not isinstance(user, User) or not user.may_act_as(Role.TECHNICIAN):
+    user = _sender(request)
+    if user is None:
         return JsonResponse({"state": "sign in"}, status=401)
     try:
         key = UUID(request.POST.get("key", ""))
