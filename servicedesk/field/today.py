@@ -21,6 +21,8 @@ FIRST_VISIT = 0.8
 """The chance with which a repair should be finished at the first visit."""
 
 SHOWN = 3
+WORTH_SAYING = 0.05
+"""Below this chance a fault is neither named nor provided for."""
 
 
 @dataclass(frozen=True)
@@ -86,7 +88,8 @@ def read_stop(visit: Visit) -> Stop:
     for call in calls:
         unit = call.unit or (units[0] if len(units) == 1 else None)
         if unit is not None:
-            likely.extend(likely_modes(unit, modes_for(unit), symptom=call.symptom).modes[:SHOWN])
+            first = likely_modes(unit, modes_for(unit), symptom=call.symptom).modes[:SHOWN]
+            likely.extend(each for each in first if each.chance >= WORTH_SAYING)
     return Stop(visit, calls, units, _cautions(units), _happened(visit.site), likely)
 
 

@@ -126,3 +126,31 @@ def test_without_a_broker_the_page_works_and_the_clock_catches_up(desk: Desk) ->
     assert desk.ask("SELECT count(*) FROM schedules_caredue") == [(0,)]
     assert "schedules.raise_due: 1 tasks raised" in desk.manage("clock", "--once")
     assert tasks_in(desk) == 1
+
+
+A_WEEK = """
+from datetime import timedelta
+from django.contrib.auth.models import Group
+from django.utils import timezone
+from schedules import operations
+from schedules.weeks import monday_of
+from tests.factories import SiteFactory, TaskFactory, UnitFactory, UserFactory
+person = UserFactory()
+person.groups.add(Group.objects.get_or_create(name='technician')[0])
+today = timezone.localdate()
+for number in range(4):
+    unit = UnitFactory(site=SiteFactory(latitude=40 + number / 50, longitude=-74))
+    TaskFactory(unit=unit, due_on=today, minutes=60)
+monday = monday_of(today) + timedelta(days=7)
+operations.ask_for_week(monday, horizon_days=7, by=None, at=timezone.now())
+"""
+
+
+def test_a_week_is_planned_by_the_worker(desk: Desk) -> None:
+    with redis(desk.folder, port_of(desk)), desk.running(*WORKER, ready="ready."):
+        desk.script(A_WEEK)
+        until(
+            lambda: desk.ask("SELECT stage, percent FROM schedules_weekplan") == [("done", 100)],
+            told=desk.log,
+        )
+    assert desk.ask("SELECT COUNT(*) FROM schedules_visit WHERE state = 'tentative'") == [(4,)]
