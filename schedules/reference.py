@@ -18,6 +18,7 @@ from servicedesk.notices import send_after_commit
 from servicedesk.people.models import User
 from servicedesk.refusals import one_step
 from units import reference
+from units.models import FailureMode
 from units.names import plain_name
 from units.operations import save_new
 from units.reference import DID, KnownTypes, Loaded, former_values
@@ -31,6 +32,8 @@ RULE_FIELDS = frozenset(
         "interval_months",
         "exposed_to",
         "exposed_months",
+        "not_below_c",
+        "level",
         "material",
         "material_each",
         "season_from",
@@ -97,6 +100,8 @@ def _rule(row: ReferenceRow, types: KnownTypes) -> CareRule:
         if row.text_or_blank("exposed_to")
         else "",
         exposed_months=row.whole("exposed_months", otherwise=0) or None,
+        not_below_c=row.whole("not_below_c", otherwise=0) if "not_below_c" in row.values else None,
+        level=row.whole("level", otherwise=FailureMode.Skill.HELPER),
         material=row.text_or_blank("material"),
         material_each=row.whole("material_each", otherwise=0),
         season_from_month=season.from_month if season else None,

@@ -127,10 +127,6 @@ def _parts(stops: Sequence[Stop]) -> list[str]:
             if needed:
                 options.append((needed, likely.chance))
         if options:
-            reachable = sum(chance for _, chance in options)
-            wanted.append((options, min(FIRST_VISIT, reachable)))
-    aboard: set[int] = set()
-    for options, level in wanted:
-        aboard |= smallest_load([options], level=level)
+            wanted.append(options)
     words = list(names)
-    return sorted(words[place] for place in aboard)
+    return sorted(words[place] for place in smallest_load(wanted, level=FIRST_VISIT))

@@ -15,6 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -77,41 +78,67 @@ def backed_off_chances(
     return Chances(chances, own_records=int(counts.sum()), all_records=most)
 
 
+FEW_PARTS = 14
+"""Up to so many different parts every load is tried; beyond, a good one is put together step by step."""
+
+
 def smallest_load(
     wanted: Sequence[Sequence[tuple[frozenset[int], float]]], *, level: float
 ) -> frozenset[int]:
-    """Choose parts so that each stop can be finished at the first visit with a chance, taking few.
+    """Choose the fewest parts with which each stop can be finished at the first visit with a chance.
 
     Parameters
     ----------
     wanted
         For each stop the kinds of failure there may be: the parts each needs, and its chance.
     level
-        The chance each stop must reach, from 0 to 1.
+        The chance each stop must reach, from 0 to 1; a stop that can't reach it with all parts gets what it
+        can.
 
     Returns
     -------
     frozenset of int
-        Parts chosen one by one, each time those of the failure that brings most chance for each part that is
-        not aboard yet (greedy cover; at most a logarithmic factor above the least, Chvatal 1979).
+        The smallest set, of equal ones that with the most chance over all stops. With more than `FEW_PARTS`
+        different parts it is put together one failure at a time, each time those of the failure that brings
+        most chance for each part that is not aboard yet (greedy cover: at most a logarithmic factor above
+        the least, Chvatal 1979).
+
+    Raises
+    ------
+    ValueError
+        When the level is no chance.
     """
     if not 0 <= level <= 1:
         raise ValueError("The chance to reach runs from 0 to 1.")
-    aboard: set[int] = set()
-    for stop in wanted:
-        while (have := _reached(stop, aboard)) < level - 1e-9:
-            options = [
+    every = frozenset(part for stop in wanted for parts, _ in stop for part in parts)
+    goals = [min(level, _reached(stop, every)) - 1e-9 for stop in wanted]
+    if len(every) > FEW_PARTS:
+        return _greedy_load(wanted, goals)
+    for size in range(len(every) + 1):
+        loads = [
+            frozenset(load)
+            for load in combinations(sorted(every), size)
+            if all(_reached(stop, frozenset(load)) >= goal for stop, goal in zip(wanted, goals, strict=True))
+        ]
+        if loads:
+            return max(loads, key=lambda load: sum(_reached(stop, load) for stop in wanted))
+    return every
+
+
+def _greedy_load(
+    wanted: Sequence[Sequence[tuple[frozenset[int], float]]], goals: Sequence[float]
+) -> frozenset[int]:
+    aboard: frozenset[int] = frozenset()
+    for stop, goal in zip(wanted, goals, strict=True):
+        while _reached(stop, aboard) < goal:
+            _, _, parts = max(
                 (chance / len(parts - aboard), -len(parts - aboard), sorted(parts))
                 for parts, chance in stop
-                if parts - aboard and chance > 0
-            ]
-            if not options:
-                break
-            aboard |= set(max(options)[2])
-            if _reached(stop, aboard) <= have:
-                break
-    return frozenset(aboard)
+                if parts - aboard
+            )
+            aboard |= frozenset(parts)
+    return aboard
 
 
-def _reached(stop: Sequence[tuple[frozenset[int], float]], aboard: set[int]) -> float:
+def _reached(stop: Sequence[tuple[frozenset[int], float]], aboard: frozenset[int]) -> float:
     return sum(chance for parts, chance in stop if parts <= aboard)

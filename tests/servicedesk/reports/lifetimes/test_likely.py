@@ -128,3 +128,21 @@ def test_the_load_is_the_least_there_is_in_small_cases() -> None:
     assert smallest_load([stop], level=0.95) == least
     with pytest.raises(ValueError, match="from 0 to 1"):
         smallest_load([stop], level=2)
+
+
+@given(STOPS, st.floats(0, 1))
+def test_no_smaller_load_would_do(wanted: list[list[tuple[frozenset[int], float]]], level: float) -> None:
+    load = smallest_load(wanted, level=level)
+    goals = [min(level, reached(stop, frozenset(range(6)))) - 1e-9 for stop in wanted]
+    for fewer in combinations(range(6), max(0, len(load) - 1)):
+        enough = all(
+            reached(stop, frozenset(fewer)) >= goal for stop, goal in zip(wanted, goals, strict=True)
+        )
+        assert not enough or len(load) == 0
+
+
+def test_many_parts_are_chosen_step_by_step() -> None:
+    wanted = [[(frozenset({number}), 0.6), (frozenset({number + 50}), 0.4)] for number in range(20)]
+    load = smallest_load(wanted, level=0.5)
+    assert load == frozenset(range(20))
+    assert len(smallest_load(wanted, level=0.9)) == 40
