@@ -20,6 +20,7 @@ def sign_in(page: Page, base: str, username: str) -> None:
 
 def violations(page: Page, axe_source: str) -> list[dict[str, Any]]:
     """Ask axe-core for what breaks WCAG 2.2 AA on the page as it stands."""
+    page.wait_for_load_state()
     page.evaluate(axe_source)
     told = page.evaluate(
         """async () => (await axe.run(document, {runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa",
@@ -31,4 +32,5 @@ def violations(page: Page, axe_source: str) -> list[dict[str, Any]]:
 
 def overflow(page: Page) -> int:
     """Tell by how many pixels the page is wider than the window."""
+    page.wait_for_load_state()
     return int(page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth"))
