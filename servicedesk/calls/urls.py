@@ -24,6 +24,7 @@ urlpatterns = [
     path("<int:call_pk>/findings/add/", findings.add_finding, name="add_finding"),
     path("units/<int:unit_pk>/findings/add/", findings.add_unit_finding, name="add_unit_finding"),
     path("findings/<int:finding_pk>/change/", findings.change_finding, name="change_finding"),
+    path("<int:pk>/photos/add/", photos.add_call_photo, name="add_call_photo"),
     path("photos/<int:photo_pk>/", photos.photo, name="photo"),
     path("<int:call_pk>/works/add/", works.add_work, name="add_work"),
     path("units/<int:unit_pk>/works/add/", works.add_unit_work, name="add_unit_work"),

@@ -3,13 +3,19 @@
 from __future__ import annotations
 
 from csp.decorators import csp_replace
+from django import forms
+from django.contrib import messages
 from django.http import Http404, HttpRequest, HttpResponse
-from django.shortcuts import get_object_or_404
+from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
 
-from servicedesk.calls.models import Photo
+from servicedesk.calls.models import Call, Photo
+from servicedesk.calls.operations import add_photo
 from servicedesk.calls.photo_files import photo_path
 from servicedesk.calls.thumbnails import small_path
-from servicedesk.people.rights import technicians
+from servicedesk.people.receipts import ReceiptForm, save_once
+from servicedesk.people.rights import technicians, user_of
+from units.views import status_of
 
 
 @technicians
@@ -26,3 +32,31 @@ def photo(request: HttpRequest, photo_pk: int) -> HttpResponse:
     answer["Content-Disposition"] = f'inline; filename="photo-{found.pk}.jpg"'
     answer["Cache-Control"] = "private, max-age=86400"
     return answer
+
+
+class PhotoForm(ReceiptForm):
+    """A photo from the desk."""
+
+    photo = forms.FileField(
+        label="Photo",
+        help_text="JPEG, PNG or WebP. Where and with what it was taken is not kept.",
+        widget=forms.ClearableFileInput(attrs={"accept": "image/jpeg,image/png,image/webp"}),
+    )
+
+
+@technicians
+def add_call_photo(request: HttpRequest, pk: int) -> HttpResponse:
+    """Add a photo to a call, such as one the customer sent by mail."""
+    call = get_object_or_404(Call.objects.select_related("site"), pk=pk)
+    form = PhotoForm(request.POST or None, request.FILES or None)
+
+    def make() -> str:
+        file = form.cleaned_data["photo"]
+        add_photo(call, file.file, size=file.size, by=user_of(request), at=timezone.now())
+        return call.get_absolute_url()
+
+    if where := save_once(request, form, make):
+        messages.success(request, "The photo is added.")
+        return redirect(where)
+    context = {"form": form, "call": call}
+    return render(request, "calls/photo_add.html", context, status=status_of(form))
