@@ -169,7 +169,7 @@ if email_url := env.str("EMAIL_URL", default=""):
     EMAIL_HOST, EMAIL_PORT = email["EMAIL_HOST"], email["EMAIL_PORT"]
     EMAIL_HOST_USER, EMAIL_HOST_PASSWORD = email["EMAIL_HOST_USER"], email["EMAIL_HOST_PASSWORD"]
     EMAIL_USE_TLS, EMAIL_USE_SSL = email.get("EMAIL_USE_TLS", False), email.get("EMAIL_USE_SSL", False)
-    EMAIL_FILE_PATH = email["EMAIL_FILE_PATH"]
+    EMAIL_FILE_PATH = f"/{email['EMAIL_FILE_PATH']}"  # filemail:///srv/letters names a folder from the root
 EMAIL_TIMEOUT = 20
 MAIL_FROM_ADDRESS = env.str("MAIL_FROM_ADDRESS", default="desk@localhost.invalid")
 REMIND_DAYS = env.int("REMIND_DAYS", default=2)
