@@ -20,6 +20,7 @@ from django.db import transaction
 from django.utils.dateparse import parse_datetime
 
 from schedules.models import Visit
+from schedules.words import count
 from servicedesk.calls.forms import FindingForm
 from servicedesk.calls.models import Call, Finding, PhoneRecord, Work
 from servicedesk.calls.operations import record_finding, record_work, see_all_fine, see_fine
@@ -145,7 +146,7 @@ def _fine(told: Mapping[str, Any], key: UUID, by: User, at: datetime) -> tuple[s
         if site is None:
             raise Refused("That site is not in the register.")
         seen = see_all_fine(site, call=call, visit=visit, by=by, at=at)
-        return f"{len(seen)} units seen, fine", _cancelled(visit)
+        return f"{count(len(seen), 'unit')} seen, fine", _cancelled(visit)
     unit = _unit(told)
     see_fine(unit, call=call, visit=visit, by=by, at=at)
     return f"unit {unit.code} seen, fine", _cancelled(visit)

@@ -222,7 +222,7 @@ def test_fine_and_work_are_taken_too(as_technician: Client, unit: Unit) -> None:
     assert send(as_technician, record(unit, "work", work="cleaned", fitment=part.pk)).status_code == 200
     assert Work.objects.get().fitment == part
     site = send(as_technician, record(unit, "fine", unit=None, site=unit.site_id))
-    assert site.json()["words"] == "1 units seen, fine"
+    assert site.json()["words"] == "1 unit seen, fine"
 
 
 def photo_file() -> SimpleUploadedFile:
