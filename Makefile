@@ -3,7 +3,7 @@ PYTHON ?= python3
 PY := .venv/bin/python
 PORT ?= 8000
 DEMO := env COMPANY_NAME="Marrow Bay Porch Windows" SITE_URL=http://127.0.0.1:$(PORT) \
-	EMAIL_URL=filemail://$(CURDIR)/var/letters MAIL_FROM_ADDRESS=desk@marrowbay.example
+	COMPANY_PHONE="555 0100" EMAIL_URL=filemail://$(CURDIR)/var/letters MAIL_FROM_ADDRESS=desk@marrowbay.example
 TESTS := env SECRET_KEY=tests-only DATA_DIR=var/tests
 PROD := env SECRET_KEY=$$($(PY) -c "import secrets; print(secrets.token_urlsafe(60))") HTTPS=on
 

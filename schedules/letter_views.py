@@ -8,6 +8,7 @@ from django.contrib import messages
 from django.contrib.auth.decorators import login_not_required
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.csrf import csrf_exempt
 from django.views.decorators.http import require_POST
@@ -117,7 +118,7 @@ def ask_customers(request: HttpRequest) -> HttpResponse:
     visits = list(Visit.objects.open().between(*bounds(monday, days=7)))
     asked = operations.ask_customers(visits, by=user_of(request), at=timezone.now())
     messages.success(request, f"{asked} letter{'' if asked == 1 else 's'} on the queue.")
-    return redirect(f"/week/?week={monday}")
+    return redirect(reverse("schedules:week_sheet", query={"week": monday}))
 
 
 @owners

@@ -2,23 +2,25 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 
-import numpy as np
 from django.conf import settings
 
 from schedules.models import Visit
 from schedules.positions import Atlas, home_of
-from schedules.routing.checker import Insertion, insertions, time_round
+from schedules.routing.checker import Insertion, insertions
 from schedules.routing.problem import DAY, MINUTE, Problem, Shift, Stop
 from schedules.routing.travel import drive_seconds
-from schedules.shifts import DayOf, days_of, people_out
+from schedules.shifts import DayOf, Position, days_of, people_out
 from schedules.week_problem import STEP, Week, agreed_windows, first_free, seconds_of, shift_of
 from schedules.weeks import bounds, monday_of
 from servicedesk.people.models import User
+from units.models import FailureMode
 
 ShiftKey = tuple[int, date]
+NEVER = (-1, -1)
+"""A window no moment lies in."""
 
 
 @dataclass(frozen=True)
@@ -44,11 +46,15 @@ class Option:
 
 @dataclass(frozen=True)
 class Moves:
-    """The rounds of a week around one visit that is to be moved."""
+    """The rounds of a week around one visit that is to be moved.
+
+    ``begins`` says when each of the other visits begins as the rounds stand now.
+    """
 
     week: Week
     shifts: dict[ShiftKey, Shift]
     orders: dict[ShiftKey, list[Stop]]
+    begins: dict[int, int]
     days: dict[ShiftKey, DayOf]
     stop: Stop
     now_at: ShiftKey | None
@@ -61,51 +67,75 @@ class Moves:
 
 def read_moves(visit: Visit, *, now: datetime, monday: date | None = None) -> Moves:
     """Read the week of a visit, or another one, with the visit itself taken out of it."""
-    monday = monday or monday_of(visit.local_start.date())
-    atlas = Atlas()
-    points: dict[tuple[float, float], int] = {}
-    people = list(User.objects.technicians().prefetch_related("groups"))
-    terms = people_out(people)
-    days = {day.key: day for day in days_of([p for p in people if p.pk in terms], monday)}
+    return _Reader(visit, now, monday or monday_of(visit.local_start.date())).read()
 
-    def point(position: tuple[float, float]) -> int:
-        return points.setdefault(position, len(points))
 
-    earliest = first_free(monday, now)
-    shifts: dict[ShiftKey, Shift] = {}
-    for key, day in days.items():
-        home = point(home_of(terms[day.person.pk], atlas))
-        # From the beginning of the day: the visits before now still stand in its round.
-        if shift := shift_of(day, terms[day.person.pk], home, monday=monday, not_before=0):
-            shifts[key] = shift
-    visits = list(
-        Visit.objects.open().between(*bounds(monday, days=7)).for_list().exclude(technicians=None).distinct()
-    )
-    orders: dict[ShiftKey, list[Stop]] = {key: [] for key in shifts}
-    now_at = None
-    for each in visits:
-        begins = seconds_of(monday, each.starts_at)
-        on = monday + timedelta(days=begins // DAY)
-        stop = _stop(each, point(atlas.place(each.site).position), begins)
-        for person in each.technicians.all():
-            if each.pk == visit.pk:
-                now_at = (person.pk, on)
-            elif (person.pk, on) in orders:
-                orders[person.pk, on].append(stop)
-    place = point(atlas.place(visit.site).position)
-    windows = agreed_windows(monday, [visit.site_id]).get(visit.site_id, [(earliest, 7 * DAY)])
-    levels = [entry.task.level for entry in visit.visit_tasks.select_related("task")]
-    moved = Stop(
-        key=visit.pk,
-        place=place,
-        seconds=visit.minutes * MINUTE,
-        windows=tuple((max(a, earliest), b) for a, b in windows if b >= earliest) or ((-1, -1),),
-        level=max([1, *levels]),
-    )
-    latitudes, longitudes = zip(*points, strict=True)
-    travel = -(-drive_seconds(latitudes, longitudes, detour=settings.DETOUR_FACTOR) // STEP) * STEP
-    problem = Problem([], list(shifts.values()), travel.astype(np.int64))
-    return Moves(Week(monday, problem, {}, {}, frozenset()), shifts, orders, days, moved, now_at)
+@dataclass
+class _Reader:
+    visit: Visit
+    now: datetime
+    monday: date
+    atlas: Atlas = field(default_factory=Atlas)
+    points: dict[Position, int] = field(default_factory=dict)
+
+    def read(self) -> Moves:
+        days, shifts = self._shifts()
+        others, now_at = self._others()
+        orders: dict[ShiftKey, list[Stop]] = {key: [] for key in shifts}
+        for key, stop in others:
+            if key in orders:
+                orders[key].append(stop[0])
+        moved = self._moved()
+        latitudes, longitudes = zip(*self.points, strict=True)
+        seconds = drive_seconds(latitudes, longitudes, detour=settings.DETOUR_FACTOR)
+        problem = Problem([], list(shifts.values()), -(-seconds // STEP) * STEP)
+        week = Week(self.monday, problem, {}, {}, frozenset())
+        begins = {int(str(stop.key)): moment for _, (stop, moment) in others}
+        return Moves(week, shifts, orders, begins, days, moved, now_at)
+
+    def _shifts(self) -> tuple[dict[ShiftKey, DayOf], dict[ShiftKey, Shift]]:
+        people = list(User.objects.technicians().prefetch_related("groups"))
+        terms = people_out(people)
+        days = {day.key: day for day in days_of([p for p in people if p.pk in terms], self.monday)}
+        shifts: dict[ShiftKey, Shift] = {}
+        for key, day in days.items():
+            home = self._point(home_of(terms[day.person.pk], self.atlas))
+            # From the beginning of the day: the visits before now still stand in its round.
+            if shift := shift_of(day, terms[day.person.pk], home, monday=self.monday, not_before=0):
+                shifts[key] = shift
+        return days, shifts
+
+    def _others(self) -> tuple[list[tuple[ShiftKey, tuple[Stop, int]]], ShiftKey | None]:
+        """List the other visits of the week in order, with when each begins, and where this one stands."""
+        visits = Visit.objects.open().between(*bounds(self.monday, days=7)).for_list()
+        others, now_at = [], None
+        for each in visits.exclude(technicians=None).distinct():
+            begins = seconds_of(self.monday, each.starts_at)
+            on = self.monday + timedelta(days=begins // DAY)
+            stop = _stop(each, self._point(self.atlas.place(each.site).position), begins)
+            for person in each.technicians.all():
+                if each.pk == self.visit.pk:
+                    now_at = (person.pk, on)
+                else:
+                    others.append(((person.pk, on), (stop, begins)))
+        return others, now_at
+
+    def _moved(self) -> Stop:
+        """Make a stop of the visit that is to be moved."""
+        visit, earliest = self.visit, first_free(self.monday, self.now)
+        agreed = agreed_windows(self.monday, [visit.site_id])
+        windows = agreed.get(visit.site_id, [(earliest, 7 * DAY)])
+        levels = [entry.task.level for entry in visit.visit_tasks.select_related("task")]
+        return Stop(
+            key=visit.pk,
+            place=self._point(self.atlas.place(visit.site).position),
+            seconds=visit.minutes * MINUTE,
+            windows=tuple((max(a, earliest), b) for a, b in windows if b >= earliest) or (NEVER,),
+            level=max([FailureMode.Skill.HELPER, *levels]),
+        )
+
+    def _point(self, position: Position) -> int:
+        return self.points.setdefault(position, len(self.points))
 
 
 def _stop(visit: Visit, place: int, begins: int) -> Stop:
@@ -124,14 +154,9 @@ def list_options(moves: Moves) -> list[Option]:
     for key, day in moves.days.items():
         for each in moves.insertions(key) if key in moves.shifts else ():
             timed = each.round.stops[each.place]
-            before = {
-                stop.stop.key: stop.begins
-                for stop in time_round(moves.week.problem, moves.shifts[key], moves.orders[key]).stops
-            }
             others = sum(
-                before.get(stop.stop.key) != stop.begins
+                moves.begins.get(int(str(stop.stop.key)), stop.begins) != stop.begins
                 for stop in each.round.stops
-                if stop.stop.key != moves.stop.key
             )
             options.append(
                 Option(

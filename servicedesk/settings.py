@@ -21,6 +21,7 @@ environ.Env.read_env(BASE_DIR / ".env", overwrite=False)
 
 # --- who we are -------------------------------------------------------------------------------------
 COMPANY_NAME = env.str("COMPANY_NAME", default="Sashkeep")
+COMPANY_PHONE = env.str("COMPANY_PHONE", default="")
 LENGTH_UNIT = env.str("LENGTH_UNIT", default="in")
 SITE_URL = env.str("SITE_URL", default="http://127.0.0.1:8000").rstrip("/")
 TIME_ZONE = env.str("TIME_ZONE", default="America/New_York")

@@ -102,7 +102,9 @@ def _send(letter: Letter, mail: BaseEmailBackend, *, at: datetime) -> bool:
 def why_withheld(letter: Letter) -> str:
     """Say why a letter may not be sent; "" where it may."""
     if not _address(letter):
-        return "no e-mail address: telephone"
+        return "no mail address: " + (
+            "telephone" if letter.customer else "an owner gives one on the page People"
+        )
     if letter.customer is None:
         return ""
     wishes = Wishes.objects.filter(customer=letter.customer).first()

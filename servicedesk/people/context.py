@@ -10,10 +10,11 @@ from django.utils import timezone
 
 
 def desk(request: HttpRequest) -> dict[str, Any]:
-    """Give templates the company's name, today's date and the signed-in person's role."""
+    """Give templates the company's name and telephone, today's date and the signed-in person's role."""
     user = getattr(request, "user", None)
     return {
         "company": settings.COMPANY_NAME,
+        "company_phone": settings.COMPANY_PHONE,
         "today": timezone.localdate(),
         "role": getattr(user, "role", None) if user is not None and user.is_authenticated else None,
     }

@@ -160,7 +160,7 @@ def test_a_year_is_added_up_month_by_month() -> None:
 def test_pages_of_the_year_ahead(as_scheduler: Client, as_technician: Client) -> None:
     assert "No care of ours falls due" in told(as_scheduler.get("/care-ahead/").content)
     due = CareDueFactory(fitment__unit__site__care_by="us", next_due_on=timezone.localdate())
-    assert "1 time care falls due" in told(as_scheduler.get("/care-ahead/").content)
+    assert "Care falls due 1 time at" in told(as_scheduler.get("/care-ahead/").content)
     site = due.fitment.unit.site
     page = told(as_technician.get(f"/sites/{site.pk}/care/").content)
     assert due.rule.name in page

@@ -211,7 +211,7 @@ def test_who_has_no_address_is_telephoned(post: MailServer, as_scheduler: Client
     tick()
     assert not post.mails
     page = told(as_scheduler.get("/letters/?stage=withheld").content)
-    assert "no e-mail address: telephone" in page
+    assert "no mail address: telephone" in page
     assert 'href="tel:555"' in page
 
 

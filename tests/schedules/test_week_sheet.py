@@ -150,6 +150,9 @@ def test_a_visit_is_moved_by_hand_and_every_place_has_its_cost(desk: Client) -> 
     options = list_options(read_moves(visit, now=SUNDAY_NOON))
     assert {option.day.on for option in options} == {MONDAY + timedelta(days=n) for n in range(5)}
     assert min(option.added for option in options if option.is_now) == 0
+    # Where it stands now it moves nobody, and costs nothing.
+    stays = next(option for option in options if option.is_now and option.begins == visit.starts_at)
+    assert (stays.added, stays.others) == (0, 0)
     page = told(desk.get(f"/visits/{visit.pk}/move/").content)
     assert "min more driving" in page
     target = next(o for o in options if o.day.person == second and o.day.on == date(2026, 5, 8))
