@@ -115,13 +115,12 @@ def _about_care(letter: Letter, customer: Customer) -> dict[str, str]:
 
 
 def _danger(letter: Letter, person: User) -> dict[str, str]:
-    danger, made_safe, unit_pk = letter.body.split("\n")[:3]
-    unit = Unit.objects.select_related("site").get(pk=int(unit_pk))
+    unit = Unit.objects.select_related("site").get(pk=letter.told["unit"])
     return {
         "person": person.name,
         "address": place_of(unit.site),
-        "danger": f"unit {unit.code}: {danger}",
-        "made_safe": made_safe,
+        "danger": f"unit {unit.code}: {letter.told['danger']}",
+        "made_safe": letter.told["made_safe"],
         "link": settings.SITE_URL + unit.get_absolute_url(),
     }
 

@@ -119,6 +119,9 @@ class Letter(models.Model):
     addressee = models.CharField(max_length=24)
     stage = models.CharField(max_length=8, choices=Stage, default=Stage.WAITING)
     why = models.CharField(max_length=240, blank=True)
+    told = models.JSONField(
+        default=dict, blank=True, help_text="What the letter tells of and this app can't look up."
+    )
     message_id = models.UUIDField(default=uuid4, unique=True)
     tries = models.PositiveSmallIntegerField(default=0)
     next_try_at = models.DateTimeField()

@@ -56,11 +56,11 @@ def tell_schedulers_of_danger(
     """Put word of a danger on the queue for every scheduler, to be sent at once."""
     today = timezone.localdate(at)
     for person in User.objects.working().with_role(Role.SCHEDULER):
-        told = letter(
+        alarm = letter(
             LetterKind.ALARM, subject="finding", subject_id=subject_id, due_on=today, person=person, at=at
         )
-        told.body = f"{danger}\n{made_safe}\n{unit.pk}"
-        Letter.objects.bulk_create([told], ignore_conflicts=True)
+        alarm.told = {"unit": unit.pk, "danger": danger, "made_safe": made_safe}
+        Letter.objects.bulk_create([alarm], ignore_conflicts=True)
     send_after_commit(SEND)
 
 

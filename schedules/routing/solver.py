@@ -71,9 +71,7 @@ def iterations(
     return share
 
 
-def plan_rounds(
-    problem: Problem, *, search: Callable[[float], Stopping], seed: int = 1, from_rounds: Sequence[Round] = ()
-) -> Plan:
+def plan_rounds(problem: Problem, *, search: Callable[[float], Stopping], seed: int = 1) -> Plan:
     """Plan rounds: as many stops as their worth pays the driving for, with as little driving as can be found.
 
     Parameters
@@ -84,14 +82,12 @@ def plan_rounds(
         Gives, for a share of the search, when it ends (`iterations`).
     seed
         The same seed, problem and number of iterations give the same plan.
-    from_rounds
-        Rounds to begin with, such as those of the plan before.
     """
     agreed = {stop.key for stop in problem.stops if stop.at is not None}
     problem = replace(problem, stops=_with_pairs(problem))
     rounds = Rounds(problem, agreed=agreed)
     if problem.shifts and problem.stops:
-        _search(problem, rounds, search=search, seed=seed, begin_with=from_rounds)
+        _search(problem, rounds, search=search, seed=seed)
     _put_agreed(problem, rounds)
     rounds.make_keepable()
     rounds.fill()
@@ -113,21 +109,13 @@ def _with_pairs(problem: Problem) -> list[Stop]:
     return [found.get(stop.key, stop) for stop in problem.stops]
 
 
-def _search(
-    problem: Problem,
-    rounds: Rounds,
-    *,
-    search: Callable[[float], Stopping],
-    seed: int,
-    begin_with: Sequence[Round],
-) -> None:
+def _search(problem: Problem, rounds: Rounds, *, search: Callable[[float], Stopping], seed: int) -> None:
     """Let PyVRP fill the rounds, in one step or, with lunch, in two."""
     two_steps = any(shift.lunch for shift in problem.shifts)
     draft = _Model(problem)
     for stop in problem.stops:
         draft.add_stop(stop)
-    known = {each.shift.key: [timed.stop for timed in each.stops] for each in begin_with}
-    _take_over(rounds, draft.solve(search(DRAFT_SHARE if two_steps else 1.0), seed=seed, orders=known))
+    _take_over(rounds, draft.solve(search(DRAFT_SHARE if two_steps else 1.0), seed=seed))
     if not two_steps:
         return
     final = _Model(problem)
@@ -136,9 +124,7 @@ def _search(
     for shift in problem.shifts:
         if shift.lunch:
             final.add_lunch(shift, [shift.home, *(stop.place for stop in rounds.order[shift.key])])
-    _take_over(
-        rounds, final.solve(search(1 - DRAFT_SHARE), seed=seed, orders=rounds.order, lunch=rounds.timed)
-    )
+    _take_over(rounds, final.solve(search(1 - DRAFT_SHARE), seed=seed, begin=rounds))
 
 
 def _take_over(rounds: Rounds, orders: dict[Hashable, list[Stop]]) -> None:
@@ -278,15 +264,8 @@ class _Model:
             if shift.level < spot.level or (spot.only and shift.key not in spot.only)
         )
 
-    def solve(
-        self,
-        stop: Stopping,
-        *,
-        seed: int,
-        orders: dict[Hashable, list[Stop]],
-        lunch: Callable[[Hashable], Round] | None = None,
-    ) -> dict[Hashable, list[Stop]]:
-        """Search, beginning with known orders of stops, and give the orders found."""
+    def solve(self, stop: Stopping, *, seed: int, begin: Rounds | None = None) -> dict[Hashable, list[Stop]]:
+        """Search, beginning with rounds where there are some, and give the orders of stops found."""
         kinds: dict[frozenset[int], int] = {}
         alike: defaultdict[tuple[Any, ...], list[Shift]] = defaultdict(list)
         for shift in self.problem.shifts:
@@ -315,21 +294,17 @@ class _Model:
             duration_matrices=tables,  # type: ignore[arg-type]
             groups=[pyvrp.ClientGroup(members, required=required) for members, required in self.groups],
         )
-        begin = self._beginning(data, list(alike.values()), orders, lunch)
+        known = self._known(data, list(alike.values()), begin) if begin else None
         result = pyvrp.solve(
-            data, stop, seed=seed, collect_stats=False, display=False, initial_solution=begin
+            data, stop, seed=seed, collect_stats=False, display=False, initial_solution=known
         )
         return self._orders(result.best, list(alike.values()))
 
-    def _beginning(
-        self,
-        data: pyvrp.ProblemData,
-        alike: Sequence[Sequence[Shift]],
-        orders: dict[Hashable, list[Stop]],
-        lunch: Callable[[Hashable], Round] | None,
+    def _known(
+        self, data: pyvrp.ProblemData, alike: Sequence[Sequence[Shift]], begin: Rounds
     ) -> pyvrp.Solution | None:
-        """Put known orders into PyVRP's words; None where nothing is known."""
-        if not any(orders.values()):
+        """Put rounds into PyVRP's words; None where all of them are empty."""
+        if not any(begin.order.values()):
             return None
         client_of: dict[Hashable, list[int]] = {}
         for number, stop in enumerate(self.stops):
@@ -338,27 +313,21 @@ class _Model:
         routes = []
         for kind, shifts in enumerate(alike):
             for shift in shifts:
-                visits = self._visits(shift, orders.get(shift.key, []), client_of, lunch)
+                visits = self._visits(begin.timed(shift.key), client_of)
                 if visits:
                     routes.append(pyvrp.Route(data, visits, kind))
         return pyvrp.Solution(data, routes)
 
-    def _visits(
-        self,
-        shift: Shift,
-        order: Sequence[Stop],
-        client_of: dict[Hashable, list[int]],
-        lunch: Callable[[Hashable], Round] | None,
-    ) -> list[int]:
+    def _visits(self, timed: Round, client_of: dict[Hashable, list[int]]) -> list[int]:
         """List the clients of one round in order, with lunch where the checker has it."""
-        visits = [client_of[stop.key].pop(0) for stop in order if client_of.get(stop.key)]
+        shift, stops = timed.shift, [each.stop for each in timed.stops]
+        visits = [client_of[stop.key].pop(0) for stop in stops if client_of.get(stop.key)]
         options = self.lunches.get(shift.key)
-        if not options or lunch is None:
+        if not options:
             return visits
-        timed = lunch(shift.key)
         moment = timed.lunch[0] if timed.lunch else 0
         before = sum(each.begins < moment for each in timed.stops)
-        near = timed.stops[before - 1].stop.place if before else shift.home
+        near = stops[before - 1].place if before else shift.home
         visits.insert(min(before, len(visits)), options[near])
         return visits
 

@@ -40,6 +40,16 @@ class Answer:
     body: dict[str, Any]
 
 
+@dataclass(frozen=True)
+class Made:
+    """What became of a record: in words, and what photos of it belong to."""
+
+    words: str
+    visit: Visit | None
+    unit: Unit | None = None
+    finding: Finding | None = None
+
+
 class Unreadable(Exception):  # noqa: N818  (it is an answer, not a fault)
     """A record that makes no sense to this desk."""
 
@@ -86,8 +96,8 @@ def _read(body: bytes) -> dict[str, Any]:
 def _store(told: dict[str, Any], fingerprint: str, *, by: User, at: datetime) -> Answer:
     made_at = min(parse_datetime(told["made_at"]) or at, at + timedelta(minutes=5))
     with one_step():
-        words, look_at = DOORS[told["kind"]](told["body"], UUID(told["key"]), by, at)
-        answer = {"state": "received", "words": words}
+        made = DOORS[told["kind"]](told["body"], UUID(told["key"]), by, at)
+        answer = {"state": "received", "words": made.words}
         PhoneRecord.objects.create(
             key=told["key"],
             by=by,
@@ -97,12 +107,14 @@ def _store(told: dict[str, Any], fingerprint: str, *, by: User, at: datetime) ->
             answer=answer,
             made_at=made_at.astimezone(UTC),
             received_at=at,
-            look_at=look_at,
+            unit=made.unit,
+            finding=made.finding,
+            look_at=_cancelled(made.visit),
         )
     return Answer(200, answer)
 
 
-def _finding(told: Mapping[str, Any], key: UUID, by: User, at: datetime) -> tuple[str, str]:
+def _finding(told: Mapping[str, Any], key: UUID, by: User, at: datetime) -> Made:
     """Record what was found, and the works done about it."""
     unit, visit, call = _unit(told), _visit(told), _call(told)
     fields = (
@@ -135,10 +147,10 @@ def _finding(told: Mapping[str, Any], key: UUID, by: User, at: datetime) -> tupl
                 done_on=finding.found_on,
             )
             record_work(work, by=by, at=at)
-    return f"{finding.mode.name} at unit {unit.code}", _cancelled(visit)
+    return Made(f"{finding.mode.name} at unit {unit.code}", visit, unit, finding)
 
 
-def _fine(told: Mapping[str, Any], key: UUID, by: User, at: datetime) -> tuple[str, str]:
+def _fine(told: Mapping[str, Any], key: UUID, by: User, at: datetime) -> Made:
     """Note a unit, or all units of a site, as seen and fine."""
     visit, call = _visit(told), _call(told)
     if told.get("site"):
@@ -146,13 +158,13 @@ def _fine(told: Mapping[str, Any], key: UUID, by: User, at: datetime) -> tuple[s
         if site is None:
             raise Refused("That site is not in the register.")
         seen = see_all_fine(site, call=call, visit=visit, by=by, at=at)
-        return f"{count(len(seen), 'unit')} seen, fine", _cancelled(visit)
+        return Made(f"{count(len(seen), 'unit')} seen, fine", visit)
     unit = _unit(told)
     see_fine(unit, call=call, visit=visit, by=by, at=at)
-    return f"unit {unit.code} seen, fine", _cancelled(visit)
+    return Made(f"unit {unit.code} seen, fine", visit, unit)
 
 
-def _work(told: Mapping[str, Any], key: UUID, by: User, at: datetime) -> tuple[str, str]:
+def _work(told: Mapping[str, Any], key: UUID, by: User, at: datetime) -> Made:
     """Record work done at a unit, or on one of its parts."""
     unit, visit, call = _unit(told), _visit(told), _call(told)
     part = None
@@ -170,10 +182,10 @@ def _work(told: Mapping[str, Any], key: UUID, by: User, at: datetime) -> tuple[s
         note=str(told.get("note", ""))[:2000],
     )
     record_work(work, maker_allows=told.get("maker_allows") is True, by=by, at=at)
-    return f"{work.get_kind_display()} at unit {unit.code}", _cancelled(visit)
+    return Made(f"{work.get_kind_display()} at unit {unit.code}", visit, unit)
 
 
-DOORS: Mapping[str, Callable[[Mapping[str, Any], UUID, User, datetime], tuple[str, str]]] = {
+DOORS: Mapping[str, Callable[[Mapping[str, Any], UUID, User, datetime], Made]] = {
     "finding": _finding,
     "fine": _fine,
     "work": _work,

@@ -8,12 +8,11 @@ from uuid import UUID
 
 from django.core.files.uploadedfile import UploadedFile
 
-from servicedesk.calls.models import Finding, PhoneRecord, Photo
+from servicedesk.calls.models import PhoneRecord, Photo
 from servicedesk.calls.operations import add_photo
 from servicedesk.field.inbox import Answer
 from servicedesk.people.models import User
 from servicedesk.refusals import Refused
-from units.models import Unit
 
 
 def take_photo_in(key: UUID, *, record: str, file: UploadedFile | None, by: User, at: datetime) -> Answer:
@@ -22,22 +21,20 @@ def take_photo_in(key: UUID, *, record: str, file: UploadedFile | None, by: User
         return Answer(200, {"state": "received", "words": "photo"})
     if file is None or file.file is None:
         return Answer(400, {"state": "unreadable", "words": "There is no photo in it."})
-    kept = PhoneRecord.objects.filter(key=record, by=by).first() if _is_key(record) else None
+    kept = (
+        PhoneRecord.objects.filter(key=record, by=by).select_related("unit", "finding").first()
+        if _is_key(record)
+        else None
+    )
     if kept is None:
         return Answer(409, {"state": "wait", "words": "The record it belongs to has not arrived yet."})
-    unit = Unit.objects.filter(pk=kept.told.get("unit")).first()
-    finding = (
-        Finding.objects.filter(unit=unit, recorded_by=by, recorded_at__gte=kept.received_at)
-        .order_by("pk")
-        .first()
-    )
     try:
         add_photo(
             None,
             cast(BinaryIO, file.file),
             size=file.size or 0,
-            unit=unit,
-            finding=finding,
+            unit=kept.unit,
+            finding=kept.finding,
             key=key,
             by=by,
             at=at,

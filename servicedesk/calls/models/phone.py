@@ -15,6 +15,10 @@ class PhoneRecord(models.Model):
     fingerprint = models.CharField(max_length=64)
     told = models.JSONField()
     answer = models.JSONField()
+    unit = models.ForeignKey("units.Unit", on_delete=models.PROTECT, null=True, blank=True, related_name="+")
+    finding = models.ForeignKey(
+        "calls.Finding", on_delete=models.PROTECT, null=True, blank=True, related_name="+"
+    )
     made_at = models.DateTimeField(help_text="By the phone's clock.")
     received_at = models.DateTimeField()
     look_at = models.CharField(

@@ -55,9 +55,13 @@ def record_finding(finding: Finding, *, visit: Visit | None, by: User | None, at
         write_change(unit, did=did, by=by, at=at)
         write_change(finding, did="recorded", by=by, at=at)
         if finding.severity == Finding.Severity.DANGER:
-            danger, made_safe = (" ".join(text.split()) for text in (_words(finding), finding.made_safe_how))
             tell_schedulers_of_danger(
-                unit, subject_id=finding.pk, danger=danger, made_safe=made_safe, by=by, at=at
+                unit,
+                subject_id=finding.pk,
+                danger=_words(finding),
+                made_safe=finding.made_safe_how,
+                by=by,
+                at=at,
             )
     return finding
 

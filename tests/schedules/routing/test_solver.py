@@ -94,13 +94,6 @@ def test_progress_is_told_and_nothing_to_plan_is_no_error() -> None:
     assert [each.why for each in alone.left_over] == ["nobody"]
 
 
-def test_a_plan_can_begin_with_the_one_before() -> None:
-    problem = draw_problem(4)
-    once = planned(problem)
-    again = plan_rounds(problem, search=iterations(0), from_rounds=once.rounds)
-    assert not {key for _, key, _ in told(once)} - {key for _, key, _ in told(again)} - {3, 10}
-
-
 def test_a_van_holds_so_much() -> None:
     stops = [Stop(key=number, place=number, seconds=600, load=3) for number in (1, 2, 3)]
     shifts = [shift(number, room=6) for number in (1, 2)]
