@@ -52,7 +52,7 @@ def record(at: Unit, kind: str = "finding", **body: Any) -> dict[str, Any]:
     today = str(timezone.localdate())
     usual: dict[str, Any] = {"unit": at.pk, "found_on": today, "done_on": today}
     if kind == "finding":
-        usual |= {"mode": FailureMode.objects.get().pk, "severity": "hinders", "panel": 2}
+        usual |= {"mode": FailureMode.objects.get(code="TRK-01").pk, "severity": "hinders", "panel": 2}
     return {
         "key": str(uuid4()),
         "kind": kind,
@@ -248,6 +248,19 @@ def test_a_photo_follows_its_record_once(as_technician: Client, unit: Unit) -> N
     assert wrong.status_code == 422
     assert as_technician.post("/field/photos/", {"key": "x"}).status_code == 400
     assert as_technician.post("/field/photos/", {"key": str(uuid4())}).status_code == 400
+
+
+def test_a_photo_goes_to_the_finding_it_was_taken_for(as_technician: Client, unit: Unit) -> None:
+    mine = record(unit)
+    other = record(unit, mode=FailureModeFactory(kind="track", name="rattles", code="TRK-02").pk)
+    for told in (mine, other):
+        assert send(as_technician, told).json()["state"] == "received"
+    for told in (other, mine):
+        as_technician.post(
+            "/field/photos/", {"key": str(uuid4()), "record": told["key"], "photo": photo_file()}
+        )
+    modes = Photo.objects.order_by("pk").values_list("finding__mode__code", flat=True)
+    assert list(modes) == ["TRK-02", "TRK-01"]
 
 
 def test_today_says_what_to_know_and_what_to_have_aboard(
