@@ -14,7 +14,8 @@ from django.db.models import Count, Max, Q, Sum
 from django.urls import reverse
 from django.utils import timezone
 
-from schedules.ical import DueEvent, Todo, VisitEvent, build_calendar
+from schedules.ical import build_calendar
+from schedules.ical_entries import DueEvent, Todo, VisitEvent
 from schedules.models import CareDue, MaintenanceTask, Visit, VisitTask
 from schedules.operations.visits import place_of
 from schedules.querysets import VisitQuerySet
