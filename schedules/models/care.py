@@ -11,6 +11,7 @@ from django.db.models import Q
 
 from schedules.querysets import CareDueQuerySet, CareRuleQuerySet
 from schedules.recurrence import Season, next_due
+from servicedesk.conditions import Check
 from units.models import FailureMode
 
 
@@ -90,23 +91,23 @@ class CareRule(models.Model):
                 name="carerule_once_per_type",
                 violation_error_message="This type already has a care rule of that name.",
             ),
-            models.CheckConstraint(
+            Check(
                 condition=Q(persons__gte=1, persons__lte=2),
                 name="carerule_one_or_two_persons",
                 violation_error_message="Care takes one or two people.",
             ),
-            models.CheckConstraint(
+            Check(
                 condition=Q(interval_months__gte=1, interval_months__lte=240),
                 name="carerule_interval_plausible",
                 violation_error_message="The interval runs from 1 to 240 months.",
             ),
-            models.CheckConstraint(
+            Check(
                 condition=Q(exposed_months__isnull=True)
                 | (Q(exposed_months__gte=1, exposed_months__lte=240) & ~Q(exposed_to="")),
                 name="carerule_exposure_whole",
                 violation_error_message="Say where the other interval holds; it runs from 1 to 240 months.",
             ),
-            models.CheckConstraint(
+            Check(
                 condition=Q(
                     season_from_month__isnull=True,
                     season_from_day__isnull=True,

@@ -10,6 +10,7 @@ from django.db import models
 from django.db.models import Q
 
 from schedules.querysets import AbsenceQuerySet, WeekPlanQuerySet
+from servicedesk.conditions import Check
 from units.models import FailureMode
 
 
@@ -47,7 +48,7 @@ class WorkTerms(models.Model):
 
     class Meta:
         constraints = [
-            models.CheckConstraint(
+            Check(
                 condition=Q(latitude__isnull=True, longitude__isnull=True)
                 | Q(
                     latitude__isnull=False,
@@ -91,7 +92,7 @@ class WorkingDay(models.Model):
                 name="workingday_once",
                 violation_error_message="This person has hours on that day already.",
             ),
-            models.CheckConstraint(
+            Check(
                 condition=Q(ends__gt=models.F("begins")),
                 name="workingday_ends_after_begin",
                 violation_error_message="A working day ends after it begins: check the two times.",
@@ -116,7 +117,7 @@ class Absence(models.Model):
         ordering = ["first_on", "pk"]
         indexes = [models.Index(fields=["last_on"], name="absence_by_end")]
         constraints = [
-            models.CheckConstraint(
+            Check(
                 condition=Q(last_on__gte=models.F("first_on")),
                 name="absence_ends_after_begin",
                 violation_error_message="The last day away is the first one or later.",
@@ -144,7 +145,7 @@ class AgreedTime(models.Model):
                 name="agreedtime_once",
                 violation_error_message="That time is agreed already.",
             ),
-            models.CheckConstraint(
+            Check(
                 condition=Q(latest__gte=models.F("earliest")),
                 name="agreedtime_in_order",
                 violation_error_message="“From” comes before “until”: check the two times.",

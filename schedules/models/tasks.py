@@ -7,6 +7,7 @@ from django.db.models import Q
 from django.urls import reverse
 
 from schedules.querysets import MaintenanceTaskQuerySet
+from servicedesk.conditions import Check
 from units.models import FailureMode
 
 from .care import CareDue, WorkKind
@@ -91,22 +92,22 @@ class MaintenanceTask(models.Model):
                 name="task_one_open_per_care",
                 violation_error_message="This care already has an open task.",
             ),
-            models.CheckConstraint(
+            Check(
                 condition=Q(priority__gte=1, priority__lte=9),
                 name="task_priority_in_range",
                 violation_error_message="Priority runs from 1 (first) to 9 (last).",
             ),
-            models.CheckConstraint(
+            Check(
                 condition=Q(persons__gte=1, persons__lte=2),
                 name="task_one_or_two_persons",
                 violation_error_message="A task takes one or two people.",
             ),
-            models.CheckConstraint(
+            Check(
                 condition=~Q(state="completed") | Q(done_on__isnull=False),
                 name="task_done_has_a_date",
                 violation_error_message="Say on which day the task was done.",
             ),
-            models.CheckConstraint(
+            Check(
                 condition=Q(waiting_for="", waiting_until__isnull=True)
                 | (~Q(waiting_for="") & Q(waiting_until__isnull=False)),
                 name="task_waits_until_a_day",

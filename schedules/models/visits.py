@@ -12,6 +12,7 @@ from django.urls import reverse
 
 from schedules.local_times import wall_time
 from schedules.querysets import VisitQuerySet
+from servicedesk.conditions import Check
 
 from .tasks import MaintenanceTask
 
@@ -54,12 +55,12 @@ class Visit(models.Model):
             models.Index(fields=["site", "starts_at"], name="visit_by_site"),
         ]
         constraints = [
-            models.CheckConstraint(
+            Check(
                 condition=Q(ends_at__gt=models.F("starts_at")),
                 name="visit_ends_after_start",
                 violation_error_message="A visit ends after it starts: check the two times.",
             ),
-            models.CheckConstraint(
+            Check(
                 condition=Q(finished_at__isnull=True) | ~Q(state="cancelled"),
                 name="visit_cancelled_not_finished",
                 violation_error_message="A cancelled visit can't be finished.",
@@ -126,7 +127,7 @@ class VisitTask(models.Model):
                 name="visittask_once",
                 violation_error_message="The task is on this visit already.",
             ),
-            models.CheckConstraint(
+            Check(
                 condition=~Q(outcome="not_done") | ~Q(why_not=""),
                 name="visittask_says_why_not",
                 violation_error_message="Say why the task was not done.",

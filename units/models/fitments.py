@@ -5,6 +5,7 @@ from __future__ import annotations
 from django.db import models
 from django.db.models import Q
 
+from servicedesk.conditions import Check
 from servicedesk.constraints import NoOverlap, RowRule, TellsOfChanges
 from units.blocks import BLOCK_OF_FITMENT, BLOCK_OF_UNIT
 from units.querysets import FitmentQuerySet
@@ -44,14 +45,14 @@ class Fitment(models.Model):
         ]
         constraints = [
             TellsOfChanges(name="fitment_tells_of_changes", block=BLOCK_OF_UNIT),
-            models.CheckConstraint(
+            Check(
                 condition=Q(removed_on__isnull=True) | Q(removed_on__gte=models.F("fitted_on")),
                 name="fitment_dates_in_order",
                 violation_error_message=(
                     "A part can't be taken out before it was fitted: check the two dates."
                 ),
             ),
-            models.CheckConstraint(
+            Check(
                 condition=Q(pieces__gt=0),
                 name="fitment_pieces_positive",
                 violation_error_message="A part comes in at least one piece.",
@@ -111,7 +112,7 @@ class Departure(models.Model):
                 name="departure_once_per_panel",
                 violation_error_message="The pieces of this panel have left this fitment already.",
             ),
-            models.CheckConstraint(
+            Check(
                 condition=Q(pieces__gt=0),
                 name="departure_pieces_positive",
                 violation_error_message="At least one piece leaves.",

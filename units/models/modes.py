@@ -5,6 +5,7 @@ from __future__ import annotations
 from django.db import models
 from django.db.models import Q
 
+from servicedesk.conditions import Check
 from servicedesk.constraints import TellsOfChanges
 from units.querysets import FailureModeQuerySet
 
@@ -51,7 +52,7 @@ class FailureMode(models.Model):
                 name="failuremode_name_once_per_kind",
                 violation_error_message="Parts of this kind already have a failure mode of that name.",
             ),
-            models.CheckConstraint(
+            Check(
                 condition=Q(persons__gt=0),
                 name="failuremode_persons_positive",
                 violation_error_message="It takes at least one person.",

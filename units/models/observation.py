@@ -5,6 +5,7 @@ from __future__ import annotations
 from django.db import models
 from django.db.models import Q
 
+from servicedesk.conditions import Check
 from servicedesk.constraints import NoOverlap, TellsOfChanges
 from units.blocks import BLOCK_OF_UNIT
 from units.querysets import ObservationPeriodQuerySet
@@ -47,7 +48,7 @@ class ObservationPeriod(models.Model):
         ordering = ["from_on"]
         constraints = [
             TellsOfChanges(name="observationperiod_tells_of_changes", block=BLOCK_OF_UNIT),
-            models.CheckConstraint(
+            Check(
                 condition=Q(until_on__isnull=True) | Q(until_on__gte=models.F("from_on")),
                 name="observationperiod_dates_in_order",
                 violation_error_message="We can't stop watching before we began: check the two dates.",

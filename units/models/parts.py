@@ -5,6 +5,7 @@ from __future__ import annotations
 from django.db import models
 from django.db.models import Q
 
+from servicedesk.conditions import Check
 from servicedesk.constraints import TellsOfChanges
 from units.fields import LengthField
 from units.querysets import ComponentTypeQuerySet, ConstructionQuerySet
@@ -93,14 +94,14 @@ class Construction(models.Model):
         ordering = ["code"]
         constraints = [
             TellsOfChanges(name="construction_tells_of_changes"),
-            models.CheckConstraint(
+            Check(
                 condition=Q(step_mm__isnull=True) | Q(step_mm__gt=0),
                 name="construction_step_positive",
                 violation_error_message=(
                     "The step between panels is more than nothing; leave it empty if unknown."
                 ),
             ),
-            models.CheckConstraint(
+            Check(
                 condition=Q(inside_edge_mm__isnull=True) | Q(inside_edge_mm__gt=0),
                 name="construction_inside_edge_positive",
                 violation_error_message="The inside edge is more than nothing; leave it empty if unknown.",
@@ -131,7 +132,7 @@ class ConstructionPart(models.Model):
                 name="constructionpart_once",
                 violation_error_message="This construction already has that type.",
             ),
-            models.CheckConstraint(
+            Check(
                 condition=Q(pieces__gt=0),
                 name="constructionpart_pieces_positive",
                 violation_error_message="A part comes in at least one piece.",

@@ -6,6 +6,7 @@ from django.db import models
 from django.db.models import Q
 from django.urls import reverse
 
+from servicedesk.conditions import Check
 from servicedesk.constraints import NoOverlap, TellsOfChanges
 from units.blocks import BLOCK_OF_SITE
 from units.querysets import OwnershipQuerySet, SiteQuerySet
@@ -55,23 +56,23 @@ class Site(models.Model):
         indexes = [models.Index(fields=["postcode", "code"], name="site_by_postcode")]
         constraints = [
             TellsOfChanges(name="site_tells_of_changes", block=BLOCK_OF_SITE),
-            models.CheckConstraint(
+            Check(
                 condition=Q(latitude__isnull=True) | Q(latitude__gte=-90, latitude__lte=90),
                 name="site_latitude_in_range",
                 violation_error_message="Latitude runs from -90 to 90 degrees; look for a missing point.",
             ),
-            models.CheckConstraint(
+            Check(
                 condition=Q(longitude__isnull=True) | Q(longitude__gte=-180, longitude__lte=180),
                 name="site_longitude_in_range",
                 violation_error_message="Longitude runs from -180 to 180 degrees; look for a missing point.",
             ),
-            models.CheckConstraint(
+            Check(
                 condition=Q(latitude__isnull=True, longitude__isnull=True)
                 | Q(latitude__isnull=False, longitude__isnull=False),
                 name="site_coordinates_in_pairs",
                 violation_error_message="Give both latitude and longitude, or neither.",
             ),
-            models.CheckConstraint(
+            Check(
                 condition=Q(year_built__isnull=True) | Q(year_built__gte=1600, year_built__lte=2200),
                 name="site_year_built_plausible",
                 violation_error_message="Write the year the house was built with four digits, such as 1968.",
@@ -101,7 +102,7 @@ class Ownership(models.Model):
 
     class Meta:
         constraints = [
-            models.CheckConstraint(
+            Check(
                 condition=Q(until_on__isnull=True) | Q(until_on__gte=models.F("from_on")),
                 name="ownership_dates_in_order",
                 violation_error_message="An owner can't leave before the day they came: check the two dates.",

@@ -7,6 +7,7 @@ from django.db import models
 from django.db.models import Q
 from django.urls import reverse
 
+from servicedesk.conditions import Check
 from servicedesk.constraints import RowRule, TellsOfChanges
 from units.blocks import BLOCK_OF_ITS_SITE
 from units.fields import LengthField
@@ -92,19 +93,19 @@ class Unit(models.Model):
     class Meta:
         constraints = [
             TellsOfChanges(name="unit_tells_of_changes", block=BLOCK_OF_ITS_SITE),
-            models.CheckConstraint(
+            Check(
                 condition=Q(removed_on__isnull=True) | Q(removed_on__gte=models.F("installed_on")),
                 name="unit_dates_in_order",
                 violation_error_message=(
                     "A unit can't be removed before it was installed: check the two dates."
                 ),
             ),
-            models.CheckConstraint(
+            Check(
                 condition=Q(panels__isnull=True) | Q(panels__gte=1, panels__lte=12),
                 name="unit_panels_counted",
                 violation_error_message="A unit has 1 to 12 panels; leave the count empty if nobody counted.",
             ),
-            models.CheckConstraint(
+            Check(
                 condition=(Q(width_mm__isnull=True) | Q(width_mm__gt=0))
                 & (Q(height_mm__isnull=True) | Q(height_mm__gt=0)),
                 name="unit_size_positive",
@@ -112,7 +113,7 @@ class Unit(models.Model):
                     "Width and height are more than nothing; leave them empty if unknown."
                 ),
             ),
-            models.CheckConstraint(
+            Check(
                 condition=Q(lower_lite_mm__isnull=True)
                 | Q(lower_lite_mm__gt=0, height_mm__isnull=True)
                 | Q(lower_lite_mm__gt=0, lower_lite_mm__lt=models.F("height_mm")),
@@ -121,7 +122,7 @@ class Unit(models.Model):
                     "The fixed lower lite is lower than the whole window: check both heights."
                 ),
             ),
-            models.CheckConstraint(
+            Check(
                 condition=Q(facing__isnull=True) | Q(facing__lt=360),
                 name="unit_facing_in_range",
                 violation_error_message="Facing runs from 0 (north) to 359 degrees.",

@@ -11,6 +11,7 @@ from django.urls import reverse
 from django.utils import timezone
 
 from servicedesk.calls.querysets import OVER, CallQuerySet
+from servicedesk.conditions import Check
 
 if TYPE_CHECKING:
     from schedules.models import Visit
@@ -96,7 +97,7 @@ class Call(models.Model):
             models.Index(fields=["site", "told_at"], name="call_by_site"),
         ]
         constraints = [
-            models.CheckConstraint(
+            Check(
                 condition=~Q(state="completed") | Q(closed_at__isnull=False),
                 name="call_closed_has_a_time",
                 violation_error_message="A closed call says when it was closed.",
@@ -177,7 +178,7 @@ class SafetyAnswer(models.Model):
                 name="safetyanswer_once",
                 violation_error_message="This question is already answered for the call.",
             ),
-            models.CheckConstraint(
+            Check(
                 condition=Q(made_safe_at__isnull=True) | ~Q(made_safe_how=""),
                 name="safetyanswer_says_how",
                 violation_error_message="Say what was done to make it safe.",

@@ -7,6 +7,7 @@ from django.db import models
 from django.db.models import Q
 
 from servicedesk.calls.querysets import FindingQuerySet, InspectionQuerySet
+from servicedesk.conditions import Check
 from servicedesk.constraints import TellsOfChanges
 from units.blocks import BLOCK_OF_UNIT
 
@@ -154,22 +155,22 @@ class Finding(models.Model):
         ]
         constraints = [
             TellsOfChanges(name="finding_tells_of_changes", block=BLOCK_OF_UNIT),
-            models.CheckConstraint(
+            Check(
                 condition=Q(corner="") | Q(panel__isnull=False),
                 name="finding_corner_needs_panel",
                 violation_error_message="A corner belongs to a panel: say which panel.",
             ),
-            models.CheckConstraint(
+            Check(
                 condition=Q(continues__isnull=True) | Q(repeat=True),
                 name="finding_continues_is_repeat",
                 violation_error_message="A finding that goes on from an earlier one is the same fault.",
             ),
-            models.CheckConstraint(
+            Check(
                 condition=Q(last_seen_ok_on__isnull=True) | Q(last_seen_ok_on__lte=models.F("found_on")),
                 name="finding_seen_ok_before_found",
                 violation_error_message="The part was last in order before the fault was found: check both.",
             ),
-            models.CheckConstraint(
+            Check(
                 condition=~Q(severity="danger") | ~Q(made_safe_how=""),
                 name="finding_danger_says_how",
                 violation_error_message="This is a danger to people: say what was done to make it safe.",

@@ -8,6 +8,7 @@ from django.db.models import Q
 from django.urls import reverse
 
 from servicedesk.calls.querysets import PhotoQuerySet
+from servicedesk.conditions import Check
 
 from .calls import Call
 
@@ -36,7 +37,7 @@ class Photo(models.Model):
 
     class Meta:
         constraints = [
-            models.CheckConstraint(
+            Check(
                 condition=Q(call__isnull=False) | Q(finding__isnull=False) | Q(unit__isnull=False),
                 name="photo_of_something",
                 violation_error_message="A photo belongs to a call, a finding or a unit.",

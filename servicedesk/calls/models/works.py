@@ -8,6 +8,7 @@ from django.db.models import Q
 
 from schedules.models.care import WorkKind
 from servicedesk.calls.querysets import WorkQuerySet
+from servicedesk.conditions import Check
 from servicedesk.constraints import TellsOfChanges
 from units.blocks import BLOCK_OF_UNIT
 
@@ -61,12 +62,12 @@ class Work(models.Model):
         ]
         constraints = [
             TellsOfChanges(name="work_tells_of_changes", block=BLOCK_OF_UNIT),
-            models.CheckConstraint(
+            Check(
                 condition=Q(minutes__isnull=True) | Q(minutes__lte=1440),
                 name="work_minutes_within_a_day",
                 violation_error_message="Minutes of one piece of work run from 0 to 1,440 (a whole day).",
             ),
-            models.CheckConstraint(
+            Check(
                 condition=~Q(kind="replaced") | Q(pieces__gt=0),
                 name="work_replaced_counts_pieces",
                 violation_error_message="Say how many pieces were replaced.",
