@@ -2,13 +2,16 @@
 PYTHON ?= python3
 PY := .venv/bin/python
 PORT ?= 8000
+ROUNDS ?= 200
+SEED ?= 1
 DEMO := env COMPANY_NAME="Marrow Bay Porch Windows" SITE_URL=http://127.0.0.1:$(PORT) \
-	COMPANY_PHONE="555 0100" EMAIL_URL=filemail://$(CURDIR)/var/letters MAIL_FROM_ADDRESS=desk@marrowbay.example
+	COMPANY_PHONE="555 0100" LOG_LEVEL=WARNING EMAIL_URL=filemail://$(CURDIR)/var/letters \
+	MAIL_FROM_ADDRESS=desk@marrowbay.example
 TESTS := env SECRET_KEY=tests-only DATA_DIR=var/tests
 PROD := env SECRET_KEY=$$($(PY) -c "import secrets; print(secrets.token_urlsafe(60))") HTTPS=on
 
 .DEFAULT_GOAL := help
-.PHONY: help demo demo-fresh test check format bench shots clean
+.PHONY: help demo demo-fresh test check audit format bench faults load shots clean
 
 help: ## List the targets
 	@grep -hE '^[a-z-]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 14
@@ -40,12 +43,16 @@ check: .venv/test.stamp ## Run the checks of style, layers, types and deployment
 	find templates -name '*.html' | xargs .venv/bin/djade --check
 	.venv/bin/lint-imports
 	$(TESTS) .venv/bin/mypy
+	.venv/bin/bandit -q -c pyproject.toml -r servicedesk units schedules
 	$(PROD) $(PY) manage.py check --deploy --fail-level WARNING
 	$(TESTS) $(PY) manage.py makemigrations --check
 	rm -rf var/check && mkdir -p var/check
 	$(TESTS) DATA_DIR=var/check $(PY) manage.py migrate -v 0
 	$(TESTS) DATA_DIR=var/check $(PY) manage.py load_reference
 	rm -rf var/check
+
+audit: .venv/test.stamp ## Ask whether a pinned library has a known weakness, or was withdrawn (needs the network)
+	@$(PY) tests/audit_pins.py
 
 format: .venv/test.stamp ## Bring code and templates into the house format
 	.venv/bin/ruff format .
@@ -54,6 +61,13 @@ format: .venv/test.stamp ## Bring code and templates into the house format
 
 bench: .venv/test.stamp ## Measure: import, rates page, care, numerics (minutes; ratios to peers in the same run)
 	@for bench in tests/bench/bench_*.py; do echo; echo "== $$bench"; $(TESTS) PYTHONPATH=. $(PY) $$bench || exit 1; done
+
+faults: .venv/test.stamp ## Fail processes, databases and disk under real work, on SQLite and PostgreSQL (ROUNDS=200, SEED=1)
+	@for database in sqlite postgres; do echo; $(TESTS) PYTHONPATH=. $(PY) tests/faults/run.py \
+		--database $$database --rounds $(ROUNDS) --seed $(SEED) || exit 1; done
+
+load: .venv/load.stamp ## Let a scripted day of 57 people run on PostgreSQL and SQLite (an hour; ARGS="--only sqlite")
+	$(TESTS) PYTHONPATH=. $(PY) tests/load/run.py $(ARGS)
 
 shots: .venv/test.stamp ## Take the pictures of README from the running demo (make demo first)
 	$(TESTS) PYTHONPATH=. $(PY) tests/browser/take_pictures.py http://127.0.0.1:$(PORT)
@@ -68,4 +82,9 @@ clean: ## Remove what tests and the demo left
 
 .venv/test.stamp: .venv/run.stamp tests/requirements.txt
 	.venv/bin/pip install -q --disable-pip-version-check -r tests/requirements.txt
+	@touch $@
+
+.venv/load.stamp: .venv/run.stamp tests/load/requirements.txt
+	test -d .venv/load || $(PYTHON) -m venv .venv/load
+	.venv/load/bin/pip install -q --disable-pip-version-check -r tests/load/requirements.txt
 	@touch $@

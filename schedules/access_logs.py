@@ -11,7 +11,7 @@ from __future__ import annotations
 import logging
 import re
 
-SECRET = re.compile(r"(/calendar/|/your-visit/|/your-mail/)[^/\s?\"]+")
+SECRET = re.compile(r"(/calendar/|/your-visit/|/your-mail/|/welcome/\d+/)[^/\s?\"]+")
 LOGGERS = ("django.request", "django.server", "django.security", "gunicorn.access", "gunicorn.error")
 
 

@@ -37,6 +37,7 @@ from schedules.weeks import bounds
 from servicedesk.people.models import Role, User
 from servicedesk.people.rights import technicians, user_of
 from servicedesk.refusals import attempt
+from servicedesk.typed import read_key
 
 MOST_DAYS = 366
 
@@ -229,6 +230,4 @@ def _whose(user: User, who: str) -> User | None:
         raise PermissionDenied
     if who == "team":
         return None
-    if not who.isdigit():
-        raise Http404
-    return get_object_or_404(User.objects.technicians(), pk=int(who))
+    return get_object_or_404(User.objects.technicians(), pk=read_key(who) or 0)

@@ -23,6 +23,7 @@ from servicedesk.people.models import Change
 from servicedesk.people.receipts import save_once
 from servicedesk.people.rights import owners, schedulers, technicians, user_of
 from servicedesk.refusals import attempt
+from servicedesk.typed import read_scrap
 from units.models import Site
 from units.operations import set_care_by
 from units.views import status_of
@@ -80,7 +81,7 @@ def _outlook(rule: CareRule, *, today: date) -> dict[str, Any]:
 @schedulers
 def care_by(request: HttpRequest) -> HttpResponse:
     """Who does the care at each site; several sites can be changed at once."""
-    who, text = request.GET.get("by", Site.CareBy.NOBODY), request.GET.get("q", "").strip()
+    who, text = request.GET.get("by", Site.CareBy.NOBODY), read_scrap(request.GET.get("q"))
     form = CareByForm(request.POST or None)
     if request.method == "POST":
         moved = attempt(

@@ -15,6 +15,7 @@ from django.db import connection, transaction
 
 from schedules.models import CareDue, CareRule
 from schedules.recurrence import next_due
+from servicedesk.sqlite.base import people_first
 
 ROWS_AT_ONCE = 2000
 
@@ -24,6 +25,7 @@ _MISSING = (
     " AND (r.exposed_to = '' OR r.exposed_months IS NOT NULL)"
     " WHERE {which} AND f.removed_on IS NULL"
     " AND NOT EXISTS (SELECT 1 FROM schedules_caredue d WHERE d.fitment_id = f.id AND d.rule_id = r.id)"
+    " ORDER BY f.id, r.id"
 )
 
 _ADD = (
@@ -62,6 +64,7 @@ def add_missing_dues(reckoner: Reckoner, *, which: str, params: Sequence[Any]) -
         rows = [_new_row(reckoner, *told) for told in cursor.fetchall()]
         if not rows:
             return 0
+        people_first()
         with transaction.atomic():
             cursor.executemany(_ADD, rows)
         return cursor.rowcount

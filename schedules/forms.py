@@ -21,6 +21,7 @@ from schedules.reference import CARE_WORK
 from schedules.words import care_reason, span
 from servicedesk.people.models import User
 from servicedesk.people.receipts import ReceiptForm
+from servicedesk.typed import read_key
 from units.forms import DayField
 from units.models import ComponentType, Site
 
@@ -262,7 +263,7 @@ class VisitForm(forms.Form):
         if not self.is_bound:
             return None
         sent = self[name].value() or []
-        return {int(value) for value in sent if str(value).isdigit()}
+        return {key for value in sent if (key := read_key(value)) is not None}
 
     def _is_ticked(self, task: MaintenanceTask, ticked: set[int] | None) -> bool:
         """Tick what was ticked; at first what this visit has, or all that is due and every call."""

@@ -14,10 +14,12 @@ from typing import Any, cast
 from celery import current_app
 from celery.schedules import BaseSchedule, maybe_schedule
 from django.conf import settings
-from django.utils.module_loading import autodiscover_modules
+from django.utils import timezone
 
 from schedules.models import ClockMark
 from schedules.operations import note_run
+from servicedesk.logs import told
+from servicedesk.notices import know_tasks
 
 log = logging.getLogger(__name__)
 
@@ -26,24 +28,39 @@ NOTHING = "nothing to do"
 
 
 def due_tasks() -> Iterator[str]:
-    """Name the tasks of the beat schedule whose time has come since they last ran."""
+    """Name the tasks of the beat schedule whose time has come since they last ran.
+
+    A task that last ran in the future ran before somebody put the machine's clock back: nobody knows how long
+    ago that was, so it runs now rather than not until that moment comes again.
+    """
+    now = timezone.now()
     marks = dict(ClockMark.objects.values_list("task", "ran_at"))
     for entry in _entries():
         last = marks.get(entry["task"])
         schedule = cast(BaseSchedule, maybe_schedule(entry["schedule"], app=current_app))
-        if last is None or schedule.is_due(last).is_due:
+        if last is None or last > now or schedule.is_due(last).is_due:
             yield entry["task"]
 
 
 def run_due(at: datetime) -> dict[str, str]:
     """Run what is due, one after the other, and tell of each task what it said."""
-    autodiscover_modules("tasks")
+    know_tasks()
     return {task: _run(task, at=at) for task in list(due_tasks())}
 
 
 def _entries() -> list[Mapping[str, Any]]:
     """List the entries of the beat schedule, each task once."""
     return list({entry["task"]: entry for entry in settings.CELERY_BEAT_SCHEDULE.values()}.values())
+
+
+def note_by_worker(task: str, result: object) -> None:
+    """Keep that a worker ran a task of the schedule, so that pages can tell when the clock stands still."""
+    if task in {entry["task"] for entry in _entries()}:
+        note_run(task, said=_words(result), at=timezone.now())
+
+
+def _words(result: object) -> str:
+    return f"failed: {told(result)}" if isinstance(result, BaseException) else str(result or "done")
 
 
 def _run(task: str, *, at: datetime) -> str:
@@ -54,7 +71,7 @@ def _run(task: str, *, at: datetime) -> str:
         log.error("the schedule asks for %s, which no app has", task)
     else:
         answer = known.apply()
-        said = str(answer.result or "done") if answer.successful() else f"failed: {answer.result}"
+        said = _words(answer.result)
         if answer.failed():
             log.error("%s failed", task, exc_info=answer.result)
     note_run(task, said=said, at=at)

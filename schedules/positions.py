@@ -45,11 +45,11 @@ class Atlas:
     @cached_property
     def middle(self) -> Position:
         """Where rounds set off if nobody said: the company, or the middle of all sites."""
+        if base := base_position():
+            return base
         found = Site.objects.filter(latitude__isnull=False).aggregate(
             lat=Avg("latitude"), lon=Avg("longitude")
         )
-        if base := base_position():
-            return base
         return NOWHERE if found["lat"] is None else (float(found["lat"]), float(found["lon"]))
 
     def place(self, site: Site) -> Placed:

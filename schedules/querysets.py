@@ -149,6 +149,15 @@ class VisitQuerySet(models.QuerySet["Visit"]):
         """Visits that take up any of the time between two moments."""
         return self.filter(starts_at__lt=end, ends_at__gt=start)
 
+    def for_week(self) -> Self:
+        """Visits with what the list of a week shows of each: how many tasks (``task_number``), not which."""
+        return (
+            self.select_related("site")
+            .prefetch_related("technicians")
+            .annotate(task_number=models.Count("visit_tasks"))
+            .order_by("starts_at", "pk")
+        )
+
     def for_list(self) -> Self:
         """Visits with what a list shows of each, in the order of the day."""
         return (

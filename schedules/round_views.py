@@ -24,6 +24,7 @@ from schedules.weeks import monday_of
 from servicedesk.people.models import Role, User
 from servicedesk.people.rights import schedulers, technicians, user_of
 from servicedesk.refusals import Refused, attempt
+from servicedesk.typed import read_day
 from units.views import status_of
 
 
@@ -197,8 +198,7 @@ def _whose_round(request: HttpRequest, person_pk: int, day: str) -> tuple[User, 
     user = user_of(request)
     if person_pk != user.pk and not user.may_act_as(Role.SCHEDULER):
         raise PermissionDenied
-    try:
-        on = date.fromisoformat(day)
-    except ValueError as error:
-        raise Http404 from error
+    on = read_day(day)
+    if on is None:
+        raise Http404
     return get_object_or_404(User, pk=person_pk), on

@@ -20,6 +20,7 @@ from servicedesk.people.models import Change, Role, User
 from servicedesk.people.receipts import save_once
 from servicedesk.people.rights import schedulers, technicians, user_of
 from servicedesk.refusals import Refused, attempt
+from servicedesk.typed import read_key, read_scrap
 from units.models import Site
 from units.views import status_of
 
@@ -36,7 +37,7 @@ def visits(request: HttpRequest) -> HttpResponse:
     form.is_valid()
     who = form.cleaned_data.get("who") or ("me" if user.role == Role.TECHNICIAN else "team")
     monday = monday_of(form.cleaned_data.get("week") or timezone.localdate())
-    found = Visit.objects.for_list().between(*bounds(monday, days=7)).exclude(state=Visit.State.CANCELLED)
+    found = Visit.objects.for_week().between(*bounds(monday, days=7)).exclude(state=Visit.State.CANCELLED)
     if who != "team":
         found = found.of(user if who == "me" else next(one for one in people if str(one.pk) == who))
     shown = list(found)
@@ -55,10 +56,10 @@ def visits(request: HttpRequest) -> HttpResponse:
 @schedulers
 def plan_visit(request: HttpRequest) -> HttpResponse:
     """Propose a visit to a site, with its due tasks."""
-    asked = request.GET.get("site", "")
-    if not asked.isdigit():
+    asked = read_key(request.GET.get("site"))
+    if asked is None:
         return _choose_site(request)
-    site = get_object_or_404(Site, pk=int(asked))
+    site = get_object_or_404(Site, pk=asked)
     form = PlanForm(request.POST or None, site=site, initial={"day": request.GET.get("day")})
 
     def make() -> str:
@@ -76,7 +77,7 @@ def plan_visit(request: HttpRequest) -> HttpResponse:
 
 def _choose_site(request: HttpRequest) -> HttpResponse:
     """Ask which site the visit goes to."""
-    text = request.GET.get("q", "").strip()
+    text = read_scrap(request.GET.get("q"))
     page = key_page(Site.objects.matching(text).with_owner(), request.GET, order=("code",), size=20)
     return render(request, "schedules/visit_site.html", {"page": page, "text": text})
 

@@ -101,15 +101,15 @@ class Sheet:
 
 
 def read_sheet(first: date, *, days: int = 7) -> Sheet:
-    """Read the rounds of a run of days."""
-    visits = list(
-        Visit.objects.for_list()
-        .prefetch_related("site__ownerships__customer")
-        .between(*bounds(first, days=days))
-        .exclude(state=Visit.State.CANCELLED)
-    )
-    going = {person.pk for visit in visits for person in visit.technicians.all()}
+    """Read the rounds of a run of days, how many tasks each visit has among them."""
+    visits = Visit.objects.for_week().between(*bounds(first, days=days))
     people = list(User.objects.technicians().prefetch_related("groups"))
+    return _sheet(list(visits.exclude(state=Visit.State.CANCELLED)), people, first, days=days)
+
+
+def _sheet(visits: Sequence[Visit], people: Sequence[User], first: date, *, days: int) -> Sheet:
+    """Lay the visits of some people out, day by day."""
+    going = {person.pk for visit in visits for person in visit.technicians.all()}
     terms = people_out(people)
     shown = [person for person in people if person.pk in terms or person.pk in going]
     atlas = Atlas()
@@ -148,8 +148,16 @@ def read_sheet(first: date, *, days: int = 7) -> Sheet:
 
 
 def read_round(person: User, on: date) -> DayRound | None:
-    """Read one person's round of a day; None where there is none."""
-    sheet = read_sheet(on, days=1)
+    """Read one person's round of a day with what is done on each visit; None where there is none."""
+    visits = (
+        Visit.objects.for_list()
+        .prefetch_related("site__ownerships__customer")
+        .between(*bounds(on, days=1))
+        .of(person)
+        .exclude(state=Visit.State.CANCELLED)
+    )
+    people = list(User.objects.technicians().filter(pk=person.pk).prefetch_related("groups"))
+    sheet = _sheet(list(visits), people, on, days=1)
     return next((each for each in sheet.rounds if each.day.person.pk == person.pk), None)
 
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from datetime import date, timedelta
 
 from django.db.models import Count, QuerySet
+from django.db.models.functions import Greatest
 
 from schedules.models import CareDue, CareRule, ServiceTime
 from schedules.recurrence import add_months, preview
@@ -51,10 +52,11 @@ def months_ahead(dues: QuerySet[CareDue], *, today: date) -> list[MonthAhead]:
     end = add_months(begin, 12) - timedelta(days=1)
     factors = dict(ServiceTime.objects.values_list("work", "factor"))
     rules = CareRule.objects.in_bulk()
-    grouped = dues.filter(next_due_on__lte=end).order_by().values_list("rule", "next_due_on", "exposed")
+    starting = dues.filter(next_due_on__lte=end).annotate(first=Greatest("next_due_on", today)).order_by()
+    grouped = starting.values_list("rule", "first", "exposed")
     for rule_pk, first, exposed, number in grouped.annotate(number=Count("pk")):
         rule = rules[rule_pk]
-        for day in _days(rule, max(first, today), exposed=exposed, until=end):
+        for day in _days(rule, first, exposed=exposed, until=end):
             month = months[(day.year - begin.year) * 12 + day.month - begin.month]
             month.times += number
             month.minutes += number * rule.minutes * rule.persons * factors.get(rule.work, 1.0)

@@ -8,8 +8,6 @@ from celery import Celery
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "servicedesk.settings")
 
-app = Celery("servicedesk")
+app = Celery("servicedesk", task_cls="servicedesk.noted_task:NotedTask")
 app.config_from_object("django.conf:settings", namespace="CELERY")
-app.autodiscover_tasks(
-    ["schedules", "servicedesk.reports", "servicedesk.office"],
-)
+app.autodiscover_tasks()  # of every installed app

@@ -1,8 +1,8 @@
 """Rules between rows that a CHECK can't say, kept by the database itself on SQLite and PostgreSQL.
 
-`RowRule` is a trigger on both. `NoOverlap` is an exclusion constraint on PostgreSQL, where two writers
-work at once, and a trigger on SQLite, where writers take turns. Both join the table's creation, so that
-SQLite's habit of rebuilding a table on every change of its shape keeps them.
+`RowRule`, `TellsOfChanges` and `OnlyAdded` are triggers on both. `NoOverlap` is an exclusion constraint on
+PostgreSQL, where two writers work at once, and a trigger on SQLite, where writers take turns. All join the
+table's creation, so that SQLite's habit of rebuilding a table on every change of its shape keeps them.
 """
 
 from __future__ import annotations
@@ -50,6 +50,25 @@ END $$;
 CREATE TRIGGER {name}_{event} AFTER {event_of} ON %(table)s {tables}
 FOR EACH STATEMENT EXECUTE FUNCTION {name}_{event}();
 """
+SQLITE_REFUSAL = """
+CREATE TRIGGER {name}_{event} BEFORE {event_of} ON %(table)s{when}
+BEGIN SELECT RAISE(ABORT, '{name}'); END
+"""
+POSTGRES_REFUSAL = """
+CREATE OR REPLACE FUNCTION {name}() RETURNS trigger LANGUAGE plpgsql AS $$
+BEGIN
+  IF TG_OP = 'UPDATE' THEN
+    IF {allowed} THEN
+      RETURN NEW;
+    END IF;
+  END IF;
+  RAISE EXCEPTION '{name}' USING ERRCODE = 'integrity_constraint_violation', CONSTRAINT = '{name}';
+END $$;
+CREATE TRIGGER {name} BEFORE UPDATE OR DELETE ON %(table)s FOR EACH ROW EXECUTE FUNCTION {name}();
+CREATE TRIGGER {name}_all BEFORE TRUNCATE ON %(table)s FOR EACH STATEMENT EXECUTE FUNCTION {name}()
+"""
+ERASED = "erased"
+"""What stands in the history where somebody's words were taken away for good."""
 
 
 class _OnTable(BaseConstraint):
@@ -221,6 +240,66 @@ class TellsOfChanges(_OnTable):
 
     def validate(self, *args: Any, **kwargs: Any) -> None:
         """Say nothing: no row can break it."""
+
+
+class OnlyAdded(_OnTable):
+    """That rows of a table are only ever added: the database refuses to change, delete or truncate them.
+
+    One change is let through: the text of the columns ``erasable`` may give way to `ERASED`, where
+    ``permit``, SQL about the row ``OLD``, is true.
+    """
+
+    def __init__(self, *, name: str, erasable: tuple[str, ...] = (), permit: str = "") -> None:
+        super().__init__(name=name, violation_error_message="The history is only ever added to.")
+        self.erasable, self.permit = tuple(erasable), permit
+
+    def deconstruct(self) -> tuple[str, tuple[Any, ...], dict[str, Any]]:
+        path = f"{self.__class__.__module__}.{self.__class__.__name__}"
+        return path, (), {"name": self.name, "erasable": self.erasable, "permit": self.permit}
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, OnlyAdded) and self.deconstruct() == other.deconstruct()
+
+    def __hash__(self) -> int:
+        return hash(self.name)
+
+    def remove_sql(self, model: type[Model], schema_editor: BaseDatabaseSchemaEditor) -> Any:
+        """Drop it (PostgreSQL)."""
+        table = Table(model._meta.db_table, schema_editor.quote_name)
+        drops = "; ".join(f"DROP TRIGGER {name} ON %(table)s" for name in (self.name, f"{self.name}_all"))
+        return Statement(f"{drops}; DROP FUNCTION {self.name}()", table=table)
+
+    def statements(self, model: type[Model], schema_editor: BaseDatabaseSchemaEditor) -> list[Statement]:
+        """Write the SQL that makes the database refuse."""
+        table = Table(model._meta.db_table, schema_editor.quote_name)
+        if schema_editor.connection.vendor == "postgresql":
+            text = POSTGRES_REFUSAL.format(
+                name=self.name, allowed=self._allowed(model, "IS NOT DISTINCT FROM")
+            )
+            return [Statement(text, table=table)]
+        unless = f" WHEN NOT ({self._allowed(model, 'IS')})"
+        return [
+            Statement(
+                SQLITE_REFUSAL.format(name=self.name, event=event.lower(), event_of=event, when=when),
+                table=table,
+            )
+            for event, when in (("UPDATE", unless), ("DELETE", ""))
+        ]
+
+    def _allowed(self, model: type[Model], same: str) -> str:
+        """Say in SQL which change of a row is let through."""
+        if not self.erasable:
+            return "1 = 0"
+        held = [
+            f"(NEW.{column} = '{ERASED}' OR NEW.{column} {same} OLD.{column})"
+            if column in self.erasable
+            else f"NEW.{column} {same} OLD.{column}"
+            for column in (field.column for field in model._meta.concrete_fields)
+        ]
+        return " AND ".join([*held, f"({self.permit})"])
+
+    def validate(self, *args: Any, **kwargs: Any) -> None:
+        """Say nothing: a new row can't break it."""
 
 
 class NoOverlap(RowRule):

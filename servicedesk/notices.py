@@ -3,12 +3,20 @@
 from __future__ import annotations
 
 import logging
+from functools import cache
 from typing import Any
 
 from celery import current_app
 from django.db import connection, transaction
+from django.utils.module_loading import autodiscover_modules
 
 log = logging.getLogger(__name__)
+
+
+@cache
+def know_tasks() -> None:
+    """Read the tasks of every app, once: a web process has not read them all."""
+    autodiscover_modules("tasks")
 
 
 def send_after_commit(task: str, *args: Any) -> None:
@@ -25,6 +33,7 @@ def send_after_commit(task: str, *args: Any) -> None:
     def send() -> None:
         try:
             if current_app.conf.task_always_eager:
+                know_tasks()
                 current_app.tasks[task].apply(args=args)
             else:
                 current_app.send_task(task, args=args, retry=False)

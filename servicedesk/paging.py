@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import json
-from base64 import urlsafe_b64decode, urlsafe_b64encode
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Generic, TypeVar
@@ -11,6 +9,8 @@ from typing import Any, Generic, TypeVar
 from django.core.exceptions import ValidationError
 from django.db.models import Model, Q, QuerySet
 from django.http import QueryDict
+
+from servicedesk.typed import read_token, write_token
 
 Row = TypeVar("Row", bound=Model)
 
@@ -25,17 +25,18 @@ class KeyPage(Generic[Row]):
 
 
 def _token(row: Model, names: Sequence[str]) -> str:
-    values = [str(getattr(row, name)) for name in names]
-    return urlsafe_b64encode(json.dumps(values).encode()).decode().rstrip("=")
+    return write_token(getattr(row, name) for name in names)
 
 
 def _values(queryset: QuerySet[Any], names: Sequence[str], token: str) -> list[Any] | None:
     """Read a token back; a mangled one means the first page rather than an error."""
+    told = read_token(token)
+    if told is None:
+        return None
     try:
-        told = json.loads(urlsafe_b64decode(token + "=" * (-len(token) % 4)))
         fields = [queryset.model._meta.get_field(name) for name in names]
         return [field.to_python(value) for field, value in zip(fields, told, strict=True)]
-    except (ValueError, TypeError, ValidationError):
+    except (ValueError, TypeError, ArithmeticError, ValidationError):
         return None
 
 

@@ -7,10 +7,12 @@ from __future__ import annotations
 
 from datetime import timedelta
 from pathlib import Path
+from typing import Any
 
 import environ
 from celery.schedules import crontab
 from csp.constants import NONE, SELF
+from django.core.exceptions import ImproperlyConfigured
 
 from servicedesk.secrets import kept_secret
 
@@ -43,6 +45,7 @@ SECRET_KEY = env.str("SECRET_KEY", default="") or kept_secret(DATA_DIR / "secret
 PROXIES = env.int("PROXIES", default=0)  # of our own, in front of this server
 
 SECURE_SSL_REDIRECT = HTTPS
+SECURE_REDIRECT_EXEMPT = ["^alive/$", "^ready/$"]  # the machine itself asks without a proxy in between
 SESSION_COOKIE_SECURE = HTTPS
 CSRF_COOKIE_SECURE = HTTPS
 SECURE_HSTS_SECONDS = 365 * 24 * 3600 if HTTPS else 0
@@ -50,6 +53,7 @@ SECURE_HSTS_INCLUDE_SUBDOMAINS = HTTPS
 SECURE_HSTS_PRELOAD = HTTPS
 SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https") if HTTPS else None
 SECURE_REFERRER_POLICY = "same-origin"
+SESSION_ENGINE = "servicedesk.people.sessions"
 SESSION_COOKIE_AGE = 14 * 24 * 3600
 SESSION_COOKIE_HTTPONLY = True
 X_FRAME_OPTIONS = "DENY"
@@ -92,9 +96,11 @@ INSTALLED_APPS = [
 MIDDLEWARE = [
     "django.middleware.security.SecurityMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
+    "servicedesk.request_log.RequestLogMiddleware",
     "csp.middleware.CSPMiddleware",
-    "django.contrib.sessions.middleware.SessionMiddleware",
+    "servicedesk.people.sessions.SessionMiddleware",
     "django.middleware.common.CommonMiddleware",
+    "servicedesk.people.body_sizes.BodySizeMiddleware",  # before anything reads a body
     "django.middleware.csrf.CsrfViewMiddleware",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
     "django.contrib.auth.middleware.LoginRequiredMiddleware",
@@ -137,27 +143,33 @@ TEMPLATES = [
 ]
 
 # --- data -------------------------------------------------------------------------------------------
+POSTGRES_OPTIONS = env.str("POSTGRES_OPTIONS", default="-c jit=off -c work_mem=64MB")
 DATABASES = {"default": env.db_url("DATABASE_URL", default=f"sqlite:///{DATA_DIR / 'sashkeep.sqlite3'}")}
+SQLITE_PAGES_LOGGED = 10_000  # who saves on a page seldom has to copy the log back: imports and the clock do
 if DATABASES["default"]["ENGINE"] == "django.db.backends.sqlite3":
     DATABASES["default"]["ENGINE"] = "servicedesk.sqlite"
     DATABASES["default"]["OPTIONS"] = {
         "transaction_mode": "IMMEDIATE",  # a writer waits its turn instead of failing half-way
         "timeout": 20,
-        "init_command": "PRAGMA journal_mode=WAL; PRAGMA synchronous=NORMAL; PRAGMA cache_size=-65536;",
+        "init_command": "PRAGMA journal_mode=WAL; PRAGMA synchronous=NORMAL; PRAGMA cache_size=-65536;"
+        f" PRAGMA wal_autocheckpoint={SQLITE_PAGES_LOGGED};",
     }
 else:
     DATABASES["default"]["CONN_MAX_AGE"] = env.int("CONN_MAX_AGE", default=60)
     DATABASES["default"]["CONN_HEALTH_CHECKS"] = True
     # Figures add up whole fleets: compiling such a query takes longer than running it, and sorting a million
     # rows in little memory goes through the disk. (A pooler that refuses start options: set them to nothing.)
-    DATABASES["default"].setdefault("OPTIONS", {})["options"] = env.str(
-        "POSTGRES_OPTIONS", default="-c jit=off -c work_mem=64MB"
-    )
+    DATABASES["default"].setdefault("OPTIONS", {})["options"] = POSTGRES_OPTIONS
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 INCOMING_DIR = DATA_DIR / "incoming"
 PHOTO_DIR = DATA_DIR / "photos"
 BACKUP_DIR = env.str("BACKUP_DIR", default="")  # where the clock puts a backup every night
 BACKUP_KEEP = env.int("BACKUP_KEEP", default=14)
+# For how many days people's words are kept; 0 for always.
+KEEP_LETTERS_DAYS = env.int("KEEP_LETTERS_DAYS", default=730)
+KEEP_CALLERS_DAYS = env.int("KEEP_CALLERS_DAYS", default=0)
+KEEP_PHONE_RECORDS_DAYS = env.int("KEEP_PHONE_RECORDS_DAYS", default=400)
+KEEP_FILES_DAYS = env.int("KEEP_FILES_DAYS", default=90)
 DATA_UPLOAD_MAX_MEMORY_SIZE = 5 * 1024 * 1024
 FILE_UPLOAD_MAX_MEMORY_SIZE = 1024 * 1024
 IMPORT_MAX_BYTES = env.int("IMPORT_MAX_MB", default=500) * 1024 * 1024
@@ -184,6 +196,7 @@ PASSWORD_HASHERS = [
     "django.contrib.auth.hashers.Argon2PasswordHasher",
     "django.contrib.auth.hashers.PBKDF2PasswordHasher",
 ]
+PASSWORD_RESET_TIMEOUT = 3 * 24 * 3600  # for how long the link of an invitation opens
 AUTH_PASSWORD_VALIDATORS = [
     {"NAME": "django.contrib.auth.password_validation.UserAttributeSimilarityValidator"},
     {
@@ -212,14 +225,25 @@ STORAGES = {
 # --- periodic work ----------------------------------------------------------------------------------
 REDIS_URL = env.str("REDIS_URL", default="")
 # Figures are kept here until the records they are made of change (servicedesk/reports/kept.py).
-CACHES = {
-    "default": {
-        "BACKEND": "django.core.cache.backends.redis.RedisCache",
-        "LOCATION": REDIS_URL,
-        "OPTIONS": {"socket_connect_timeout": 1, "socket_timeout": 5},
-    }
+FIGURES_DIR = DATA_DIR / "figures"  # shared by the web workers, and made anew where it is gone
+FIGURES_APART_FROM = env.int("FIGURES_APART_FROM", default=5000)  # units
+FIGURES_WAIT_SECONDS = env.float("FIGURES_WAIT_SECONDS", default=3)
+_REDIS = {
+    "BACKEND": "django.core.cache.backends.redis.RedisCache",
+    "LOCATION": REDIS_URL,
+    "OPTIONS": {"socket_connect_timeout": 1, "socket_timeout": 5},
+}
+CACHES: dict[str, dict[str, Any]] = {
+    "default": _REDIS
     if REDIS_URL
-    else {"BACKEND": "django.core.cache.backends.locmem.LocMemCache", "OPTIONS": {"MAX_ENTRIES": 200}}
+    else {"BACKEND": "django.core.cache.backends.locmem.LocMemCache", "OPTIONS": {"MAX_ENTRIES": 200}},
+    "figures": _REDIS
+    if REDIS_URL
+    else {
+        "BACKEND": "django.core.cache.backends.filebased.FileBasedCache",
+        "LOCATION": FIGURES_DIR,
+        "OPTIONS": {"MAX_ENTRIES": 200},
+    },
 }
 
 CELERY_BROKER_URL = REDIS_URL or "memory://"
@@ -280,6 +304,11 @@ CELERY_BEAT_SCHEDULE = {
         "schedule": timedelta(seconds=60 if REDIS_URL else 5),
         "options": {"expires": 300},
     },
+    "forget what is old": {
+        "task": "office.forget_old",
+        "schedule": crontab(minute="30", hour="3"),
+        "options": {"expires": 20 * 3600},
+    },
     "back up": {
         "task": "office.back_up",
         "schedule": crontab(minute="15", hour="1"),
@@ -293,12 +322,35 @@ CELERY_BEAT_SCHEDULE = {
     },
 }
 
-LOGGING = {
+# --- logs -------------------------------------------------------------------------------------------
+LOG_FORMAT = env.str("LOG_FORMAT", default="plain")
+if LOG_FORMAT not in {"plain", "json"}:
+    raise ImproperlyConfigured(f"LOG_FORMAT is {LOG_FORMAT!r}: set it to plain or json.")
+ERROR_REPORT_TO = env.str("ERROR_REPORT_TO", default="")
+LOGGING: dict[str, Any] = {
     "version": 1,
     "disable_existing_loggers": False,
-    "formatters": {"plain": {"format": "{asctime} {levelname} {name}: {message}", "style": "{"}},
-    "handlers": {"stderr": {"class": "logging.StreamHandler", "formatter": "plain"}},
+    "filters": {"without data": {"()": "servicedesk.logs.WithoutData"}},
+    "formatters": {
+        "lines": {"()": f"servicedesk.logs.{'JsonLines' if LOG_FORMAT == 'json' else 'PlainLines'}"},
+    },
+    "handlers": {
+        "stderr": {"class": "logging.StreamHandler", "formatter": "lines", "filters": ["without data"]},
+    },
     "root": {"handlers": ["stderr"], "level": env.str("LOG_LEVEL", default="INFO")},
-    # In process, the clock says itself what its tasks did.
-    "loggers": {} if REDIS_URL else {"celery.app.trace": {"level": "WARNING"}},
+    "loggers": {
+        "django": {"handlers": [], "level": "INFO"},  # Django's own would mail what was typed
+        "gunicorn.error": {"handlers": ["stderr"], "propagate": False},
+        # In process, the clock says itself what its tasks did.
+        **({} if REDIS_URL else {"celery.app.trace": {"level": "WARNING"}}),
+    },
 }
+if ERROR_REPORT_TO:
+    if not EMAIL_BACKEND:
+        raise ImproperlyConfigured("ERROR_REPORT_TO is set, but no mail server: set EMAIL_URL as well.")
+    LOGGING["handlers"]["reports"] = {
+        "()": "servicedesk.error_reports.ErrorReports",
+        "filters": ["without data"],
+        "to": ERROR_REPORT_TO,
+    }
+    LOGGING["root"]["handlers"].append("reports")

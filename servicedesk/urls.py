@@ -13,3 +13,5 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("calls/", include("servicedesk.calls.urls")),
     path("figures/", include("servicedesk.reports.urls")),
 ]
+
+handler500 = "servicedesk.full_disk.something_broke"

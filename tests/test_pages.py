@@ -2,64 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from datetime import date
-from io import BytesIO
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from typing import Any
+from uuid import uuid4
 
 import pytest
-from django.core.management import call_command
-from django.db import connection, transaction
+from django.db import connection
 from django.test import Client
-from django.urls import URLPattern, URLResolver, get_resolver, reverse
-from django.utils import timezone
-from PIL import Image
+from django.urls import reverse
+from django.urls.converters import IntConverter
 
-from schedules.letters.writing import write_due_letters
-from servicedesk.calls.models import Call
-from servicedesk.calls.operations import add_photo
-from servicedesk.office import intake
-from servicedesk.people.models import InputFile, Role, User
+from servicedesk.people.models import Role, User
+from tests.every_address import ALL, OPEN, SIGNED_IN, address_of, addresses, arguments
 
 pytestmark = pytest.mark.django_db
-
-OPEN = {
-    "people:sign_in",
-    "schedules:feed",
-    "schedules:feed_of_due",
-    "schedules:feed_of_todos",
-    "schedules:wishes",
-    "office:customer_visit",
-    "field:token",
-    "office:label",
-    "office:alive",
-    "office:ready",
-    "field:inbox",
-    "field:photos",
-    "field:service_worker",
-    "field:manifest",
-}
-"""Addresses that need no sign-in. A calendar link is a secret of its own, the link in a letter is
-signed; what a phone's script asks for tells nothing, or answers 401 instead of leading to the sign-in."""
-
-SIGNED_IN = {"people:sign_out", "people:me"}
-"""Addresses open to anybody signed in, whatever their role."""
-
-
-def addresses() -> Iterator[tuple[str, URLPattern]]:
-    """Every named address of the desk."""
-
-    def walk(patterns: list[Any], space: str) -> Iterator[tuple[str, URLPattern]]:
-        for pattern in patterns:
-            if isinstance(pattern, URLResolver):
-                yield from walk(pattern.url_patterns, pattern.namespace or space)
-            else:
-                yield f"{space}:{pattern.name}", pattern
-
-    yield from walk(get_resolver().url_patterns, "")
-
-
-ALL = dict(addresses())
 
 
 def test_every_address_has_a_name_of_its_own() -> None:
@@ -84,131 +41,6 @@ def test_every_other_address_names_a_role() -> None:
     assert without == set()
 
 
-@pytest.fixture(scope="module")
-def demo(django_db_setup: None, django_db_blocker: Any) -> Iterator[dict[str, User]]:
-    """The demo company, and somebody of each role."""
-    with django_db_blocker.unblock(), transaction.atomic():
-        call_command("load_reference", verbosity=0)
-        call_command("load_demo", today=date(2026, 11, 25), verbosity=0)
-        call_command("watch_lots")
-        hand_in_a_bad_file()
-        take_a_photo()
-        write_due_letters(at=timezone.now())
-        connection.check_constraints()  # else every test would check all these rows again at its end
-        people = {}
-        for role in Role:
-            person = User.objects.with_role(role).order_by("pk").first()
-            assert person is not None
-            people[role.value] = person
-        people["none"] = User.objects.create(username="new", name="New")
-        yield people
-        transaction.set_rollback(True)
-
-
-def hand_in_a_bad_file() -> None:
-    """Bring in a file with a row that can't be applied, so that every page about imports has something."""
-    content = BytesIO(b"unit,site,installed_on\nX-1,X,sometime\n")
-    files = {InputFile.UNITS: intake.Incoming("units.csv", content)}
-    batch = intake.open_batch(files, keep_good=False, care_by="us", by=None, at=timezone.now())
-    intake.go_on(batch)
-
-
-def take_a_photo() -> None:
-    """Add a photo to an open call."""
-    content = BytesIO()
-    Image.new("RGB", (60, 40), "tan").save(content, "PNG")
-    call = Call.objects.open().order_by("pk")[0]
-    add_photo(call, BytesIO(content.getvalue()), size=content.tell(), by=None, at=timezone.now())
-
-
-def arguments(pattern: URLPattern, name: str) -> dict[str, Any]:
-    """Find a record of the demo company for an address that shows one."""
-    from schedules.models import CareRule, Letter, MaintenanceTask, Visit, WeekPlan
-    from servicedesk.calls.models import Finding, Photo, SafetyAnswer
-    from servicedesk.people.models import Batch
-    from servicedesk.reports.models import LotFlag
-    from units.models import ComponentType, Customer, Fitment, ObservationPeriod, Unit
-
-    in_place = Unit.objects.in_place().order_by("pk").first()
-    visit = Visit.objects.open().order_by("pk").first()
-    call = Call.objects.open().order_by("pk").first()
-    assert in_place is not None
-    assert visit is not None
-    assert call is not None
-    first = {
-        "people": User.objects.order_by("pk").first(),
-        "units:fit_part": in_place,
-        "units:replace_set": Fitment.objects.in_place().order_by("pk").first(),
-        "units:change_panel_share": Fitment.objects.in_place()
-        .filter(kind="corner", unit__panels__isnull=False)
-        .order_by("pk")
-        .first(),
-        "units:take_out": Fitment.objects.in_place().order_by("pk").first(),
-        "units:stop_watching": ObservationPeriod.objects.order_by("pk").first(),
-        "units:customer": Customer.objects.order_by("pk").first(),
-        "units:change_customer": Customer.objects.order_by("pk").first(),
-        "units:change_site": in_place.site,
-        "units:change_owner": in_place.site,
-        "units:change_reference": ComponentType.objects.order_by("pk").first(),
-        "units": in_place,
-        "office:unit_sheet": in_place,
-        "office:site_sheet": in_place.site,
-        "office:finish_visit": visit,
-        "office:new_label": in_place,
-        "office": Batch.objects.order_by("-pk").first(),
-        "reports": LotFlag.objects.order_by("pk").first(),
-        "reports:change_interval": CareRule.objects.order_by("pk").first(),
-        "schedules:change_care_rule": CareRule.objects.order_by("pk").first(),
-        "schedules:letter": Letter.objects.order_by("pk").first(),
-        "schedules:week_progress": WeekPlan.objects.order_by("pk").first(),
-        "schedules:move_visit": Visit.objects.filter(planned_by__isnull=False).order_by("pk").first(),
-        "schedules:task": MaintenanceTask.objects.open().order_by("pk").first(),
-        "schedules": visit,
-        "calls": call,
-    }
-    found: dict[str, Any] = {}
-    for key in pattern.pattern.converters:
-        if key == "what":
-            found[key] = "units" if name == "office:empty_file" else "types"
-        elif key == "file":
-            found[key] = "units"
-        elif key == "code":
-            found[key] = "x" * 16
-        elif key == "visit_pk":
-            found[key] = visit.pk
-        elif key == "token":
-            found[key] = "x" * 43
-        elif key == "customer_pk":
-            found[key] = Customer.objects.order_by("pk")[0].pk
-        elif key == "kind":
-            found[key] = "agreed"
-        elif key == "photo_pk":
-            found[key] = Photo.objects.get().pk
-        elif key == "secret":
-            found[key] = "x" * 43
-        elif key == "person_pk":
-            found[key] = User.objects.with_role(Role.TECHNICIAN).order_by("pk")[0].pk
-        elif key == "day":
-            found[key] = visit.local_start.date().isoformat()
-        elif key in {"site_pk", "site"}:
-            found[key] = in_place.site_id
-        elif key in {"unit_pk", "unit"}:
-            found[key] = in_place.pk
-        elif key in {"finding_pk", "finding"}:
-            found[key] = Finding.objects.order_by("pk").first().pk  # type: ignore[union-attr]
-        elif key in {"answer_pk", "answer"}:
-            found[key] = SafetyAnswer.objects.filter(call=call).order_by("pk").first().pk  # type: ignore[union-attr]
-        elif key in {"call_pk", "call"}:
-            found[key] = call.pk
-        elif key in {"task_pk", "task"}:
-            found[key] = MaintenanceTask.objects.open().order_by("pk").first().pk  # type: ignore[union-attr]
-        else:
-            app, _, page = name.partition(":")
-            record = first.get(name) or first["schedules:task" if "task" in page else app]
-            found[key] = record.pk
-    return found
-
-
 @pytest.mark.parametrize("who", ["nobody", "none", *Role.values])
 @pytest.mark.parametrize("name", sorted(ALL))
 def test_who_may_open_what(demo: dict[str, User], name: str, who: str) -> None:
@@ -216,7 +48,7 @@ def test_who_may_open_what(demo: dict[str, User], name: str, who: str) -> None:
     client = Client(raise_request_exception=True)
     if who != "nobody":
         client.force_login(demo[who])
-    address = reverse(name, kwargs=arguments(pattern, name))
+    address = address_of(name)
     answer = client.get(address)
     needs: Role | None = getattr(pattern.callback, "opens_to", None)
     if name in OPEN:
@@ -231,3 +63,87 @@ def test_who_may_open_what(demo: dict[str, User], name: str, who: str) -> None:
         assert answer.status_code in {200, 405} | led_on, address
     else:
         assert answer.status_code == 403
+
+
+@pytest.mark.parametrize("name", sorted(ALL))
+def test_who_may_send_what(demo: dict[str, User], name: str) -> None:
+    """What somebody may not open they can't send to either, and nothing is written by trying."""
+    pattern, address = ALL[name], address_of(name)
+    needs: Role | None = getattr(pattern.callback, "opens_to", None)
+    for who in ("nobody", "none", *Role.values):
+        client = Client()
+        if who != "nobody":
+            client.force_login(demo[who])
+        if who != "nobody" and (needs is None or demo[who].may_act_as(needs)):
+            continue  # junk from those who may is sent in `tests/test_junk.py`
+        with written() as statements:
+            answer = client.post(address, {"receipt": str(uuid4()), "what": "suits", "name": "x", "on": "x"})
+        if name in OPEN:
+            led_on = {302} if name == "people:code" else set()  # to the password, which comes first
+            assert answer.status_code in {200, 400, 401, 404, 405, 409, 422} | led_on
+        elif who == "nobody":
+            assert answer.status_code == 302
+            assert answer["Location"].startswith("/sign-in/?next=")
+        else:
+            assert answer.status_code == 403
+        assert [told for told in statements if "people_failedsignin" not in told] == []
+
+
+WITHOUT_TOKEN = {"schedules:wishes"}
+"""What a mail program posts by itself (RFC 8058): the signed address is all it knows, and all it changes."""
+
+
+@pytest.mark.parametrize("name", sorted(ALL))
+def test_nothing_is_sent_without_a_token(demo: dict[str, User], name: str) -> None:
+    """A page of somebody else's can make a browser send a form, but not with the token (OWASP on CSRF)."""
+    client, address = Client(enforce_csrf_checks=True), address_of(name)
+    client.force_login(demo["owner"])
+    client.cookies["csrftoken"] = "a" * 32
+    for token in ({}, {"csrfmiddlewaretoken": "b" * 32}, {"csrfmiddlewaretoken": ""}):
+        with written() as statements:
+            assert client.post(address, token).status_code == (404 if name in WITHOUT_TOKEN else 403)
+        assert statements == []
+
+
+@contextmanager
+def written() -> Iterator[list[str]]:
+    """Gather the statements that change anything while the block runs."""
+    statements: list[str] = []
+
+    def look(execute: Callable[..., Any], sql: str, *rest: Any) -> Any:
+        if sql.lstrip().split(" ", 1)[0].upper() in {"INSERT", "UPDATE", "DELETE"}:
+            statements.append(sql)
+        return execute(sql, *rest)
+
+    with connection.execute_wrapper(look):
+        yield statements
+
+
+@pytest.mark.parametrize(
+    "digits", ["0", str(2**31), str(2**63 - 1), str(2**63), str(2**64), "9" * 400, "9" * 5000], ids=len
+)
+def test_numbers_that_no_record_has_are_not_found(demo: dict[str, User], digits: str) -> None:
+    client, wrong = Client(), []
+    client.force_login(demo["owner"])
+    for name, pattern in sorted(ALL.items()):
+        numbered = [key for key, kind in pattern.pattern.converters.items() if isinstance(kind, IntConverter)]
+        for key in numbered:
+            kwargs = {**arguments(pattern, name), key: 77_000_077}
+            address = reverse(name, kwargs=kwargs).replace("77000077", digits)
+            for send in (client.get, client.post):
+                status = send(address).status_code
+                if status not in {404, 405}:
+                    wrong.append(f"{address[:80]}: {status}")
+    assert wrong == []
+
+
+@pytest.mark.parametrize(
+    "day", ["0001-01-01", "9999-12-31", "2026-02-30", "2026-W01-1", "x", "20261125", "1" * 500]
+)
+def test_days_out_of_any_calendar_are_not_found(demo: dict[str, User], day: str) -> None:
+    client = Client()
+    client.force_login(demo["owner"])
+    person = demo["technician"].pk
+    allowed = {404} if day not in {"2026-W01-1", "20261125"} else {200, 302}
+    assert client.get(f"/rounds/{person}/{day}/").status_code in allowed
+    assert client.post(f"/rounds/{person}/{day}/confirm/").status_code in allowed

@@ -9,6 +9,7 @@ from django import forms
 from django.core.exceptions import ValidationError
 
 from servicedesk.people.receipts import ReceiptForm
+from servicedesk.typed import FIRST_DAY, LAST_DAY
 from units.models import (
     ComponentType,
     Construction,
@@ -30,11 +31,16 @@ class DayField(forms.DateField):
     def to_python(self, value: Any) -> date | None:
         """Read a day; what is none is named, because a browser's date box doesn't show it again."""
         try:
-            return super().to_python(value)
+            day = super().to_python(value)
         except ValidationError as error:
             raise ValidationError(
                 f"“{value}” is no day: write it as year, month and day, such as 2026-03-31."
             ) from error
+        if day is not None and not FIRST_DAY <= day <= LAST_DAY:
+            raise ValidationError(
+                f"“{value}” is too far off: days run from {FIRST_DAY} to {LAST_DAY}. Check the year."
+            )
+        return day
 
 
 class CustomerForm(forms.ModelForm):

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from servicedesk.people.history import write_change
 from servicedesk.people.models import User
 from servicedesk.refusals import one_step
 from units.models import Unit, UnitLabel
+from units.operations import locked
+
+A_MOMENT = timedelta(seconds=30)
 
 
 def labels_for(units: Sequence[Unit], *, by: User | None, at: datetime) -> list[UnitLabel]:
@@ -28,8 +31,12 @@ def labels_for(units: Sequence[Unit], *, by: User | None, at: datetime) -> list[
 
 
 def replace_label(unit: Unit, *, by: User | None, at: datetime) -> UnitLabel:
-    """Put a new code in the place of the one in force."""
+    """Put a new code in the place of the one in force; asked for twice in a row, it is one new code."""
     with one_step():
+        unit = locked(unit)
+        held = unit.labels.filter(replaced_at=None, made_by=by, made_at__gt=at - A_MOMENT).first()
+        if held is not None and unit.labels.filter(replaced_at=held.made_at).exists():
+            return held
         unit.labels.filter(replaced_at=None).update(replaced_at=at)
         made = UnitLabel(unit=unit, made_at=at, made_by=by)
         made.full_clean()

@@ -12,7 +12,7 @@ from django.db.models import Model
 from django.forms import BaseFormSet, ModelForm
 
 from servicedesk.notices import send_after_commit
-from servicedesk.people.history import shown_values, stored_values, write_change
+from servicedesk.people.history import shown_values, stored_record, write_change
 from servicedesk.people.models import User
 from servicedesk.refusals import Refused, one_step
 from units.geometry import suggest_panels
@@ -40,10 +40,11 @@ def save_new(record: Record, *, did: str, by: User | None, at: datetime) -> Reco
 
 def save_change(record: Record, *, did: str, by: User | None, at: datetime) -> Record:
     """Store a changed record after all its rules were checked, and write what changed into its history."""
-    before = stored_values(record)
+    old = stored_record(record)
     record.full_clean()
     record.save()
-    write_change(record, did=did, by=by, at=at, before=before, after=shown_values(record))
+    before, after = shown_values(old, beside=record), shown_values(record, beside=old)
+    write_change(record, did=did, by=by, at=at, before=before, after=after)
     return record
 
 
@@ -73,9 +74,18 @@ def add_site(
 
 
 def change_owner(site: Site, *, customer: Customer | None, on: date, by: User | None, at: datetime) -> None:
-    """Note that a site went to another customer on a day (or to somebody who is not one of ours)."""
+    """Note that a site went to another customer on a day (or to somebody who is not one of ours).
+
+    Told twice it changes nothing.
+    """
     with one_step():
-        for held in site.ownerships.select_for_update().filter(until_on__isnull=True):
+        site = Site.objects.select_for_update(no_key=True).get(pk=site.pk)
+        open_ones = list(site.ownerships.select_for_update().filter(until_on__isnull=True))
+        if customer is not None and [(one.customer_id, one.from_on) for one in open_ones] == [
+            (customer.pk, on)
+        ]:
+            return
+        for held in open_ones:
             held.until_on = on
             save_change(held, did="ownership ended", by=by, at=at)
         if customer is not None:

@@ -7,9 +7,9 @@ from datetime import date
 from typing import TYPE_CHECKING, Any, Self
 
 from django.db import models
-from django.db.models import Exists, F, OuterRef, Prefetch, Q, Value
+from django.db.models import Exists, F, OuterRef, Prefetch, Q, Subquery, Value
 from django.db.models.expressions import Combinable
-from django.db.models.functions import Replace
+from django.db.models.functions import Coalesce, Replace
 from django.db.models.lookups import Contains
 
 if TYPE_CHECKING:
@@ -96,9 +96,11 @@ class SiteQuerySet(models.QuerySet["Site"]):
 
     def with_unit_count(self) -> Self:
         """Sites with the number of their units still in place."""
-        return self.annotate(
-            units_in_place=models.Count("units", filter=Q(units__removed_on__isnull=True), distinct=True)
-        )
+        from units.models import Unit
+
+        here = Unit.objects.in_place().filter(site=OuterRef("pk")).order_by().values("site")
+        number = Subquery(here.annotate(number=models.Count("pk")).values("number"))
+        return self.annotate(units_in_place=Coalesce(number, 0))
 
 
 class ComponentTypeQuerySet(models.QuerySet["ComponentType"]):
@@ -155,14 +157,15 @@ class UnitQuerySet(models.QuerySet["Unit"]):
             return self
         from units.models import Fitment, Ownership
 
-        owners = Ownership.objects.current().filter(customer__name__icontains=text, site=OuterRef("site"))
-        lots = Fitment.objects.filter(unit=OuterRef("pk"), lot__iexact=text)
+        # Each looked for once, and not for every unit anew.
+        owned = Ownership.objects.current().filter(customer__name__icontains=text).values("site")
+        of_lot = Fitment.objects.filter(lot__iexact=text).values("unit")
         return self.filter(
             Q(code__icontains=text)
             | Q(site__code__iexact=text)
             | Q(site__address__icontains=text)
-            | Exists(owners)
-            | Exists(lots)
+            | Q(site__in=owned)
+            | Q(pk__in=of_lot)
         )
 
     def for_search(self, told: Mapping[str, Any]) -> Self:
@@ -191,6 +194,12 @@ class UnitQuerySet(models.QuerySet["Unit"]):
             Prefetch("site__ownerships", queryset=now, to_attr="owners")
         )
 
+    def for_stop(self) -> Self:
+        """Units with what a technician has to know before ringing the bell."""
+        return self.select_related("construction", "site").prefetch_related(
+            "fitments__component_type", "construction__expected_modes"
+        )
+
     def for_sheet(self) -> Self:
         """Units with all the register holds about each."""
         from units.models import Fitment, Ownership
@@ -201,6 +210,15 @@ class UnitQuerySet(models.QuerySet["Unit"]):
             Prefetch("site__ownerships", queryset=owners),
             Prefetch("fitments", queryset=parts),
             "periods",
+        )
+
+    def at_the_porch(self) -> Self:
+        """Units with what one needs there: parts, and what is expected to fail on their construction."""
+        from units.models import Fitment
+
+        parts = Fitment.objects.select_related("component_type").order_by("kind", "panel", "fitted_on")
+        return self.select_related("site", "construction").prefetch_related(
+            Prefetch("fitments", queryset=parts), "construction__expected_modes"
         )
 
 

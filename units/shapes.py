@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
+from functools import lru_cache
 from typing import cast
 
 from django.utils.safestring import SafeString
@@ -72,13 +73,21 @@ def drawings_of(
 ) -> UnitDrawings:
     """Draw a unit: its elevation, the section of its track, and the orders of taking out and putting back."""
     shape = shape_of(unit, kinds=kinds)
-    code = unit.code
+    front, track = _drawn(shape, unit.code, unit_of_length, tuple(marks))
+    return UnitDrawings(
+        elevation=SafeString(front),  # the drawings escape every text themselves  # nosec B703
+        plan=SafeString(track),  # the same  # nosec B703
+        order=removal_order(unit.panels, order=shape.order) if unit.panels else None,
+    )
+
+
+@lru_cache(maxsize=512)  # some 12 MB: the units of a day, which phones fetch again and again
+def _drawn(
+    shape: UnitShape, code: str, unit_of_length: LengthUnit, marks: tuple[Mark, ...]
+) -> tuple[str, str]:
+    """Draw the elevation and the section of the track."""
     front = elevation(
         shape, title=f"Unit {code}", marks=marks, id_prefix="elevation", unit=unit_of_length, titled=False
     )
     track = plan(shape, title=f"Track of unit {code}", id_prefix="plan", unit=unit_of_length, titled=False)
-    return UnitDrawings(
-        elevation=SafeString(front),  # the drawings escape every text themselves
-        plan=SafeString(track),
-        order=removal_order(unit.panels, order=shape.order) if unit.panels else None,
-    )
+    return front, track

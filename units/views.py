@@ -12,6 +12,7 @@ from servicedesk.people.models import Change
 from servicedesk.people.receipts import save_once
 from servicedesk.people.rights import schedulers, technicians, user_of
 from servicedesk.refusals import attempt
+from servicedesk.typed import read_scrap
 from units import operations
 from units.forms import (
     CustomerForm,
@@ -141,7 +142,7 @@ def stop_watching(request: HttpRequest, pk: int) -> HttpResponse:
 @technicians
 def sites(request: HttpRequest) -> HttpResponse:
     """Every site, found by any scrap."""
-    text = request.GET.get("q", "").strip()
+    text = read_scrap(request.GET.get("q"))
     found = Site.objects.matching(text).with_owner().with_unit_count()
     page = key_page(found, request.GET, order=("code",))
     return render(request, "units/site_list.html", {"page": page, "text": text})
@@ -203,7 +204,7 @@ def change_owner(request: HttpRequest, pk: int) -> HttpResponse:
 @schedulers
 def customers(request: HttpRequest) -> HttpResponse:
     """Every customer, found by any scrap."""
-    text = request.GET.get("q", "").strip()
+    text = read_scrap(request.GET.get("q"))
     page = key_page(Customer.objects.matching(text), request.GET, order=("name", "id"))
     return render(request, "units/customer_list.html", {"page": page, "text": text})
 

@@ -11,7 +11,7 @@ from django.utils import timezone
 
 from schedules.feeds import visit_event
 from schedules.ical import build_message
-from schedules.letters.links import VisitKey, opt_out_link, visit_link
+from schedules.letters.links import VisitKey, opt_out_link, visit_link, welcome_link
 from schedules.letters.texts import USUAL, Words, fill, one_line
 from schedules.letters.writing import care_of_customer
 from schedules.models import Letter, LetterKind, LetterText, MaintenanceTask, Visit
@@ -21,17 +21,22 @@ from schedules.words import count, span
 from servicedesk.people.models import User
 from units.models import Customer, Site, Unit
 
+LEFT_OUT = "(a link that only the mail holds)"
 ABOUT_VISITS = (LetterKind.ASKING, LetterKind.AGREED, LetterKind.CALLED_OFF, LetterKind.AHEAD)
 
 
 @dataclass(frozen=True)
 class Filled:
-    """A letter ready to be sent: title, body, and for an agreed visit the calendar part with its method."""
+    """A letter ready to be sent: title, body, and for an agreed visit the calendar part with its method.
+
+    ``kept`` is the body as the desk keeps it, where that must not hold all that is sent.
+    """
 
     title: str
     body: str
     method: str = ""
     calendar: bytes = b""
+    kept: str = ""
 
 
 def words_of(kind: str) -> Words:
@@ -48,7 +53,9 @@ def fill_in(letter: Letter) -> Filled:
     body = fill(words.body, values)
     if letter.customer is not None:
         body += f"\n\n--\nWhat you get from us by mail: {opt_out_link(letter.customer.pk)}\n"
-    return Filled(one_line(fill(words.title, values)), body, method, calendar)
+    # Schedulers read letters: what lets somebody in is for its addressee only.
+    kept = fill(words.body, {**values, "link": LEFT_OUT}) if letter.kind == LetterKind.JOIN else body
+    return Filled(one_line(fill(words.title, values)), body, method, calendar, kept)
 
 
 def preview(kind: str, title: str, body: str) -> Filled:
@@ -68,6 +75,8 @@ def _values(letter: Letter) -> tuple[Mapping[str, str], str, bytes]:
         return company | _about_care(letter, letter.customer), "", b""
     if letter.person is None:
         raise ValueError(f"Letter {letter.pk} of the kind {letter.kind} is to nobody.")
+    if letter.kind == LetterKind.JOIN:
+        return company | _joining(letter.person), "", b""
     if letter.kind == LetterKind.ALARM:
         return company | _danger(letter, letter.person), "", b""
     about = _round_day(letter.person) if letter.kind == LetterKind.ROUND_DAY else _desk_day(letter.person)
@@ -112,6 +121,10 @@ def _about_care(letter: Letter, customer: Customer) -> dict[str, str]:
         "address": place_of(site),
         "care": "\n".join(lines) or "- nothing any more",
     }
+
+
+def _joining(person: User) -> dict[str, str]:
+    return {"person": person.name, "username": person.username, "link": welcome_link(person)}
 
 
 def _danger(letter: Letter, person: User) -> dict[str, str]:

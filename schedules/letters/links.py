@@ -5,8 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from django.conf import settings
+from django.contrib.auth.tokens import default_token_generator
 from django.core import signing
 from django.urls import reverse
+
+from servicedesk.people.models import User
 
 VISIT_SALT, OPT_OUT_SALT = "letters.visit", "letters.opt-out"
 VALID_SECONDS = 60 * 24 * 3600
@@ -30,7 +33,7 @@ def read_visit_token(token: str) -> VisitKey | None:
     try:
         visit, customer = signing.loads(token, salt=VISIT_SALT, max_age=VALID_SECONDS)
         return VisitKey(int(visit), int(customer))
-    except (signing.BadSignature, ValueError, TypeError):
+    except (signing.BadSignature, ValueError, TypeError, OverflowError):
         return None
 
 
@@ -55,3 +58,9 @@ def read_opt_out_token(token: str) -> int | None:
 def opt_out_link(customer: int) -> str:
     """Give the address at which a customer says what they want to get."""
     return settings.SITE_URL + reverse("schedules:wishes", args=[opt_out_token(customer)])
+
+
+def welcome_link(person: User) -> str:
+    """Give the address at which somebody chooses a password; it ends with the choice, or after three days."""
+    token = default_token_generator.make_token(person)
+    return settings.SITE_URL + reverse("people:welcome", args=[person.pk, token])

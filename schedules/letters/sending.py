@@ -94,7 +94,7 @@ def _send(letter: Letter, mail: BaseEmailBackend, *, at: datetime) -> bool:
         sent_at=timezone.now(),
         sent_to=_address(letter),
         title=filled.title[:200],
-        body=filled.body,
+        body=filled.kept,
         why="",
     )
 

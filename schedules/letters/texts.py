@@ -45,6 +45,13 @@ ALARM_BLANKS = {
     "link": "https://desk.example/units/12/",
 }
 
+JOIN_BLANKS = {
+    "person": "Sol",
+    "company": "our company",
+    "username": "sol",
+    "link": "https://desk.example/welcome/…",
+}
+
 
 @dataclass(frozen=True)
 class Words:
@@ -95,6 +102,12 @@ USUAL: Mapping[str, Words] = {
         "$person,\n\na danger to people was found at $address:\n\n$danger\n\nMade safe for now: $made_safe"
         "\n\n$link\n\n$company",
         ALARM_BLANKS,
+    ),
+    "join": Words(
+        "Choose your password for the desk of $company",
+        "$person,\n\nyou can work with the desk of $company. Choose your password here; the link opens for "
+        "three days, and once:\n\n$link\n\nAfter that you sign in as $username.\n\n$company",
+        JOIN_BLANKS,
     ),
     "round_day": Words(
         "Your round on $day", "Good morning $person,\n\n$list\n\n$link\n\n$company", DAY_BLANKS

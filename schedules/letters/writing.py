@@ -31,6 +31,7 @@ def write_due_letters(*, at: datetime) -> int:
         *_called_off(at),
         *_own_care(timezone.localdate(at), at=at),
         *_digests(at),
+        *_invitations(at),
     ]
     _drop_outdated(at)
     missing = _missing(rows)
@@ -178,6 +179,14 @@ def _digests(at: datetime) -> Iterator[Letter]:
         )
 
 
+def _invitations(at: datetime) -> Iterator[Letter]:
+    """Ask people by mail to choose a password, once for each time that an owner asked for it."""
+    for person in User.objects.to_invite():
+        asked_on = timezone.localdate(person.invited_at)
+        about = {"subject": PERSON, "subject_id": person.pk, "person": person, "at": at}
+        yield letter(LetterKind.JOIN, due_on=asked_on, version=person.invitations, **about)
+
+
 def _drop_outdated(at: datetime) -> None:
     """Take letters off the queue that later ones made needless or that come too late."""
     waiting = Letter.objects.filter(stage=Letter.Stage.WAITING)
@@ -192,6 +201,10 @@ def _drop_outdated(at: datetime) -> None:
             )
         over = Exists(Visit.objects.filter(pk=OuterRef("subject_id"), starts_at__lte=at))
         mine.filter(over).update(stage=Letter.Stage.MISSED, why="the visit had begun before it was sent")
+    asked_again = User.objects.to_invite().filter(pk=OuterRef("subject_id"), invitations=OuterRef("version"))
+    waiting.filter(~Exists(asked_again), kind=LetterKind.JOIN).update(
+        stage=Letter.Stage.NEEDLESS, why="a password was chosen, or a later letter asks for it"
+    )
     today = timezone.localdate(at)
     waiting.filter(kind__in=[LetterKind.DESK_DAY, LetterKind.ROUND_DAY], due_on__lt=today).update(
         stage=Letter.Stage.MISSED, why="the day was over before it was sent"

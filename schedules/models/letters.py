@@ -10,6 +10,7 @@ from django.db import models
 from django.db.models import Q
 
 from schedules.querysets import LetterQuerySet
+from servicedesk.conditions import Check
 
 
 class LetterKind(models.TextChoices):
@@ -23,6 +24,7 @@ class LetterKind(models.TextChoices):
     DESK_DAY = "desk_day", "the day’s digest of a scheduler"
     ROUND_DAY = "round_day", "the day’s round of a technician"
     ALARM = "alarm", "a danger was found"
+    JOIN = "join", "asks somebody who works here to choose a password"
 
 
 class Wishes(models.Model):
@@ -146,7 +148,7 @@ class Letter(models.Model):
                 name="letter_once",
                 violation_error_message="This letter is written already.",
             ),
-            models.CheckConstraint(
+            Check(
                 condition=~Q(stage="sent") | Q(sent_at__isnull=False),
                 name="letter_sent_has_a_time",
                 violation_error_message="A sent letter says when it was sent.",

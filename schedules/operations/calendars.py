@@ -16,6 +16,7 @@ from servicedesk.refusals import Refused, one_step
 SECRET_BYTES = 32
 """256 random bits; an address with them can't be guessed."""
 
+A_MOMENT = timedelta(seconds=30)
 READ_NOTED_EVERY = timedelta(hours=1)
 
 
@@ -25,9 +26,18 @@ def hash_of(secret: str) -> str:
 
 
 def make_link(person: User | None, *, by: User, at: datetime) -> tuple[CalendarLink, str]:
-    """Make the calendar link of a person, or of the whole team, and give its secret this once."""
+    """Make the calendar link of a person, or of the whole team, and give its secret this once.
+
+    Asked for twice in a row, the second takes the first one's place, whose secret nobody saw.
+    """
     secret = secrets.token_urlsafe(SECRET_BYTES)
     with one_step():
+        User.objects.select_for_update(no_key=True).get(pk=by.pk)
+        unseen = CalendarLink.objects.in_force().filter(
+            person=person, made_by=by, made_at__gt=at - A_MOMENT, last_read_at=None
+        )
+        for link in unseen:
+            revoke_link(link, by=by, at=at)
         link = CalendarLink(person=person, secret_hash=hash_of(secret), made_at=at, made_by=by)
         link.full_clean()
         link.save()
@@ -56,7 +66,9 @@ def revoke_link(link: CalendarLink, *, by: User, at: datetime) -> None:
 
 
 def note_read(link: CalendarLink, *, at: datetime) -> None:
-    """Note that a calendar read a link, at most once an hour."""
+    """Note that a calendar read a link, at most once an hour; else nothing is written, so nobody waits."""
+    if link.last_read_at is not None and link.last_read_at >= at - READ_NOTED_EVERY:
+        return
     CalendarLink.objects.filter(
         Q(last_read_at__isnull=True) | Q(last_read_at__lt=at - READ_NOTED_EVERY), pk=link.pk
     ).update(last_read_at=at)

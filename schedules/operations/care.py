@@ -30,11 +30,12 @@ CareRow = tuple[int, int | None, str, date]
 
 
 def last_planned() -> datetime | None:
-    """Say since when recorded parts may not have been planned yet; None where nothing ever was.
+    """Say since when recorded parts may not have been planned yet; None where nobody can say.
 
-    A part may be stored a little later than the moment it carries, hence the overlap.
+    A part may be stored a little later than the moment it carries, hence the overlap. A mark in the future
+    was left before the machine's clock was put back, and tells nothing of the parts recorded since.
     """
-    mark = ClockMark.objects.filter(task=PLAN).first()
+    mark = ClockMark.objects.filter(task=PLAN, ran_at__lte=timezone.now()).first()
     return mark.ran_at - OVERLAP if mark else None
 
 
@@ -50,7 +51,9 @@ def plan_new_care(since: datetime | None = None, *, at: datetime | None = None) 
         made = _plan_everything([])
     else:
         recent = Fitment.objects.in_place().filter(recorded_at__gte=since).order_by("recorded_at")
-        made = plan_units(recent.values_list("unit_id", flat=True).iterator())
+        # Read to the end first: on SQLite a writer with an open cursor fails once somebody else wrote.
+        units = list(recent.values_list("unit_id", flat=True))
+        made = plan_units(units) if units else 0
         made += _plan_everything(new_rules) if new_rules else 0
     CareRule.objects.filter(pk__in=new_rules).update(planned_at=at)
     note_run(PLAN, said=f"{made} parts came under a rule", at=at)

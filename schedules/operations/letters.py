@@ -25,10 +25,12 @@ def ask_customers(visits: Sequence[Visit], *, by: User | None, at: datetime) -> 
 
     A visit that was asked about as it is, is not asked about again.
     """
-    proposed = [visit for visit in visits if visit.state == Visit.State.TENTATIVE and visit.starts_at > at]
-    owners = customers_of([visit.site_id for visit in proposed], timezone.localdate(at))
     with one_step():
-        before = Letter.objects.count()
+        # Held until the step ends: of two who ask at once, the second sees what the first wrote.
+        held = Visit.objects.select_for_update().filter(pk__in=[visit.pk for visit in visits]).order_by("pk")
+        proposed = [visit for visit in held if visit.state == Visit.State.TENTATIVE and visit.starts_at > at]
+        owners = customers_of([visit.site_id for visit in proposed], timezone.localdate(at))
+        written = 0
         for visit in proposed:
             if visit.site_id not in owners:
                 continue
@@ -45,9 +47,10 @@ def ask_customers(visits: Sequence[Visit], *, by: User | None, at: datetime) -> 
             if known.filter(version=visit.sequence, addressee=asked.addressee).exists():
                 continue
             asked.save()
+            written += 1
             write_change(visit, did="customer asked by mail whether it suits", by=by, at=at)
         send_after_commit(SEND)
-        return Letter.objects.count() - before
+        return written
 
 
 def tell_schedulers_of_danger(
@@ -99,8 +102,12 @@ def set_wishes(customer: Customer, what: str, *, by: User | None, at: datetime) 
 def take_answer(
     visit: Visit, customer: Customer, said: str, *, words: str = "", at: datetime
 ) -> CustomerAnswer:
-    """Keep what a customer said about a visit, for a scheduler to see."""
+    """Keep what a customer said about a visit, for a scheduler to see; said twice in a row, once."""
     with one_step():
+        Visit.objects.held().get(pk=visit.pk)
+        kept = visit.answers.filter(customer=customer, seen_at=None).order_by("-at", "-pk").first()
+        if kept is not None and (kept.said, kept.words) == (said, words.strip()[:2000]):
+            return kept
         answer = CustomerAnswer(visit=visit, customer=customer, said=said, words=words.strip()[:2000], at=at)
         answer.full_clean()
         answer.save()
@@ -109,8 +116,10 @@ def take_answer(
 
 
 def see_answer(answer: CustomerAnswer, *, by: User, at: datetime) -> None:
-    """Note that somebody saw what a customer said."""
-    CustomerAnswer.objects.filter(pk=answer.pk, seen_at=None).update(seen_at=at, seen_by=by)
+    """Note that somebody saw what a customer said; whoever comes second changes nothing."""
+    with one_step():
+        if CustomerAnswer.objects.filter(pk=answer.pk, seen_at=None).update(seen_at=at, seen_by=by):
+            write_change(answer.visit, did="customer’s answer seen", by=by, at=at)
 
 
 def try_again(sent: Letter, *, by: User | None, at: datetime) -> Letter:

@@ -17,6 +17,7 @@ from schedules.exposure import follow_exposures
 from schedules.models import MaintenanceTask, Visit
 from schedules.words import MONTHS, count
 from servicedesk.people.history import write_change
+from servicedesk.sqlite.base import people_first
 from units.models import Site
 
 from .care import last_planned, plan_new_care
@@ -44,25 +45,36 @@ CARE_REASON = (
     " || CASE WHEN d.last_done_on IS NULL THEN ': never recorded as done'"
     " ELSE ': last done ' || {last_done} END"
 )
-# The open tasks are read before the first new one is written: looking for each in a table that grows under
-# way would take PostgreSQL minutes. The site is asked about last, lest SQLite begins with all sites.
-RAISED = """
+_INSERT = """
 INSERT INTO schedules_maintenancetask (site_id, unit_id, fitment_id, care_due_id, origin, work, reason,
     priority, minutes, persons, level, due_on, state, waiting_for, not_done, changed_at)
-WITH open_care AS MATERIALIZED (SELECT care_due_id FROM schedules_maintenancetask
-    WHERE state IN ('needs-action', 'in-process') AND care_due_id IS NOT NULL)
+"""
+_TOLD = """
 SELECT u.site_id, u.id, f.id, d.id, 'care', r.work, {reason},
     {priority}, r.minutes, r.persons, r.level, d.next_due_on, 'needs-action', '', '', %s
+"""
+# The open tasks are read before the first new one is written: looking for each in a table that grows under
+# way would take PostgreSQL minutes. The site is asked about last, lest SQLite begins with all sites.
+_OPEN = """
+WITH open_care AS MATERIALIZED (SELECT care_due_id FROM schedules_maintenancetask
+    WHERE state IN ('needs-action', 'in-process') AND care_due_id IS NOT NULL)
+"""
+_WITHOUT_OPEN = {
+    "beside": "LEFT JOIN open_care o ON o.care_due_id = d.id",
+    "only": "AND o.care_due_id IS NULL",
+}
+_DUE = """
 FROM schedules_caredue d
 JOIN schedules_carerule r ON r.id = d.rule_id
 JOIN units_fitment f ON f.id = d.fitment_id
 JOIN units_unit u ON u.id = f.unit_id
-LEFT JOIN open_care o ON o.care_due_id = d.id
+{beside}
 WHERE d.next_due_on <= %s AND r.active AND f.removed_on IS NULL AND u.removed_on IS NULL
     AND EXISTS (SELECT 1 FROM units_site s WHERE s.id = u.site_id AND s.care_by = 'us')
-    AND o.care_due_id IS NULL
-ON CONFLICT DO NOTHING
+    {only}
 """
+WRITTEN_AT_ONCE = 500
+"""Tasks that SQLite writes before others who want to write have their turn."""
 
 
 def raise_due(today: date, *, at: datetime | None = None) -> int:
@@ -79,15 +91,33 @@ def raise_due(today: date, *, at: datetime | None = None) -> int:
 
 
 def _insert_tasks(today: date, *, at: datetime) -> int:
-    """Raise the tasks in one statement; a task that another writer raised meanwhile is left alone."""
-    vendor, ops = connection.vendor, connection.ops
-    reason = CARE_REASON.format(last_done=_LAST_DONE[vendor].format(months="".join(MONTHS)))
+    """Raise the tasks; one that another writer raised meanwhile is left alone.
+
+    PostgreSQL takes one statement, beside which others go on writing. SQLite has one lock for writing: there
+    the due care is looked up without it, and the tasks are written in chunks.
+    """
+    ops = connection.ops
+    stamp, day = ops.adapt_datetimefield_value(at), ops.adapt_datefield_value(today)
     with connection.cursor() as cursor:
-        cursor.execute(
-            RAISED.format(reason=reason, priority=CARE_PRIORITY),
-            [ops.adapt_datetimefield_value(at), ops.adapt_datefield_value(today)],
-        )
-        return cursor.rowcount
+        if connection.vendor != "sqlite":
+            cursor.execute(_inserting(_OPEN, **_WITHOUT_OPEN), [stamp, day])
+            return cursor.rowcount
+        cursor.execute(f"{_OPEN} SELECT d.id {_DUE.format(**_WITHOUT_OPEN)} ORDER BY d.id", [day])
+        due, raised = [key for (key,) in cursor.fetchall()], 0
+        for begin in range(0, len(due), WRITTEN_AT_ONCE):
+            chunk = due[begin : begin + WRITTEN_AT_ONCE]
+            these = f"AND d.id IN ({', '.join(['%s'] * len(chunk))})"
+            people_first()
+            cursor.execute(_inserting("", beside="", only=these), [stamp, day, *chunk])
+            raised += cursor.rowcount
+        return raised
+
+
+def _inserting(before: str, *, beside: str, only: str) -> str:
+    """Write the statement that makes a task of all due care, narrowed down by what stands beside it."""
+    last_done = _LAST_DONE[connection.vendor].format(months="".join(MONTHS))
+    told = _TOLD.format(reason=CARE_REASON.format(last_done=last_done), priority=CARE_PRIORITY)
+    return f"{_INSERT}{before}{told}{_DUE.format(beside=beside, only=only)} ON CONFLICT DO NOTHING"
 
 
 def end_needless_tasks(today: date, *, at: datetime) -> int:
@@ -121,10 +151,14 @@ def end_needless_tasks(today: date, *, at: datetime) -> int:
 
 
 def _end(needless: QuerySet[MaintenanceTask], *, why: Case, at: datetime) -> int:
-    """Cancel a chunk of tasks and write their history."""
+    """Cancel a chunk of tasks and write their history; looked up first, so that looking holds nobody up."""
+    known = list(needless.values_list("pk", flat=True)[:ENDED_AT_ONCE])
+    if not known:
+        return 0
+    people_first()
     with transaction.atomic():
-        held = needless.select_for_update(of=("self",), no_key=True).annotate(why=why)
-        told = list(held.values_list("pk", "why")[:ENDED_AT_ONCE])
+        held = needless.filter(pk__in=known).select_for_update(of=("self",), no_key=True).annotate(why=why)
+        told = list(held.values_list("pk", "why"))
         MaintenanceTask.objects.filter(pk__in=[pk for pk, _ in told]).update(
             state=MaintenanceTask.State.CANCELLED, waiting_for="", waiting_until=None, changed_at=at
         )

@@ -93,6 +93,8 @@ def add_inspections(
         )
     reason = " ".join(reason.split())[:240]
     with one_step():
+        pks = sorted(unit.pk for unit in units)
+        list(Unit.objects.select_for_update(no_key=True).filter(pk__in=pks).order_by("pk"))
         open_ones = MaintenanceTask.objects.open().filter(origin=MaintenanceTask.Origin.FIGURE, reason=reason)
         there = set(open_ones.filter(unit__in=units).values_list("unit_id", flat=True))
         missing = [unit for unit in units if unit.pk not in there]

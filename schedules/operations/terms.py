@@ -48,11 +48,15 @@ def set_terms(terms: WorkTerms, hours: Mapping[int, Hours], *, by: User | None, 
 
 
 def add_absence(absence: Absence, *, by: User | None, at: datetime) -> Absence:
-    """Note that somebody does not work on some days."""
+    """Note that somebody does not work on some days; told twice it is one absence."""
     if absence.last_on < timezone.localdate(at):
         raise Refused({"last_on": ["These days are over: give days to come."]})
     with one_step():
-        return save_new(absence, did="added", by=by, at=at)
+        User.objects.select_for_update(no_key=True).filter(pk=absence.person_id).first()
+        days = Absence.objects.filter(
+            person=absence.person_id, first_on=absence.first_on, last_on=absence.last_on, note=absence.note
+        )
+        return days.first() or save_new(absence, did="added", by=by, at=at)
 
 
 def remove_absence(absence: Absence, *, by: User | None, at: datetime) -> None:

@@ -8,24 +8,48 @@ from __future__ import annotations
 
 import os
 import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from io import BytesIO
 from pathlib import Path
+from threading import Lock
 from typing import BinaryIO
 from uuid import uuid4
 
 from django.conf import settings
-from PIL import Image, ImageOps, UnidentifiedImageError
+from PIL import Image
 
 from servicedesk.refusals import Refused
 
 MOST_BYTES = 25 * 1024 * 1024
 MOST_PIXELS = 60_000_000
+MOST_PIXELS_WHOLE = 16_000_000
+"""A plain JPEG is scaled down while it is decoded. Others are decoded whole, which takes up to twenty bytes
+of memory a pixel: PNG, WebP, and a JPEG that comes in passes (progressive)."""
 LONGEST_SIDE = 2048
 QUALITY = 85
 KINDS = ("JPEG", "PNG", "WEBP")
+ORIENTATION = 0x0112
+UPRIGHT = {
+    2: Image.Transpose.FLIP_LEFT_RIGHT,
+    3: Image.Transpose.ROTATE_180,
+    4: Image.Transpose.FLIP_TOP_BOTTOM,
+    5: Image.Transpose.TRANSPOSE,
+    6: Image.Transpose.ROTATE_270,
+    7: Image.Transpose.TRANSVERSE,
+    8: Image.Transpose.ROTATE_90,
+}
+"""How a picture is turned upright, by what its EXIF says of the camera (CIPA DC-008, tag 274)."""
 
 NO_PHOTO = "That is no photo we can read: send it as JPEG, PNG or WebP (a phone’s setting “most compatible”)."
+
+_one_at_a_time = Lock()
+
+
+def most_bytes() -> int:
+    """Say how many bytes a photo may have."""
+    return MOST_BYTES
 
 
 @dataclass(frozen=True)
@@ -40,6 +64,8 @@ class Taken:
 def take_photo(file: BinaryIO, *, size: int) -> Taken:
     """Read a photo and write it anew.
 
+    A process decodes one at a time, so that many at once take no more memory.
+
     Raises
     ------
     Refused
@@ -47,31 +73,52 @@ def take_photo(file: BinaryIO, *, size: int) -> Taken:
         looked at before any of it is decoded.
     """
     if size > MOST_BYTES:
-        raise Refused(
-            {"photo": [f"This photo has more than {MOST_BYTES // 1024**2} MB: send a smaller one."]}
-        )
+        raise _too_large(f"{MOST_BYTES // 1024**2} MB")
+    with _one_at_a_time, _open(file) as image:
+        in_parts = image.format in {"JPEG", "MPO"} and "progressive" not in image.info
+        most = MOST_PIXELS if in_parts else MOST_PIXELS_WHOLE
+        if image.width * image.height > most:
+            raise _too_large(f"{most // 10**6} million pixels")
+        small = _scaled_down(image)
+        out = BytesIO()
+        small.save(out, "JPEG", quality=QUALITY, optimize=True)
+        return Taken(out.getvalue(), small.width, small.height)
+
+
+def _open(file: BinaryIO) -> Image.Image:
+    """Read what a picture says of itself; its pixels are not decoded yet."""
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", Image.DecompressionBombWarning)
-            image = Image.open(file, formats=KINDS)
-        if image.width * image.height > MOST_PIXELS:
-            raise Refused(
-                {
-                    "photo": [
-                        f"This photo has more than {MOST_PIXELS // 10**6} million pixels: send a smaller one."
-                    ]
-                }
-            )
-        image.draft("RGB", (LONGEST_SIDE, LONGEST_SIDE))
-        upright = ImageOps.exif_transpose(image).convert("RGB")
-        upright.thumbnail((LONGEST_SIDE, LONGEST_SIDE))
+            return Image.open(file, formats=KINDS)
     except Image.DecompressionBombError as error:
         raise _too_large(f"{MOST_PIXELS // 10**6} million pixels") from error
-    except (UnidentifiedImageError, OSError, ValueError, SyntaxError) as error:
+    except Exception as error:  # whatever a decoder makes of bytes that somebody made up
         raise Refused({"photo": [NO_PHOTO]}) from error
-    out = BytesIO()
-    upright.save(out, "JPEG", quality=QUALITY, optimize=True)
-    return Taken(out.getvalue(), upright.width, upright.height)
+
+
+def _scaled_down(image: Image.Image) -> Image.Image:
+    """Decode a picture, scale it down and turn it upright."""
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # of what is odd about a picture that can be read all the same
+            image.draft("RGB", (LONGEST_SIDE, LONGEST_SIDE))
+            image.load()  # decoded here, where what is broken is refused, and not when it is written
+            small = image if image.mode == "RGB" else image.convert("RGB")
+            small.thumbnail((LONGEST_SIDE, LONGEST_SIDE))
+            way = UPRIGHT.get(_orientation(image))
+            return small.transpose(way) if way is not None else small
+    except Exception as error:  # the same
+        raise Refused({"photo": [NO_PHOTO]}) from error
+
+
+def _orientation(image: Image.Image) -> int:
+    """Read how the camera was held; 1, upright, where the EXIF can't be read."""
+    try:
+        told = image.getexif().get(ORIENTATION, 1)
+    except Exception:  # a photo with a broken note about it is a photo
+        return 1
+    return told if isinstance(told, int) else 1
 
 
 def _too_large(limit: str) -> Refused:
@@ -84,12 +131,27 @@ def store_photo(taken: Taken) -> str:
     path = photo_path(name)
     path.parent.mkdir(parents=True, exist_ok=True)
     half = path.with_suffix(".part")
-    with half.open("wb") as out:
-        out.write(taken.content)
-        out.flush()
-        os.fsync(out.fileno())
-    half.rename(path)
+    try:
+        with half.open("wb") as out:
+            out.write(taken.content)
+            out.flush()
+            os.fsync(out.fileno())
+        half.rename(path)
+    except OSError:
+        half.unlink(missing_ok=True)  # on a full disk, half a photo is what is missed elsewhere
+        raise
     return name
+
+
+@contextmanager
+def stored(taken: Taken) -> Iterator[str]:
+    """Write a photo to the disk for the length of a step, and keep it if the step was done."""
+    name = store_photo(taken)
+    try:
+        yield name
+    except BaseException:
+        photo_path(name).unlink(missing_ok=True)
+        raise
 
 
 def photo_path(name: str) -> Path:

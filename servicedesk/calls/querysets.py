@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from datetime import date
 from typing import TYPE_CHECKING, Any, Self
 
 from django.db import models
-from django.db.models import Prefetch, Q
+from django.db.models import F, Prefetch, Q, Window
+from django.db.models.functions import RowNumber
 
 if TYPE_CHECKING:
     from servicedesk.calls.models import Call, Finding, Inspection, Photo, Work  # noqa: F401
@@ -118,6 +119,13 @@ class FindingQuerySet(models.QuerySet["Finding"]):
             "unit__site", "mode", "fitment__component_type", "recorded_by", "continues"
         ).order_by("-found_on", "-pk")
 
+    def last_at_sites(self, sites: Collection[int], *, most: int) -> Self:
+        """The last few findings at each of some sites, the newest first."""
+        newest = (F("found_on").desc(), F("pk").desc())
+        place = Window(RowNumber(), partition_by=F("unit__site"), order_by=newest)
+        found = self.filter(unit__site__in=sites).annotate(place_at_site=place)
+        return found.filter(place_at_site__lte=most).order_by("-found_on", "-pk")
+
     def for_unit_sheet(self, unit: Unit) -> Self:
         """All that was found at one unit, newest first."""
         return self.filter(unit=unit).for_list()
@@ -131,6 +139,13 @@ class WorkQuerySet(models.QuerySet["Work"]):
         return self.select_related("unit", "fitment__component_type", "finding__mode", "done_by").order_by(
             "-done_on", "-pk"
         )
+
+    def last_at_sites(self, sites: Collection[int], *, most: int) -> Self:
+        """The last few pieces of work at each of some sites, the newest first."""
+        newest = (F("done_on").desc(), F("pk").desc())
+        place = Window(RowNumber(), partition_by=F("unit__site"), order_by=newest)
+        found = self.filter(unit__site__in=sites).annotate(place_at_site=place)
+        return found.filter(place_at_site__lte=most).order_by("-done_on", "-pk")
 
     def for_unit_sheet(self, unit: Unit) -> Self:
         """All that was done at one unit, newest first."""

@@ -15,7 +15,6 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 from uuid import UUID
 
-from django import forms
 from django.db import transaction
 from django.utils.dateparse import parse_datetime
 
@@ -24,12 +23,15 @@ from schedules.words import count
 from servicedesk.calls.forms import FindingForm
 from servicedesk.calls.models import Call, Finding, PhoneRecord, Work
 from servicedesk.calls.operations import record_finding, record_work, see_all_fine, see_fine
+from servicedesk.field.phone_json import Unreadable, read_json, shown_on_one_line
 from servicedesk.people.models import User
 from servicedesk.refusals import Refused, one_step
+from servicedesk.typed import read_key
+from units.forms import DayField
 from units.models import Fitment, Site, Unit
 
 OTHER_BODY = "A record with this key came before with other contents. Make it again as a new one."
-MOST_BYTES = 64 * 1024
+EARLIEST, LATEST = 2000, 9998  # years for which a phone’s clock is believed
 
 
 @dataclass(frozen=True)
@@ -50,10 +52,6 @@ class Made:
     finding: Finding | None = None
 
 
-class Unreadable(Exception):  # noqa: N818  (it is an answer, not a fault)
-    """A record that makes no sense to this desk."""
-
-
 def take_in(body: bytes, *, by: User, at: datetime) -> Answer:
     """Take in one record; the same again gets the first answer."""
     try:
@@ -68,9 +66,8 @@ def take_in(body: bytes, *, by: User, at: datetime) -> Answer:
         except Refused as refusal:
             known = PhoneRecord.objects.filter(key=told["key"]).first()  # the same came twice at once
             if known is None:
-                return Answer(
-                    422, {"state": "needs answer", "words": str(refusal), **_choices(told, refusal)}
-                )
+                words = shown_on_one_line(str(refusal))
+                return Answer(422, {"state": "needs answer", "words": words, **_choices(told, refusal)})
     if known.by_id != by.pk or known.fingerprint != fingerprint:
         return Answer(422, {"state": "needs answer", "words": OTHER_BODY})
     return Answer(200, known.answer)
@@ -78,15 +75,13 @@ def take_in(body: bytes, *, by: User, at: datetime) -> Answer:
 
 def _read(body: bytes) -> dict[str, Any]:
     """Read a record as JSON and check the frame every record has."""
-    if len(body) > MOST_BYTES:
-        raise Unreadable("This record is too long.")
+    told = read_json(body)
     try:
-        told = json.loads(body)
         told["key"] = str(UUID(str(told["key"])))
         made = parse_datetime(told["made_at"])
-    except (ValueError, KeyError, TypeError, RecursionError) as error:
+    except (ValueError, KeyError, TypeError) as error:
         raise Unreadable("This is no record of a phone.") from error
-    if told.get("kind") not in DOORS or made is None or made.tzinfo is None:
+    if str(told.get("kind")) not in DOORS or made is None or made.tzinfo is None:
         raise Unreadable("This desk does not know such a record: reload the page on the phone.")
     if not isinstance(told.get("body"), dict):
         raise Unreadable("This record is empty.")
@@ -94,7 +89,9 @@ def _read(body: bytes) -> dict[str, Any]:
 
 
 def _store(told: dict[str, Any], fingerprint: str, *, by: User, at: datetime) -> Answer:
-    made_at = min(parse_datetime(told["made_at"]) or at, at + timedelta(minutes=5))
+    made_at = parse_datetime(told["made_at"])
+    if made_at is None or not EARLIEST <= made_at.year <= LATEST or made_at > at + timedelta(minutes=5):
+        made_at = at  # the clock of the phone is wrong; the record is good all the same
     with one_step():
         made = DOORS[told["kind"]](told["body"], UUID(told["key"]), by, at)
         answer = {"state": "received", "words": made.words}
@@ -137,7 +134,7 @@ def _finding(told: Mapping[str, Any], key: UUID, by: User, at: datetime) -> Made
     form.ask_whether_repeat()
     with transaction.atomic():
         finding = record_finding(form.instance, visit=visit, by=by, at=at)
-        for kind in told.get("works") or []:
+        for kind in _works(told):
             work = Work(
                 unit=unit,
                 fitment=finding.fitment,
@@ -172,7 +169,7 @@ def _work(told: Mapping[str, Any], key: UUID, by: User, at: datetime) -> Made:
         part = Fitment.objects.filter(pk=_number(told, "fitment"), unit=unit).first()
         if part is None:
             raise Refused("That part is not in this unit any more.")
-    done_on = forms.DateField().clean(told.get("done_on"))
+    done_on = DayField().clean(str(told.get("done_on") or ""))
     work = Work(
         unit=unit,
         fitment=part,
@@ -222,10 +219,18 @@ def _call(told: Mapping[str, Any]) -> Call | None:
 
 
 def _number(told: Mapping[str, Any], name: str) -> int:
-    value = told.get(name)
-    if isinstance(value, bool) or not str(value).isdecimal() or len(str(value)) > 18:
+    key = read_key(told.get(name))
+    if key is None:
         raise Refused(f"This record says no {name}.")
-    return int(str(value))
+    return key
+
+
+def _works(told: Mapping[str, Any]) -> list[str]:
+    """Read which works were done about a finding."""
+    works = told.get("works") or []
+    if not isinstance(works, list):
+        raise Refused("This record does not say which works were done.")
+    return [str(work) for work in works]
 
 
 def _cancelled(visit: Visit | None) -> str:

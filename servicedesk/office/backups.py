@@ -7,12 +7,14 @@ checked.
 
 from __future__ import annotations
 
+import filecmp
 import hashlib
 import json
 import os
 import shutil
 import sqlite3
 import subprocess
+import tempfile
 from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import dataclass
@@ -62,10 +64,16 @@ def make_backup(parent: Path, *, at: datetime) -> Backup:
             "rows": rows,
             "files": files,
         }
-        _write(half / MANIFEST, json.dumps(manifest, indent=1, sort_keys=True).encode())
+        (half / MANIFEST).write_bytes(json.dumps(manifest, indent=1, sort_keys=True).encode())
+        _settle(half)
         half.rename(whole)
-    except BaseException:
+        _sync(parent)
+    except BaseException as error:
         shutil.rmtree(half, ignore_errors=True)
+        if isinstance(error, sqlite3.Error):
+            raise Refused(
+                f"The database could not be copied ({error}): is there room in {parent}?"
+            ) from error
         raise
     return Backup(whole, len(files), sum(each["size"] for each in files.values()), sum(rows.values()))
 
@@ -85,6 +93,8 @@ def check_backup(folder: Path) -> dict[str, Any]:
         raise Refused(f"{folder} holds no backup: its {MANIFEST} is missing or broken.") from error
     if manifest.get("format") != FORMAT or DATABASE.get(vendor) not in files:
         raise Refused(f"{folder} was made by another version, or without its database.")
+    if links := sorted(path for path in folder.rglob("*") if path.is_symlink()):
+        raise Refused(f"{links[0]} is a link to somewhere else, so nothing was brought back.")
     there = {str(path.relative_to(folder)) for path in _files_in(folder)} - {MANIFEST}
     if missing := sorted(set(files) - there):
         raise Refused(f"{folder / missing[0]} is missing, so nothing was brought back.")
@@ -119,23 +129,14 @@ def restore_backup(folder: Path, *, replace: bool) -> Backup:
     if not replace and _holds_records():
         raise Refused("This desk holds records. Say --replace to put the backup in their place.")
     database = folder / DATABASE[connection.vendor]
+    # Photos first: they harm nobody, and where the disk is full or the plug pulled, the desk is the old one.
+    _bring_photos_back(folder / PHOTOS)
     if connection.vendor == "sqlite":
         _restore_sqlite(database)
     else:
-        _run(
-            [
-                "pg_restore",
-                "--clean",
-                "--if-exists",
-                "--no-owner",
-                "--single-transaction",
-                *_pg_target(),
-                str(database),
-            ]
-        )
-    _bring_photos_back(folder / PHOTOS)
-    rows = _rows_now()
+        _restore_postgres(database)
     told = manifest["rows"]
+    rows = _rows_now(sorted(told))
     if wrong := sorted(table for table in told if rows.get(table) != told[table]):
         raise Refused(
             f"Brought back, but {wrong[0]} has {rows.get(wrong[0])} rows instead of {told[wrong[0]]}: do not "
@@ -181,12 +182,43 @@ def _copy_database(folder: Path) -> dict[str, int]:
 
 def _restore_sqlite(database: Path) -> None:
     """Put a file in the place of the database, through SQLite, so that whoever reads it sees old or new."""
-    with closing(sqlite3.connect(f"file:{database}?mode=ro", uri=True)) as copy:
-        if copy.execute("PRAGMA integrity_check").fetchone()[0] != "ok":
-            raise Refused(f"{database} is no sound database. Nothing was brought back.")
-        connection.close()
-        with closing(sqlite3.connect(settings.DATABASES["default"]["NAME"], timeout=60)) as live:
-            copy.backup(live)
+    live = settings.DATABASES["default"]["NAME"]
+    try:
+        # Immutable: else SQLite lays files of its own beside it, and they stay where the plug is pulled.
+        with closing(sqlite3.connect(f"{database.absolute().as_uri()}?immutable=1", uri=True)) as copy:
+            if copy.execute("PRAGMA integrity_check").fetchone()[0] != "ok":
+                raise Refused(f"{database} is no sound database. Nothing was brought back.")
+            connection.close()
+            with closing(sqlite3.connect(live, timeout=60)) as there:
+                copy.backup(there)
+    except sqlite3.Error as error:
+        raise Refused(
+            f"The backup could not be put in the place of {live} ({error}), which is as it was. See that the "
+            "disk has room and that the desk is stopped, then restore again."
+        ) from error
+
+
+def _restore_postgres(database: Path) -> None:
+    """Put a dump in the place of the database, in one transaction: whoever reads it sees old or new.
+
+    All tables go first, also those that a later version made: they may point at tables of the dump.
+    """
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT quote_ident(tablename) FROM pg_tables WHERE schemaname = current_schema()")
+        tables = ", ".join(name for (name,) in cursor.fetchall())
+    connection.close()
+    with tempfile.TemporaryDirectory() as folder:
+        script = Path(folder) / "restore.sql"
+        _run(["pg_restore", "--clean", "--if-exists", "--no-owner", f"--file={script}", str(database)])
+        first = ["--command", f"DROP TABLE IF EXISTS {tables} CASCADE"] if tables else []
+        _run(
+            [
+                *("psql", "--quiet", "--no-psqlrc", "--single-transaction", "--set=ON_ERROR_STOP=1"),
+                *_pg_target(),
+                *first,
+                f"--file={script}",
+            ]
+        )
 
 
 def _copy_photos(folder: Path) -> None:
@@ -205,9 +237,10 @@ def _copy_photos(folder: Path) -> None:
 
 
 def _bring_photos_back(folder: Path) -> None:
+    """Copy what is missing, and what differs: a photo never changes, so one that differs was spoilt."""
     for path in _files_in(folder):
         target = Path(settings.PHOTO_DIR) / path.relative_to(folder)
-        if not target.exists():
+        if not target.exists() or not filecmp.cmp(path, target, shallow=False):
             target.parent.mkdir(parents=True, exist_ok=True)
             half = target.with_suffix(".part")
             shutil.copy2(path, half)
@@ -225,7 +258,8 @@ def _run(command: list[str]) -> None:
     password = connection.settings_dict["PASSWORD"]
     environment = {**os.environ, **({"PGPASSWORD": str(password)} if password else {})}
     try:
-        done = subprocess.run(command, env=environment, capture_output=True, text=True, check=False)  # noqa: S603
+        # A list of words of ours, and no shell to read them.
+        done = subprocess.run(command, env=environment, capture_output=True, text=True, check=False)  # noqa: S603  # nosec B603
     except FileNotFoundError as error:
         raise Refused(f"{command[0]} is not installed: it comes with the PostgreSQL client.") from error
     if done.returncode:
@@ -237,10 +271,12 @@ def _tables() -> list[str]:
     return sorted({model._meta.db_table for model in models if model._meta.managed})
 
 
-def _rows_now() -> dict[str, int]:
+def _rows_now(tables: list[str]) -> dict[str, int]:
+    """Count the rows of tables; of one that is not there, nothing."""
     rows = {}
     with connection.cursor() as cursor:
-        for table in _tables():
+        there = set(connection.introspection.table_names(cursor))
+        for table in sorted(there.intersection(tables)):
             cursor.execute(f'SELECT COUNT(*) FROM "{table}"')  # noqa: S608 - names of our own tables
             rows[table] = int(cursor.fetchone()[0])
     return rows
@@ -276,8 +312,15 @@ def _described(path: Path) -> dict[str, Any]:
     return {"size": path.stat().st_size, "sha256": digest.hexdigest()}
 
 
-def _write(path: Path, content: bytes) -> None:
-    with path.open("wb") as out:
-        out.write(content)
-        out.flush()
-        os.fsync(out.fileno())
+def _settle(folder: Path) -> None:
+    """Wait until all that a folder holds is on the disk: a power cut leaves no backup but a whole one."""
+    for path in (*folder.rglob("*"), folder):
+        _sync(path)
+
+
+def _sync(path: Path) -> None:
+    opened = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(opened)
+    finally:
+        os.close(opened)

@@ -21,8 +21,10 @@ from schedules.moving import Option, chosen, list_options, read_moves
 from schedules.operations.visits import place_of
 from schedules.weeks import monday_of
 from servicedesk.calls.models import Call
-from servicedesk.calls.operations import add_photo, log_call
+from servicedesk.calls.operations import add_photo, log_report
+from servicedesk.calls.photo_files import most_bytes
 from servicedesk.office.knocks import too_many
+from servicedesk.people.body_sizes import takes_up_to
 from servicedesk.refusals import Refused, attempt
 from units.models import Customer
 from units.views import status_of
@@ -64,6 +66,7 @@ class ProblemForm(forms.Form):
 
 
 @login_not_required
+@takes_up_to(most_bytes, of=lambda request, token: read_visit_token(token) is not None)
 def customer_visit(request: HttpRequest, token: str) -> HttpResponse:
     """A visit as its customer sees it; nothing of anybody else, and no account."""
     key = read_visit_token(token)
@@ -169,8 +172,8 @@ def _report(visit: Visit, customer: Customer, form: forms.Form) -> None:
             words=form.cleaned_data["words"],
             urgency=Call.Urgency.THIS_WEEK,
         )
-        log_call(call, answers={}, by=None, at=at)
-        if photo is not None:
+        call, new = log_report(call, at=at)
+        if photo is not None and new:
             add_photo(call, photo.file, size=photo.size, by=None, at=at)
 
 

@@ -68,8 +68,9 @@ def finish(
             by=by,
             at=at,
         )
-    done = [key for key, said in told.items() if said.done]
-    return _close_calls(visit, Call.objects.open().filter(task__in=done), by=by, at=at)
+        done = [key for key, said in told.items() if said.done]
+        # In the same step: a finished visit is not finished again, so a call left open here would stay so.
+        return _close_calls(visit, Call.objects.open().filter(task__in=done), by=by, at=at)
 
 
 def tasks_of(visit: Visit) -> list[MaintenanceTask]:

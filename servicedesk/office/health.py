@@ -2,18 +2,26 @@
 
 from __future__ import annotations
 
+import shutil
 from datetime import timedelta
+from functools import cache
 
+from django.conf import settings
 from django.contrib.auth.decorators import login_not_required
 from django.db import DatabaseError, connection
+from django.db.migrations.loader import MigrationLoader
+from django.db.migrations.recorder import MigrationRecorder
 from django.http import HttpRequest, JsonResponse
 from django.utils import timezone
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_safe
+from redis import Redis, RedisError
 
 from schedules.models import ClockMark
 
 CLOCK_LATE = timedelta(minutes=15)
+LEAST_FREE_BYTES = 1024**3
+"""Under this, photos and files brought in may soon find no room."""
 
 
 @login_not_required
@@ -28,12 +36,48 @@ def alive(request: HttpRequest) -> JsonResponse:
 @never_cache
 @require_safe
 def ready(request: HttpRequest) -> JsonResponse:
-    """Answer whether the database can be read, and whether the clock ran of late; 503 where it can't be."""
+    """Answer whether the desk can be used (else 503), and what somebody should look at though it can."""
     try:
-        with connection.cursor() as cursor:
-            cursor.execute("SELECT 1")
-        last = ClockMark.objects.order_by("-ran_at").values_list("ran_at", flat=True).first()
+        missing = _missing_migrations()
+        said = {"database": True, "migrations": "missing" if missing else "applied"}
+        if not missing:
+            said["clock"] = _clock()
     except DatabaseError:
         return JsonResponse({"database": False}, status=503)
-    late = last is None or timezone.now() - last > CLOCK_LATE
-    return JsonResponse({"database": True, "clock": "late" if late else "on time"})
+    said |= {"broker": _broker(), "disk": _disk()}
+    return JsonResponse(said, status=503 if missing else 200)
+
+
+@cache
+def _known_migrations() -> frozenset[tuple[str, str]]:
+    return frozenset(MigrationLoader(None, ignore_no_migrations=True).disk_migrations)
+
+
+def _missing_migrations() -> bool:
+    """Tell whether the database is older than this code; being newer does no harm."""
+    return bool(_known_migrations() - set(MigrationRecorder(connection).applied_migrations()))
+
+
+def _clock() -> str:
+    last = ClockMark.objects.order_by("-ran_at").values_list("ran_at", flat=True).first()
+    return "late" if last is None or timezone.now() - last > CLOCK_LATE else "on time"
+
+
+def _broker() -> str:
+    """Say whether Redis answers; without it pages go on and the clock catches up later."""
+    if not settings.REDIS_URL:
+        return "not used"
+    try:
+        with Redis.from_url(settings.REDIS_URL, socket_connect_timeout=1, socket_timeout=1) as broker:
+            broker.ping()
+    except RedisError:
+        return "away"
+    return "reached"
+
+
+def _disk() -> str:
+    try:
+        free = shutil.disk_usage(settings.DATA_DIR).free
+    except OSError:
+        return "unknown"
+    return "low" if free < LEAST_FREE_BYTES else "enough"

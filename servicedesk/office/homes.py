@@ -11,9 +11,10 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_POST
 
-from schedules import operations
 from schedules.models import CustomerAnswer, MaintenanceTask, Visit
+from schedules.operations import see_answer as note_answer_seen
 from servicedesk.calls.models import Call, Finding, PhoneRecord
+from servicedesk.calls.operations import see_record as note_record_seen
 from servicedesk.people.models import Role, User
 from servicedesk.people.rights import schedulers, technicians, user_of
 from servicedesk.reports.landing import failures_by_mode, twelve_months
@@ -96,7 +97,7 @@ def home(request: HttpRequest) -> HttpResponse:
 @require_POST
 def see_answer(request: HttpRequest, pk: int) -> HttpResponse:
     """Note that what a customer said was seen."""
-    operations.see_answer(get_object_or_404(CustomerAnswer, pk=pk), by=user_of(request), at=timezone.now())
+    note_answer_seen(get_object_or_404(CustomerAnswer, pk=pk), by=user_of(request), at=timezone.now())
     return redirect("office:home")
 
 
@@ -104,5 +105,5 @@ def see_answer(request: HttpRequest, pk: int) -> HttpResponse:
 @require_POST
 def see_record(request: HttpRequest, pk: int) -> HttpResponse:
     """Note that a record that needed a look got one."""
-    PhoneRecord.objects.filter(pk=pk, seen_at=None).update(seen_at=timezone.now())
+    note_record_seen(get_object_or_404(PhoneRecord, pk=pk), by=user_of(request), at=timezone.now())
     return redirect("office:home")

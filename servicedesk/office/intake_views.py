@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from django import forms
+from django.conf import settings
 from django.contrib import messages
 from django.db.models import QuerySet
 from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase, StreamingHttpResponse
@@ -17,6 +18,7 @@ from servicedesk.exports import csv_lines, csv_response
 from servicedesk.office import intake
 from servicedesk.office.intake.bad_rows import PROBLEM_COLUMNS
 from servicedesk.office.intake.columns import HISTORY, PERIODS, UNITS
+from servicedesk.people.body_sizes import takes_up_to
 from servicedesk.people.models import Batch, Change, InputFile
 from servicedesk.people.receipts import ReceiptForm, save_once
 from servicedesk.people.rights import schedulers, user_of
@@ -63,6 +65,7 @@ def imports(request: HttpRequest) -> HttpResponse:
 
 
 @schedulers
+@takes_up_to(lambda: int(settings.IMPORT_MAX_BYTES))
 def bring_in(request: HttpRequest) -> HttpResponse:
     """Hand in the files of an import."""
     form = BringInForm(request.POST or None, request.FILES or None)
@@ -136,7 +139,7 @@ def forget_import(request: HttpRequest, pk: int) -> HttpResponse:
         intake.forget_batch(batch)
     except (Refused, intake.HoldLost) as refusal:
         messages.error(request, str(refusal))
-        return redirect(batch)
+        return redirect(batch if Batch.objects.filter(pk=pk).exists() else "office:imports")
     messages.success(request, "The files and what was read of them are deleted.")
     return redirect("office:imports")
 

@@ -16,7 +16,7 @@ from django.utils.safestring import mark_safe
 from django.views.decorators.http import require_POST
 
 from servicedesk.calls.models import Call
-from servicedesk.calls.operations import add_photo, log_call
+from servicedesk.calls.operations import add_photo, log_report
 from servicedesk.office.knocks import too_many
 from servicedesk.people.models import Role, User
 from servicedesk.people.rights import schedulers, user_of
@@ -68,7 +68,7 @@ def labels(request: HttpRequest) -> HttpResponse:
                 FORMATS[told["sheet"]],
                 skip=told["skip"] or 0,
             )
-            pages = [mark_safe(page) for page in drawn]  # noqa: S308 - the drawing escapes every text itself
+            pages = [mark_safe(page) for page in drawn]  # noqa: S308  # the drawing escapes every text itself  # nosec B308 B703
         except ValueError as error:
             form.add_error("skip", str(error))
     context = {"form": form, "pages": pages, "units": units, "most": MOST_UNITS}
@@ -117,7 +117,7 @@ def _report(request: HttpRequest, found: UnitLabel, form: ReportForm) -> bool:
             words=told["words"],
             urgency=Call.Urgency.THIS_WEEK,
         )
-        log_call(call, answers={}, by=None, at=at)
-        if told["photo"] is not None:
+        call, new = log_report(call, at=at)
+        if told["photo"] is not None and new:
             add_photo(call, told["photo"].file, size=told["photo"].size, by=None, at=at)
     return True

@@ -1,4 +1,4 @@
-"""Work of the office that runs in the background: bringing files in."""
+"""Work of the office that runs in the background: bringing files in, backing up, forgetting."""
 
 from __future__ import annotations
 
@@ -10,7 +10,10 @@ from django.utils import timezone
 
 from schedules.periodic import NOTHING
 from servicedesk.office import backups, intake
+from servicedesk.office.privacy import forgetting
+from servicedesk.people.history import through
 from servicedesk.people.models import Batch
+from servicedesk.people.models.changes import Door
 from servicedesk.refusals import Refused
 
 
@@ -30,6 +33,14 @@ def resume_imports() -> str:
     intake.sweep_folders()
     finished = intake.go_on_with_all()
     return f"{finished} imports went on" if finished else NOTHING
+
+
+@shared_task(name="office.forget_old")
+def forget_old() -> str:
+    """Forget what has been kept for as long as the settings say."""
+    with through(Door.CLOCK):
+        gone = forgetting.forget_old(at=timezone.now())
+        return f"{gone} records forgotten" if gone else NOTHING
 
 
 @shared_task(name="office.back_up")

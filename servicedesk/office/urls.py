@@ -4,7 +4,16 @@ from __future__ import annotations
 
 from django.urls import path
 
-from servicedesk.office import customer_views, finishing, health, homes, intake_views, label_views, sheets
+from servicedesk.office import (
+    customer_views,
+    finishing,
+    health,
+    homes,
+    intake_views,
+    label_views,
+    privacy_views,
+    sheets,
+)
 
 app_name = "office"
 urlpatterns = [
@@ -21,6 +30,8 @@ urlpatterns = [
     path("files/<int:pk>/forget/", intake_views.forget_import, name="forget_import"),
     path("files/<int:pk>/problems.csv", intake_views.import_problems, name="import_problems"),
     path("files/<int:pk>/<slug:file>-bad.csv", intake_views.import_bad_rows, name="import_bad_rows"),
+    path("customers/<int:pk>/all-we-hold.json", privacy_views.hand_out, name="hand_out"),
+    path("customers/<int:pk>/erase/", privacy_views.erase, name="erase_customer"),
     path("your-visit/<str:token>/", customer_views.customer_visit, name="customer_visit"),
     path("alive/", health.alive, name="alive"),
     path("ready/", health.ready, name="ready"),

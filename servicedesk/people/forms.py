@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from django import forms
+from django.conf import settings
 from django.contrib.auth.forms import AuthenticationForm
 
 from servicedesk.people.models import Role, User
@@ -27,20 +30,72 @@ class PersonForm(forms.ModelForm):
         model = User
         fields = ["name", "phone", "email", "is_active"]
         labels = {"is_active": "May sign in", "email": "Mail"}
-        help_texts = {"email": "For the day’s digest: rounds for technicians, what waits for schedulers."}
+        help_texts = {
+            "is_active": "Take it from whoever leaves: they are signed out at once, and their records stay.",
+            "email": "For the day’s digest: rounds for technicians, what waits for schedulers.",
+        }
 
 
 class NewPersonForm(ReceiptForm):
-    """Somebody new, with a first password."""
+    """Somebody new, with a first password or a mail address for a link."""
 
     name = forms.CharField(label="Full name", max_length=120)
     username = forms.CharField(label="Name to sign in with", max_length=150)
     role = forms.ChoiceField(choices=Role.choices, widget=forms.RadioSelect)
+    email = forms.EmailField(
+        label="Mail",
+        required=False,
+        help_text="With no password below, a link to choose one goes here; it opens for three days.",
+    )
     password = forms.CharField(
         label="First password",
+        required=False,
         widget=forms.PasswordInput(attrs={"autocomplete": "new-password"}),
-        help_text="At least ten characters; they can change it under My account.",
+        help_text="At least ten characters; they can change it under My account. Empty to send the link.",
     )
+
+    def clean(self) -> dict[str, Any]:
+        """Ask for a password or a way to send the link."""
+        told: dict[str, Any] = super().clean() or self.cleaned_data
+        if told.get("password") or self.errors:
+            return told
+        if not told.get("email"):
+            self.add_error("email", "Write a mail address for the link, or a first password below.")
+        elif not settings.EMAIL_BACKEND:
+            self.add_error(
+                "password", "This desk has no mail server to send the link: give a first password."
+            )
+        return told
+
+
+class CodeForm(forms.Form):
+    """The code that an app shows now."""
+
+    code = forms.CharField(
+        label="Code from your app",
+        max_length=12,
+        widget=forms.TextInput(attrs={"autocomplete": "one-time-code", "inputmode": "numeric"}),
+        help_text="Six digits, new every thirty seconds.",
+    )
+
+
+class OldPasswordForm(forms.Form):
+    """One's password, as the proof that it is oneself."""
+
+    password = forms.CharField(
+        label="Your password", widget=forms.PasswordInput(attrs={"autocomplete": "current-password"})
+    )
+
+    def __init__(self, *args: Any, user: User, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.user = user
+
+    def clean_password(self) -> str:
+        """Refuse a wrong one."""
+        password: str = self.cleaned_data["password"]
+        if not self.user.check_password(password):
+            raise forms.ValidationError("That is not your password.")
+        return password
 
 
 class PasswordForm(forms.Form):

@@ -7,11 +7,13 @@ from contextlib import contextmanager
 from contextvars import ContextVar
 from datetime import datetime
 
+from django.apps import apps
 from django.db import models
 
 from servicedesk.people.models import Change, ChangedField, User
 from servicedesk.people.models.changes import Door
 
+CALLED = {"people.user": "person", "people.batch": "import"}
 _door: ContextVar[Door] = ContextVar("door", default=Door.COMMAND)
 
 
@@ -25,21 +27,48 @@ def through(door: Door) -> Iterator[None]:
         _door.reset(token)
 
 
-def shown_values(record: models.Model) -> dict[str, str]:
-    """Take down what a record's fields hold, as people read them."""
-    shown = {}
-    for field in record._meta.concrete_fields:
-        if field.primary_key:
-            continue
-        value = getattr(record, f"get_{field.name}_display", None)
-        held = value() if value else getattr(record, field.name)
-        shown[str(field.verbose_name)] = "" if held is None else str(held)
-    return shown
+def name_of(subject: str) -> str:
+    """Say what people call records of a kind, such as "units.unit"; of a kind that is gone, as written."""
+    if subject in CALLED:
+        return CALLED[subject]
+    try:
+        return str(apps.get_model(subject)._meta.verbose_name)
+    except LookupError:
+        return subject
+
+
+def shown_values(record: models.Model, *, beside: models.Model | None = None) -> dict[str, str]:
+    """Take down what a record's fields hold, as people read them.
+
+    With ``beside``, another state of the record, only fields that differ: what a field points to is read from
+    the database to be named, which costs dozens of statements for all of them.
+    """
+    fields = [field for field in record._meta.concrete_fields if not field.primary_key]
+    return {
+        str(field.verbose_name): shown_value(record, field)
+        for field in fields
+        if beside is None or getattr(record, field.attname) != getattr(beside, field.attname)
+    }
+
+
+def shown_value(record: models.Model, field: models.Field) -> str:
+    """Give what one field of a record holds, as people read it."""
+    value = getattr(record, f"get_{field.name}_display", None)
+    held = value() if value else getattr(record, field.name)
+    return "" if held is None else str(held)
+
+
+def stored_record(record: models.Model) -> models.Model:
+    """Read what the database holds for a record now, before a change is saved over it.
+
+    The row is held until the step ends: of two who change it at once, the second sees what the first stored.
+    """
+    return type(record)._base_manager.select_for_update(no_key=True, of=("self",)).get(pk=record.pk)
 
 
 def stored_values(record: models.Model) -> dict[str, str]:
-    """Take down what the database holds for a record now, before a change is saved over it."""
-    return shown_values(type(record)._base_manager.get(pk=record.pk))
+    """Take down what the database holds for a record now, as `stored_record` reads it."""
+    return shown_values(stored_record(record))
 
 
 def write_change(

@@ -2,14 +2,22 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from collections.abc import Iterable
+from datetime import datetime, timedelta
 
 from django.contrib.auth.models import Group
 from django.contrib.auth.password_validation import validate_password
 
+from servicedesk.notices import send_after_commit
+from servicedesk.people.codes import matching_counter
 from servicedesk.people.history import shown_values, stored_values, write_change
-from servicedesk.people.models import Role, User
+from servicedesk.people.models import Role, SecondStep, SignedIn, User
 from servicedesk.refusals import Refused, one_step
+
+A_MINUTE = timedelta(minutes=1)
+WRONG_CODE = (
+    "That is not the code that is shown now. Wait for the next one, and see that the phone’s clock is right."
+)
 
 
 def set_role(user: User, *, role: Role) -> None:
@@ -19,10 +27,12 @@ def set_role(user: User, *, role: Role) -> None:
     user.__dict__.pop("role", None)
 
 
-def add_person(username: str, *, name: str, role: Role, password: str, by: User | None, at: datetime) -> User:
+def add_person(
+    username: str, *, name: str, role: Role, password: str, email: str = "", by: User | None, at: datetime
+) -> User:
     """Let somebody new sign in."""
     with one_step():
-        user = User(username=username, name=name)
+        user = User(username=username, name=name, email=email)
         validate_password(password, user)
         user.set_password(password)
         user.full_clean()
@@ -30,6 +40,38 @@ def add_person(username: str, *, name: str, role: Role, password: str, by: User 
         set_role(user, role=role)
         write_change(user, did=f"added as {role.label.lower()}", by=by, at=at)
     return user
+
+
+def invite_person(username: str, *, name: str, email: str, role: Role, by: User, at: datetime) -> User:
+    """Let somebody new choose a password, through a link sent by mail; until then they can't sign in."""
+    with one_step():
+        user = User(username=username, name=name, email=email)
+        user.set_unusable_password()
+        user.full_clean()
+        user.save()
+        set_role(user, role=role)
+        write_change(user, did=f"added as {role.label.lower()}", by=by, at=at)
+        invite_again(user, by=by, at=at)
+    return user
+
+
+def invite_again(user: User, *, by: User, at: datetime) -> None:
+    """Send somebody a link with which they choose a password; earlier links end once it is chosen.
+
+    Asked for twice within a minute, as by a form sent twice, it is one.
+    """
+    with one_step():
+        user = User.objects.select_for_update().get(pk=user.pk)
+        if not user.email:
+            raise Refused("There is no mail address to send the link to: write it down first.")
+        if not user.is_active:
+            raise Refused(f"{user.name} may not sign in: allow that first.")
+        if user.invited_at is not None and timedelta(0) <= at - user.invited_at < A_MINUTE:
+            return
+        user.invited_at, user.invitations = at, user.invitations + 1
+        user.save(update_fields=["invited_at", "invitations"])
+        write_change(user, did="asked by mail to choose a password", by=by, at=at)
+        send_after_commit("schedules.send_letters")
 
 
 def change_person(
@@ -55,15 +97,64 @@ def change_person(
         user.full_clean()
         user.save()
         set_role(user, role=role)
+        if not is_active:
+            SignedIn.objects.filter(user=user).delete()
         did = f"changed; now {role.label.lower()}" if was != role else "changed"
         write_change(user, did=did, by=by, at=at, before=before, after=shown_values(user))
     return user
 
 
 def set_password(user: User, *, password: str, by: User, at: datetime) -> None:
-    """Give somebody a new password."""
+    """Give somebody a new password; wherever they were signed in, they are not any more."""
     with one_step():
         validate_password(password, user)
         user.set_password(password)
-        user.save(update_fields=["password"])
-        write_change(user, did="given a new password", by=by, at=at)
+        user.invited_at = None
+        user.save(update_fields=["password", "invited_at"])
+        chosen = "chose a password" if by.pk == user.pk else "given a new password"
+        write_change(user, did=chosen, by=by, at=at)
+
+
+def end_browsers(user: User, browsers: Iterable[SignedIn], *, by: User, at: datetime) -> int:
+    """Sign somebody out of browsers of theirs, and answer of how many; what waits on a phone stays there."""
+    with one_step():
+        ended = [browser for browser in browsers if browser.user_id == user.pk]
+        SignedIn.objects.filter(pk__in=[browser.pk for browser in ended]).delete()
+        for browser in ended:
+            write_change(user, did=f"signed out of a {browser}", by=by, at=at)
+    return len(ended)
+
+
+def begin_second_step(user: User, *, secret: str, code: str, at: datetime) -> SecondStep:
+    """Ask somebody for a code from now on, once they showed that their app makes the right ones."""
+    with one_step():
+        counter = matching_counter(secret, code, at=at)
+        if counter is None:
+            raise Refused({"code": [WRONG_CODE]})
+        step = SecondStep(user=user, secret=secret, since=at, last_counter=counter)
+        step.full_clean()
+        step.save()
+        write_change(user, did="signs in with a code from now on", by=user, at=at)
+    return step
+
+
+def end_second_step(user: User, *, by: User | None, at: datetime) -> None:
+    """Ask somebody for no code any more."""
+    with one_step():
+        gone, _ = SecondStep.objects.filter(user=user).delete()
+        if gone:
+            write_change(user, did="signs in without a code from now on", by=by, at=at)
+
+
+def take_code(user: User, *, code: str, at: datetime) -> None:
+    """Take the code of somebody who signs in; each is good once.
+
+    Raises `Refused` where it is wrong, or was taken before.
+    """
+    with one_step():
+        step = SecondStep.objects.select_for_update().filter(user=user).first()
+        counter = matching_counter(step.secret, code, at=at) if step else None
+        if step is None or counter is None or counter <= step.last_counter:
+            raise Refused({"code": [WRONG_CODE]})
+        step.last_counter = counter
+        step.save(update_fields=["last_counter"])

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from datetime import date, datetime, time, timedelta
 from typing import TYPE_CHECKING, Self
 
 from django.contrib.auth.models import UserManager as DjangoUserManager
+from django.contrib.sessions.base_session import BaseSessionManager
 from django.db import models, transaction
+from django.utils import timezone
 
 if TYPE_CHECKING:
-    from servicedesk.people.models import Change, Role, Touch, User  # noqa: F401
+    from servicedesk.people.models import Change, Role, SignedIn, Touch, User  # noqa: F401
 
 
 class UserQuerySet(models.QuerySet["User"]):
@@ -26,6 +29,10 @@ class UserQuerySet(models.QuerySet["User"]):
         """People who can be sent to a porch: anyone working who has a role."""
         return self.working().filter(groups__isnull=False).distinct()
 
+    def to_invite(self) -> Self:
+        """People who were asked by mail to choose a password and have not yet."""
+        return self.working().filter(invited_at__isnull=False)
+
     def for_list(self) -> Self:
         """People with their role, in the order of the list."""
         return self.prefetch_related("groups").order_by("-is_active", "name", "pk")
@@ -35,12 +42,49 @@ class UserManager(DjangoUserManager["User"].from_queryset(UserQuerySet)):  # typ
     """Django's own way of creating users, with our questions."""
 
 
+class SignedInQuerySet(models.QuerySet["SignedIn"]):
+    """Questions about the browsers people are signed in with."""
+
+    def of(self, user: User) -> Self:
+        """Browsers in which somebody is signed in now, the last used first."""
+        return self.filter(user=user, expire_date__gt=timezone.now()).order_by("-seen_at", "mark")
+
+
+class SignedInManager(BaseSessionManager.from_queryset(SignedInQuerySet)):  # type: ignore[misc]
+    """Django's own way of storing sessions, with our questions."""
+
+
+def start_of(day: date) -> datetime:
+    """Say when a day begins at the company; days before all records or after them count as the nearest."""
+    within = min(max(day, date(1900, 1, 1)), date(9999, 12, 30))
+    return timezone.make_aware(datetime.combine(within, time.min))
+
+
 class ChangeQuerySet(models.QuerySet["Change"]):
     """Questions about the history."""
 
     def about(self, subject: models.Model) -> Self:
         """Changes of one record."""
         return self.filter(subject=subject._meta.label_lower, subject_id=subject.pk)
+
+    def wanted(
+        self,
+        *,
+        subject: str | None,
+        number: int | None,
+        by: User | None,
+        door: str | None,
+        on_from: date | None,
+        on_until: date | None,
+    ) -> Self:
+        """Changes of records of a kind, of one record, by somebody, through a door, between two days."""
+        told = {"subject": subject, "subject_id": number, "by": by, "door": door}
+        found = self.filter(**{name: value for name, value in told.items() if value})
+        if on_from:
+            found = found.filter(at__gte=start_of(on_from))
+        if on_until:
+            found = found.filter(at__lt=start_of(min(on_until, date(9999, 1, 1)) + timedelta(days=1)))
+        return found
 
     def for_page(self) -> Self:
         """Changes with all that a history list shows, newest first."""

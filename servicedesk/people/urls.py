@@ -4,15 +4,25 @@ from __future__ import annotations
 
 from django.urls import path
 
-from servicedesk.people import views
+from servicedesk.people import account_views, history_views, sign_in_views, views
 
 app_name = "people"
 urlpatterns = [
-    path("sign-in/", views.SignIn.as_view(), name="sign_in"),
-    path("sign-out/", views.SignOut.as_view(), name="sign_out"),
-    path("me/", views.me, name="me"),
+    path("sign-in/", sign_in_views.SignIn.as_view(), name="sign_in"),
+    path("sign-in/code/", sign_in_views.code, name="code"),
+    path("sign-out/", sign_in_views.SignOut.as_view(), name="sign_out"),
+    path("welcome/<int:pk>/<str:token>/", sign_in_views.welcome, name="welcome"),
+    path("me/", account_views.me, name="me"),
+    path("me/browsers/end-others/", account_views.end_other_browsers, name="end_other_browsers"),
+    path("me/browsers/<uuid:mark>/end/", account_views.end_browser, name="end_browser"),
+    path("me/second-step/", account_views.second_step, name="second_step"),
+    path("me/second-step/end/", account_views.no_second_step, name="no_second_step"),
     path("people/", views.people, name="people"),
     path("people/add/", views.add_person, name="add_person"),
     path("people/<int:pk>/", views.person, name="person"),
     path("people/<int:pk>/password/", views.person_password, name="person_password"),
+    path("people/<int:pk>/invite/", views.invite_person, name="invite_person"),
+    path("people/<int:pk>/sign-out/", views.sign_person_out, name="sign_person_out"),
+    path("people/<int:pk>/second-step/end/", views.end_second_step, name="end_second_step"),
+    path("history/", history_views.history, name="history"),
 ]

@@ -1,72 +1,22 @@
-"""Pages about people: signing in, one's own account, and who works here."""
+"""Pages about who works here, and the whole history, for owners."""
 
 from __future__ import annotations
 
-from typing import Any
-
+from django.conf import settings
 from django.contrib import messages
-from django.contrib.auth import update_session_auth_hash
-from django.contrib.auth.decorators import login_not_required
-from django.contrib.auth.views import LoginView, LogoutView
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils import timezone
-from django.utils.decorators import method_decorator
+from django.views.decorators.debug import sensitive_post_parameters
+from django.views.decorators.http import require_POST
 
 from servicedesk.people import operations
-from servicedesk.people.forms import NewPersonForm, PasswordForm, PersonForm, SignInForm
-from servicedesk.people.models import Change, Role, User
+from servicedesk.people.forms import NewPersonForm, PasswordForm, PersonForm
+from servicedesk.people.models import Change, Role, SecondStep, SignedIn, User
 from servicedesk.people.receipts import save_once
 from servicedesk.people.rights import owners, user_of
-from servicedesk.people.throttle import note_failure, note_success, seconds_to_wait
-from servicedesk.refusals import attempt
-
-
-@method_decorator(login_not_required, name="dispatch")
-class SignIn(LoginView):
-    """Sign in with name and password."""
-
-    template_name = "people/sign_in.html"
-    authentication_form = SignInForm
-    redirect_authenticated_user = True
-
-    def post(self, request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
-        """Check name and password, unless too many wrong ones came before."""
-        username, at = request.POST.get("username", ""), timezone.now()
-        if wait := seconds_to_wait(request, username, at=at):
-            answer = render(request, "people/wait.html", {"seconds": wait}, status=429)
-            answer["Retry-After"] = str(wait)
-            return answer
-        answer = super().post(request, *args, **kwargs)
-        if answer.status_code == 302:
-            note_success(request, answer, username)
-        else:
-            note_failure(request, username, at=at)
-        return answer
-
-
-class SignOut(LogoutView):
-    """Sign out (a posted form, so that no link can do it)."""
-
-    http_method_names = ["post", "options"]
-
-
-def me(request: HttpRequest) -> HttpResponse:
-    """One's own account: who one is here, and a new password."""
-    user = user_of(request)
-    form = PasswordForm(request.POST or None)
-    if request.method == "POST" and form.is_valid():
-
-        def keep() -> bool:
-            operations.set_password(user, password=form.cleaned_data["password"], by=user, at=timezone.now())
-            return True
-
-        if attempt(form, keep):
-            update_session_auth_hash(request, user)
-            messages.success(request, "Your new password is stored.")
-            return redirect("people:me")
-    return render(request, "people/me.html", {"form": form}, status=422 if form.errors else 200)
+from servicedesk.refusals import Refused, attempt
 
 
 @owners
@@ -76,26 +26,28 @@ def people(request: HttpRequest) -> HttpResponse:
 
 
 @owners
+@sensitive_post_parameters()
 def add_person(request: HttpRequest) -> HttpResponse:
-    """Let somebody new sign in."""
+    """Let somebody new sign in, with a first password or a link by mail."""
     form = NewPersonForm(request.POST or None)
-
-    def make() -> str:
-        told = form.cleaned_data
-        operations.add_person(
-            told["username"],
-            name=told["name"],
-            role=Role(told["role"]),
-            password=told["password"],
-            by=user_of(request),
-            at=timezone.now(),
-        )
-        return reverse("people:people")
-
-    if where := save_once(request, form, make):
-        messages.success(request, f"{form.cleaned_data['name']} can sign in now.")
+    if where := save_once(request, form, lambda: _add(request, form)):
         return redirect(where)
     return render(request, "people/person_add.html", {"form": form}, status=422 if form.errors else 200)
+
+
+def _add(request: HttpRequest, form: NewPersonForm) -> str:
+    told, by, at = form.cleaned_data, user_of(request), timezone.now()
+    name, role = told["name"], Role(told["role"])
+    if told["password"]:
+        password, email = told["password"], told["email"]
+        operations.add_person(
+            told["username"], name=name, email=email, role=role, password=password, by=by, at=at
+        )
+    else:
+        operations.invite_person(told["username"], name=name, email=told["email"], role=role, by=by, at=at)
+    said = f"{name} can sign in now." if told["password"] else f"{name} gets a link by mail."
+    messages.success(request, said)
+    return reverse("people:people")
 
 
 @owners
@@ -120,11 +72,52 @@ def person(request: HttpRequest, pk: int) -> HttpResponse:
     if request.method == "POST" and attempt(form, keep):
         messages.success(request, "Stored.")
         return redirect("people:people")
-    context = {"form": form, "person": user, "changes": Change.objects.about(user).for_page()}
+    context = {
+        "form": form,
+        "person": User.objects.get(pk=pk),
+        "changes": Change.objects.about(user).for_page(),
+        "browsers": SignedIn.objects.of(user),
+        "step": SecondStep.objects.filter(user=user).first(),
+        "sends": bool(settings.EMAIL_BACKEND),
+    }
     return render(request, "people/person_form.html", context, status=422 if form.errors else 200)
 
 
 @owners
+@require_POST
+def invite_person(request: HttpRequest, pk: int) -> HttpResponse:
+    """Send somebody a link with which they choose a password."""
+    user = get_object_or_404(User, pk=pk)
+    try:
+        operations.invite_again(user, by=user_of(request), at=timezone.now())
+        messages.success(request, f"{user.name} gets a link by mail.")
+    except Refused as refusal:
+        messages.error(request, str(refusal))
+    return redirect("people:person", pk=pk)
+
+
+@owners
+@require_POST
+def sign_person_out(request: HttpRequest, pk: int) -> HttpResponse:
+    """Sign somebody out wherever they are signed in."""
+    user = get_object_or_404(User, pk=pk)
+    ended = operations.end_browsers(user, SignedIn.objects.of(user), by=user_of(request), at=timezone.now())
+    messages.success(request, f"{user.name} was signed out of {ended} browser{'' if ended == 1 else 's'}.")
+    return redirect("people:person", pk=pk)
+
+
+@owners
+@require_POST
+def end_second_step(request: HttpRequest, pk: int) -> HttpResponse:
+    """Ask somebody whose phone is lost for no code any more."""
+    user = get_object_or_404(User, pk=pk)
+    operations.end_second_step(user, by=user_of(request), at=timezone.now())
+    messages.success(request, f"{user.name} signs in without a code now.")
+    return redirect("people:person", pk=pk)
+
+
+@owners
+@sensitive_post_parameters()
 def person_password(request: HttpRequest, pk: int) -> HttpResponse:
     """Give somebody a new password."""
     user = get_object_or_404(User, pk=pk)

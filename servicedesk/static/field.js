@@ -158,9 +158,9 @@ async function sendOne(record, token) {
     return true;
   }
   const said = await answer.json().catch(() => ({}));
-  if (answer.status === 422 || answer.status === 400) {
+  if ([400, 413, 422].includes(answer.status)) {
     await put({
-      ...record, state: "needs your answer", said: said.words || "the desk could not read it",
+      ...record, state: "needs your answer", said: said.words || (answer.status === 413 ? "it is larger than the desk takes" : "the desk could not read it"),
       field: said.field, choices: said.choices, tries: 0,
     });
     return true;

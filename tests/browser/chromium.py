@@ -12,3 +12,5 @@ FLAGS = [
     "--disable-component-update",
     "--disable-sync",
 ]
+
+PHONE = {"width": 360, "height": 740}

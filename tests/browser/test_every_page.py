@@ -3,22 +3,19 @@ no link is dead, and nothing is told on the console."""
 
 from __future__ import annotations
 
-from datetime import date
 from typing import Any
 
 import pytest
-from django.core.management import call_command
 from django.test import Client
 from django.urls import reverse
-from django.utils import timezone
 from playwright.sync_api import Page
 
 from schedules.letters.links import VisitKey, opt_out_token, visit_token
-from schedules.letters.writing import write_due_letters
 from schedules.models import CareRule, Visit
 from servicedesk.people.models import Role, User
 from tests.browser.acts import PASSWORD, overflow, sign_in, violations
-from tests.test_pages import ALL, OPEN, arguments, take_a_photo
+from tests.demo_company import load_company
+from tests.every_address import ALL, OPEN, address_of
 from units.models import ComponentType
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
@@ -27,11 +24,7 @@ pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 @pytest.fixture
 def olive(live_server: Any) -> User:
     """The owner of the demo company."""
-    call_command("load_reference", verbosity=0)
-    call_command("load_demo", today=date(2026, 11, 25), verbosity=0)
-    call_command("watch_lots")
-    take_a_photo()
-    write_due_letters(at=timezone.now())
+    load_company()
     person = User.objects.with_role(Role.OWNER).order_by("pk")[0]
     person.set_password(PASSWORD)
     person.save()
@@ -43,10 +36,10 @@ def pages(person: User) -> list[str]:
     client = Client()
     client.force_login(person)
     found = []
-    for name, pattern in sorted(ALL.items()):
+    for name in sorted(ALL):
         if name in OPEN:
             continue
-        address = reverse(name, kwargs=arguments(pattern, name))
+        address = address_of(name)
         answer = client.get(address)
         if answer.status_code == 200 and answer["Content-Type"].startswith("text/html"):
             found.append(address)

@@ -2,66 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from datetime import timedelta
 from io import BytesIO
 from pathlib import Path
 from typing import Any
 
 import pytest
 from django.contrib.auth.models import Group
-from django.utils import timezone
 from PIL import Image
 from playwright.sync_api import Browser, BrowserContext, Page, Route, expect
 
 from servicedesk.calls.models import Finding, Inspection, PhoneRecord, Photo, Work
 from servicedesk.people.models import Role, User
 from tests.browser.acts import PASSWORD, overflow, sign_in, violations
-from tests.browser.chromium import CHROMIUM, FLAGS
+from tests.browser.chromium import CHROMIUM, FLAGS, PHONE
 from tests.factories import (
-    ComponentTypeFactory,
-    FailureModeFactory,
-    FitmentFactory,
-    SiteFactory,
-    TaskFactory,
-    UnitFactory,
     UserFactory,
-    VisitFactory,
 )
 from units.models import Unit
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
-
-PHONE = {"width": 360, "height": 740}
-
-
-@pytest.fixture
-def tess(live_server: Any) -> User:
-    """A technician with a visit today to a unit of three panels."""
-    person: User = UserFactory(username="tess", name="Testa Porch")
-    person.set_password(PASSWORD)
-    person.save()
-    person.groups.add(Group.objects.get_or_create(name=Role.TECHNICIAN.value)[0])
-    unit = UnitFactory(code="U-1", site=SiteFactory(code="S-1"), panels=3, width_mm=900, height_mm=1400)
-    track = ComponentTypeFactory(name="bare track", kind="track")
-    FitmentFactory(unit=unit, component_type=track)
-    for code, name in (("TRK-01", "binds"), ("TRK-02", "worn")):
-        FailureModeFactory(code=code, kind="track", name=name)
-    noon = timezone.localtime().replace(hour=12, minute=0, second=0, microsecond=0)
-    visit = VisitFactory(site=unit.site, starts_at=noon, ends_at=noon + timedelta(hours=1), state="confirmed")
-    visit.technicians.add(person)
-    task = TaskFactory(unit=unit, reason="Lubricate the track", state="in-process")
-    visit.visit_tasks.create(task=task)
-    return person
-
-
-@pytest.fixture
-def phone(browser: Browser) -> Iterator[Page]:
-    """A phone with touch."""
-    context = browser.new_context(viewport=PHONE, has_touch=True)  # type: ignore[arg-type]
-    context.set_default_timeout(15_000)
-    yield context.new_page()
-    context.close()
 
 
 def at_the_porch(page: Page, base: str) -> str:

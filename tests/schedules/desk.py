@@ -18,16 +18,22 @@ from typing import Any
 
 import pytest
 
+from tests.log_names import names_in
+
 ROOT = Path(__file__).parents[2]
 PATIENCE = 60.0
 
 
 @dataclass
 class Desk:
-    """A desk in a folder of its own, always on a SQLite file."""
+    """A desk in a folder of its own, on a SQLite file unless its settings name another database."""
 
     folder: Path
     settings: dict[str, str] = field(default_factory=dict)
+    logs: Path | None = None
+    """Where its programs write what they say; None: into the folder."""
+    patience: float = 120
+    """How many seconds a program may take to its end, or to its ready line."""
 
     @property
     def environment(self) -> dict[str, str]:
@@ -48,7 +54,7 @@ class Desk:
     def run(self, *command: str) -> str:
         """Run a program to its end and give what it printed."""
         answer = subprocess.run(
-            command, cwd=ROOT, env=self.environment, capture_output=True, text=True, timeout=120
+            command, cwd=ROOT, env=self.environment, capture_output=True, text=True, timeout=self.patience
         )
         assert answer.returncode == 0, answer.stdout + answer.stderr
         return answer.stdout + answer.stderr
@@ -56,6 +62,15 @@ class Desk:
     def manage(self, *arguments: str) -> str:
         """Run a management command."""
         return self.run(sys.executable, "manage.py", *arguments)
+
+    def refused(self, *arguments: str) -> str:
+        """Run a management command that must refuse, and give what it says."""
+        command = [sys.executable, "manage.py", *arguments]
+        done = subprocess.run(
+            command, cwd=ROOT, env=self.environment, capture_output=True, text=True, timeout=900
+        )
+        assert done.returncode == 1, done.stdout
+        return done.stderr
 
     def script(self, text: str) -> str:
         """Run a few lines of Python inside the desk."""
@@ -69,29 +84,38 @@ class Desk:
     @contextmanager
     def running(self, *command: str, ready: str) -> Iterator[subprocess.Popen[bytes]]:
         """Keep a program running for the length of a with block, from its ready line on."""
-        log = self.folder / f"{time.monotonic_ns()}.log"
+        log = (self.logs or self.folder) / f"{time.monotonic_ns()}.log"
         with log.open("wb") as out:
             process = subprocess.Popen(
                 command, cwd=ROOT, env=self.environment, stdout=out, stderr=subprocess.STDOUT
             )
         try:
             until(
-                lambda: ready in log.read_text() or process.poll() is not None, told=lambda: log.read_text()
+                lambda: ready in log.read_text() or process.poll() is not None,
+                told=lambda: log.read_text(),
+                patience=self.patience,
             )
             assert process.poll() is None, log.read_text()
             yield process
         finally:
-            if process.poll() is None:
-                process.send_signal(signal.SIGTERM)
-                try:
-                    process.wait(timeout=30)
-                except subprocess.TimeoutExpired:
-                    process.kill()
-                    process.wait()
+            stop(process)
+            assert not names_in(log.read_text()), "a program of the desk logged a name"
 
     def log(self) -> str:
         """Give all that the programs wrote so far."""
-        return "".join(path.read_text() for path in sorted(self.folder.glob("*.log")))
+        return "".join(path.read_text() for path in sorted((self.logs or self.folder).glob("*.log")))
+
+
+def stop(process: subprocess.Popen[Any]) -> None:
+    """Tell a program to end after the work in hand, and end it where it does not."""
+    if process.poll() is not None:
+        return
+    process.send_signal(signal.SIGTERM)
+    try:
+        process.wait(timeout=30)
+    except subprocess.TimeoutExpired:
+        process.kill()
+        process.wait()
 
 
 def until(

@@ -106,9 +106,12 @@ def test_a_link_of_somebody_who_left_finds_nothing(technician: User, client: Cli
 
 def test_there_is_one_link_a_person_and_one_for_the_team(as_technician: Client, technician: User) -> None:
     link_of(technician)
+    # Not a moment ago: that would be the same form sent twice.
+    CalendarLink.objects.update(made_at=datetime.now(UTC) - timedelta(minutes=1))
     answer = as_technician.post("/calendars/make/", follow=True)
     assert "There is a link in force already; replace it instead." in answer.content.decode()
     link_of(None)
+    CalendarLink.objects.update(made_at=datetime.now(UTC) - timedelta(minutes=1))
     with pytest.raises(Refused, match="in force already"):
         link_of(None)
 

@@ -21,7 +21,7 @@ from schedules.letters.writing import write_due_letters
 from schedules.models import Letter, LetterText, Visit, Wishes
 from servicedesk.people.models import Role, User
 from tests.factories import CareDueFactory, CustomerFactory, OwnershipFactory, UserFactory, VisitFactory
-from tests.schedules.mail_server import MailServer, mail_server
+from tests.schedules.mail_server import MailServer
 from tests.schedules.planned_visits import told
 from tests.schedules.weeks_of_work import site_at, technician, work_at
 
@@ -35,16 +35,6 @@ START = datetime(2026, 5, 8, 13, 0, tzinfo=UTC)
 def _friday() -> Iterator[None]:
     with time_machine.travel(NOW, tick=False):
         yield
-
-
-@pytest.fixture
-def post(settings: Settings) -> Iterator[MailServer]:
-    """A mail server, and a desk that sends through it."""
-    with mail_server() as server:
-        settings.EMAIL_BACKEND = "django.core.mail.backends.smtp.EmailBackend"
-        settings.EMAIL_HOST, settings.EMAIL_PORT = "127.0.0.1", server.port
-        settings.MAIL_FROM_ADDRESS = "desk@company.example"
-        yield server
 
 
 def owned(email: str = "testa@customer.example", **fields: Any) -> Visit:

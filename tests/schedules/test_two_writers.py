@@ -11,10 +11,18 @@ from django.db import connections
 
 from schedules import operations
 from schedules.models import CareDue, MaintenanceTask, Visit
-from servicedesk.people.models import User
+from servicedesk.people.models import ChangedField, User
 from servicedesk.refusals import Refused
-from tests.factories import CareDueFactory, CareRuleFactory, FitmentFactory, TaskFactory, UserFactory
+from tests.factories import (
+    CareDueFactory,
+    CareRuleFactory,
+    CustomerFactory,
+    FitmentFactory,
+    TaskFactory,
+    UserFactory,
+)
 from units.models import Fitment
+from units.operations import change_record
 
 pytestmark = pytest.mark.django_db(transaction=True)
 AT = datetime(2026, 5, 4, 12, 0, tzinfo=UTC)
@@ -161,3 +169,15 @@ def test_many_writers_wait_their_turn() -> None:
     assert not [answer for answer in answers if isinstance(answer, Refused)]
     assert Visit.objects.count() == 32
     assert MaintenanceTask.objects.open().count() == 208
+
+
+def test_the_same_change_from_two_windows_is_one_in_the_history() -> None:
+    customer = CustomerFactory()
+
+    def change() -> object:
+        told = type(customer).objects.get(pk=customer.pk)
+        told.note = "calls at noon"
+        return change_record(told, by=None, at=AT)
+
+    at_once(*[change] * 4)
+    assert ChangedField.objects.filter(after="calls at noon").count() == 1

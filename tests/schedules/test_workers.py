@@ -154,3 +154,13 @@ def test_a_week_is_planned_by_the_worker(desk: Desk) -> None:
             told=desk.log,
         )
     assert desk.ask("SELECT COUNT(*) FROM schedules_visit WHERE state = 'tentative'") == [(4,)]
+
+
+def test_a_worker_knows_every_task_of_the_schedule(tmp_path: Path) -> None:
+    told = Desk(tmp_path, {"DJANGO_SETTINGS_MODULE": "servicedesk.settings"}).script(
+        "from celery import current_app\nfrom django.conf import settings\n"
+        "current_app.loader.import_default_modules()\n"
+        "asked = {entry['task'] for entry in settings.CELERY_BEAT_SCHEDULE.values()}\n"
+        "print('unknown:', sorted(asked - set(current_app.tasks)))"
+    )
+    assert "unknown: []" in told

@@ -268,3 +268,20 @@ def test_the_callers_decimal_context_changes_nothing() -> None:
         assert parse_length("35.015625", unit="in") == Decimal("889.396875")
         assert format_length(Decimal("889.79375"), unit="in") == "35 1/32 in"
         assert format_length(Decimal("889.79375"), unit="mm") == "889.79375 mm"
+
+
+@given(text=st.one_of(st.text(max_size=80), TYPED), unit=UNITS)
+@example(text="²", unit="in")
+@example(text="\u202e35\u202c", unit="in")
+@example(text="35\0", unit="mm")
+@example(text="9" * 10_000, unit="mm")
+@example(text="1e999", unit="in")
+@example(text="=35", unit="in")
+def test_what_was_read_comes_back_from_what_is_shown(text: str, unit: LengthUnit) -> None:
+    """Shown in the unit in which it is kept, a length is read again as the same."""
+    read = _read(text, unit)
+    if isinstance(read, Decimal):
+        again = parse_length(f"{read:f} mm", unit="in")
+        assert again == read
+        shown = format_length(read, unit="mm")
+        assert abs(parse_length(shown, unit="in") - read) <= Decimal("0.05")

@@ -336,3 +336,11 @@ def test_a_day_that_is_none_is_named_and_how_to_write_one_is_said(as_scheduler: 
     answer = as_scheduler.post(f"/sites/{site.pk}/add-unit/", asked)
     assert "“31.2.2026” is no day: write it as year, month and day, such as 2026-03-31." in words(answer)
     assert not Unit.objects.exists()
+
+
+def test_a_form_sent_again_is_led_to_its_record_though_the_code_is_taken_by_it(as_scheduler: Client) -> None:
+    entries = {"receipt": key(), "code": "S-77", "address": "1 Testing Lane", "care_by": "nobody"}
+    first, again = (as_scheduler.post("/sites/add/", entries) for _ in range(2))
+    assert (first.status_code, again.status_code) == (302, 302)
+    assert first["Location"] == again["Location"]
+    assert as_scheduler.post("/sites/add/", entries | {"receipt": key()}).status_code == 422

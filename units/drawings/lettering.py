@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from functools import lru_cache
 from typing import Final
 
 # Shares of the font size, from common sans-serif faces with room to spare.
@@ -52,6 +53,9 @@ def _pieces(words: str, *, width: float, size: float, bold: bool) -> list[str]:
     """Split at spaces, and cut a word that is wider than a whole line."""
     pieces = []
     for word in words.split(" "):
+        if text_width(word, size=size, bold=bold) <= width:
+            pieces.append(word)
+            continue
         piece = ""
         for character in word:
             if piece and text_width(piece + character, size=size, bold=bold) > width:
@@ -62,6 +66,7 @@ def _pieces(words: str, *, width: float, size: float, bold: bool) -> list[str]:
     return [piece for piece in pieces if piece]
 
 
+@lru_cache(maxsize=4096)
 def _share(character: str) -> float:
     if unicodedata.combining(character):
         return 0.0

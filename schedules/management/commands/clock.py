@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+import logging
 import signal
 import threading
 from argparse import ArgumentParser
 from datetime import datetime
 from typing import Any
 
+from django.conf import settings
 from django.core.management.base import BaseCommand
-from django.db import close_old_connections
+from django.db import DatabaseError, close_old_connections
 from django.utils import timezone
 
 from schedules.periodic import NOTHING, run_due
+from servicedesk.sqlite.base import copy_log_back
+
+log = logging.getLogger(__name__)
 
 SECONDS_BETWEEN_LOOKS = 5
 
@@ -37,17 +42,28 @@ class Command(BaseCommand):
             return
         for number in (signal.SIGTERM, signal.SIGINT):
             signal.signal(number, lambda *_: stop.set())
-        self.stdout.write("The clock is running.")
-        self.stdout.flush()
+        self.say("The clock is running.")
         while not stop.is_set():
-            self.look(timezone.now())
+            try:
+                self.look(timezone.now())
+                copy_log_back()
+            except DatabaseError:
+                # Restarted, or its disk is full: neither lasts, and nobody else would start the clock again.
+                log.exception("the database did not answer; the clock looks again")
             close_old_connections()
             stop.wait(SECONDS_BETWEEN_LOOKS)
-        self.stdout.write("The clock has stopped.")
+        self.say("The clock has stopped.")
 
     def look(self, at: datetime) -> None:
         """Do what is due and say so."""
         for task, said in run_due(at).items():
             if said != NOTHING:
-                self.stdout.write(f"{timezone.localtime(at):%Y-%m-%d %H:%M:%S} {task}: {said}")
+                self.say(f"{timezone.localtime(at):%Y-%m-%d %H:%M:%S} {task}: {said}")
+
+    def say(self, words: str) -> None:
+        """Say something to who sits there, or to the log where programs read it."""
+        if settings.LOG_FORMAT == "json":
+            log.info(words)
+            return
+        self.stdout.write(words)
         self.stdout.flush()

@@ -14,6 +14,7 @@ from servicedesk.calls.models import Finding, Inspection
 from servicedesk.calls.querysets import SAME_FAULT_DAYS
 from servicedesk.people.receipts import ReceiptForm
 from servicedesk.refusals import Refused
+from servicedesk.typed import read_key
 from units.forms import DayField
 from units.models import FailureMode, Kind, Unit
 
@@ -33,18 +34,20 @@ ASK_WHETHER_REPEAT = {
 }
 
 
-def modes_for(unit: Unit, *, also: FailureMode | None = None) -> list[FailureMode]:
+def modes_for(
+    unit: Unit, *, also: FailureMode | None = None, offered: Iterable[FailureMode] | None = None
+) -> list[FailureMode]:
     """List the failure modes to choose from at a unit: those of the kinds it holds, the expected ones first.
 
-    A unit whose parts nobody has recorded could hold any kind.
+    A unit whose parts nobody has recorded could hold any kind. For many units at once read them with their
+    parts and what is expected on their construction, and hand over the modes that are ``offered``.
     """
     built = unit.construction
     expected = {mode.pk for mode in built.expected_modes.all()} if built else set()
-    modes = FailureMode.objects.offered()
-    kinds = list(unit.fitments.order_by().values_list("kind", flat=True).distinct())
-    if kinds:
-        modes = modes.of_kinds(kinds)
-    found = list(modes)
+    kinds = {part.kind for part in unit.fitments.all()}
+    if offered is None:
+        offered = FailureMode.objects.offered()
+    found = [mode for mode in offered if not kinds or mode.kind in kinds or mode.kind == Kind.UNIT]
     if also is not None and also not in found:
         found.append(also)
     order = {kind: place for place, kind in enumerate(Kind.values)}
@@ -144,9 +147,9 @@ class FindingForm(ReceiptForm, forms.ModelForm):
     def _earlier(self) -> list[Finding]:
         """List earlier findings of the chosen fault at this unit, for the question whether it goes on."""
         told = self.data if self.is_bound else self.initial
-        mode_pk, day = str(told.get("mode") or ""), told.get("found_on")
+        mode_pk, day = read_key(told.get("mode")), told.get("found_on")
         on = day if isinstance(day, date) else self._day(day)
-        if not mode_pk.isdecimal() or on is None:
+        if mode_pk is None or on is None:
             return []
         mode = FailureMode.objects.filter(pk=mode_pk).first()
         if mode is None:

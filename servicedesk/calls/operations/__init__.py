@@ -1,8 +1,9 @@
 """What can be done with calls: the only writers of calls, answers, looks, findings and work."""
 
-from .calls import change_call, log_call, name_unit
+from .calls import change_call, log_call, log_report, name_unit
 from .findings import change_finding, fitment_for, record_finding
 from .looks import see_all_fine, see_fine
+from .phone_records import see_record
 from .photos import add_photo
 from .safety import answer_question, note_made_safe
 from .service_times import keep_service_times
@@ -22,6 +23,7 @@ __all__ = [
     "go_on",
     "keep_service_times",
     "log_call",
+    "log_report",
     "name_unit",
     "note_made_safe",
     "record_finding",
@@ -29,6 +31,7 @@ __all__ = [
     "reopen_call",
     "see_all_fine",
     "see_fine",
+    "see_record",
     "silicone_in_doubt",
     "wait_for",
 ]

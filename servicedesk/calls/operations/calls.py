@@ -14,7 +14,7 @@ from servicedesk.calls.symptoms import ANSWERED_BY, usual_effort
 from servicedesk.people.history import write_change
 from servicedesk.people.models import User
 from servicedesk.refusals import Refused, one_step
-from units.models import Unit
+from units.models import Site, Unit
 from units.operations import save_change
 
 Urgency = Call.Urgency
@@ -22,6 +22,7 @@ Answer = SafetyAnswer.Answer
 
 PRIORITY = {Urgency.MAKE_SAFE: 1, Urgency.THIS_WEEK: 4, Urgency.NEXT_ROUND: 6}
 WITHIN_DAYS = {Urgency.MAKE_SAFE: 0, Urgency.THIS_WEEK: 6, Urgency.NEXT_ROUND: 30}
+SAME_REPORT = timedelta(hours=1)
 
 TOLD = ("told_by", "phone", "words", "symptom", "urgency")
 
@@ -67,6 +68,22 @@ def log_call(call: Call, *, answers: Mapping[str, str], by: User | None, at: dat
         if call.unit is not None:
             write_change(call.unit, did=did, by=by, at=at)
     return call
+
+
+def log_report(call: Call, *, at: datetime) -> tuple[Call, bool]:
+    """Log what somebody told on a page that needs no sign-in, and say whether it is new.
+
+    Such a page may be sent twice, and its form has no key to know that by: the same words about the same
+    place within the hour are the same call.
+    """
+    with one_step():
+        Site.objects.select_for_update(no_key=True).get(pk=call.site_id)
+        same = Call.objects.filter(
+            site=call.site_id, unit=call.unit_id, told_by=call.told_by, words=call.words, logged_by=None
+        )
+        if known := same.filter(told_at__gt=at - SAME_REPORT).first():
+            return known, False
+        return log_call(call, answers={}, by=None, at=at), True
 
 
 def give_task(call: Call, *, by: User | None, at: datetime) -> MaintenanceTask:

@@ -7,7 +7,7 @@ from typing import BinaryIO
 from uuid import UUID
 
 from servicedesk.calls.models import Call, Finding, Photo
-from servicedesk.calls.photo_files import store_photo, take_photo
+from servicedesk.calls.photo_files import stored, take_photo
 from servicedesk.notices import send_after_commit
 from servicedesk.people.history import write_change
 from servicedesk.people.models import User
@@ -35,13 +35,13 @@ def add_photo(
     if holder.photos.count() >= MOST_PHOTOS:
         raise Refused({"photo": [f"{MOST_PHOTOS} photos are enough here: take some away first."]})
     taken = take_photo(file, size=size)
-    with one_step():
+    with stored(taken) as name, one_step():
         photo = Photo.objects.create(
             call=call,
             unit=unit,
             finding=finding,
             key=key,
-            name=store_photo(taken),
+            name=name,
             width=taken.width,
             height=taken.height,
             added_at=at,

@@ -51,10 +51,10 @@ def _add(request: HttpRequest, unit: Unit, *, call: Call | None) -> HttpResponse
     def make() -> str:
         form.ask_whether_repeat()
         operations.record_finding(form.instance, visit=visit, by=user_of(request), at=timezone.now())
+        messages.success(request, f"Recorded: {form.cleaned_data['mode']}.")
         return where.url
 
     if to := save_once(request, form, make):
-        messages.success(request, f"Recorded: {form.cleaned_data['mode']}.")
         return redirect(to)
     context = {"form": form, "call": call, "back": where, **_drawn(unit)}
     return render(request, "calls/finding_add.html", context, status=status_of(form))

@@ -14,6 +14,7 @@ from servicedesk.calls.models import Call
 from servicedesk.calls.safety import DEFERENCE
 from servicedesk.people.receipts import save_once
 from servicedesk.people.rights import technicians, user_of
+from servicedesk.typed import read_key, read_scrap
 from units.models import Site, Unit
 from units.views import status_of
 
@@ -45,12 +46,12 @@ def _sites_with_units(text: str) -> list[Site]:
 def log_call(request: HttpRequest) -> HttpResponse:
     """Find the site a caller speaks of; a site or unit named in the address is taken at its word."""
     if unit := request.GET.get("unit", ""):
-        site = get_object_or_404(Site, units__pk=int(unit) if unit.isdecimal() else 0)
+        site = get_object_or_404(Site, units__pk=read_key(unit) or 0)
         return redirect(reverse("calls:log_call_at", args=[site.pk], query={"unit": unit}))
-    if (site_pk := request.GET.get("site", "")).isdecimal():
-        return redirect("calls:log_call_at", site_pk=int(site_pk))
+    if site_pk := read_key(request.GET.get("site")):
+        return redirect("calls:log_call_at", site_pk=site_pk)
     search = SiteSearchForm(request.GET or None)
-    text = request.GET.get("q", "").strip()
+    text = read_scrap(request.GET.get("q"))
     found = _sites_with_units(text) if len(text) >= SHORTEST_SCRAP else []
     context = {"search": search, "text": text, "found": found[:MOST_FOUND], "more": len(found) > MOST_FOUND}
     return render(request, "calls/log_find.html", context)

@@ -11,8 +11,9 @@ from django.utils import timezone
 
 from servicedesk.calls.models import Call, Photo
 from servicedesk.calls.operations import add_photo
-from servicedesk.calls.photo_files import photo_path
+from servicedesk.calls.photo_files import most_bytes, photo_path
 from servicedesk.calls.thumbnails import small_path
+from servicedesk.people.body_sizes import takes_up_to
 from servicedesk.people.receipts import ReceiptForm, save_once
 from servicedesk.people.rights import technicians, user_of
 from units.views import status_of
@@ -45,6 +46,7 @@ class PhotoForm(ReceiptForm):
 
 
 @technicians
+@takes_up_to(most_bytes)
 def add_call_photo(request: HttpRequest, pk: int) -> HttpResponse:
     """Add a photo to a call, such as one the customer sent by mail."""
     call = get_object_or_404(Call.objects.select_related("site"), pk=pk)

@@ -10,13 +10,14 @@ from django.urls import reverse
 
 from schedules.models import Visit
 from servicedesk.calls.models import Call
+from servicedesk.typed import read_key
 from units.models import Site, Unit
 
 
 def asked_pk(request: HttpRequest, name: str) -> int | None:
     """Read a record's number from the address or the form; anything else counts as none."""
     told = request.GET.get(name) or request.POST.get(name) or ""
-    return int(told) if told.isdecimal() and len(told) < 19 else None
+    return read_key(told)
 
 
 def asked_visit(request: HttpRequest, site: Site) -> Visit | None:

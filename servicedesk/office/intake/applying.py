@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from django.db import IntegrityError, connection
+from django.db import IntegrityError, connection, transaction
 from django.utils import timezone
 
 from servicedesk.notices import send_after_commit
@@ -147,12 +147,20 @@ def _finish(hold: Hold) -> None:
         )
         write_change(batch, did=told, by=batch.by, at=at)
         send_after_commit("schedules.plan_new_care")
-    _measure_tables()
     if not batch.files.filter(bad__gt=0).exists():
         drop_files(batch)
+    _measure_tables()
 
 
 def _measure_tables() -> None:
-    """Let the database look at its tables anew: its plans for nearly empty ones would be slow from now on."""
-    with connection.cursor() as cursor:
-        cursor.execute("ANALYZE" if connection.vendor == "postgresql" else "PRAGMA optimize = 0x10002")
+    """Let the database look at its tables anew: its plans for nearly empty ones would be slow from now on.
+
+    SQLite reads before it notes what it found, and a reader that wants to write beside another writer is
+    refused at once. So the right to write is taken first, which waits its turn.
+    """
+    if connection.vendor == "postgresql":
+        with connection.cursor() as cursor:
+            cursor.execute("ANALYZE")
+        return
+    with transaction.atomic(), connection.cursor() as cursor:
+        cursor.execute("PRAGMA optimize = 0x10002")

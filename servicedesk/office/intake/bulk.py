@@ -35,10 +35,10 @@ class Insert:
         self._one = f"({', '.join(['%s'] * (len(self.told) + len(self.rest)))})"
         self._adapters = [(at, adapter) for at, field in enumerate(self.told) if (adapter := _adapter(field))]
 
-    def write(self, rows: Sequence[Sequence[Any]]) -> None:
-        """Write rows, each with the told fields in their order."""
+    def write(self, rows: Sequence[Sequence[Any]]) -> int:
+        """Write rows, each with the told fields in their order; answer how many were new."""
         if not rows:
-            return
+            return 0
         columns: list[Any] = list(zip(*rows, strict=True))
         for at, adapter in self._adapters:
             columns[at] = map(adapter, columns[at])
@@ -48,12 +48,14 @@ class Insert:
         with connection.cursor() as cursor:
             if connection.vendor == "sqlite":
                 cursor.executemany(self._sql.format(self._one), params)
-                return
-            step = PARAMS_AT_ONCE // len(params[0])
+                return cursor.rowcount
+            step, written = PARAMS_AT_ONCE // len(params[0]), 0
             for start in range(0, len(params), step):
                 part = params[start : start + step]
                 marks = ", ".join([self._one] * len(part))
                 cursor.execute(self._sql.format(marks), [value for row in part for value in row])
+                written += cursor.rowcount
+        return written
 
 
 def delete_rows(model: type[Model], keys: Sequence[int]) -> None:

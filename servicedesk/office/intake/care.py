@@ -101,13 +101,16 @@ class CareWriter:
             self._write_chunk(hold, chunk, [part for unit in chunk for part in parts[unit]], told)
 
     def _write_chunk(self, hold: Hold, units: Sequence[int], parts: Sequence[_Part], told: Told) -> None:
-        """Store the due dates of some units, and end the open tasks whose care was done."""
-        new, moved = self._dues(parts, told, {})
+        """Store the due dates of some units, and end the open tasks whose care was done.
+
+        The clock may put the same parts under the same rules at the same moment: what it stored first, the
+        insertion waits for and leaves alone, and the told care moves it afterwards.
+        """
+        new = sorted(self._dues(parts, told, {})[0])  # in the clock's order, so that neither waits for both
         with hold.chunk():
-            held = self._held(units)
-            if held:
-                new, moved = self._dues(parts, told, held)
-            self._insert.write(new)
+            if self._insert.write(new) == len(new):
+                return
+            _, moved = self._dues(parts, told, self._held(units))
             if moved:
                 self._move(moved)
 

@@ -71,7 +71,7 @@ class UnitsCheck:
     """Reads rows of UNITS and holds them against each other, their sites and the register."""
 
     file = InputFile.UNITS
-    rows_at_once = 160
+    rows_at_once = 80
 
     def __init__(self, batch: Batch, names: Names, *, today: date, has_periods: bool) -> None:
         self.batch, self.names, self.has_periods = batch, names, has_periods

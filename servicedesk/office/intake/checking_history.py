@@ -24,7 +24,7 @@ class HistoryCheck:
     """Reads rows of HISTORY and holds them against their units, each other and what was brought in before."""
 
     file = InputFile.HISTORY
-    rows_at_once = 490
+    rows_at_once = 240
 
     def __init__(self, batch: Batch, names: Names, *, today: date) -> None:
         self.batch, self.names, self.today = batch, names, today

@@ -18,7 +18,7 @@ class PeriodsCheck:
     """Reads rows of PERIODS; how they fit together is settled when all of them are known."""
 
     file = InputFile.PERIODS
-    rows_at_once = 490
+    rows_at_once = 240
 
     def __init__(self, batch: Batch, *, today: date) -> None:
         self.batch, self.today = batch, today
@@ -34,7 +34,7 @@ class PeriodsCheck:
         return verdict
 
 
-def settle_periods(batch: Batch, *, units_at_once: int = 100) -> Iterator[Verdict]:
+def settle_periods(batch: Batch, *, units_at_once: int = 50) -> Iterator[Verdict]:
     """Hold the periods of each unit against each other, its row of UNITS, and the register."""
     last = ""
     staged = StagedRow.objects.filter(batch=batch, file=InputFile.PERIODS).exclude(key="")

@@ -81,7 +81,7 @@ class Table:
     def __init__(self, text: io.TextIOWrapper, columns: Columns, *, tell: Callable[[], int]) -> None:
         self._tell = tell
         self._lines = _Lines(text)
-        first = next((line for line in self._lines if line.strip()), "")
+        first = self._first_line()
         if not first:
             raise UnreadableFile(
                 (1, Fault("", "", "The file is empty. Send one with a row of column names."))
@@ -91,6 +91,18 @@ class Table:
         self.header_line = self._lines.number
         self.header = self._next() or []
         self._names = _names_of(self.header, columns, line=self.header_line)
+
+    def _first_line(self) -> str:
+        """Find the first line that holds anything; however many empty ones come before, none is kept."""
+        try:
+            for line in self._lines:
+                if line.strip():
+                    return line
+                self._lines.row_length = 0
+        except _RowTooLong as error:
+            reason = f"This is no table of rows. {AS_UTF_8}"
+            raise UnreadableFile((self._lines.number, Fault("", "", reason))) from error
+        return ""
 
     @property
     def bytes_read(self) -> int:
@@ -166,8 +178,6 @@ class _Lines:
         self.number += 1
         self.row_length += len(line)
         if self.row_length > MAX_ROW:
-            if self.number == 1:
-                raise UnreadableFile((1, Fault("", shown(line), f"This is no table of rows. {AS_UTF_8}")))
             raise _RowTooLong(f"more than {MAX_ROW:,} characters")
         return line
 

@@ -13,7 +13,7 @@ from servicedesk.office.intake.holds import Hold
 from servicedesk.office.intake.staging import Progress
 from servicedesk.people.models import Batch
 
-AT_ONCE = 400
+AT_ONCE = 200
 LINK = "UPDATE calls_finding SET continues_id = %s, changed_at = %s WHERE id = %s"
 
 

@@ -26,8 +26,8 @@ from servicedesk.refusals import Refused
 from units.models import Customer, Fitment, ObservationPeriod, Ownership, Site, Unit
 
 NAMED = 10
-UNITS_AT_ONCE = 20  # with some twenty care tasks each
-PARTS_AT_ONCE = 100  # with at most four due dates each
+UNITS_AT_ONCE = 10  # with some twenty care tasks each
+PARTS_AT_ONCE = 50  # with at most four due dates each
 
 # What an import makes, in the order in which it can be deleted, and what people call it.
 MADE: dict[type[Model], str] = {

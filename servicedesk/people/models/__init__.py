@@ -9,8 +9,10 @@ from .batches import (
     StagedRow,
     StagedSite,
 )
-from .changes import Change, ChangedField
+from .browsers import SignedIn
+from .changes import Change, ChangedField, Erasure
 from .receipts import Receipt
+from .second_steps import SecondStep
 from .sign_ins import FailedSignIn
 from .touches import Touch
 from .users import Role, User
@@ -20,10 +22,13 @@ __all__ = [
     "BatchFile",
     "Change",
     "ChangedField",
+    "Erasure",
     "FailedSignIn",
     "InputFile",
     "Receipt",
     "Role",
+    "SecondStep",
+    "SignedIn",
     "StagedCustomer",
     "StagedProblem",
     "StagedRow",

@@ -5,7 +5,13 @@ from __future__ import annotations
 from django.conf import settings
 from django.db import models
 
+from servicedesk.constraints import OnlyAdded
 from servicedesk.people.querysets import ChangeQuerySet
+
+SUBJECT_ERASED = (
+    "EXISTS (SELECT 1 FROM people_erasure e WHERE e.subject = {change}.subject"
+    " AND e.subject_id = {change}.subject_id)"
+)
 
 
 class Door(models.TextChoices):
@@ -33,10 +39,25 @@ class Change(models.Model):
     objects = ChangeQuerySet.as_manager()
 
     class Meta:
-        indexes = [models.Index(fields=["subject", "subject_id", "at"], name="change_by_subject")]
+        indexes = [
+            models.Index(fields=["subject", "subject_id", "at"], name="change_by_subject"),
+            models.Index(fields=["at", "id"], name="change_by_time"),
+        ]
+        constraints = [
+            OnlyAdded(
+                name="change_only_added", erasable=("did",), permit=SUBJECT_ERASED.format(change="OLD")
+            ),
+        ]
 
     def __str__(self) -> str:
         return f"{self.did} ({self.subject} {self.subject_id})"
+
+    @property
+    def way(self) -> str:
+        """The door it came through, as part of a sentence."""
+        return {Door.IMPORT: "an import", Door.CLOCK: "the clock"}.get(
+            Door(self.door), f"a {self.get_door_display()}"
+        )
 
 
 class ChangedField(models.Model):
@@ -54,7 +75,37 @@ class ChangedField(models.Model):
                 name="changedfield_once_per_change",
                 violation_error_message="A change names each field once.",
             ),
+            OnlyAdded(
+                name="changedfield_only_added",
+                erasable=("before", "after"),
+                permit=(
+                    "EXISTS (SELECT 1 FROM people_change c WHERE c.id = OLD.change_id AND "  # noqa: S608
+                    f"{SUBJECT_ERASED.format(change='c')})"
+                ),
+            ),
         ]
 
     def __str__(self) -> str:
         return f"{self.field}: {self.before} -> {self.after}"
+
+
+class Erasure(models.Model):
+    """That the words of a person were taken out of one record, and out of its history, for good.
+
+    It allows the database to let the history's old values of this record give way to "erased"; nothing else
+    in the history can be changed.
+    """
+
+    at = models.DateTimeField()
+    by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
+    )
+    subject = models.CharField(max_length=80)
+    subject_id = models.BigIntegerField()
+
+    class Meta:
+        indexes = [models.Index(fields=["subject", "subject_id"], name="erasure_by_subject")]
+        constraints = [OnlyAdded(name="erasure_only_added")]
+
+    def __str__(self) -> str:
+        return f"{self.subject} {self.subject_id}"

@@ -26,6 +26,8 @@ class User(AbstractUser):
     last_name = None  # type: ignore[assignment]
     name = models.CharField("full name", max_length=120)
     phone = models.CharField(max_length=40, blank=True)
+    invited_at = models.DateTimeField("asked by mail to choose a password", null=True, blank=True)
+    invitations = models.PositiveSmallIntegerField("times asked", default=0, db_default=0)
 
     objects: ClassVar[UserManager] = UserManager()
 

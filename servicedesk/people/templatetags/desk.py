@@ -16,6 +16,15 @@ def may(user: object, role: str) -> bool:
     return isinstance(user, User) and user.may_act_as(Role(role))
 
 
+@register.filter
+def subject(change: object) -> str:
+    """Name the record that a line of history is about."""
+    from servicedesk.people.history import name_of
+    from servicedesk.people.models import Change
+
+    return f"{name_of(change.subject)} {change.subject_id}" if isinstance(change, Change) else ""
+
+
 @register.inclusion_tag("components/field.html")
 def field(bound: BoundField, hint: str = "") -> dict[str, object]:
     """Show one form field: label, help, control, and its errors beside it."""

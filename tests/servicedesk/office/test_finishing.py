@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import UTC, date, datetime, timedelta
+from typing import Any
 
 import pytest
+from django.db import connection
 from django.test import Client
 
 from schedules.models import CareDue, MaintenanceTask, Visit
@@ -132,4 +135,31 @@ def test_finishing_twice_records_the_work_once(as_technician: Client, visit: Vis
     as_technician.post(f"/visits/{visit.pk}/finish/", entries)
     answer = as_technician.post(f"/visits/{visit.pk}/finish/", entries, follow=True)
     assert "This visit is finished" in answer.content.decode()
+    assert Work.objects.count() == 1
+
+
+@pytest.mark.django_db(transaction=True)
+def test_a_finish_that_is_cut_off_leaves_all_as_it_was(as_technician: Client, visit: Visit) -> None:
+    """The last thing a finish does is closing calls; cut off there, the visit must not be finished either."""
+
+    class PowerCut(BaseException):
+        """Stands for the end of the process."""
+
+    def cut(execute: Callable[..., Any], sql: str, params: Any, many: bool, context: Any) -> Any:
+        if sql.startswith('UPDATE "calls_call"'):
+            raise PowerCut
+        return execute(sql, params, many, context)
+
+    call = Call.objects.get()
+    for question in SafetyAnswer.Question.values:
+        call.safety_answers.create(question=question, answer="no")
+    entries = {"ended_at": "12:00"} | {f"task_{task.pk}": "done" for task in tasks_by_origin(visit).values()}
+    with pytest.raises(PowerCut), connection.execute_wrapper(cut):
+        as_technician.post(f"/visits/{visit.pk}/finish/", entries)
+    visit.refresh_from_db()
+    assert visit.finished_at is None
+    assert not Work.objects.exists()
+    assert {task.state for task in MaintenanceTask.objects.all()} == {"in-process"}
+    assert as_technician.post(f"/visits/{visit.pk}/finish/", entries).status_code == 302
+    assert Call.objects.get().state == "completed"
     assert Work.objects.count() == 1

@@ -129,7 +129,7 @@ def test_a_replaced_code_leads_nowhere(client: Client, as_scheduler: Client) -> 
 def test_nobody_can_send_without_end(client: Client, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(label_views, "MOST_SENT", 2)
     label = replace_label(UnitFactory(), by=None, at=unit_at())
-    answers = [client.post(f"/w/{label.code}/", {"words": "x"}) for _ in range(3)]
+    answers = [client.post(f"/w/{label.code}/", {"words": f"x{number}"}) for number in range(3)]
     assert [answer.status_code for answer in answers] == [200, 200, 422]
     assert Call.objects.count() == 2
 

@@ -9,8 +9,10 @@ from pathlib import Path
 from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError
+from django.db import DatabaseError
 from django.utils import timezone
 
+from servicedesk.full_disk import is_full_disk
 from servicedesk.office import intake
 from servicedesk.people.history import through
 from servicedesk.people.models import Batch, InputFile
@@ -64,6 +66,13 @@ class Command(BaseCommand):
                 self._do(options)
         except (Refused, intake.HoldLost) as error:
             raise CommandError(str(error)) from error
+        except (DatabaseError, OSError) as error:
+            if not is_full_disk(error):
+                raise
+            raise CommandError(
+                "The disk is full. What came in so far is kept; make room, then go on with: "
+                "manage.py import_fleet --resume"
+            ) from error
         except KeyboardInterrupt:
             raise CommandError(
                 "Stopped. Go on with: manage.py import_fleet --resume", returncode=130

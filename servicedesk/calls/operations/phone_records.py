@@ -1,0 +1,18 @@
+"""What becomes of records that a phone sent and that needed a look."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from servicedesk.calls.models import PhoneRecord
+from servicedesk.people.history import write_change
+from servicedesk.people.models import User
+from servicedesk.refusals import one_step
+
+
+def see_record(record: PhoneRecord, *, by: User, at: datetime) -> None:
+    """Note that a record that needed a look got one; whoever comes second changes nothing."""
+    with one_step():
+        if PhoneRecord.objects.filter(pk=record.pk, seen_at=None).update(seen_at=at):
+            about = record.finding or record.unit or record
+            write_change(about, did=f"looked at: {record.look_at}", by=by, at=at)

@@ -1,0 +1,74 @@
+"""Reading the JSON that phones send, without what no database takes.
+
+References
+----------
+RFC 8259, The JavaScript Object Notation (JSON) Data Interchange Format: a sender may escape lone surrogates
+(section 8.2) and a reader may limit depth (section 9); NaN and Infinity are no numbers of it (section 6).
+"""
+
+from __future__ import annotations
+
+import json
+from math import isfinite
+from typing import Any
+
+MOST_BYTES = 64 * 1024
+MOST_DEEP = 8
+HALF = "\N{REPLACEMENT CHARACTER}"
+
+
+class Unreadable(Exception):  # noqa: N818  (it is an answer, not a fault)
+    """A record that makes no sense to this desk."""
+
+
+def read_json(body: bytes) -> dict[str, Any]:
+    """Read an object whose texts and numbers can all be stored: without zero characters and halves of
+    characters (lone surrogates), which a text that was cut off can hold.
+
+    Raises
+    ------
+    Unreadable
+        When it is too long or too deep, is no object, names a thing twice, or holds a number without a value.
+    """
+    if len(body) > MOST_BYTES:
+        raise Unreadable("This record is too long.")
+    try:
+        told = json.loads(body, parse_constant=_refuse, object_pairs_hook=_without_doubles)
+    except (ValueError, RecursionError) as error:
+        raise Unreadable("This is no record of a phone.") from error
+    if not isinstance(told, dict):
+        raise Unreadable("This is no record of a phone.")
+    return {str(name): value for name, value in _mended(told, MOST_DEEP).items()}
+
+
+def shown_on_one_line(words: str) -> str:
+    """Give a sentence for a phone's screen: it may quote what was sent, with signs that no screen shows."""
+    return " ".join("".join(one if one.isprintable() else " " for one in words).split())
+
+
+def _refuse(constant: str) -> None:
+    raise ValueError(f"{constant} is no number")
+
+
+def _without_doubles(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    told = dict(pairs)
+    if len(told) < len(pairs):
+        raise ValueError("a name comes twice")
+    return told
+
+
+def _mended(told: Any, deep: int) -> Any:
+    """Go through all of it; what can't be stored of a text is taken out, so that the rest isn't lost."""
+    if deep == 0:
+        raise Unreadable("This is no record of a phone.")
+    if isinstance(told, dict):
+        return {_storable(name): _mended(value, deep - 1) for name, value in told.items()}
+    if isinstance(told, list):
+        return [_mended(value, deep - 1) for value in told]
+    if isinstance(told, float) and not isfinite(told):  # 1e999 is read as endless
+        raise Unreadable("This record holds a number that is too large.")
+    return _storable(told) if isinstance(told, str) else told
+
+
+def _storable(text: str) -> str:
+    return "".join(HALF if "\ud800" <= one <= "\udfff" else one for one in text if one != "\0")

@@ -1,0 +1,72 @@
+"""All that the desk holds about one customer, as one file they can be given."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import datetime
+from typing import Any
+
+from django.db.models import Model
+
+from schedules.models import Wishes
+from servicedesk.office.privacy.holdings import Holdings
+from servicedesk.people.history import shown_value
+from servicedesk.people.models import Change
+
+INNER = {"claim", "lease_until", "tries", "next_try_at", "message_id", "rank", "addressee"}
+"""Fields that tell of the desk's own doings and nothing of anybody."""
+
+
+def told_about(held: Holdings, *, at: datetime) -> dict[str, Any]:
+    """Give what is held about a customer as plain values, by kind of record."""
+    customer = held.customer
+    units = {unit.pk: unit.code for unit in held.units}
+    sites = {site.pk: site.code for site in held.sites}
+
+    def told(rows: Iterable[Model]) -> list[dict[str, str]]:
+        return [_told(row, units=units, sites=sites) for row in rows]
+
+    return {
+        "made_at": at.isoformat(timespec="seconds"),
+        "customer": _told(customer, units=units, sites=sites),
+        "what_they_get_by_mail": told(Wishes.objects.filter(customer=customer)),
+        "sites": told(held.sites),
+        "owned": told(held.ownerships),
+        "units": told(held.units),
+        "calls": told(held.calls),
+        "answers_about_safety": told(held.safety_answers),
+        "visits": told(held.visits),
+        "findings": told(held.findings.select_related("mode")),
+        "work": told(held.works),
+        "letters": told(held.letters),
+        "answers": told(held.answers),
+        "history": [
+            {
+                "at": change.at.isoformat(timespec="seconds"),
+                "what": change.did,
+                "fields": [
+                    {"field": field.field, "before": field.before, "after": field.after}
+                    for field in change.fields.all()
+                ],
+            }
+            for change in Change.objects.about(customer).for_page()
+        ],
+    }
+
+
+def _told(row: Model, *, units: dict[int, str], sites: dict[int, str]) -> dict[str, str]:
+    """Give the fields of a record as people read them; of records it points at, the codes and the failure."""
+    told = {"number": str(row.pk)}
+    for field in row._meta.concrete_fields:
+        if field.primary_key or field.name in INNER:
+            continue
+        if field.is_relation:
+            codes = {"unit": units, "site": sites}.get(field.name, {})
+            text = codes.get(getattr(row, field.attname), "")
+            if field.name == "mode":
+                text = str(getattr(row, field.name))
+        else:
+            text = shown_value(row, field)
+        if text:
+            told[str(field.verbose_name)] = text
+    return told

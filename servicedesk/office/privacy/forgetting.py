@@ -1,0 +1,83 @@
+"""Forgetting in time what is not needed any more, every night; how long is for the settings to say."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+
+from django.conf import settings
+from django.contrib.sessions.models import Session
+from django.db.models import Q
+
+from schedules.models import Letter
+from servicedesk.calls.models import Call, PhoneRecord
+from servicedesk.office import intake
+from servicedesk.office.privacy.erasing import erase_callers
+from servicedesk.people.models import Batch, SignedIn
+from servicedesk.refusals import Refused
+
+AT_ONCE = 500
+
+
+def forget_old(*, at: datetime) -> int:
+    """Forget what has been kept for long enough; answer how many records it was."""
+    return sum(
+        (
+            _letters(at),
+            _phone_records(at),
+            _callers(at),
+            _imports(at),
+            SignedIn.objects.filter(expire_date__lt=at).delete()[0],
+            Session.objects.filter(expire_date__lt=at).delete()[0],
+        )
+    )
+
+
+def _before(days: int, at: datetime) -> datetime | None:
+    """Say before when things are forgotten; None for never."""
+    return at - timedelta(days=days) if days > 0 else None
+
+
+def _letters(at: datetime) -> int:
+    """Forget the words of letters and where they went; that each was sent, and when, stays."""
+    before = _before(settings.KEEP_LETTERS_DAYS, at)
+    if before is None:
+        return 0
+    over = Letter.objects.exclude(stage__in=[Letter.Stage.WAITING, Letter.Stage.SENDING])
+    old = over.filter(made_at__lt=before).exclude(title="", body="", sent_to="", told={})
+    return old.update(title="", body="", sent_to="", told={})
+
+
+def _phone_records(at: datetime) -> int:
+    """Forget what phones sent word for word; what became of it stands in the records."""
+    before = _before(settings.KEEP_PHONE_RECORDS_DAYS, at)
+    if before is None:
+        return 0
+    return PhoneRecord.objects.filter(received_at__lt=before).exclude(told={}).update(told={})
+
+
+def _callers(at: datetime) -> int:
+    """Forget who called, and on which number, where the call was closed long ago."""
+    before = _before(settings.KEEP_CALLERS_DAYS, at)
+    if before is None:
+        return 0
+    old = Call.objects.filter(closed_at__lt=before).exclude(told_by="", phone="")
+    keys = list(old.order_by("pk").values_list("pk", flat=True))
+    for start in range(0, len(keys), AT_ONCE):
+        erase_callers(list(Call.objects.filter(pk__in=keys[start : start + AT_ONCE])), by=None, at=at)
+    return len(keys)
+
+
+def _imports(at: datetime) -> int:
+    """Forget files of which nothing was applied."""
+    before = _before(settings.KEEP_FILES_DAYS, at)
+    if before is None:
+        return 0
+    left = Q(stage=Batch.Stage.REFUSED) | Q(stage=Batch.Stage.CHECKED, check_only=True)
+    gone = 0
+    for batch in Batch.objects.filter(left, started_at__lt=before):
+        try:
+            intake.forget_batch(batch)
+            gone += 1
+        except (Refused, intake.HoldLost):
+            continue  # somebody is at work on it; another night
+    return gone

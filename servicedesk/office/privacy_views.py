@@ -1,0 +1,72 @@
+"""Pages about what is held about a customer: handing it out, and erasing it."""
+
+from __future__ import annotations
+
+from django import forms
+from django.conf import settings
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse, JsonResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
+from django.views.decorators.http import require_safe
+
+from servicedesk.office.privacy.erasing import erase_customer
+from servicedesk.office.privacy.exporting import told_about
+from servicedesk.office.privacy.holdings import Holdings
+from servicedesk.people.rights import owners, user_of
+from servicedesk.refusals import attempt
+from units.models import Customer
+
+
+class EraseForm(forms.Form):
+    """That a customer is to be erased, said so that no slip can do it."""
+
+    name = forms.CharField(label="The customer’s name, as written above")
+    places = forms.BooleanField(
+        label="Also erase the address and how to get in at sites that nobody owned after them",
+        required=False,
+        initial=True,
+    )
+
+    def __init__(self, *args: object, customer: Customer, **kwargs: object) -> None:
+        super().__init__(*args, **kwargs)  # type: ignore[arg-type]
+        self.customer = customer
+
+    def clean_name(self) -> str:
+        """Refuse another name."""
+        name: str = self.cleaned_data["name"]
+        if name.casefold() != self.customer.name.casefold():
+            raise forms.ValidationError("That is not the name of this customer: nothing was erased.")
+        return name
+
+
+@owners
+@require_safe
+def hand_out(request: HttpRequest, pk: int) -> HttpResponse:
+    """All that is held about a customer, as a file for them."""
+    held = Holdings(get_object_or_404(Customer, pk=pk))
+    answer = JsonResponse(
+        told_about(held, at=timezone.now()), json_dumps_params={"indent": 1, "ensure_ascii": False}
+    )
+    answer["Content-Disposition"] = f'attachment; filename="customer-{pk}.json"'
+    return answer
+
+
+@owners
+def erase(request: HttpRequest, pk: int) -> HttpResponse:
+    """Erase a customer, after saying what goes and what stays."""
+    customer = get_object_or_404(Customer, pk=pk)
+    form = EraseForm(request.POST or None, customer=customer)
+    erased = request.method == "POST" and attempt(
+        form,
+        lambda: erase_customer(
+            customer, places=form.cleaned_data["places"], by=user_of(request), at=timezone.now()
+        ),
+    )
+    if erased:
+        told = f"Erased: {erased.records} records and {erased.history} old values in the history."
+        messages.success(request, told)
+        return redirect(customer)
+    kept = settings.BACKUP_KEEP if settings.BACKUP_DIR else 0
+    context = {"form": form, "customer": customer, "held": Holdings(customer), "backups_kept": kept}
+    return render(request, "office/customer_erase.html", context, status=422 if form.errors else 200)

@@ -1,0 +1,113 @@
+"""Pages about one's own account: password, browsers one is signed in with, and the second step."""
+
+from __future__ import annotations
+
+import segno
+from django.conf import settings
+from django.contrib import messages
+from django.contrib.auth import update_session_auth_hash
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
+from django.utils.safestring import SafeString, mark_safe
+from django.views.decorators.cache import never_cache
+from django.views.decorators.debug import sensitive_post_parameters
+from django.views.decorators.http import require_POST
+
+from servicedesk.people import operations
+from servicedesk.people.codes import address_of_secret, new_secret
+from servicedesk.people.forms import CodeForm, OldPasswordForm, PasswordForm
+from servicedesk.people.models import SecondStep, SignedIn
+from servicedesk.people.models.browsers import mark_of
+from servicedesk.people.rights import user_of
+from servicedesk.refusals import attempt
+
+SHOWN_SECRET = "new_second_step"  # noqa: S105  # nosec B105 - the name of an entry of the session
+
+
+@sensitive_post_parameters()
+def me(request: HttpRequest) -> HttpResponse:
+    """One's own account: who one is here, where one is signed in, and a new password."""
+    user = user_of(request)
+    form = PasswordForm(request.POST or None)
+    if request.method == "POST" and form.is_valid():
+
+        def keep() -> bool:
+            operations.set_password(user, password=form.cleaned_data["password"], by=user, at=timezone.now())
+            return True
+
+        if attempt(form, keep):
+            update_session_auth_hash(request, user)
+            messages.success(request, "Your new password is stored.")
+            return redirect("people:me")
+    context = {
+        "form": form,
+        "browsers": SignedIn.objects.of(user),
+        "here": mark_of(request.session),
+        "step": SecondStep.objects.filter(user=user).first(),
+    }
+    return render(request, "people/me.html", context, status=422 if form.errors else 200)
+
+
+@require_POST
+def end_browser(request: HttpRequest, mark: str) -> HttpResponse:
+    """Sign oneself out of one browser."""
+    user = user_of(request)
+    browser = get_object_or_404(SignedIn.objects.of(user), mark=mark)
+    operations.end_browsers(user, [browser], by=user, at=timezone.now())
+    messages.success(request, f"Signed out of that {browser}.")
+    return redirect("people:me")
+
+
+@require_POST
+def end_other_browsers(request: HttpRequest) -> HttpResponse:
+    """Sign oneself out everywhere but here."""
+    user = user_of(request)
+    others = SignedIn.objects.of(user).exclude(mark=mark_of(request.session))
+    ended = operations.end_browsers(user, others, by=user, at=timezone.now())
+    messages.success(request, f"Signed out of {ended} other browser{'' if ended == 1 else 's'}.")
+    return redirect("people:me")
+
+
+@never_cache
+@sensitive_post_parameters()
+def second_step(request: HttpRequest) -> HttpResponse:
+    """Set up the second step of signing in: a code to read with an app, and one code back as the proof."""
+    user, form = user_of(request), CodeForm(request.POST or None)
+    if SecondStep.objects.filter(user=user).exists():
+        return redirect("people:me")
+    secret = request.session.setdefault(SHOWN_SECRET, new_secret())
+    if request.method == "POST" and attempt(
+        form,
+        lambda: operations.begin_second_step(
+            user, secret=secret, code=form.cleaned_data["code"], at=timezone.now()
+        ),
+    ):
+        del request.session[SHOWN_SECRET]
+        messages.success(request, "From now on you are asked for a code when you sign in.")
+        return redirect("people:me")
+    context = {"form": form, "secret": secret, "picture": _picture(secret, name=user.username)}
+    return render(request, "people/second_step.html", context, status=422 if form.errors else 200)
+
+
+@sensitive_post_parameters()
+def no_second_step(request: HttpRequest) -> HttpResponse:
+    """End one's own second step; the password shows that it is not somebody at an open screen."""
+    user = user_of(request)
+    form = OldPasswordForm(request.POST or None, user=user)
+
+    def end() -> bool:
+        operations.end_second_step(user, by=user, at=timezone.now())
+        return True
+
+    if request.method == "POST" and attempt(form, end):
+        messages.success(request, "You sign in without a code now.")
+        return redirect("people:me")
+    return render(request, "people/no_second_step.html", {"form": form}, status=422 if form.errors else 200)
+
+
+def _picture(secret: str, *, name: str) -> SafeString:
+    """Draw the secret as a QR code (ISO/IEC 18004), as SVG without a style of its own."""
+    code = segno.make(address_of_secret(secret, name=name, company=settings.COMPANY_NAME), micro=False)
+    drawn = code.svg_inline(scale=5, omitsize=True, title="The secret as a code")
+    return mark_safe(drawn)  # noqa: S308  # nosec B308 B703 - squares that segno drew, none of the user's words

@@ -1,0 +1,55 @@
+"""Reading what stands in addresses and forms, where anybody can write anything."""
+
+from __future__ import annotations
+
+import json
+from base64 import urlsafe_b64decode, urlsafe_b64encode
+from collections.abc import Iterable
+from datetime import date
+from typing import Final
+
+FIRST_DAY: Final = date(1900, 1, 1)
+LAST_DAY: Final = date(2199, 12, 31)
+"""Days that records can be about. Weeks and intervals are reckoned from them without leaving the calendar."""
+
+LARGEST_KEY: Final = 2**63 - 1
+"""The largest number of a record that the databases keep."""
+
+
+def read_key(told: object) -> int | None:
+    """Read the number of a record; None where it is none that a record can have."""
+    text = str(told)
+    if isinstance(told, bool) or len(text) > len(str(LARGEST_KEY)) or not text.isdecimal():
+        return None
+    return key if (key := int(text)) <= LARGEST_KEY else None
+
+
+def read_scrap(told: str | None) -> str:
+    """Read what somebody looks for: without the spaces around it, and without NUL, which no record holds."""
+    return (told or "").replace("\0", "").strip()
+
+
+def read_day(told: object) -> date | None:
+    """Read a day written as 2026-03-31; None where it is none that a record can be about."""
+    try:
+        day = date.fromisoformat(str(told).strip())
+    except ValueError:
+        return None
+    return day if FIRST_DAY <= day <= LAST_DAY else None
+
+
+def write_token(values: Iterable[object]) -> str:
+    """Write values as a word that an address can carry."""
+    text = json.dumps([str(value) for value in values])
+    return urlsafe_b64encode(text.encode()).decode().rstrip("=")
+
+
+def read_token(token: str) -> list[str] | None:
+    """Read the values of a token back; None where it is mangled or holds what no database takes."""
+    try:
+        told = json.loads(urlsafe_b64decode(token + "=" * (-len(token) % 4)))
+        text = "".join(told) if isinstance(told, list) else "\0"
+        text.encode()
+    except (ValueError, TypeError, RecursionError):
+        return None
+    return None if "\0" in text else told

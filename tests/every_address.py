@@ -1,0 +1,153 @@
+"""Every address of the desk, which of them need no sign-in, and a record of the demo company for each."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+from uuid import uuid4
+
+from django.urls import URLPattern, URLResolver, get_resolver, reverse
+
+OPEN = {
+    "people:sign_in",
+    "people:code",
+    "people:welcome",
+    "schedules:feed",
+    "schedules:feed_of_due",
+    "schedules:feed_of_todos",
+    "schedules:wishes",
+    "office:customer_visit",
+    "field:token",
+    "office:label",
+    "office:alive",
+    "office:ready",
+    "field:inbox",
+    "field:photos",
+    "field:service_worker",
+    "field:manifest",
+}
+"""Addresses that need no sign-in. A calendar link is a secret of its own, the link in a letter is
+signed; what a phone's script asks for tells nothing, or answers 401 instead of leading to the sign-in."""
+
+SIGNED_IN = {
+    "people:sign_out",
+    "people:me",
+    "people:end_browser",
+    "people:end_other_browsers",
+    "people:second_step",
+    "people:no_second_step",
+}
+"""Addresses open to anybody signed in, whatever their role."""
+
+
+def addresses() -> Iterator[tuple[str, URLPattern]]:
+    """Every named address of the desk."""
+
+    def walk(patterns: list[Any], space: str) -> Iterator[tuple[str, URLPattern]]:
+        for pattern in patterns:
+            if isinstance(pattern, URLResolver):
+                yield from walk(pattern.url_patterns, pattern.namespace or space)
+            else:
+                yield f"{space}:{pattern.name}", pattern
+
+    yield from walk(get_resolver().url_patterns, "")
+
+
+ALL = dict(addresses())
+
+
+def arguments(pattern: URLPattern, name: str) -> dict[str, Any]:
+    """Find a record of the demo company for an address that shows one."""
+    from schedules.models import CareRule, Letter, MaintenanceTask, Visit, WeekPlan
+    from servicedesk.calls.models import Call, Finding, Photo, SafetyAnswer
+    from servicedesk.people.models import Batch, Role, User
+    from servicedesk.reports.models import LotFlag
+    from units.models import ComponentType, Customer, Fitment, ObservationPeriod, Unit
+
+    in_place = Unit.objects.in_place().order_by("pk").first()
+    visit = Visit.objects.open().order_by("pk").first()
+    call = Call.objects.open().order_by("pk").first()
+    assert in_place is not None
+    assert visit is not None
+    assert call is not None
+    first = {
+        "people": User.objects.order_by("pk").first(),
+        "units:fit_part": in_place,
+        "units:replace_set": Fitment.objects.in_place().order_by("pk").first(),
+        "units:change_panel_share": Fitment.objects.in_place()
+        .filter(kind="corner", unit__panels__isnull=False)
+        .order_by("pk")
+        .first(),
+        "units:take_out": Fitment.objects.in_place().order_by("pk").first(),
+        "units:stop_watching": ObservationPeriod.objects.order_by("pk").first(),
+        "office:hand_out": Customer.objects.order_by("pk").first(),
+        "office:erase_customer": Customer.objects.order_by("pk").first(),
+        "units:customer": Customer.objects.order_by("pk").first(),
+        "units:change_customer": Customer.objects.order_by("pk").first(),
+        "units:change_site": in_place.site,
+        "units:change_owner": in_place.site,
+        "units:change_reference": ComponentType.objects.order_by("pk").first(),
+        "units": in_place,
+        "office:unit_sheet": in_place,
+        "office:site_sheet": in_place.site,
+        "office:finish_visit": visit,
+        "office:new_label": in_place,
+        "office": Batch.objects.order_by("-pk").first(),
+        "reports": LotFlag.objects.order_by("pk").first(),
+        "reports:change_interval": CareRule.objects.order_by("pk").first(),
+        "schedules:change_care_rule": CareRule.objects.order_by("pk").first(),
+        "schedules:letter": Letter.objects.order_by("pk").first(),
+        "schedules:week_progress": WeekPlan.objects.order_by("pk").first(),
+        "schedules:move_visit": Visit.objects.filter(planned_by__isnull=False).order_by("pk").first(),
+        "schedules:task": MaintenanceTask.objects.open().order_by("pk").first(),
+        "schedules": visit,
+        "calls": call,
+    }
+    found: dict[str, Any] = {}
+    for key in pattern.pattern.converters:
+        if key == "what":
+            found[key] = "units" if name == "office:empty_file" else "types"
+        elif key == "file":
+            found[key] = "units"
+        elif key == "code":
+            found[key] = "x" * 16
+        elif key == "visit_pk":
+            found[key] = visit.pk
+        elif key == "token":
+            found[key] = "x" * 43
+        elif key == "customer_pk":
+            found[key] = Customer.objects.order_by("pk")[0].pk
+        elif key == "mark":
+            found[key] = uuid4()
+        elif key == "kind":
+            found[key] = "agreed"
+        elif key == "photo_pk":
+            found[key] = Photo.objects.get().pk
+        elif key == "secret":
+            found[key] = "x" * 43
+        elif key == "person_pk":
+            found[key] = User.objects.with_role(Role.TECHNICIAN).order_by("pk")[0].pk
+        elif key == "day":
+            found[key] = visit.local_start.date().isoformat()
+        elif key in {"site_pk", "site"}:
+            found[key] = in_place.site_id
+        elif key in {"unit_pk", "unit"}:
+            found[key] = in_place.pk
+        elif key in {"finding_pk", "finding"}:
+            found[key] = Finding.objects.order_by("pk").first().pk  # type: ignore[union-attr]
+        elif key in {"answer_pk", "answer"}:
+            found[key] = SafetyAnswer.objects.filter(call=call).order_by("pk").first().pk  # type: ignore[union-attr]
+        elif key in {"call_pk", "call"}:
+            found[key] = call.pk
+        elif key in {"task_pk", "task"}:
+            found[key] = MaintenanceTask.objects.open().order_by("pk").first().pk  # type: ignore[union-attr]
+        else:
+            app, _, page = name.partition(":")
+            record = first.get(name) or first["schedules:task" if "task" in page else app]
+            found[key] = record.pk
+    return found
+
+
+def address_of(name: str) -> str:
+    """Give an address of this name that shows something of the demo company."""
+    return reverse(name, kwargs=arguments(ALL[name], name))

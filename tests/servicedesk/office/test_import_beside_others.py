@@ -1,0 +1,86 @@
+"""An import beside people who write at the same moment: it waits its turn, and neither side is refused."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from typing import Any
+
+import pytest
+from django.db import connections, transaction
+
+from schedules.operations.care import plan_units
+from servicedesk.office import intake
+from servicedesk.office.intake import applying
+from servicedesk.office.intake.care import CareWriter
+from servicedesk.people.models import Batch
+from tests.factories import CustomerFactory
+from tests.servicedesk.office.fleet_files import AT, add_reference, bring_in, everything, some_fleet
+from units.models import Customer
+
+HELD_FOR = 0.7
+"""Seconds that somebody else's write takes; a writer's patience is set in the settings and is longer."""
+
+
+@contextmanager
+def somebody_writing(write: Callable[[], object]) -> Iterator[None]:
+    """Let another connection be in the middle of a write for a while."""
+    begun = threading.Event()
+
+    def work() -> None:
+        try:
+            with transaction.atomic():
+                write()
+                begun.set()
+                time.sleep(HELD_FOR)
+        finally:
+            connections.close_all()
+
+    thread = threading.Thread(target=work)
+    thread.start()
+    assert begun.wait(timeout=20)
+    yield
+    thread.join(timeout=20)
+
+
+@pytest.mark.django_db(transaction=True)
+def test_measuring_the_tables_waits_for_who_writes(monkeypatch: pytest.MonkeyPatch) -> None:
+    add_reference()
+    customer = CustomerFactory()
+    measure, waited = applying._measure_tables, []
+
+    def rename() -> None:
+        Customer.objects.filter(pk=customer.pk).update(name="Gull Street 4")
+
+    def measure_beside_a_writer() -> None:
+        with somebody_writing(rename):
+            measure()
+            waited.append(True)
+
+    monkeypatch.setattr(applying, "_measure_tables", measure_beside_a_writer)
+    batch = bring_in(*some_fleet(14))
+    assert (waited, batch.stage) == ([True], Batch.Stage.APPLIED)
+    customer.refresh_from_db()
+    assert customer.name == "Gull Street 4"
+
+
+@pytest.mark.django_db(transaction=True)
+def test_the_clock_that_plans_the_same_care_loses_none_that_was_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    add_reference()
+    rows = some_fleet(14)
+    undisturbed = bring_in(*rows)
+    wanted = everything()
+    assert any(last_done for _, _, _, last_done, _ in wanted["CareDue"]), "no care is told of"
+    intake.undo(undisturbed, by=None, at=AT)
+    write, planned = CareWriter._write_chunk, []
+
+    def write_beside_the_clock(self: CareWriter, hold: Any, units: Sequence[int], *told: Any) -> None:
+        with somebody_writing(lambda: planned.append(plan_units(units))):
+            write(self, hold, units, *told)
+
+    monkeypatch.setattr(CareWriter, "_write_chunk", write_beside_the_clock)
+    bring_in(*rows)
+    assert sum(planned) == len(wanted["CareDue"]) > 0
+    assert everything() == wanted

@@ -1,0 +1,185 @@
+"""Files that nobody should send: whatever the bytes, rows and named faults or one refusal, in flat memory."""
+
+from __future__ import annotations
+
+import io
+import tracemalloc
+import zipfile
+from collections.abc import Callable
+from datetime import date
+from decimal import Decimal
+from typing import Any
+
+import pytest
+from hypothesis import example, given
+from hypothesis import strategies as st
+
+from servicedesk.office.intake import cells
+from servicedesk.office.intake.columns import HISTORY, PERIODS, UNITS, Columns
+from servicedesk.office.intake.reading import MAX_CELL, MAX_ROW, SHOWN, UnreadableFile, open_table
+
+HEADERS = {
+    UNITS: b"unit,site,installed_on,customer",
+    PERIODS: b"unit,from,until",
+    HISTORY: b"unit,on,what,note",
+}
+PIECES = st.sampled_from(
+    [
+        *(
+            b'"',
+            b'""',
+            b",",
+            b";",
+            b"\t",
+            b"\n",
+            b"\r",
+            b"\r\n",
+            b"\0",
+            b"\xef\xbb\xbf",
+            b"\xff",
+            b"\xed\xa0\x80",
+        ),
+        *(b"U1", b"2020-03-02", b"=1+1", b"'=1", b"a" * (MAX_CELL + 1), b"x," * 200, b"\x1a", b"\xc2\x85"),
+    ]
+)
+content = st.lists(PIECES | st.binary(max_size=8), max_size=25).map(b"".join)
+
+
+@given(columns=st.sampled_from(list(HEADERS)), body=content, header=st.booleans(), mark=st.booleans())
+@example(columns=UNITS, body=b'\n"' + b"a" * (MAX_ROW + 10), header=True, mark=True)
+@example(columns=HISTORY, body=b"\n" + b'"\n' * 70_000, header=True, mark=False)
+def test_any_bytes_are_rows_with_named_faults_or_a_refusal(
+    columns: Columns, body: bytes, header: bool, mark: bool
+) -> None:
+    whole = (b"\xef\xbb\xbf" if mark else b"") + (HEADERS[columns] if header else b"") + body
+    try:
+        with open_table(io.BytesIO(whole), columns) as table:
+            rows = list(table.rows())
+    except UnreadableFile as refusal:
+        told = [fault for _, fault in refusal.faults]
+        assert told
+    else:
+        told = [fault for row in rows for fault in row.faults]
+        for row in rows:
+            assert set(row.cells) <= set(columns.names)
+            for cell in row.cells.values():
+                assert cell.encode().decode() == cell
+                assert 0 < len(cell) <= MAX_CELL
+                assert "\0" not in cell
+    for fault in told:
+        assert fault.reason.endswith(".")
+        assert len(fault.value) <= SHOWN
+        assert fault.value.isprintable() or not fault.value
+
+
+READERS: dict[str, Callable[[str], Any]] = {
+    "words": cells.words(120),
+    "lines": cells.lines,
+    "day": cells.day(date(2026, 11, 25)),
+    "any day": cells.any_day,
+    "whole": cells.whole(1, 600, "Minutes"),
+    "coordinate": cells.coordinate(90),
+    "facing": cells.facing,
+    "choice": cells.choice(["sun", "shade"]),
+    "yes or no": cells.yes_no,
+    "length in inches": cells.length("in", may_be_zero=False),
+    "length in millimetres": cells.length("mm", may_be_zero=True),
+    "works": cells.works,
+    "place": cells.place,
+}
+TYPED = st.text(
+    st.sampled_from("0123456789.-+eE_°/ \t'\"panelURcornsouthwestyo,;²½٣\u202e\0\ud800"), max_size=30
+)
+
+
+@given(name=st.sampled_from(sorted(READERS)), text=st.text(max_size=60) | TYPED)
+@example(name="whole", text="9" * 2000)
+@example(name="whole", text="²")
+@example(name="coordinate", text="1e999999999")
+@example(name="coordinate", text="9" * 2000)
+@example(name="facing", text="9" * 2000)
+@example(name="facing", text="south" * 400)
+@example(name="place", text="panel " + "9" * 100)
+@example(name="any day", text="0000-00-00")
+@example(name="any day", text="٢٠٢٦-٠١-٠١")
+def test_any_cell_is_read_or_a_sentence(name: str, text: str) -> None:
+    try:
+        told = READERS[name](text)
+    except cells.CellError as error:
+        told = str(error)
+    if isinstance(told, str) and name not in {"words", "lines", "choice"}:
+        assert told.endswith((".", "”"))
+    elif isinstance(told, Decimal):
+        assert told.is_finite()
+    elif isinstance(told, int):
+        assert abs(told) < 2**31
+    elif isinstance(told, date):
+        assert 1900 <= told.year <= 2199
+
+
+def zipped(packed: int) -> bytes:
+    """Pack that many bytes of nothing."""
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as held:
+        held.writestr("xl/worksheets/sheet1.xml", b"\0" * packed)
+    return out.getvalue()
+
+
+LAUGHS = b'<?xml version="1.0"?><!DOCTYPE l [<!ENTITY a "ha"><!ENTITY b "&a;&a;&a;&a;">]><l>&b;</l>'
+
+
+class Endless(io.RawIOBase):
+    """A stream of one letter without an end to speak of."""
+
+    def __init__(self, start: bytes, letter: bytes, most: int) -> None:
+        self.start, self.letter, self.left = start, letter, most
+
+    def readable(self) -> bool:
+        return True
+
+    def seekable(self) -> bool:
+        return True
+
+    def seek(self, place: int, whence: int = 0) -> int:
+        return place
+
+    def tell(self) -> int:
+        return 0
+
+    def readinto(self, room: Any) -> int:
+        piece = self.start[: len(room)] or self.letter * min(len(room), self.left)
+        self.start = self.start[len(room) :]
+        self.left -= len(piece)
+        room[: len(piece)] = piece
+        return len(piece)
+
+
+@pytest.mark.parametrize("bomb", [zipped(200_000_000), LAUGHS, b"\x1f\x8b" + b"\0" * 50, LAUGHS[21:]])
+def test_what_is_packed_or_marked_up_is_refused_by_its_content(bomb: bytes) -> None:
+    with memory_below(3_000_000), pytest.raises(UnreadableFile), open_table(io.BytesIO(bomb), UNITS) as table:
+        list(table.rows())
+
+
+@pytest.mark.parametrize(
+    ("start", "letter"),
+    [(b"", b"a"), (b"", b"\n"), (b"unit,site,installed_on\n", b"a"), (b'unit,site,installed_on\n"', b"\n")],
+)
+def test_a_file_without_an_end_takes_no_more_memory(start: bytes, letter: bytes) -> None:
+    stream = io.BufferedReader(Endless(start, letter, 20_000_000))
+    with memory_below(6_000_000), pytest.raises(UnreadableFile), open_table(stream, UNITS) as table:
+        list(table.rows())
+
+
+class memory_below:  # noqa: N801 - reads as a sentence where it stands
+    """See that a block never holds more bytes of Python's memory than that."""
+
+    def __init__(self, most: int) -> None:
+        self.most = most
+
+    def __enter__(self) -> None:
+        tracemalloc.start()
+
+    def __exit__(self, *problem: object) -> None:
+        peak = tracemalloc.get_traced_memory()[1]
+        tracemalloc.stop()
+        assert peak < self.most

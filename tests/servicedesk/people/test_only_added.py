@@ -1,0 +1,105 @@
+"""The history is only ever added to, whoever writes: the database itself refuses anything else."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+import pytest
+from django.db import DatabaseError, connection, transaction
+
+from servicedesk.people.history import write_change
+from servicedesk.people.models import Change, ChangedField, Erasure, User
+from tests.factories import CustomerFactory
+
+pytestmark = pytest.mark.django_db
+
+AT = datetime(2026, 5, 4, 12, 0, tzinfo=UTC)
+
+
+@pytest.fixture
+def change(owner: User) -> Change:
+    """One line of history with a field."""
+    return write_change(CustomerFactory(), did="changed", by=owner, at=AT, after={"name": "Ada Vole"})
+
+
+STATEMENTS = [
+    "UPDATE people_change SET did = 'nothing'",
+    "UPDATE people_change SET did = 'erased'",
+    "UPDATE people_change SET by_id = NULL",
+    "UPDATE people_change SET at = '2020-01-01 00:00:00+00:00'",
+    "UPDATE people_change SET door = 'clock'",
+    "UPDATE people_change SET subject_id = subject_id + 1",
+    "DELETE FROM people_changedfield",
+    "UPDATE people_changedfield SET after = 'Nobody'",
+    "UPDATE people_changedfield SET after = 'erased'",
+    "UPDATE people_changedfield SET before = 'Nobody'",
+    "UPDATE people_changedfield SET field = 'note'",
+]
+
+
+@pytest.mark.parametrize("statement", STATEMENTS)
+def test_plain_sql_can_not_rewrite_the_history(change: Change, statement: str) -> None:
+    with (
+        pytest.raises(DatabaseError, match="only_added"),
+        transaction.atomic(),
+        connection.cursor() as cursor,
+    ):
+        cursor.execute(statement)
+    held = change.fields.get()
+    assert (Change.objects.get().did, held.before, held.after) == ("changed", "", "Ada Vole")
+
+
+def test_a_line_without_fields_can_not_be_deleted_either(owner: User) -> None:
+    write_change(owner, did="looked at", by=owner, at=AT)
+    with (
+        pytest.raises(DatabaseError, match="only_added"),
+        transaction.atomic(),
+        connection.cursor() as cursor,
+    ):
+        cursor.execute("DELETE FROM people_change")
+    assert Change.objects.count() == 1
+
+
+@pytest.mark.postgres
+def test_truncating_is_refused(change: Change) -> None:
+    connection.check_constraints()  # else PostgreSQL refuses before it comes to our rule
+    with (
+        pytest.raises(DatabaseError, match="only_added"),
+        transaction.atomic(),
+        connection.cursor() as cursor,
+    ):
+        cursor.execute("TRUNCATE people_change CASCADE")
+    assert Change.objects.exists()
+
+
+def test_an_erasure_lets_old_words_give_way_to_erased_and_to_nothing_else(
+    change: Change, owner: User
+) -> None:
+    other = write_change(CustomerFactory(), did="changed", by=owner, at=AT, after={"name": "Bo Vole"})
+    Erasure.objects.create(subject=change.subject, subject_id=change.subject_id, at=AT, by=owner)
+    with pytest.raises(DatabaseError, match="only_added"), transaction.atomic():
+        ChangedField.objects.filter(change=change).update(after="Somebody")
+    with pytest.raises(DatabaseError, match="only_added"), transaction.atomic():
+        ChangedField.objects.filter(change=change).update(after="erased", field="note")
+    with pytest.raises(DatabaseError, match="only_added"), transaction.atomic():
+        ChangedField.objects.filter(change=other).update(after="erased")
+    with pytest.raises(DatabaseError, match="only_added"), transaction.atomic():
+        Change.objects.filter(pk=change.pk).update(did="erased", door="clock")
+    ChangedField.objects.filter(change=change).update(after="erased")
+    Change.objects.filter(pk=change.pk).update(did="erased")
+    assert change.fields.get().after == "erased"
+    assert other.fields.get().after == "Bo Vole"
+
+
+@pytest.mark.parametrize(
+    "statement", ["DELETE FROM people_erasure", "UPDATE people_erasure SET subject_id = 1"]
+)
+def test_an_erasure_stays_as_it_was_written(owner: User, statement: str) -> None:
+    Erasure.objects.create(subject="units.customer", subject_id=7, at=AT, by=owner)
+    with (
+        pytest.raises(DatabaseError, match="only_added"),
+        transaction.atomic(),
+        connection.cursor() as cursor,
+    ):
+        cursor.execute(statement)
+    assert Erasure.objects.get().subject_id == 7

@@ -1,0 +1,126 @@
+"""Writing by turns on SQLite: who waits to write goes before the next chunk of long work."""
+
+from __future__ import annotations
+
+import os
+import threading
+import time
+from pathlib import Path
+
+import pytest
+from django.db import OperationalError, connections, transaction
+
+from servicedesk.sqlite.turns import Turns
+from tests.factories import CustomerFactory
+from units.models import Customer
+
+CHUNK = 0.03
+"""Seconds that a chunk of the long work holds the lock for writing."""
+
+
+def test_long_work_waits_while_somebody_waits_to_write(tmp_path: Path) -> None:
+    mine, theirs = (Turns(tmp_path / "desk.sqlite3") for _ in range(2))
+    began = time.monotonic()
+    mine.let_others_first(patience=60)
+    assert time.monotonic() - began < 30, "nobody waits"
+    with theirs.waiting():
+        began = time.monotonic()
+        mine.let_others_first(patience=0.2)
+        assert time.monotonic() - began >= 0.2, "it went on before them"
+    mine.let_others_first(patience=60)
+    with mine.waiting(), theirs.waiting():
+        pass  # any number may wait at once
+    for each in (mine, theirs):
+        each.close()
+
+
+def test_a_file_that_cannot_be_had_keeps_nobody_from_writing(tmp_path: Path) -> None:
+    (tmp_path / "desk.sqlite3-waiting").mkdir()
+    turns = Turns(tmp_path / "desk.sqlite3")
+    with turns.waiting():
+        turns.let_others_first(patience=60)
+    turns.close()
+
+
+def test_the_file_belongs_to_whom_the_database_belongs_to(tmp_path: Path) -> None:
+    database = tmp_path / "desk.sqlite3"
+    database.touch(mode=0o640)
+    if os.geteuid() == 0:
+        os.chown(database, 4321, 4321)
+    Turns(database).close()
+    beside = (tmp_path / "desk.sqlite3-waiting").stat()
+    assert (beside.st_uid, beside.st_gid) == (database.stat().st_uid, database.stat().st_gid)
+
+
+@pytest.mark.sqlite
+@pytest.mark.django_db(transaction=True)
+def test_who_saves_waits_for_the_chunk_in_hand_and_no_further_one() -> None:
+    customer = CustomerFactory()
+    chunks, over = [0], threading.Event()
+
+    def work() -> None:
+        try:
+            while not over.is_set():
+                connections["default"].let_others_first()
+                with transaction.atomic():
+                    Customer.objects.filter(pk=customer.pk).update(name=f"Probeson {chunks[0]}")
+                    time.sleep(CHUNK)
+                chunks[0] += 1
+        finally:
+            connections.close_all()
+
+    thread = threading.Thread(target=work)
+    thread.start()
+    waited = []
+    try:
+        for _ in range(20):
+            time.sleep(CHUNK / 3)
+            before = chunks[0]
+            with transaction.atomic():
+                waited.append(chunks[0] - before)
+    finally:
+        over.set()
+        thread.join(timeout=20)
+    # The chunk in hand, and one that may have begun between looking and being seen.
+    assert max(waited) <= 2
+    assert chunks[0] > 10
+
+
+def sqlite_waits() -> int:
+    """Ask for how many milliseconds SQLite itself waits on the connection of this thread."""
+    with connections["default"].cursor() as cursor:
+        return int(cursor.execute("PRAGMA busy_timeout").fetchone()[0])
+
+
+@pytest.mark.sqlite
+@pytest.mark.django_db(transaction=True)
+def test_who_waits_for_too_long_is_told_so_and_waits_as_before(monkeypatch: pytest.MonkeyPatch) -> None:
+    held, over = threading.Event(), threading.Event()
+
+    def hold() -> None:
+        try:
+            with transaction.atomic():
+                held.set()
+                over.wait(60)
+        finally:
+            connections.close_all()
+
+    thread = threading.Thread(target=hold)
+    thread.start()
+    try:
+        assert held.wait(60)
+        before = sqlite_waits()
+        assert before == 1000 * connections["default"].settings_dict["OPTIONS"]["timeout"]
+        with monkeypatch.context() as patch:
+            patch.setitem(connections["default"].settings_dict["OPTIONS"], "timeout", 0.3)
+            began = time.monotonic()
+            with pytest.raises(OperationalError, match="database is locked"), transaction.atomic():
+                pass
+            assert time.monotonic() - began >= 0.3
+            assert sqlite_waits() == 300
+    finally:
+        over.set()
+        thread.join(timeout=20)
+    with transaction.atomic():
+        CustomerFactory()
+    assert sqlite_waits() == before
