@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections import defaultdict
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 
@@ -13,9 +14,9 @@ from servicedesk.calls.forms.findings import modes_for
 from servicedesk.calls.models import Call, Finding, Work
 from servicedesk.people.models import User
 from servicedesk.reports.lifetimes.likely import smallest_load
-from servicedesk.reports.likely_modes import LikelyMode, likely_modes
+from servicedesk.reports.likely_modes import LikelyMode, likely_modes, read_records
 from units.cautions import Caution, cautions_for, heat_caution
-from units.models import Site, Unit
+from units.models import FailureMode, Unit
 
 FIRST_VISIT = 0.8
 """The chance with which a repair should be finished at the first visit."""
@@ -69,7 +70,7 @@ def read_day(person: User, day: date) -> Day:
         .between(start, start + timedelta(days=1))
         .for_list()
     )
-    stops = [read_stop(visit) for visit in visits]
+    stops = _read_stops(list(visits))
     weather = DayWeather.objects.filter(on=day, heat_index_f__isnull=False).first()
     heat = heat_caution(float(weather.heat_index_f)) if weather and weather.heat_index_f else None
     return Day(day, stops, _parts(stops), heat)
@@ -77,20 +78,52 @@ def read_day(person: User, day: date) -> Day:
 
 def read_stop(visit: Visit) -> Stop:
     """Read what to know about one visit."""
-    tasks = [entry.task for entry in visit.visit_tasks.all()]
-    calls = list(Call.objects.filter(task__in=tasks).select_related("unit__construction"))
-    units = list(
-        visit.site.units.in_place()
-        .select_related("construction", "site")
-        .prefetch_related("fitments__component_type")
-    )
-    likely: list[LikelyMode] = []
-    for call in calls:
+    return _read_stops([visit])[0]
+
+
+def _read_stops(visits: Sequence[Visit]) -> list[Stop]:
+    """Read what to know about some visits, all of them at once."""
+    sites = {visit.site_id for visit in visits}
+    calls = _calls_by_task([entry.task_id for visit in visits for entry in visit.visit_tasks.all()])
+    units: defaultdict[int, list[Unit]] = defaultdict(list)
+    for unit in Unit.objects.in_place().filter(site__in=sites).for_stop().order_by("pk"):
+        units[unit.site_id].append(unit)
+    happened = _happened(sites)
+    foretold = _Foretold() if calls else None
+    stops = []
+    for visit in visits:
+        mine = [call for entry in visit.visit_tasks.all() for call in calls[entry.task_id]]
+        here = units[visit.site_id]
+        likely = [each for call in mine if foretold for each in foretold.of(call, here)]
+        stops.append(Stop(visit, mine, here, _cautions(here), happened[visit.site_id], likely))
+    return stops
+
+
+def _calls_by_task(tasks: Sequence[int]) -> defaultdict[int, list[Call]]:
+    """Read the calls behind some tasks, with what their units are made of."""
+    calls = Call.objects.filter(task__in=tasks).select_related("unit__construction")
+    found: defaultdict[int, list[Call]] = defaultdict(list)
+    for call in calls.prefetch_related("unit__fitments", "unit__construction__expected_modes").order_by("pk"):
+        if call.task_id is not None:
+            found[call.task_id].append(call)
+    return found
+
+
+class _Foretold:
+    """What calls are likely to be, from findings and modes that are read once for all of them."""
+
+    def __init__(self) -> None:
+        self.records = read_records()
+        self.offered = list(FailureMode.objects.offered())
+
+    def of(self, call: Call, units: Sequence[Unit]) -> list[LikelyMode]:
+        """List the faults worth saying about a call; nothing where it could be about several units."""
         unit = call.unit or (units[0] if len(units) == 1 else None)
-        if unit is not None:
-            first = likely_modes(unit, modes_for(unit), symptom=call.symptom).modes[:SHOWN]
-            likely.extend(each for each in first if each.chance >= WORTH_SAYING)
-    return Stop(visit, calls, units, _cautions(units), _happened(visit.site), likely)
+        if unit is None:
+            return []
+        modes = modes_for(unit, offered=self.offered)
+        first = likely_modes(unit, modes, symptom=call.symptom, records=self.records).modes[:SHOWN]
+        return [each for each in first if each.chance >= WORTH_SAYING]
 
 
 def _cautions(units: Sequence[Unit]) -> list[Caution]:
@@ -104,15 +137,18 @@ def _cautions(units: Sequence[Unit]) -> list[Caution]:
     return list(found.values())
 
 
-def _happened(site: Site) -> list[Happened]:
-    """List the last things that happened at a site."""
-    findings = (
-        Finding.objects.filter(unit__site=site).select_related("unit", "mode").order_by("-found_on", "-pk")
-    )
-    works = Work.objects.filter(unit__site=site).select_related("unit").order_by("-done_on", "-pk")
-    rows = [Happened(each.found_on, f"{each.unit.code}: {each.mode.name}") for each in findings[:SHOWN]]
-    rows += [Happened(each.done_on, f"{each.unit.code}: {each.get_kind_display()}") for each in works[:SHOWN]]
-    return sorted(rows, key=lambda each: each.on, reverse=True)[:SHOWN]
+def _happened(sites: Collection[int]) -> defaultdict[int, list[Happened]]:
+    """List the last things that happened at each of some sites."""
+    found: defaultdict[int, list[Happened]] = defaultdict(list)
+    for finding in Finding.objects.last_at_sites(sites, most=SHOWN).select_related("unit", "mode"):
+        words = f"{finding.unit.code}: {finding.mode.name}"
+        found[finding.unit.site_id].append(Happened(finding.found_on, words))
+    for work in Work.objects.last_at_sites(sites, most=SHOWN).select_related("unit"):
+        words = f"{work.unit.code}: {work.get_kind_display()}"
+        found[work.unit.site_id].append(Happened(work.done_on, words))
+    for site, rows in found.items():
+        found[site] = sorted(rows, key=lambda each: each.on, reverse=True)[:SHOWN]
+    return found
 
 
 def _parts(stops: Sequence[Stop]) -> list[str]:

@@ -22,9 +22,11 @@ from servicedesk.calls.forms.findings import modes_for
 from servicedesk.calls.marks import marks_of
 from servicedesk.calls.models import Call, Finding
 from servicedesk.calls.operations import silicone_in_doubt
+from servicedesk.calls.photo_files import most_bytes
 from servicedesk.field.inbox import take_in
 from servicedesk.field.photo_inbox import take_photo_in
 from servicedesk.field.today import read_day, read_stop
+from servicedesk.people.body_sizes import takes_up_to
 from servicedesk.people.history import through
 from servicedesk.people.models import Role, User
 from servicedesk.people.models.changes import Door
@@ -56,7 +58,7 @@ def stop(request: HttpRequest, visit_pk: int) -> HttpResponse:
 @technicians
 def unit(request: HttpRequest, unit_pk: int) -> HttpResponse:
     """One unit at the porch: tap where it is, what it is, what was done."""
-    found = get_object_or_404(Unit.objects.for_sheet(), pk=unit_pk)
+    found = get_object_or_404(Unit.objects.at_the_porch(), pk=unit_pk)
     parts = [part for part in found.fitments.all() if part.removed_on is None]
     kinds = {part.kind for part in parts}
     call = Call.objects.open().filter(unit=found).order_by("-told_at").first()
@@ -131,6 +133,7 @@ def inbox(request: HttpRequest) -> HttpResponse:
 @never_cache
 @login_not_required
 @require_POST
+@takes_up_to(most_bytes, of=lambda request: _sender(request) is not None)
 def photos(request: HttpRequest) -> HttpResponse:
     """Take in one photo of a phone."""
     user = _sender(request)

@@ -10,6 +10,7 @@ from servicedesk.reports.selection import AT_CARE, BEFORE_CARE, Selection, Since
 from servicedesk.reports.since_care import BANDS
 from servicedesk.reports.strata import AGES
 from servicedesk.reports.traits import TRAITS, Key
+from servicedesk.typed import read_day
 from units.models import FailureMode, Kind
 from units.names import plain_name
 
@@ -84,12 +85,12 @@ def _since(text: str) -> Since:
 
 
 def _day(name: str, text: str) -> date:
-    try:
-        return date.fromisoformat(text.strip())
-    except ValueError as error:
+    day = read_day(text)
+    if day is None:
         raise QuestionError(
             name, f"“{text}” is no {DAYS[name]}: write it as year, month and day, such as 2026-03-31."
-        ) from error
+        )
+    return day
 
 
 def _mode(text: str, *, part: Sequence[Key | None]) -> FailureMode:

@@ -5,14 +5,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from math import isfinite
-from typing import Any, Final
+from typing import Any, Final, TypedDict
 
 import numpy as np
-from django.db.models import Avg
 
 from schedules.models import CareRule
 from schedules.models.care import WorkKind
-from servicedesk.calls.models import Work
+from servicedesk.reports.care_records import CareRecords, RuleRecords
 from servicedesk.reports.histories import Window
 from servicedesk.reports.judgements import (
     CURVE_ITEMS,
@@ -27,14 +26,11 @@ from servicedesk.reports.life_fits import Limits
 from servicedesk.reports.lifetimes.policy import Policy, inspection, minimal_repair
 from servicedesk.reports.lifetimes.rates import clustered_event_rate, stratified_rate_ratio
 from servicedesk.reports.lifetimes.within import WithinFit, fit_within
-from servicedesk.reports.queries.care import read_care
-from servicedesk.reports.queries.lives import read_histories
 from servicedesk.reports.replacing import Replacing, best_age
 from servicedesk.reports.selection import Selection
 from servicedesk.reports.shown_ages import shown_ages
 from servicedesk.reports.since_care import BANDS, MONTH, CareRows, clock_from_care
 from servicedesk.reports.words import amount, counted
-from units.models import Site
 
 LONGEST: Final = 240
 """Months beyond which no rule goes."""
@@ -42,7 +38,13 @@ LONGEST: Final = 240
 STEP: Final = 1.5
 """How much longer an interval may become at once (our choice, no source)."""
 
-REPAIRS: Final = (WorkKind.ADJUSTED, WorkKind.REPAIRED, WorkKind.REPLACED)
+
+class ToldCosts(TypedDict):
+    """What the owner says that care, a failure and replacing in time cost; None for what is left open."""
+
+    care: float | None
+    failure: float | None
+    replacing: float | None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -157,6 +159,7 @@ def care_figure(
     care: float | None = None,
     failure: float | None = None,
     replacing: float | None = None,
+    records: CareRecords | None = None,
 ) -> CareFigure:
     """Work out how often the care of a rule is worth its while.
 
@@ -171,16 +174,19 @@ def care_figure(
         hides); both or none.
     replacing
         What it costs to replace one part before it fails.
+    records
+        What was read for this rule and others with the same selection; read anew where it is left out.
     """
     chosen = selection.only("component", rule.component_type_id)
     window = Window(chosen.after.toordinal() if chosen.after else 0, chosen.last.toordinal())
-    histories = read_histories(chosen, by="component", between_visits=True)
-    everything = read_histories(chosen, by="component")
-    item, age = read_care(chosen, work=rule.work)
-    rows, unknown, missed = clock_from_care(histories, window, care_item=item, care_age=age)
+    told_of = (records or CareRecords(selection, [rule])).of(rule)
+    everything = told_of.everything
+    rows, unknown, missed = clock_from_care(
+        told_of.between_visits, window, care_item=told_of.care_item, care_age=told_of.care_age
+    )
     whole = int(everything.counting_rows(window).event.sum())
     events = int(rows.event.sum())
-    costs = replace(_costs(chosen, rule, care=care, failure=failure), replacing=replacing)
+    costs = replace(_costs(rule, told_of, care=care, failure=failure), replacing=replacing)
     told: dict[str, Any] = {
         "selection": chosen,
         "rule": rule,
@@ -190,7 +196,7 @@ def care_figure(
         "at_care": whole - events - missed,
         "unknown_events": missed,
         "unknown_years": unknown / DAYS_PER_YEAR,
-        "parts": _parts(rule),
+        "parts": told_of.parts,
         "replacing": best_age(
             everything.first_failures(window), planned=costs.replacing, failure=costs.failure
         ),
@@ -285,23 +291,11 @@ def _inspection(rule: CareRule, costs: Costs, *, events: int, days: float) -> di
     }
 
 
-def _costs(selection: Selection, rule: CareRule, *, care: float | None, failure: float | None) -> Costs:
+def _costs(rule: CareRule, records: RuleRecords, *, care: float | None, failure: float | None) -> Costs:
     """Take the owner's costs, or else the minutes of the rule and those that repairs took on average."""
     if care is not None and failure is not None:
         return Costs(care=care, failure=failure, told=True)
-    minutes = Work.objects.filter(
-        fitment__component_type=rule.component_type_id,
-        kind__in=REPAIRS,
-        done_on__lte=selection.as_of,
-        minutes__gt=0,
-    ).aggregate(mean=Avg("minutes"))["mean"]
-    return Costs(care=float(rule.minutes), failure=float(minutes or rule.minutes), told=False)
-
-
-def _parts(rule: CareRule) -> int:
-    return rule.due.filter(
-        fitment__removed_on__isnull=True, fitment__unit__site__care_by=Site.CareBy.US
-    ).count()
+    return Costs(care=float(rule.minutes), failure=float(records.minutes or rule.minutes), told=False)
 
 
 def _bands(rows: CareRows) -> list[BandRow]:

@@ -9,7 +9,6 @@ from typing import Any
 
 import numpy as np
 
-from servicedesk.reports.curve_figures import RECURRENCE, CurvesFigure, curves_figure
 from servicedesk.reports.histories import Histories, Window
 from servicedesk.reports.judgements import (
     ADJUST_EVENTS,
@@ -113,7 +112,6 @@ class CompareFigure:
     ratios: list[Ratio]
     strata: list[Stratum]
     confounding: list[str]
-    curves: CurvesFigure
     design_effect: float
     p_value: float | None
     test_reason: str
@@ -124,7 +122,9 @@ class CompareFigure:
         return next((ratio for ratio in reversed(self.ratios) if ratio.known), self.ratios[0])
 
 
-def compare_figure(selection: Selection, *, one: int, other: int) -> CompareFigure:
+def compare_figure(
+    selection: Selection, *, one: int, other: int, histories: Histories | None = None
+) -> CompareFigure:
     """Hold two types of part against each other.
 
     Parameters
@@ -133,14 +133,18 @@ def compare_figure(selection: Selection, *, one: int, other: int) -> CompareFigu
         Which days, failures and units count; its types of part are the two.
     one, other
         Keys of the types, of one kind of part.
+    histories
+        What was read of all types of the selection, by type; the two are read anew where it is left out.
     """
     chosen = selection.only("component", one, other)
-    histories = read_histories(chosen, by="component")
+    if histories is None:
+        histories = read_histories(chosen, by="component")
+    else:
+        histories = histories.of_keys((one, other))
     window = Window(chosen.after.toordinal() if chosen.after else 0, chosen.last.toordinal())
     rows = histories.counting_rows(window)
-    type_of = dict(zip(histories.item.tolist(), histories.group.tolist(), strict=True))
-    keys = [histories.groups[type_of[item]] for item in rows.item.tolist()]
-    which = np.array([0 if key == one else 1 for key in keys], dtype=np.int64)
+    group = histories.group[np.searchsorted(histories.item, rows.item)]
+    which = np.where(group == histories.place(one), 0, 1).astype(np.int64)
     strata = tell_strata_apart(rows, which=which, traits=read_traits(chosen))
     names = ComponentType.objects.in_bulk([one, other])
     sides = [
@@ -160,7 +164,6 @@ def compare_figure(selection: Selection, *, one: int, other: int) -> CompareFigu
         ratios=ratios,
         strata=_strata(strata),
         confounding=_confounding(strata, sides, ratios),
-        curves=curves_figure(chosen, name=RECURRENCE),
         design_effect=effect,
         p_value=p_value,
         test_reason=why,
@@ -171,8 +174,7 @@ def _side(histories: Histories, rows: Any, strata: Strata, key: int, name: str, 
     mine = strata.which == place
     events, years = int(strata.events[mine].sum()), float(strata.days[mine].sum()) / DAYS_PER_YEAR
     sites = int(np.unique(strata.site[mine]).size)
-    group = histories.groups.index(key) if key in histories.groups else -1
-    items = np.isin(rows.item, histories.item[histories.group == group])
+    items = np.isin(rows.item, histories.item[histories.group == histories.place(key)])
     return Compared(
         key=key,
         name=name,

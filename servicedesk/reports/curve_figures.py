@@ -117,9 +117,12 @@ class CurvesFigure:
         return [row for row in self.rows if row.curve is not None]
 
 
-def curves_figure(selection: Selection, *, name: str, by: str = "component") -> CurvesFigure:
-    """Work out a curve over age for every group in a selection."""
-    histories = read_histories(selection, by=by)
+def curves_figure(
+    selection: Selection, *, name: str, by: str = "component", histories: Histories | None = None
+) -> CurvesFigure:
+    """Work out a curve over age for every group in a selection; ``histories`` may have been read before."""
+    if histories is None:
+        histories = read_histories(selection, by=by)
     window = Window(selection.after.toordinal() if selection.after else 0, selection.last.toordinal())
     groups = _each_group(histories, by=by)
     names = group_names([key for key, _ in groups], by=by)

@@ -31,7 +31,7 @@ from servicedesk.reports.lifetimes.trend import PowerLaw
 from servicedesk.reports.queries.lives import read_histories
 from servicedesk.reports.queries.scope import Scope
 from servicedesk.reports.queries.standing import Standing, items_in_place, pieces_used
-from servicedesk.reports.rate_figures import RateRow, rates_figure
+from servicedesk.reports.rate_figures import RateRow, RatesFigure, rates_figure
 from servicedesk.reports.selection import Selection
 from servicedesk.reports.shown_ages import ShownAges, shown_ages
 from servicedesk.reports.traits import Key
@@ -132,10 +132,21 @@ class _Past:
     law: PowerLaw | None
 
 
-def forecast_figure(selection: Selection, asked: Asked) -> ForecastFigure:
-    """Reckon the twelve months after the day on which the records are read."""
-    rates = rates_figure(selection, by="component")
-    histories = read_histories(selection, by="component")
+def forecast_figure(
+    selection: Selection,
+    asked: Asked,
+    *,
+    rates: RatesFigure | None = None,
+    histories: Histories | None = None,
+) -> ForecastFigure:
+    """Reckon the twelve months after the day on which the records are read.
+
+    The rates and ``histories`` of all types of the selection, by type, may be known from before.
+    """
+    if rates is None:
+        rates = rates_figure(selection, by="component")
+    if histories is None:
+        histories = read_histories(selection, by="component")
     window = Window(selection.after.toordinal() if selection.after else 0, selection.last.toordinal())
     standing: dict[Any, list[Standing]] = defaultdict(list)
     for each in items_in_place(Scope(selection, "component")):

@@ -22,6 +22,8 @@ Choices = list[tuple[str, Any]]
 EVERY_FATE = "all"
 """How an address asks for findings whatever they count as."""
 
+NOT_OFFERED = "“%(value)s” is not on this list: choose what is, or leave it open."
+
 USUAL = ("from", "until", "part", "component", "mode")
 """What most questions need; the other fields wait behind a line that opens."""
 
@@ -75,6 +77,10 @@ class FigureForm(forms.Form):
         for name in ("construction", "finish", "facing", "sun", "shade", "coast"):
             listed = TRAITS[name].listed
             self._offer(name, [(str(key), words) for key, words in listed().items()] if listed else [])
+
+        for field in self.fields.values():
+            if isinstance(field, forms.ChoiceField) and not isinstance(field, forms.ModelChoiceField):
+                field.error_messages["invalid_choice"] = NOT_OFFERED
 
     def _offer(self, name: str, choices: Choices, *, unrecorded: bool = True) -> None:
         rest: Choices = [(UNKNOWN, NOT_RECORDED)] if unrecorded and name not in ("part",) else []
@@ -139,8 +145,10 @@ class CurvesForm(FigureForm):
             told["part"] = Kind.TRACK.value
         super().__init__(told, today=today)
         self.fields["part"].choices = self.fields["part"].choices[1:]  # type: ignore[attr-defined]
-        kind = self.kind
-        types = ComponentType.objects.filter(kind=kind).order_by("name")
+        if self.kind not in Kind.values:  # which the form says itself
+            del self.fields["component"]
+            return
+        types = ComponentType.objects.filter(kind=self.kind).order_by("name")
         self.fields["component"].choices = [(str(each.pk), each.name) for each in types]  # type: ignore[attr-defined]
 
     @property

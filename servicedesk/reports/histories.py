@@ -6,6 +6,7 @@ no Django.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -91,9 +92,19 @@ class Histories:
     event_count: Ints
     event_good: Ints
 
+    def place(self, key: Any) -> int:
+        """Give the place of a group, -1 where no part of it was watched."""
+        return self.groups.index(key) if key in self.groups else -1
+
     def of_group(self, place: int) -> Histories:
         """Keep the parts of one group."""
-        mine = self.group == place
+        return self._of_spans(self.group == place)
+
+    def of_keys(self, keys: Iterable[Any]) -> Histories:
+        """Keep the parts of some groups."""
+        return self._of_spans(np.isin(self.group, [self.place(key) for key in keys]))
+
+    def _of_spans(self, mine: Flags) -> Histories:
         spans = {
             name: getattr(self, name)[mine] for name in ("item", "group", "site", "fitted", "entry", "exit")
         }

@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 
 import numpy as np
+from django.core.cache import cache
+from django.db.models import Count, Max
+from redis.exceptions import RedisError
 
 from servicedesk.calls.models import Finding
 from servicedesk.calls.symptoms import MODES_BEHIND
@@ -18,6 +22,15 @@ BEHIND, EXPECTED, ELSE = 12.0, 2.0, 1.0
 (starting values, common practice, no source)."""
 
 FIRST = 3
+
+FEW_FINDINGS = 5_000
+KEPT_SECONDS = 600
+"""Up to so many findings are counted each time; of more, what was counted serves for ten minutes: a phone
+that keeps a day's units would count a large fleet's findings once for each, and some more change nothing."""
+
+Records = Mapping[tuple[str, int | None, int], int]
+"""How often a mode was found, by what the caller had told ("" where nobody called), the construction, and the
+key of the mode."""
 
 
 @dataclass(frozen=True)
@@ -51,18 +64,20 @@ class Likely:
         return f"From {self.own_records} findings on this construction."
 
 
-def likely_modes(unit: Unit, modes: Sequence[FailureMode], *, symptom: str = "") -> Likely:
+def likely_modes(
+    unit: Unit, modes: Sequence[FailureMode], *, symptom: str = "", records: Records | None = None
+) -> Likely:
     """Order the failure modes a unit can have by how likely they are, for a symptom where one was told."""
     if not modes:
         return Likely((), 0, 0)
     places = {mode.pk: place for place, mode in enumerate(modes)}
-    found = Finding.objects.filter(mode__in=places, is_failure=True, repeat=False)
-    if symptom:
-        found = found.filter(call__symptom=symptom)
-    every = _counts(places, found.values_list("mode", flat=True))
-    own = _counts(
-        places, found.filter(unit__construction=unit.construction_id).values_list("mode", flat=True)
-    )
+    every, own = [0] * len(places), [0] * len(places)
+    for (told_of, construction, mode), number in (read_records() if records is None else records).items():
+        if mode not in places or (symptom and told_of != symptom):
+            continue
+        every[places[mode]] += number
+        if construction == unit.construction_id:
+            own[places[mode]] += number
     told = backed_off_chances(_prior(unit, modes, symptom), [every, own])
     order = sorted(range(len(modes)), key=lambda place: (-told.chances[place], modes[place].code))
     return Likely(
@@ -81,11 +96,31 @@ def _prior(unit: Unit, modes: Sequence[FailureMode], symptom: str) -> list[float
     ]
 
 
-def _counts(places: Mapping[int, int], found: Iterable[int]) -> list[int]:
-    counts = [0] * len(places)
-    for pk, number in Counter(found).items():
-        counts[places[pk]] = number
-    return counts
+def read_records() -> Records:
+    """Count the findings of all units; of a large fleet they may be ten minutes old."""
+    if (Finding.objects.aggregate(last=Max("pk"))["last"] or 0) <= FEW_FINDINGS:
+        return _count_records()
+    with suppress(RedisError):
+        held: Records | None = cache.get("likely:records")
+        if held is not None:
+            return held
+    counted = _count_records()
+    with suppress(RedisError):
+        cache.set("likely:records", counted, timeout=KEPT_SECONDS)
+    return counted
+
+
+def _count_records() -> Records:
+    rows = (
+        Finding.objects.filter(is_failure=True, repeat=False)
+        .order_by()
+        .values_list("call__symptom", "unit__construction", "mode")
+        .annotate(number=Count("pk"))
+    )
+    counted: Counter[tuple[str, int | None, int]] = Counter()
+    for symptom, construction, mode, number in rows:
+        counted[symptom or "", construction, mode] += number
+    return dict(counted)
 
 
 @dataclass(frozen=True)

@@ -12,6 +12,7 @@ from django.http import QueryDict
 from django.utils import timezone
 
 from schedules.models import CareRule
+from servicedesk.reports.care_figures import ToldCosts
 from servicedesk.reports.forecasts import Asked
 from servicedesk.reports.forms import FigureForm, PeriodForm
 from servicedesk.reports.landing import twelve_months
@@ -113,7 +114,7 @@ class CareForm(FigureForm):
         return rule
 
     @property
-    def costs(self) -> dict[str, float | None]:
+    def costs(self) -> ToldCosts:
         """What one care, one failure and one replacement in time cost, where the owner says."""
         told = self.cleaned_data
         return {

@@ -3,6 +3,7 @@ while."""
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Any
 
 from django.conf import settings
@@ -21,9 +22,10 @@ from servicedesk.refusals import attempt
 from servicedesk.reports import pages, tables
 from servicedesk.reports.care_figures import CareFigure, care_figure, care_sentence
 from servicedesk.reports.forecasts import forecast_figure
-from servicedesk.reports.kept import kept
+from servicedesk.reports.kept import kept, worked_out
 from servicedesk.reports.paper.pdf import set_on_paper
 from servicedesk.reports.paper.year import year_report
+from servicedesk.reports.patience import patient
 from servicedesk.reports.pictures import care_picture, forecast_pictures
 from servicedesk.reports.plan_forms import CareForm, ForecastForm, IntervalForm, YearForm
 from servicedesk.reports.sentences import forecast_sentence, selection_words
@@ -31,13 +33,14 @@ from servicedesk.reports.views import bad_question
 
 
 @owners
+@patient
 def ahead(request: HttpRequest) -> HttpResponse:
     """What the next twelve months will take."""
     form = ForecastForm(request.GET, today=timezone.localdate())
     if not form.is_valid() or form.selection is None:
         return bad_question(request, form, "reports/ahead.html")
     chosen, asked = form.selection, form.asked
-    figure = kept("ahead", chosen, asked, make=lambda: forecast_figure(chosen, asked))
+    figure = kept("ahead", chosen, asked, make=partial(forecast_figure, chosen, asked))
     if "csv" in request.GET:
         rows = tables.forecast_rows(figure)
         return csv_response("twelve-months-ahead.csv", tables.forecast_header(figure), rows)
@@ -54,6 +57,7 @@ def ahead(request: HttpRequest) -> HttpResponse:
 
 
 @owners
+@patient
 def care(request: HttpRequest) -> HttpResponse:
     """How often care is worth its while."""
     form = CareForm(request.GET, today=timezone.localdate())
@@ -61,7 +65,8 @@ def care(request: HttpRequest) -> HttpResponse:
         return bad_question(request, form, "reports/care.html")
     if form.chosen is None:
         return render(request, "reports/care.html", {"form": form, "rules": pages.rules_to_ask_about()})
-    figure = care_figure(form.selection, form.chosen, **form.costs)
+    make = partial(care_figure, form.selection, form.chosen, **form.costs)
+    figure = worked_out("care", form.selection, form.chosen.pk, form.costs, make=make)
     if "csv" in request.GET:
         return csv_response("care-interval.csv", tables.care_header(figure), tables.care_rows(figure))
     return render(request, "reports/care.html", _care_context(form, figure))
@@ -82,12 +87,14 @@ def change_interval(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 @owners
+@patient
 def year(request: HttpRequest) -> HttpResponse:
     """All figures of a period in one document."""
     form, today = YearForm(request.GET), timezone.localdate()
     if not form.is_valid():
         return bad_question(request, form, "reports/year.html")
-    paper = year_report(form.selection(today))
+    chosen = form.selection(today)
+    paper = worked_out("year", chosen, make=partial(year_report, chosen))
     if "csv" in request.GET:
         return csv_response("report-of-the-year.csv", tables.PAPER_HEADER, tables.paper_rows(paper))
     if "pdf" in request.GET:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import timedelta
+from functools import partial
 from typing import Any
 
 from django.forms import Form
@@ -18,10 +19,11 @@ from servicedesk.reports import pages, tables
 from servicedesk.reports.comparison import compare_figure, comparison_sentence
 from servicedesk.reports.curve_figures import RECURRENCE, SURVIVAL, CurvesFigure, curves_figure
 from servicedesk.reports.forms import CompareForm, CurvesForm, FindingsForm, LogForm, RatesForm
-from servicedesk.reports.kept import kept
+from servicedesk.reports.kept import kept, worked_out
 from servicedesk.reports.landing import year_in_brief
 from servicedesk.reports.likely_modes import how_often_right
 from servicedesk.reports.models import FailureDay, LogMark
+from servicedesk.reports.patience import patient
 from servicedesk.reports.pictures import (
     curve_pictures,
     rates_funnels,
@@ -45,25 +47,30 @@ LOG_DAYS = 90
 
 
 @owners
+@patient
 def figures(request: HttpRequest) -> HttpResponse:
     """What the last twelve months took, and the questions the records can answer."""
-    return render(request, "reports/figures.html", {"brief": year_in_brief(timezone.localdate())})
+    today = timezone.localdate()
+    brief = worked_out("brief", today, make=partial(year_in_brief, today))
+    return render(request, "reports/figures.html", {"brief": brief})
 
 
 @owners
+@patient
 def rates(request: HttpRequest) -> HttpResponse:
     """How often parts fail."""
     form = RatesForm(request.GET, today=timezone.localdate())
     if not form.is_valid() or form.selection is None:
         return bad_question(request, form, "reports/rates.html")
     chosen, by = form.selection, form.grouping
-    figure = kept("rates", chosen, by, make=lambda: rates_figure(chosen, by=by))
+    figure = kept("rates", chosen, by, make=partial(rates_figure, chosen, by=by))
     if "csv" in request.GET:
         return csv_response("failure-rates.csv", tables.rates_header(figure), tables.rates_rows(figure))
     return render(request, "reports/rates.html", _rates_context(form, figure))
 
 
 @owners
+@patient
 def compare(request: HttpRequest) -> HttpResponse:
     """Two types of part held against each other."""
     form = CompareForm(request.GET, today=timezone.localdate())
@@ -72,30 +79,34 @@ def compare(request: HttpRequest) -> HttpResponse:
     if form.pair is None:
         return render(request, "reports/compare.html", {"form": form, "pairs": pages.pairs_of_types()})
     chosen, (one, other) = form.selection, form.pair
-    figure = kept("compare", chosen, one, other, make=lambda: compare_figure(chosen, one=one, other=other))
+    figure = kept("compare", chosen, one, other, make=partial(compare_figure, chosen, one=one, other=other))
     if "csv" in request.GET:
         return csv_response("two-types.csv", tables.compare_header(figure), tables.compare_rows(figure))
+    both = figure.selection
+    curves = kept("curves", both, RECURRENCE, make=partial(curves_figure, both, name=RECURRENCE))
     context = {
         "form": form,
         "figure": figure,
         "sentence": comparison_sentence(figure),
         "about": list(selection_words(form.selection)),
         "picture": ratio_picture(figure),
-        "curves": curve_pictures(figure.curves),
+        "curves": curve_pictures(curves),
         "sides": pages.side_lines(figure),
         "strata": pages.strata_lines(figure),
-        "excluded": pages.excluded_links(figure.selection, figure.curves.exclusions),
+        "excluded": pages.excluded_links(both, curves.exclusions),
     }
     return render(request, "reports/compare.html", context)
 
 
 @owners
+@patient
 def ageing(request: HttpRequest) -> HttpResponse:
     """How many failures a part has had by an age."""
     return _curves(request, name=RECURRENCE, template="reports/ageing.html")
 
 
 @owners
+@patient
 def lasting(request: HttpRequest) -> HttpResponse:
     """How long a part lasts before it first fails."""
     return _curves(request, name=SURVIVAL, template="reports/lasting.html")
@@ -159,7 +170,7 @@ def _rates_context(form: RatesForm, figure: RatesFigure) -> dict[str, Any]:
         "grouped": GROUPINGS[figure.by],
         "excluded": pages.excluded_links(figure.selection, figure.exclusions),
         "example": rates_example(figure),
-        "again": kept("again", figure.selection, make=lambda: pages.sensitivity(figure)),
+        "again": kept("again", figure.selection, make=partial(pages.sensitivity, figure)),
     }
 
 
@@ -169,7 +180,7 @@ def _curves(request: HttpRequest, *, name: str, template: str) -> HttpResponse:
     if not form.is_valid() or form.selection is None:
         return bad_question(request, form, template)
     chosen = form.selection
-    figure = kept("curves", chosen, name, make=lambda: curves_figure(chosen, name=name))
+    figure = kept("curves", chosen, name, make=partial(curves_figure, chosen, name=name))
     if "csv" in request.GET:
         header, rows = tables.curves_header(figure), tables.curves_rows(figure)
         return csv_response(f"failure-{name}.csv", header, rows)
@@ -196,6 +207,7 @@ def bad_question(request: HttpRequest, form: Form, template: str) -> HttpRespons
 
 
 @owners
+@patient
 def foretold(request: HttpRequest) -> HttpResponse:
     """How often the mode found on a call had been among the first three foretold."""
     right = kept("foretold", make=how_often_right)

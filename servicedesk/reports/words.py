@@ -16,6 +16,7 @@ def amount(value: float) -> str:
         return "0"
     if not isfinite(value):
         return ENDLESS
+    value = float(f"{value:.9g}")  # the last digits differ between machines, and 3.75 must not be 3.7 on some
     if value >= 99.95:
         return f"{value:,.0f}"
     if value >= 0.995:

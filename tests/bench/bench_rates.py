@@ -31,7 +31,6 @@ django.setup()
 
 from django.conf import settings  # noqa: E402 - after setup
 from django.contrib.auth.models import Group  # noqa: E402 - after setup
-from django.core.cache import cache  # noqa: E402 - after setup
 from django.core.management import call_command  # noqa: E402 - after setup
 from django.db import connection  # noqa: E402 - after setup
 from django.test import Client  # noqa: E402 - after setup
@@ -39,6 +38,7 @@ from django.test import Client  # noqa: E402 - after setup
 from servicedesk.calls.models import Finding  # noqa: E402 - after setup
 from servicedesk.people.models import Role, User  # noqa: E402 - after setup
 from servicedesk.reports.tasks import count_large_fleet  # noqa: E402 - after setup
+from tests.kept_values import forget_all  # noqa: E402 - after setup
 from units.models import ComponentType, FailureMode, Kind  # noqa: E402 - after setup
 
 ROUNDS = 5
@@ -166,7 +166,7 @@ def ask_after_a_change(client: Client, address: str) -> None:
 
 def ask_cold(client: Client, address: str) -> None:
     """Ask for a page as after a start without Redis: only what is in the database is kept."""
-    cache.clear()
+    forget_all()
     ask(client, address)
 
 

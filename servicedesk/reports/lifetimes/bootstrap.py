@@ -18,6 +18,9 @@ from servicedesk.reports.lifetimes.lives import read_lives
 from servicedesk.reports.lifetimes.power import Intervals, PowerSample
 from servicedesk.reports.lifetimes.weibull import date_loosely
 
+AT_ONCE = 50
+"""Draws whose records are added up together."""
+
 NEAR = 0.1
 """First step from the shape of the fleet to that of sites drawn again, in logarithms."""
 
@@ -67,13 +70,7 @@ class SiteRecords:
 
     def weighted(self, weight: FloatArray) -> PowerSample:
         """Add up the records, each site counting so many times."""
-        return power.sample(
-            self.marks,
-            leaving=self.leaving.T @ weight,
-            failures=self.failures.T @ weight,
-            unit=self.unit,
-            intervals=Intervals(self.log_low, self.log_high, self.loose.T @ weight),
-        )
+        return next(self._weighted_all(weight[:, np.newaxis]))
 
     def refits(self, *, near: float, times: int, rng: np.random.Generator) -> Iterator[Power]:
         """Fit a power of age to as many sites again, drawn at random with replacement.
@@ -93,16 +90,34 @@ class SiteRecords:
             One a draw, save for draws whose failures no shape describes.
         """
         sites = self.leaving.shape[0]
-        for _ in range(times):
-            sample = self.weighted(rng.multinomial(sites, np.full(sites, 1 / sites)).astype(np.float64))
-            if sample.number == 0:
-                yield Power(near, -math.inf)
-                continue
-            try:
-                best = sample.fit(start=near, step=NEAR)
-            except ValueError:
-                continue
-            yield Power(best.shape, best.log_rate(self.unit))
+        for begin in range(0, times, AT_ONCE):
+            draws = [draw_sites(sites, rng=rng) for _ in range(min(AT_ONCE, times - begin))]
+            for sample in self._weighted_all(np.stack(draws, axis=1)):
+                if sample.number == 0:
+                    yield Power(near, -math.inf)
+                    continue
+                try:
+                    best = sample.fit(start=near, step=NEAR)
+                except ValueError:
+                    continue
+                yield Power(best.shape, best.log_rate(self.unit))
+
+    def _weighted_all(self, weights: FloatArray) -> Iterator[PowerSample]:
+        """Add up the records by each column of weights; all columns at once cost little more than one."""
+        leaving, failures, loose = (each.T @ weights for each in (self.leaving, self.failures, self.loose))
+        for column in range(weights.shape[1]):
+            yield power.sample(
+                self.marks,
+                leaving=leaving[:, column],
+                failures=failures[:, column],
+                unit=self.unit,
+                intervals=Intervals(self.log_low, self.log_high, loose[:, column]),
+            )
+
+
+def draw_sites(sites: int, *, rng: np.random.Generator) -> FloatArray:
+    """Draw as many sites as there are, with replacement; answer how often each came."""
+    return np.bincount(rng.integers(sites, size=sites), minlength=sites).astype(np.float64)
 
 
 def records_of_lives(history: History) -> SiteRecords:

@@ -10,16 +10,19 @@ from django.urls import reverse
 
 from schedules.words import span
 from servicedesk.reports.care_figures import CareFigure, care_figure, care_sentence
+from servicedesk.reports.care_records import CareRecords
 from servicedesk.reports.comparison import Ratio, compare_figure, comparison_sentence
 from servicedesk.reports.curve_figures import SURVIVAL, CurveRow, CurvesFigure, curves_figure
 from servicedesk.reports.exclusion_words import exclusion_sentences
 from servicedesk.reports.forecasts import Asked, ForecastFigure, ForecastRow, forecast_figure
+from servicedesk.reports.histories import Histories
 from servicedesk.reports.judgements import PER, TEST_EVENTS
 from servicedesk.reports.kept import kept
 from servicedesk.reports.landing import YearInBrief, in_brief
 from servicedesk.reports.paper.blocks import Block, Heading, Paper, Pictures, Points, Table, Words
 from servicedesk.reports.pictures import curve_pictures, forecast_pictures, rates_pictures
 from servicedesk.reports.plan_forms import rules_in_force
+from servicedesk.reports.queries.lives import read_histories
 from servicedesk.reports.rate_figures import RateRow, RatesFigure, rates_figure
 from servicedesk.reports.selection import Selection
 from servicedesk.reports.sentences import curves_sentence, forecast_sentence, rates_sentence
@@ -39,20 +42,39 @@ def year_report(chosen: Selection) -> Paper:
     first, last = chosen.from_on or chosen.last, chosen.last
     so_far = replace(chosen.always(), as_of=last, dated=True)
     rates = kept("rates", chosen, "component", make=lambda: rates_figure(chosen, by="component"))
+    # Most chapters rest on these, so they are read once.
+    lives = read_histories(so_far, by="component")
+    all_rates = kept("rates", so_far, "component", make=lambda: rates_figure(so_far, by="component"))
+    lasting = kept(
+        "curves", so_far, SURVIVAL, make=lambda: curves_figure(so_far, name=SURVIVAL, histories=lives)
+    )
+    ahead = kept(
+        "ahead",
+        so_far,
+        Asked(),
+        make=lambda: forecast_figure(so_far, Asked(), rates=all_rates, histories=lives),
+    )
     return Paper(
         title="Report of the year",
         about=f"{first:%-d %B %Y} to {last:%-d %B %Y}",
         blocks=[
             *_brief(in_brief(chosen)),
             *_rates(rates),
-            *_comparisons(so_far),
-            *_lasting(kept("curves", so_far, SURVIVAL, make=lambda: curves_figure(so_far, name=SURVIVAL))),
-            *_ahead(kept("ahead", so_far, Asked(), make=lambda: forecast_figure(so_far, Asked()))),
-            *_care(care_figure(so_far, rule) for rule in rules_in_force()),
+            *_comparisons(so_far, all_rates, lives),
+            *_lasting(lasting),
+            *_ahead(ahead),
+            *_care(_care_figures(so_far, lives)),
             *_lots(watch_figure()),
             *_worked_out(rates),
         ],
     )
+
+
+def _care_figures(selection: Selection, lives: Histories) -> Iterator[CareFigure]:
+    """Work out the figures of all rules in force from records that are read once."""
+    rules = list(rules_in_force())
+    records = CareRecords(selection, rules, histories=lives) if rules else None
+    return (care_figure(selection, rule, records=records) for rule in rules)
 
 
 def _brief(brief: YearInBrief) -> Iterator[Block]:
@@ -113,9 +135,9 @@ def _rate_cells(row: RateRow) -> list[str]:
     return [_title(row.name), f"{row.events:,}", amount(row.years), rate, limits, row.verdict.sentence]
 
 
-def _comparisons(chosen: Selection) -> Iterator[Block]:
+def _comparisons(chosen: Selection, rates: RatesFigure, lives: Histories) -> Iterator[Block]:
     """Hold the types of each kind against each other, where both have failed often enough to say anything."""
-    figures = [compare_figure(chosen, one=one, other=other) for one, other in _pairs(chosen)]
+    figures = [compare_figure(chosen, one=one, other=other, histories=lives) for one, other in _pairs(rates)]
     yield Heading("Is it the part or the place?", reverse("reports:compare"))
     if not figures:
         yield Words("No two types of one kind have failed often enough to be compared.", lead=True)
@@ -139,9 +161,9 @@ def _comparisons(chosen: Selection) -> Iterator[Block]:
     )
 
 
-def _pairs(chosen: Selection) -> list[tuple[int, int]]:
+def _pairs(rates: RatesFigure) -> list[tuple[int, int]]:
     """Choose the pairs of types that can be compared."""
-    told = {row.key: row for row in rates_figure(chosen).rows if row.events >= TEST_EVENTS}
+    told = {row.key: row for row in rates.rows if row.events >= TEST_EVENTS}
     types = [each for each in ComponentType.objects.order_by("kind", "name") if each.pk in told]
     return [(one.pk, other.pk) for one, other in combinations(types, 2) if one.kind == other.kind]
 

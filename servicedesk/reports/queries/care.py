@@ -3,8 +3,6 @@
 # values are bound; what is put into the text are names and expressions of our own
 from __future__ import annotations
 
-import numpy as np
-
 from servicedesk.reports.histories import Ints
 from servicedesk.reports.queries.scope import Scope
 from servicedesk.reports.queries.standing import PLACED
@@ -21,11 +19,11 @@ def read_care(selection: Selection, *, work: str) -> tuple[Ints, Ints]:
     """
     scope = Scope(selection.always())
     scope.params["work"] = work
-    rows = scope.rows(
+    rows = scope.whole_numbers(
         f"SELECT DISTINCT f.id, {scope.day('k.done_on')} - {scope.day('f.fitted_on')} {PLACED}"
         " JOIN calls_work k ON k.unit_id = u.id AND (k.fitment_id = f.id OR k.fitment_id IS NULL)"
         f" WHERE k.kind = %(work)s AND k.done_on >= f.fitted_on AND k.done_on <= %(as_of)s"
-        f"{scope.where('f', 'u', 's')}"
+        f"{scope.where('f', 'u', 's')}",
+        width=2,
     )
-    found = np.array(rows, dtype=np.int64).reshape(-1, 2)
-    return found[:, 0], found[:, 1]
+    return rows[:, 0], rows[:, 1]

@@ -21,7 +21,7 @@ def findings_behind(selection: Selection, fate: Fate | None) -> QuerySet[Finding
     told = _every_fate(scope)
     which = " WHERE fate = %(fate)s" if fate is not None else ""
     statement, values = scope.positional(f"{_with(scope)} SELECT id FROM ({told}) AS told{which}")
-    return Finding.objects.filter(pk__in=RawSQL(statement, values)).for_list()  # noqa: S611  (values are bound)
+    return Finding.objects.filter(pk__in=RawSQL(statement, values)).for_list()  # noqa: S611  # values are bound  # nosec B611
 
 
 def fates_of(selection: Selection, findings: Iterable[Finding]) -> dict[int, Fate]:

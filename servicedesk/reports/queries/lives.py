@@ -3,6 +3,7 @@
 # ruff: noqa: S608  # values are bound; what is put into the text are names and expressions of our own
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any, Final
 
 import numpy as np
@@ -15,20 +16,30 @@ from servicedesk.reports.selection import Selection
 BETWEEN_VISITS: Final = " AND g.detected <> 'care'"
 
 
-def read_histories(selection: Selection, *, by: str, between_visits: bool = False) -> Histories:
+def read_histories(
+    selection: Selection, *, by: str, between_visits: bool = False, spans_of: Histories | None = None
+) -> Histories:
     """Read the spans and failures of parts whose age is known, up to the day the records are read.
 
-    With ``between_visits`` only failures that were not first seen on a care visit.
+    With ``between_visits`` only failures that were not first seen on a care visit. With ``spans_of``, read
+    before, the spans are taken from there.
 
     The days that count cut them later (`Histories.cut`): a first failure before those days still was the
     first.
     """
     scope = Scope(selection.always(), by)
-    spans = _spans(scope)
+    spans = spans_of or _read_spans(scope)
+    failed = scope.whole_numbers(_failures(scope, only=BETWEEN_VISITS if between_visits else ""), width=5)
+    failed = failed[np.isin(failed[:, 0], spans.item)].T
+    names = ("event_item", "event_age", "event_mode", "event_count", "event_good")
+    return replace(spans, **dict(zip(names, failed, strict=True)))
+
+
+def _read_spans(scope: Scope) -> Histories:
+    """Read the spans at risk, without any failures."""
+    spans = scope.rows(_spans(scope))
     groups = sorted({row[1] for row in spans}, key=lambda key: (key is None, key))
     place = {key: number for number, key in enumerate(groups)}
-    events = _failures(scope, only=BETWEEN_VISITS if between_visits else "")
-    known = {row[0] for row in spans}
     columns = _turned(
         [
             (item, place[key], site, fitted, begin - fitted, end - fitted)
@@ -36,7 +47,7 @@ def read_histories(selection: Selection, *, by: str, between_visits: bool = Fals
         ],
         6,
     )
-    failed = _turned([row for row in events if row[0] in known], 5)
+    nothing = np.zeros(0, dtype=np.int64)
     return Histories(
         groups=groups,
         item=columns[0],
@@ -45,11 +56,11 @@ def read_histories(selection: Selection, *, by: str, between_visits: bool = Fals
         fitted=columns[3],
         entry=columns[4],
         exit=columns[5],
-        event_item=failed[0],
-        event_age=failed[1],
-        event_mode=failed[2],
-        event_count=failed[3],
-        event_good=failed[4],
+        event_item=nothing,
+        event_age=nothing,
+        event_mode=nothing,
+        event_count=nothing,
+        event_good=nothing,
     )
 
 
@@ -57,11 +68,11 @@ def _turned(rows: list[tuple[Any, ...]], width: int) -> Any:
     return np.array(rows, dtype=np.int64).reshape(-1, width).T
 
 
-def _spans(scope: Scope) -> list[tuple[Any, ...]]:
-    """List part, group, site, day of fitting, first and last day of each span at risk."""
+def _spans(scope: Scope) -> str:
+    """Ask for part, group, site, day of fitting, first and last day of each span at risk."""
     begin = scope.greatest("f.fitted_on", "w.from_on")
     end = scope.least("COALESCE(f.removed_on, w.until_on)", "w.until_on")
-    return scope.rows(
+    return (
         f"WITH {scope.spans(cut=False)}"
         f" SELECT f.id, {scope.group()}, w.site_id, {scope.day('f.fitted_on')},"
         f" {scope.day(begin)}, {scope.day(end)} FROM units_fitment f CROSS JOIN w"
@@ -69,8 +80,8 @@ def _spans(scope: Scope) -> list[tuple[Any, ...]]:
     )
 
 
-def _failures(scope: Scope, *, only: str) -> list[tuple[int, int, int, int, int]]:
-    """List part, age in days, mode, number of failures, and the age when last known to be good (or -1).
+def _failures(scope: Scope, *, only: str) -> str:
+    """Ask for part, age in days, mode, number of failures, and the age when last known to be good (or -1).
 
     A part was good when its finding says so, when its unit was looked at and found fine, or when the part (or
     the unit as a whole) was checked on a care visit, whichever was last.
@@ -92,7 +103,7 @@ def _failures(scope: Scope, *, only: str) -> list[tuple[int, int, int, int, int]
         f"f.id AS item, g.mode_id, {scope.day('g.found_on')} - {scope.day('f.fitted_on')} AS age,"
         f" CASE WHEN {known} THEN {scope.day(good)} - {scope.day('f.fitted_on')} ELSE -1 END AS good"
     )
-    return scope.rows(
+    return (
         f"WITH {scope.spans(cut=False)}, {twins(scope)}"
         " SELECT item, age, mode_id, COUNT(*), MAX(good) FROM"
         f" ({fated(scope, columns=columns, only=f' AND f.age_known{only}')}) AS told"

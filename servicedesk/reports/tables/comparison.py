@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from servicedesk.reports.comparison import CompareFigure
+from servicedesk.reports.curve_figures import CurvesFigure
 from servicedesk.reports.tables.cells import PER_WORDS, finite
 
 
@@ -37,7 +38,7 @@ def compare_rows(figure: CompareFigure) -> Iterator[list[Any]]:
         ]
 
 
-def compare_json(figure: CompareFigure) -> dict[str, Any]:
+def compare_json(figure: CompareFigure, curves: CurvesFigure) -> dict[str, Any]:
     """Give a comparison as a JSON document; what is refused is null with its reason."""
     return {
         "figure": "compare",
@@ -81,5 +82,5 @@ def compare_json(figure: CompareFigure) -> dict[str, Any]:
         ],
         "design_effect": figure.design_effect,
         "curves_p_value": figure.p_value,
-        "exclusions": figure.curves.exclusions,
+        "exclusions": curves.exclusions,
     }

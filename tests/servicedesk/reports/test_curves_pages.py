@@ -116,6 +116,14 @@ def test_an_empty_register_and_a_bad_question_say_so(as_owner: Client, address: 
     open_page(as_owner, f"{address}?part=wheel", status=422)
 
 
+def test_a_kind_of_part_that_there_is_not_is_said_to_be_none(as_owner: Client, fleet: Fleet) -> None:
+    answer = as_owner.get("/figures/ageing/?part=door")
+    page = plain(answer.content.decode())
+    assert answer.status_code == 422
+    assert "“door” is not on this list: choose what is, or leave it open." in page
+    assert "Types to show" not in page
+
+
 @pytest.mark.parametrize("many", [3, 30])
 @pytest.mark.parametrize("address", [AGEING, LASTING])
 def test_the_pages_take_the_same_few_queries_however_many_types(

@@ -9,7 +9,6 @@ from typing import Any
 
 import numpy as np
 import pytest
-from django.core.cache import cache
 from django.db import connection, transaction
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
@@ -33,6 +32,7 @@ from tests.factories import (
     SiteFactory,
     WorkFactory,
 )
+from tests.kept_values import forget_all
 from tests.servicedesk.reports.pages import open_page, rows
 from tests.servicedesk.reports.random_fleets import LAST, draw_fleet
 from tests.servicedesk.reports.small_fleets import Fleet, day
@@ -128,9 +128,21 @@ def test_old_rows_are_thrown_away_and_the_version_moves_on() -> None:
     assert Touch.objects.prune(keep=5) in (0, 1)
 
 
+def test_what_an_import_leaves_is_thrown_away_before_the_night(monkeypatch: pytest.MonkeyPatch) -> None:
+    fleet_of(2)
+    monkeypatch.setattr(cells, "LARGE_FLEET", 0)
+    monkeypatch.setattr(tasks, "MANY_TOUCHES", 1_200)
+    Touch.objects.bulk_create(Touch() for _ in range(1_300))
+    tasks.count_large_fleet()
+    assert Touch.objects.count() <= 1_001
+    before = Touch.objects.version()
+    tasks.count_large_fleet()
+    assert Touch.objects.version() == before
+
+
 def test_without_redis_figures_are_worked_out_each_time(settings: Settings) -> None:
     settings.CACHES = {
-        "default": {
+        "figures": {
             "BACKEND": "django.core.cache.backends.redis.RedisCache",
             "LOCATION": "redis://127.0.0.1:1/0",
         }
@@ -162,7 +174,7 @@ def test_a_write_that_began_earlier_and_ends_later_is_not_missed() -> None:
     go_on.set()
     writer.join()
     assert Touch.objects.version() != between
-    cache.clear()
+    forget_all()
 
 
 def test_a_write_moves_the_version_of_its_block_only() -> None:
@@ -230,7 +242,7 @@ def test_the_clock_counts_a_large_fleet_for_every_process(monkeypatch: pytest.Mo
     counted: list[int | None] = []
     count = cells._count
     monkeypatch.setattr(cells, "_count", lambda scope: counted.append(scope.block) or count(scope))
-    cache.clear()  # as after a start without Redis
+    forget_all()  # as after a start without Redis
     today = Selection(as_of=timezone.localdate())
     for by in ("component", MODE):
         assert cells.read_cells_kept(today, by=by).events.sum() == 3

@@ -5,8 +5,11 @@ from __future__ import annotations
 from datetime import date, timedelta
 
 import pytest
+from django.core.cache import cache
 from django.test import Client
+from pytest_django import DjangoAssertNumQueries
 
+from servicedesk.reports import likely_modes as counting
 from servicedesk.reports.likely_modes import how_often_right, likely_modes
 from tests.factories import (
     CallFactory,
@@ -80,3 +83,20 @@ def test_how_often_it_was_right_is_told_to_the_owner(as_owner: Client) -> None:
     assert right.calls == 30
     assert 27 <= right.among_first <= 29
     assert "Of 30 faults found on calls" in told(as_owner.get("/figures/foretold/").content)
+
+
+def test_a_large_fleet_is_counted_once_for_all_units(
+    monkeypatch: pytest.MonkeyPatch, django_assert_max_num_queries: DjangoAssertNumQueries
+) -> None:
+    known = modes("TRK-01", "TRK-98", "TRK-99")
+    units = [unit_of(ConstructionFactory()) for _ in range(4)]
+    for number in range(4):
+        find(units[0], known[2], number)
+    monkeypatch.setattr(counting, "FEW_FINDINGS", 3)
+    assert likely_modes(units[0], known).own_records == 4
+    find(units[1], known[1], 5)
+    with django_assert_max_num_queries(2 * len(units)):
+        told = [likely_modes(unit, known) for unit in units]
+    assert [each.own_records for each in told] == [4, 0, 0, 0]  # the newest is counted in ten minutes
+    cache.clear()
+    assert likely_modes(units[1], known).own_records == 1

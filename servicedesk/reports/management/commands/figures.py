@@ -131,7 +131,7 @@ class Command(BaseCommand):
         figure = compare_figure(selection, one=one.pk, other=other.pk)
         self._print(
             options,
-            tables.compare_json(figure),
+            tables.compare_json(figure, curves_figure(figure.selection, name=RECURRENCE)),
             tables.compare_header(figure),
             list(tables.compare_rows(figure)),
         )

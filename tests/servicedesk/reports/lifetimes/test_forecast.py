@@ -248,7 +248,7 @@ class TestSiteBootstrap:
         refits = list(records.refits(near=1.5, times=3, rng=np.random.default_rng(8)))
         rng = np.random.default_rng(8)
         for refit in refits:
-            weight = rng.multinomial(10, np.full(10, 0.1))
+            weight = np.bincount(rng.integers(10, size=10), minlength=10)
             rows = np.repeat(np.arange(120), weight[fleet.site])
             plain = fit_weibull(
                 fleet.entry[rows],
