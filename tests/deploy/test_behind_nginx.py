@@ -1,0 +1,139 @@
+"""The desk as it is reached for real: nginx with the example site, over TLS, in front of gunicorn."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import subprocess
+import sys
+import warnings
+from collections.abc import Iterator
+
+import pytest
+import requests
+
+from tests.deploy.site import HOST, Site, serving, site_in
+from tests.deploy.visitor import Visitor
+from tests.schedules.desk import ROOT, Desk, free_port
+
+PASSWORD = "a porch with four panels"
+GUNICORN = (sys.executable, "-m", "gunicorn", "--config", "servicedesk/deploy/gunicorn.conf.py")
+
+
+SET_UP = f"""
+import django; django.setup()
+from django.core.management import call_command
+from django.utils import timezone
+from servicedesk.people.models import Role
+from servicedesk.people.operations import add_person
+call_command('migrate', verbosity=0)
+call_command('collectstatic', interactive=False, verbosity=0)
+add_person('ada', name='Ada', role=Role.OWNER, password={PASSWORD!r}, by=None, at=timezone.now())
+"""
+
+
+@pytest.fixture(scope="module")
+def desk(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Desk, Site]]:
+    """A desk behind nginx, with the settings README tells."""
+    folder, port = tmp_path_factory.mktemp("desk"), free_port()
+    told = {
+        "ALLOWED_HOSTS": f"{HOST},127.0.0.1",
+        "HTTPS": "on",
+        "PROXIES": "1",
+        "LISTEN": f"127.0.0.1:{port}",
+        "WEB_CONCURRENCY": "1",
+        "LOG_FORMAT": "json",
+        "DJANGO_SETTINGS_MODULE": "servicedesk.settings",
+    }
+    desk = Desk(folder, told)
+    (folder / "nginx").mkdir()
+    site = site_in(folder / "nginx", upstream=port)
+    done = subprocess.run(
+        [sys.executable, "-c", SET_UP],
+        cwd=ROOT,
+        env=desk.environment,
+        capture_output=True,
+        text=True,
+        timeout=600,
+    )
+    assert done.returncode == 0, done.stderr
+    with desk.running(*GUNICORN, "servicedesk.wsgi", ready="Booting worker"), serving(site):
+        yield desk, site
+
+
+def visitor(site: Site, *, comes_from: str = "127.0.0.1") -> Visitor:
+    """Somebody who reaches the desk through nginx."""
+    return Visitor(
+        f"https://127.0.0.1:{site.https}", host=HOST, comes_from=comes_from, trusts=str(site.certificate)
+    )
+
+
+def test_signing_in_over_https_gives_secure_cookies_and_hsts(desk: tuple[Desk, Site]) -> None:
+    somebody = visitor(desk[1])
+    answer = somebody.sign_in("ada", PASSWORD)
+    assert (answer.status_code, answer.headers["Location"]) == (302, "/")
+    given = {cookie.name: cookie for cookie in answer.cookies}
+    assert {"sessionid", "csrftoken"} <= set(given)
+    assert all(cookie.secure for cookie in given.values())
+    home = somebody.see("/")
+    assert home.status_code == 200
+    assert "Ada" in home.text
+    seconds, *others = home.headers["Strict-Transport-Security"].split("; ")
+    assert int(seconds.removeprefix("max-age=")) >= 31536000  # what preload lists ask for
+    assert "includeSubDomains" in others
+    assert home.headers["X-Request-ID"] in desk[0].log()  # the number nginx gave is in the desk's log
+
+
+def test_plain_http_leads_to_https(desk: tuple[Desk, Site]) -> None:
+    answer = requests.get(
+        f"http://127.0.0.1:{desk[1].http}/sign-in/?next=/week/",
+        headers={"Host": HOST},
+        allow_redirects=False,
+        timeout=20,
+    )
+    assert (answer.status_code, answer.headers["Location"]) == (301, f"https://{HOST}/sign-in/?next=/week/")
+
+
+def test_the_throttle_sees_the_address_of_who_signs_in(desk: tuple[Desk, Site]) -> None:
+    somebody = visitor(desk[1], comes_from="127.0.0.7")
+    page = somebody.sign_in("ada", "wrong", headers={"X-Forwarded-For": "192.0.2.9"})
+    assert page.status_code == 200
+    digests = {digest for (digest,) in desk[0].ask("SELECT digest FROM people_failedsignin")}
+
+    def digest_of(address: str) -> str:
+        return hashlib.sha256(f"tests-only\n\n{address}".encode()).hexdigest()
+
+    assert digest_of("127.0.0.7") in digests
+    assert digest_of("192.0.2.9") not in digests  # what a stranger says of himself
+    assert digest_of("127.0.0.1") not in digests  # nginx itself
+
+
+def test_a_body_too_long_is_refused(desk: tuple[Desk, Site]) -> None:
+    somebody = visitor(desk[1])
+    for path, by_the_desk in (("/field/photos/", False), ("/files/bring-in/", True)):
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            answer = somebody.post(
+                somebody.base + path, data=b"x" * (31 * 1024**2), allow_redirects=False, timeout=60
+            )
+        assert (path, answer.status_code) == (path, 413)
+        # Files for an import get through nginx; the desk takes so much only from who may bring files in.
+        assert ("the most that is taken here" in answer.text) == by_the_desk
+
+
+def test_a_file_with_a_hashed_name_is_kept_by_browsers(desk: tuple[Desk, Site]) -> None:
+    (sheet,) = (desk[0].folder / "static").glob("desk.*.css")
+    answer = visitor(desk[1]).see(f"/static/{sheet.name}")
+    assert answer.status_code == 200
+    assert "immutable" in answer.headers["Cache-Control"]
+
+
+def test_no_log_holds_a_secret_or_an_address(desk: tuple[Desk, Site]) -> None:
+    desk_itself, site = desk
+    assert visitor(site, comes_from="127.0.0.7").see("/calendar/s3cr3tl1nk.ics").status_code == 404
+    nginx = "".join(path.read_text() for path in site.folder.glob("*.log"))
+    written = desk_itself.log()
+    for secret in ("s3cr3tl1nk", "127.0.0.7"):
+        assert secret not in written + nginx
+    lines = [json.loads(line) for line in written.splitlines()]
+    assert {line["logger"] for line in lines} >= {"gunicorn.error", "servicedesk.requests"}
