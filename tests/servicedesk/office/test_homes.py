@@ -10,8 +10,10 @@ from django.test import Client
 from django.utils import timezone
 from pytest_django import DjangoAssertNumQueries
 
+from servicedesk.people.models import Change, User
 from servicedesk.reports.landing import year_in_brief
 from tests.factories import CallFactory, SiteFactory, TaskFactory, UnitFactory, VisitFactory
+from tests.faults.sent_forms import FORMS
 from tests.servicedesk.reports.small_fleets import Fleet
 
 pytestmark = pytest.mark.django_db
@@ -87,3 +89,21 @@ def test_home_takes_the_same_few_queries_however_much_there_is(
         TaskFactory(unit=UnitFactory(site=site))
     with django_assert_max_num_queries(20):
         assert client.get("/").status_code == 200
+
+
+@pytest.mark.parametrize(
+    ("name", "subject", "did"),
+    [
+        ("office:see_record", "units.unit", "looked at: trial"),
+        ("office:see_answer", "schedules.visit", "customer’s answer seen"),
+    ],
+)
+def test_who_saw_what_needed_a_look_is_in_the_history_once(
+    as_scheduler: Client, scheduler: User, name: str, subject: str, did: str
+) -> None:
+    address = FORMS[name]().path
+    before = list(Change.objects.values_list("pk", flat=True))
+    for _ in range(2):
+        assert as_scheduler.post(address).status_code == 302
+    (line,) = Change.objects.exclude(pk__in=before)
+    assert (line.by, line.subject, line.did) == (scheduler, subject, did)
