@@ -14,7 +14,7 @@ from units.drawings.lettering import printable
 from units.drawings.sheet import BLUEPRINT, FADED, INK, PAPER, SMALL, WIDTH, text
 
 KM_PER_DEGREE = 111.195
-MARGIN, HEIGHT, FOOT = 22.0, 240.0, 26.0
+MARGIN, HEIGHT, FOOT, LINE = 22.0, 240.0, 42.0, 16.0
 _STEPS_KM = (0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 5000)
 
 Position = tuple[float, float]
@@ -143,4 +143,4 @@ def _scale_bar(root: ET.Element, scale: float) -> None:
         },
     )
     text(root, MARGIN + length * scale + 6, y, f"{length:g} km ({length / 1.609344:.2g} mi)", fill=FADED)
-    text(root, WIDTH - MARGIN, y, "H: sets off. North is up.", anchor="end", fill=FADED)
+    text(root, MARGIN, y + LINE, "H: sets off. North is up.", fill=FADED)

@@ -5,10 +5,11 @@ from __future__ import annotations
 from xml.etree import ElementTree as ET
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from schedules.round_map import draw_round
+from units.drawings.lettering import text_width
 
 SVG = "{http://www.w3.org/2000/svg}"
 POSITIONS = st.tuples(st.floats(-89, 89), st.floats(-179, 179))
@@ -43,6 +44,26 @@ def test_everything_stays_on_the_sheet(home: tuple[float, float], stops: list[tu
     assert points[0] == points[-1]
     assert len(points) == len(stops) + 2
     assert all(0 <= x <= 320 and 0 <= y <= 240 for x, y in points)
+
+
+@given(POSITIONS, st.lists(POSITIONS, min_size=1, max_size=12))
+@example((40.0, -74.0), [(40.009, -74.0)])  # the longest bar, at the longest words
+def test_what_stands_at_the_foot_is_on_the_sheet_and_apart(
+    home: tuple[float, float], stops: list[tuple[float, float]]
+) -> None:
+    root = read(draw_round(home, stops, title="A round", id_prefix="r"))
+    bottom = float(root.attrib["viewBox"].split()[3])
+    foot = [each for each in root.iter(f"{SVG}text") if float(each.attrib["y"]) > 240]
+    assert len(foot) == 2
+    boxes = []
+    for each in foot:
+        assert each.text is not None
+        size, left, base = (float(each.attrib[name]) for name in ("font-size", "x", "y"))
+        assert each.attrib.get("text-anchor", "start") == "start"
+        boxes.append((left, left + text_width(each.text, size=size), base - size, base))
+    assert all(left >= 0 and right <= 320 and below <= bottom for left, right, _, below in boxes)
+    (left, right, above, below), (left2, right2, above2, below2) = boxes
+    assert right < left2 or right2 < left or below < above2 or below2 < above
 
 
 def test_stops_at_one_place_share_a_mark() -> None:
