@@ -278,6 +278,11 @@ CELERY_BEAT_SCHEDULE = {
         "schedule": timedelta(minutes=5),
         "options": {"expires": 300},
     },
+    "clear up files of photos": {
+        "task": "calls.sweep_photo_files",
+        "schedule": crontab(minute="45", hour="3"),
+        "options": {"expires": 20 * 3600},
+    },
     "reckon how long work takes": {
         "task": "calls.keep_service_times",
         "schedule": crontab(minute="45", hour="2"),

@@ -11,6 +11,7 @@ import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import partial
 from io import BytesIO
 from pathlib import Path
 from threading import Lock
@@ -18,6 +19,7 @@ from typing import BinaryIO
 from uuid import uuid4
 
 from django.conf import settings
+from django.db import transaction
 from PIL import Image
 
 from servicedesk.refusals import Refused
@@ -41,6 +43,11 @@ UPRIGHT = {
     8: Image.Transpose.ROTATE_90,
 }
 """How a picture is turned upright, by what its EXIF says of the camera (CIPA DC-008, tag 274)."""
+
+HALF = ".part"
+"""Ends the name of a file that is being written."""
+UNSURE = ".unsure"
+"""Ends the name of the empty file beside a photo whose record is not known to be stored."""
 
 NO_PHOTO = "That is no photo we can read: send it as JPEG, PNG or WebP (a phone’s setting “most compatible”)."
 
@@ -125,35 +132,42 @@ def _too_large(limit: str) -> Refused:
     return Refused({"photo": [f"This photo has more than {limit}: send a smaller one."]})
 
 
-def store_photo(taken: Taken) -> str:
-    """Write a photo to the disk under a name that tells nothing, and give the name."""
+@contextmanager
+def stored(taken: Taken) -> Iterator[str]:
+    """Write a photo to the disk for the length of a step, under a name that tells nothing; give the name.
+
+    It is kept if the step was done. A mark lies beside it until its record is stored for good: what a process
+    that died, or a larger step that was given up, left marked is cleared up later.
+    """
     name = f"{uuid4().hex}.jpg"
     path = photo_path(name)
+    mark = path.with_suffix(UNSURE)
     path.parent.mkdir(parents=True, exist_ok=True)
-    half = path.with_suffix(".part")
+    try:
+        mark.touch()
+        _write(path, taken.content)
+        yield name
+    except BaseException:
+        path.unlink(missing_ok=True)
+        mark.unlink(missing_ok=True)
+        raise
+    transaction.on_commit(partial(mark.unlink, missing_ok=True), robust=True)
+
+
+def photo_path(name: str) -> Path:
+    """Say where a photo lies: outside of what the web server serves, a folder for each two first letters."""
+    return Path(settings.PHOTO_DIR) / name[:2] / name
+
+
+def _write(path: Path, content: bytes) -> None:
+    """Write a file whole or not at all."""
+    half = path.with_suffix(HALF)
     try:
         with half.open("wb") as out:
-            out.write(taken.content)
+            out.write(content)
             out.flush()
             os.fsync(out.fileno())
         half.rename(path)
     except OSError:
         half.unlink(missing_ok=True)  # on a full disk, half a photo is what is missed elsewhere
         raise
-    return name
-
-
-@contextmanager
-def stored(taken: Taken) -> Iterator[str]:
-    """Write a photo to the disk for the length of a step, and keep it if the step was done."""
-    name = store_photo(taken)
-    try:
-        yield name
-    except BaseException:
-        photo_path(name).unlink(missing_ok=True)
-        raise
-
-
-def photo_path(name: str) -> Path:
-    """Say where a photo lies: outside of what the web server serves, a folder for each two first letters."""
-    return Path(settings.PHOTO_DIR) / name[:2] / name

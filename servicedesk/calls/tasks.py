@@ -7,6 +7,7 @@ from django.utils import timezone
 
 from schedules.periodic import NOTHING
 from servicedesk.calls import operations
+from servicedesk.calls.stray_files import sweep_photo_files
 from servicedesk.calls.thumbnails import make_thumbnails
 
 
@@ -22,3 +23,10 @@ def make_small_pictures() -> str:
     """Make the small pictures of new photos."""
     made = make_thumbnails()
     return f"{made} small pictures made" if made else NOTHING
+
+
+@shared_task(name="calls.sweep_photo_files")
+def sweep_files() -> str:
+    """Clear up what was left half-way while photos were stored."""
+    gone = sweep_photo_files(at=timezone.now())
+    return f"{gone} files left half-way thrown away" if gone else NOTHING

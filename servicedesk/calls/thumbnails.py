@@ -7,7 +7,7 @@ from pathlib import Path
 from PIL import Image
 
 from servicedesk.calls.models import Photo
-from servicedesk.calls.photo_files import photo_path
+from servicedesk.calls.photo_files import HALF, photo_path
 
 SIDE = 320
 AT_ONCE = 200
@@ -24,7 +24,7 @@ def make_thumbnails() -> int:
     for photo in Photo.objects.filter(small_made=False).order_by("pk")[:AT_ONCE]:
         path = photo_path(photo.name)
         if path.is_file():
-            half = small_path(photo.name).with_suffix(".part")
+            half = small_path(photo.name).with_suffix(HALF)
             with Image.open(path) as image:
                 image.thumbnail((SIDE, SIDE))
                 image.save(half, "JPEG", quality=80)

@@ -27,6 +27,7 @@ from django.conf import settings
 from django.db import connection
 from django.db.migrations.recorder import MigrationRecorder
 
+from servicedesk.calls.photo_files import HALF, UNSURE
 from servicedesk.refusals import Refused
 
 MANIFEST, PHOTOS = "manifest.json", "photos"
@@ -226,7 +227,7 @@ def _copy_photos(folder: Path) -> None:
     source = Path(settings.PHOTO_DIR)
     folder.mkdir()
     for path in _files_in(source) if source.is_dir() else ():
-        if path.suffix == ".part":
+        if path.suffix in (HALF, UNSURE):
             continue
         target = folder / path.relative_to(source)
         target.parent.mkdir(parents=True, exist_ok=True)
@@ -242,7 +243,7 @@ def _bring_photos_back(folder: Path) -> None:
         target = Path(settings.PHOTO_DIR) / path.relative_to(folder)
         if not target.exists() or not filecmp.cmp(path, target, shallow=False):
             target.parent.mkdir(parents=True, exist_ok=True)
-            half = target.with_suffix(".part")
+            half = target.with_suffix(HALF)
             shutil.copy2(path, half)
             half.rename(target)
 
