@@ -5,7 +5,7 @@ from __future__ import annotations
 import time
 from pathlib import Path
 
-from django.db import DEFAULT_DB_ALIAS, OperationalError, connection, connections
+from django.db import DEFAULT_DB_ALIAS, OperationalError, connections
 from django.db.backends.sqlite3 import base
 
 from .features import DatabaseFeatures
@@ -15,6 +15,11 @@ from .turns import LOOK_AGAIN, Turns
 LOCKED = "database is locked"
 DEFAULT_PATIENCE = 5.0
 """Seconds, as Python's sqlite3 has it."""
+WAIT_FOR_READERS = 0.03
+"""Seconds that a log which is to begin anew waits for who still reads from it; nobody can write then."""
+PAGES_WORTH_IT = 1000
+MOST_LEFT = 250
+"""Pages that may be left to copy while others can't write."""
 
 
 class DatabaseWrapper(base.DatabaseWrapper):
@@ -23,6 +28,7 @@ class DatabaseWrapper(base.DatabaseWrapper):
     SchemaEditorClass = DatabaseSchemaEditor
     features_class = DatabaseFeatures
     _turns: Turns | None = None
+    _copied_at = float("-inf")
 
     @property
     def turns(self) -> Turns:
@@ -65,6 +71,22 @@ class DatabaseWrapper(base.DatabaseWrapper):
         """Say how long SQLite itself waits for a lock that is taken."""
         self.connection.execute(f"PRAGMA busy_timeout = {seconds * 1000:.0f}").close()
 
+    def copy_log_back(self, *, every: float) -> None:
+        """Copy the log back as far as nobody still reads from it; where little is left, begin it anew."""
+        if time.monotonic() < self._copied_at + every:
+            return
+        with self.cursor() as cursor:
+            _, logged, copied = cursor.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchone()
+            self._copied_at = time.monotonic()
+            if logged < PAGES_WORTH_IT or logged - copied > MOST_LEFT:
+                return
+            patience = self.settings_dict["OPTIONS"].get("timeout", DEFAULT_PATIENCE)
+            self._wait_in_sqlite(WAIT_FOR_READERS)
+            try:
+                cursor.execute("PRAGMA wal_checkpoint(RESTART)")
+            finally:
+                self._wait_in_sqlite(patience)
+
     def _close(self) -> None:
         super()._close()  # type: ignore[misc]
         if self._turns is not None:
@@ -79,8 +101,12 @@ def people_first() -> None:
         held.let_others_first()
 
 
-def copy_log_back() -> None:
-    """Copy SQLite's log of changes back into the database, as far as nobody still reads from it."""
-    if connection.vendor == "sqlite":
-        with connection.cursor() as cursor:
-            cursor.execute("PRAGMA wal_checkpoint(PASSIVE)")
+def copy_log_back(*, every: float = 0.0) -> None:
+    """Copy SQLite's log of changes back into the database, and let it begin anew where nobody reads from it.
+
+    A log that never begins anew grows for as long as the work lasts; every read has more of it to search, and
+    everybody who saves tries to copy it back. `every` so many seconds at most, of this process's connection.
+    """
+    held = connections[DEFAULT_DB_ALIAS]
+    if isinstance(held, DatabaseWrapper) and not held.in_atomic_block:
+        held.copy_log_back(every=every)

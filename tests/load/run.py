@@ -8,8 +8,7 @@ so that the import outlasts the records that phones send.
 
 The day passes four times as fast as a real one (--pace): a stop an hour for each technician is one in a
 quarter of an hour here, a scheduler's page every half minute one in 7.5 seconds. The rate that came of it is
-printed. `--pace 12 --minutes 6 --import-after 45 --import-units 100000` is a stress as of 600 technicians,
-under which two processors answer the inbox within 250 to 480 ms.
+printed. `--pace 12 --minutes 6 --import-after 45 --import-units 100000` is a stress as of 600 technicians.
 
 Ends with 1 where any request failed, anything failed behind the pages, or on SQLite the inbox was slower
 than 200 ms at the 95th percentile. The SQLite desk takes 20 minutes on two processors, the PostgreSQL desk 35

@@ -5,17 +5,23 @@ from __future__ import annotations
 import os
 import threading
 import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
 from django.db import OperationalError, connections, transaction
 
+from servicedesk.sqlite import base
+from servicedesk.sqlite.base import MOST_LEFT, PAGES_WORTH_IT, copy_log_back
 from servicedesk.sqlite.turns import Turns
-from tests.factories import CustomerFactory
-from units.models import Customer
+from tests.factories import CustomerFactory, SiteFactory
+from units.models import Customer, Site
 
 CHUNK = 0.03
 """Seconds that a chunk of the long work holds the lock for writing."""
+
+PAGE_OF_WORDS = "The key hangs inside the shed. " * 140
 
 
 def test_long_work_waits_while_somebody_waits_to_write(tmp_path: Path) -> None:
@@ -124,3 +130,106 @@ def test_who_waits_for_too_long_is_told_so_and_waits_as_before(monkeypatch: pyte
     with transaction.atomic():
         CustomerFactory()
     assert sqlite_waits() == before
+
+
+@contextmanager
+def somebody_reading(*, until: threading.Event) -> Iterator[None]:
+    """Let another connection be in the middle of a statement until an event."""
+    begun = threading.Event()
+
+    def read() -> None:
+        try:
+            with connections["default"].cursor() as cursor:
+                cursor.execute("SELECT a.id FROM units_site a, units_site b")
+                cursor.fetchone()
+                begun.set()
+                until.wait(60)
+                cursor.fetchall()
+        finally:
+            connections.close_all()
+
+    thread = threading.Thread(target=read)
+    thread.start()
+    try:
+        assert begun.wait(60)
+        yield
+    finally:
+        until.set()
+        thread.join(timeout=20)
+
+
+def write_pages(sites: list[Site], number: int) -> None:
+    """Write some pages of words, a step for each twenty."""
+    for step in range(number // 20):
+        with transaction.atomic():
+            for site in sites[:20]:
+                Site.objects.filter(pk=site.pk).update(access_notes=PAGE_OF_WORDS + "x" * step)
+
+
+@pytest.fixture
+def long_log(transactional_db: None) -> Iterator[tuple[list[Site], Callable[[], int]]]:
+    """Give sites to write about and the length of SQLite's log in bytes, which nobody else copies back."""
+    sites = SiteFactory.create_batch(20)
+    log = Path(str(connections["default"].settings_dict["NAME"]) + "-wal")
+    with connections["default"].cursor() as cursor:
+        cursor.execute("PRAGMA wal_autocheckpoint = 0")
+    write_pages(sites, 4 * PAGES_WORTH_IT)
+    assert log.stat().st_size > 4096 * PAGES_WORTH_IT
+    yield sites, lambda: log.stat().st_size
+    connections["default"].close()
+
+
+@pytest.mark.sqlite
+def test_a_log_begins_anew_though_somebody_reads_from_its_end(
+    long_log: tuple[list[Site], Callable[[], int]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    sites, length = long_log
+    monkeypatch.setattr(base, "WAIT_FOR_READERS", 20.0)
+    done = threading.Event()
+    with somebody_reading(until=done):
+        write_pages(sites, 40)
+        threading.Timer(0.3, done.set).start()
+        copy_log_back()
+    before = length()
+    write_pages(sites, PAGES_WORTH_IT)
+    assert length() == before
+    assert sqlite_waits() == 1000 * connections["default"].settings_dict["OPTIONS"]["timeout"]
+
+
+@pytest.mark.sqlite
+def test_who_reads_for_long_is_not_waited_for(long_log: tuple[list[Site], Callable[[], int]]) -> None:
+    sites, length = long_log
+    patience = connections["default"].settings_dict["OPTIONS"]["timeout"]
+    before = length()
+    with somebody_reading(until=threading.Event()):
+        for more in (40, 4 * MOST_LEFT):
+            write_pages(sites, more)
+            began = time.monotonic()
+            copy_log_back()
+            assert time.monotonic() - began < patience / 4
+            assert sqlite_waits() == 1000 * patience
+    assert length() > before  # nothing of what was read was written over
+
+
+@pytest.mark.sqlite
+def test_a_log_is_copied_at_most_so_often(long_log: tuple[list[Site], Callable[[], int]]) -> None:
+    sites, length = long_log
+    copy_log_back()
+    write_pages(sites, 6 * PAGES_WORTH_IT)
+    grown = length()
+    copy_log_back(every=3600)
+    write_pages(sites, PAGES_WORTH_IT)
+    assert length() > grown
+    copy_log_back(every=0)
+    grown = length()
+    write_pages(sites, PAGES_WORTH_IT)
+    assert length() == grown
+
+
+@pytest.mark.sqlite
+@pytest.mark.django_db(transaction=True)
+def test_a_log_is_not_copied_in_the_middle_of_a_step() -> None:
+    with transaction.atomic():
+        CustomerFactory()
+        copy_log_back()  # SQLite would call the table locked
+    copy_log_back()

@@ -22,11 +22,13 @@ from django.utils import timezone
 
 from servicedesk.people.models import Batch
 from servicedesk.refusals import Refused
-from servicedesk.sqlite.base import people_first
+from servicedesk.sqlite.base import copy_log_back, people_first
 
 LEASE = timedelta(seconds=60)
 CHUNK_ROWS = 250
 """The most database rows written at once, so that nobody who saves something else is kept waiting."""
+SECONDS_BETWEEN_COPIES = 1.0
+"""How often SQLite's log is copied back and begun anew meanwhile."""
 
 
 class HoldLost(Exception):  # noqa: N818 - what happened, not a fault
@@ -52,6 +54,7 @@ class Hold:
             yield
         for name, value in progress.items():
             setattr(self.batch, name, value)
+        copy_log_back(every=SECONDS_BETWEEN_COPIES)
         if settings.DEBUG:
             reset_queries()  # else Django keeps the text of every statement, and memory grows
 
