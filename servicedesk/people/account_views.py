@@ -16,10 +16,11 @@ from django.views.decorators.http import require_POST
 
 from servicedesk.people import operations
 from servicedesk.people.codes import address_of_secret, new_secret
-from servicedesk.people.forms import CodeForm, OldPasswordForm, PasswordForm
+from servicedesk.people.forms import CodeForm, OldPasswordForm, OwnPasswordForm
 from servicedesk.people.models import SecondStep, SignedIn
 from servicedesk.people.models.browsers import mark_of
 from servicedesk.people.rights import user_of
+from servicedesk.people.throttle import note_failure, seconds_to_wait, told_to_wait
 from servicedesk.refusals import attempt
 
 SHOWN_SECRET = "new_second_step"  # noqa: S105  # nosec B105 - the name of an entry of the session
@@ -27,13 +28,18 @@ SHOWN_SECRET = "new_second_step"  # noqa: S105  # nosec B105 - the name of an en
 
 @sensitive_post_parameters()
 def me(request: HttpRequest) -> HttpResponse:
-    """One's own account: who one is here, where one is signed in, and a new password."""
-    user = user_of(request)
-    form = PasswordForm(request.POST or None)
-    if request.method == "POST" and form.is_valid():
+    """One's own account: who one is here, where one is signed in, and a new password.
+
+    The old one shows that it is not somebody at an open screen.
+    """
+    user, at = user_of(request), timezone.now()
+    if request.method == "POST" and (wait := seconds_to_wait(request, user.username, at=at)):
+        return told_to_wait(request, wait)
+    form = OwnPasswordForm(request.POST or None, user=user)
+    if request.method == "POST" and _is_proved(request, form):
 
         def keep() -> bool:
-            operations.set_password(user, password=form.cleaned_data["password"], by=user, at=timezone.now())
+            operations.set_password(user, password=form.cleaned_data["password"], by=user, at=at)
             return True
 
         if attempt(form, keep):
@@ -93,17 +99,28 @@ def second_step(request: HttpRequest) -> HttpResponse:
 @sensitive_post_parameters()
 def no_second_step(request: HttpRequest) -> HttpResponse:
     """End one's own second step; the password shows that it is not somebody at an open screen."""
-    user = user_of(request)
+    user, at = user_of(request), timezone.now()
+    if request.method == "POST" and (wait := seconds_to_wait(request, user.username, at=at)):
+        return told_to_wait(request, wait)
     form = OldPasswordForm(request.POST or None, user=user)
 
     def end() -> bool:
-        operations.end_second_step(user, by=user, at=timezone.now())
+        operations.end_second_step(user, by=user, at=at)
         return True
 
-    if request.method == "POST" and attempt(form, end):
+    if request.method == "POST" and _is_proved(request, form) and attempt(form, end):
         messages.success(request, "You sign in without a code now.")
         return redirect("people:me")
     return render(request, "people/no_second_step.html", {"form": form}, status=422 if form.errors else 200)
+
+
+def _is_proved(request: HttpRequest, form: OldPasswordForm) -> bool:
+    """Look at a form that takes one's password; a wrong one counts as a wrong try to sign in."""
+    if form.is_valid():
+        return True
+    if form.is_no_proof:
+        note_failure(request, form.user.username, at=timezone.now())
+    return False
 
 
 def _picture(secret: str, *, name: str) -> SafeString:

@@ -82,7 +82,7 @@ class CodeForm(forms.Form):
 class OldPasswordForm(forms.Form):
     """One's password, as the proof that it is oneself."""
 
-    password = forms.CharField(
+    old = forms.CharField(
         label="Your password", widget=forms.PasswordInput(attrs={"autocomplete": "current-password"})
     )
 
@@ -90,12 +90,17 @@ class OldPasswordForm(forms.Form):
         super().__init__(*args, **kwargs)
         self.user = user
 
-    def clean_password(self) -> str:
+    def clean_old(self) -> str:
         """Refuse a wrong one."""
-        password: str = self.cleaned_data["password"]
+        password: str = self.cleaned_data["old"]
         if not self.user.check_password(password):
-            raise forms.ValidationError("That is not your password.")
+            raise forms.ValidationError("That is not your password.", code="wrong")
         return password
+
+    @property
+    def is_no_proof(self) -> bool:
+        """Whether a wrong password was told."""
+        return self.has_error("old", code="wrong")
 
 
 class PasswordForm(forms.Form):
@@ -106,3 +111,13 @@ class PasswordForm(forms.Form):
         widget=forms.PasswordInput(attrs={"autocomplete": "new-password"}),
         help_text="At least ten characters.",
     )
+
+
+class OwnPasswordForm(OldPasswordForm, PasswordForm):
+    """A new password for oneself."""
+
+    field_order = ("old", "password")
+
+    def __init__(self, *args: Any, user: User, **kwargs: Any) -> None:
+        super().__init__(*args, user=user, **kwargs)
+        self.fields["old"].label = "Your password until now"

@@ -23,7 +23,7 @@ from servicedesk.people import operations
 from servicedesk.people.forms import CodeForm, PasswordForm, SignInForm
 from servicedesk.people.models import SecondStep, User
 from servicedesk.people.models.browsers import device_of
-from servicedesk.people.throttle import note_failure, note_success, seconds_to_wait
+from servicedesk.people.throttle import note_failure, note_success, seconds_to_wait, told_to_wait
 from servicedesk.refusals import attempt
 
 HALF_IN, HALF_IN_FOR = "half_in", timedelta(minutes=5)
@@ -42,7 +42,7 @@ class SignIn(LoginView):
         """Check name and password, unless too many wrong ones came before."""
         username, at = request.POST.get("username", ""), timezone.now()
         if wait := seconds_to_wait(request, username, at=at):
-            return _told_to_wait(request, wait)
+            return told_to_wait(request, wait)
         answer = super().post(request, *args, **kwargs)
         if answer.status_code != 302:
             note_failure(request, username, at=at)
@@ -70,7 +70,7 @@ def code(request: HttpRequest) -> HttpResponse:
     if user is None:
         return redirect("people:sign_in")
     if request.method == "POST" and (wait := seconds_to_wait(request, user.username, at=at)):
-        return _told_to_wait(request, wait)
+        return told_to_wait(request, wait)
     form = CodeForm(request.POST or None)
     if request.method == "POST":
         if attempt(form, lambda: _code_taken(user, form.cleaned_data["code"], at=at)):
@@ -130,10 +130,4 @@ def _let_in(request: HttpRequest, user: User, target: str) -> HttpResponse:
     login(request, user, backend=CHECKED_BY)
     answer = redirect(target or reverse("office:home"))
     note_success(request, answer, user.username)
-    return answer
-
-
-def _told_to_wait(request: HttpRequest, seconds: int) -> HttpResponse:
-    answer = render(request, "people/wait.html", {"seconds": seconds}, status=429)
-    answer["Retry-After"] = str(seconds)
     return answer

@@ -17,6 +17,7 @@ from django.conf import settings
 from django.core import signing
 from django.db.models import F
 from django.http import HttpRequest, HttpResponse
+from django.shortcuts import render
 
 from servicedesk.people.models import FailedSignIn
 
@@ -79,6 +80,13 @@ def note_success(request: HttpRequest, answer: HttpResponse, username: str) -> N
         samesite="Lax",
         path="/sign-in/",
     )
+
+
+def told_to_wait(request: HttpRequest, seconds: int) -> HttpResponse:
+    """Answer a try that came too early (429)."""
+    answer = render(request, "people/wait.html", {"seconds": seconds}, status=429)
+    answer["Retry-After"] = str(seconds)
+    return answer
 
 
 def address_of(request: HttpRequest) -> str:

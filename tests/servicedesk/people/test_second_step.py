@@ -157,9 +157,9 @@ def test_who_left_between_the_two_stays_out(tess: User, clock: time_machine.Coor
 def test_ending_it_takes_the_password(tess: User, clock: time_machine.Coordinates) -> None:
     client = set_up(tess)
     assert client.get("/me/second-step/")["Location"] == "/me/"
-    assert client.post("/me/second-step/end/", {"password": "wrong"}).status_code == 422
+    assert client.post("/me/second-step/end/", {"old": "wrong"}).status_code == 422
     assert SecondStep.objects.exists()
-    assert client.post("/me/second-step/end/", {"password": PASSWORD}).status_code == 302
+    assert client.post("/me/second-step/end/", {"old": PASSWORD}).status_code == 302
     assert not SecondStep.objects.exists()
 
 
@@ -184,5 +184,5 @@ def test_both_forms_sent_twice_do_what_once_does(tess: User, clock: time_machine
     assert client.post("/me/second-step/", {"code": code_of(tess)})["Location"] == "/me/"
     assert SecondStep.objects.get() == held
     for _ in range(2):
-        assert client.post("/me/second-step/end/", {"password": PASSWORD}).status_code == 302
+        assert client.post("/me/second-step/end/", {"old": PASSWORD}).status_code == 302
     assert not SecondStep.objects.exists()

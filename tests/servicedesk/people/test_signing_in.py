@@ -61,15 +61,33 @@ def test_a_closed_page_leads_to_signing_in(client: Client) -> None:
 
 def test_one_changes_ones_own_password_and_stays_signed_in(client: Client, tess: User) -> None:
     client.force_login(tess)
-    assert client.post("/me/", {"password": "another-made-up-word"}).status_code == 302
+    assert client.post("/me/", {"old": PASSWORD, "password": "another-made-up-word"}).status_code == 302
     tess.refresh_from_db()
     assert tess.check_password("another-made-up-word")
     assert client.get("/me/").status_code == 200
 
 
+@pytest.mark.parametrize(
+    ("address", "new"), [("/me/", {"password": "another-made-up-word"}), ("/me/second-step/end/", {})]
+)
+def test_who_finds_an_open_screen_can_not_guess_the_password_there(
+    client: Client, tess: User, address: str, new: dict[str, str]
+) -> None:
+    client.force_login(tess)
+    assert client.post(address, {"old": "", **new}).status_code == 422
+    looked_at = [client.post(address, {"old": f"a-wrong-guess-{n}", **new}).status_code for n in range(60)]
+    assert looked_at.count(422) <= 6
+    assert set(looked_at) == {422, 429}
+    waiting = client.post(address, {"old": PASSWORD, **new})
+    assert int(waiting["Retry-After"]) > 0
+    assert 'href="/me/"' in waiting.content.decode().split("<main", 1)[1]
+    tess.refresh_from_db()
+    assert tess.check_password(PASSWORD)
+
+
 def test_a_weak_password_is_refused_with_the_reason(client: Client, tess: User) -> None:
     client.force_login(tess)
-    answer = client.post("/me/", {"password": "short"})
+    answer = client.post("/me/", {"old": PASSWORD, "password": "short"})
     assert answer.status_code == 422
     assert "too short" in answer.content.decode()
 
