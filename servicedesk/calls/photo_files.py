@@ -19,7 +19,7 @@ from typing import BinaryIO
 from uuid import uuid4
 
 from django.conf import settings
-from django.db import transaction
+from django.db import InterfaceError, OperationalError, connection, transaction
 from PIL import Image
 
 from servicedesk.refusals import Refused
@@ -147,9 +147,10 @@ def stored(taken: Taken) -> Iterator[str]:
         mark.touch()
         _write(path, taken.content)
         yield name
-    except BaseException:
-        path.unlink(missing_ok=True)
-        mark.unlink(missing_ok=True)
+    except BaseException as error:
+        if not _may_be_stored(error):
+            path.unlink(missing_ok=True)
+            mark.unlink(missing_ok=True)
         raise
     transaction.on_commit(partial(mark.unlink, missing_ok=True), robust=True)
 
@@ -157,6 +158,11 @@ def stored(taken: Taken) -> Iterator[str]:
 def photo_path(name: str) -> Path:
     """Say where a photo lies: outside of what the web server serves, a folder for each two first letters."""
     return Path(settings.PHOTO_DIR) / name[:2] / name
+
+
+def _may_be_stored(error: BaseException) -> bool:
+    """Whether a step that failed may be stored all the same: a server that was cut off says nothing of it."""
+    return connection.vendor != "sqlite" and isinstance(error, OperationalError | InterfaceError)
 
 
 def _write(path: Path, content: bytes) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import suppress
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -28,7 +29,7 @@ def sweep_photo_files(*, at: datetime) -> int:
     for mark in _left(UNSURE, before=at - LONG_AGO):
         photo = mark.with_suffix(".jpg")
         if photo.exists() and not Photo.objects.filter(name=photo.name).exists():
-            photo.unlink()
+            photo.unlink(missing_ok=True)
             gone += 1
         mark.unlink(missing_ok=True)
     return gone
@@ -37,5 +38,6 @@ def sweep_photo_files(*, at: datetime) -> int:
 def _left(suffix: str, *, before: datetime) -> Iterator[Path]:
     """List files with such an ending that were last written before a moment."""
     for path in list(Path(settings.PHOTO_DIR).rglob(f"*{suffix}")):
-        if path.stat().st_mtime < before.timestamp():
-            yield path
+        with suppress(FileNotFoundError):  # another clock was quicker
+            if path.stat().st_mtime < before.timestamp():
+                yield path

@@ -18,6 +18,7 @@ DEFAULT_PATIENCE = 5.0
 WAIT_FOR_READERS = 0.03
 """Seconds that a log which is to begin anew waits for who still reads from it; nobody can write then."""
 PAGES_WORTH_IT = 1000
+"""A log with fewer pages goes on: it is searched and copied quickly."""
 MOST_LEFT = 250
 """Pages that may be left to copy while others can't write."""
 

@@ -14,12 +14,12 @@ from typing import Any
 
 import pytest
 from django.conf import settings as desk_settings
-from django.db import transaction
+from django.db import InterfaceError, OperationalError, connection, transaction
 from PIL import Image
 
 from servicedesk.calls.models import Photo
 from servicedesk.calls.operations import add_photo
-from servicedesk.calls.photo_files import photo_path
+from servicedesk.calls.photo_files import Taken, photo_path, stored
 from servicedesk.calls.stray_files import sweep_photo_files
 from servicedesk.calls.thumbnails import make_thumbnails
 from servicedesk.office import backups
@@ -91,6 +91,17 @@ def test_a_photo_of_a_larger_step_that_was_given_up_goes(folder: Path) -> None:
     assert not Photo.objects.exists()
     assert sweep_photo_files(at=now() + timedelta(days=2)) == 1
     assert files(folder) == []
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize("error", [OperationalError, InterfaceError, ZeroDivisionError])
+def test_a_photo_stays_marked_where_a_server_did_not_say_whether_it_was_stored(
+    folder: Path, error: type[Exception]
+) -> None:
+    with pytest.raises(error), stored(Taken(b"a photo", 1, 1)):
+        raise error
+    in_doubt = connection.vendor == "postgresql" and error is not ZeroDivisionError
+    assert files(folder) == ([".jpg", ".unsure"] if in_doubt else [])
 
 
 @pytest.mark.django_db
