@@ -17,6 +17,7 @@ from django.db.migrations.recorder import MigrationRecorder
 from django.db.models import AutoField
 
 from servicedesk.constraints import NoOverlap, RowRule
+from servicedesk.planner_statistics import renew_statistics
 from servicedesk.refusals import Refused
 
 from .kinds import TEXT
@@ -91,7 +92,7 @@ class NewDatabase:
             self._switch_triggers(tables, "DISABLE")
             self._run(f"TRUNCATE {names}")
             yield
-        self._run("ANALYZE")
+        renew_statistics(connection=self.connection)
 
     def write(self, table: Table, rows: list[Row], *, after: set[str]) -> None:
         """Add rows; keys into the tables named in ``after``, which are all there, are checked at once.

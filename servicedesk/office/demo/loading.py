@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from datetime import date, datetime, time
 from pathlib import Path
 
-from django.db import connection, transaction
+from django.db import transaction
 from django.utils import timezone
 
 from schedules.reference import load_all
@@ -113,14 +113,6 @@ def bring_in(paths: Mapping[InputFile, Path], *, by: User, at: datetime) -> None
     batch = go_on(batch)
     if batch.stage != Batch.Stage.APPLIED:
         raise Refused(_first_problem(batch))
-    _look_over_tables()
-
-
-def _look_over_tables() -> None:
-    """Let PostgreSQL count rows that are not committed yet, else it plans what follows for empty tables."""
-    if connection.vendor == "postgresql":
-        with connection.cursor() as cursor:
-            cursor.execute("ANALYZE")
 
 
 def _first_problem(batch: Batch) -> str:

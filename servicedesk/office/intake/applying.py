@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from django.db import IntegrityError, connection, transaction
+from django.db import IntegrityError
 from django.utils import timezone
 
 from servicedesk.notices import send_after_commit
@@ -16,12 +16,14 @@ from servicedesk.office.intake.applying_history import HistoryWriter
 from servicedesk.office.intake.applying_units import UnitsWriter
 from servicedesk.office.intake.care import CareWriter
 from servicedesk.office.intake.folders import drop_files
+from servicedesk.office.intake.growth import Growth
 from servicedesk.office.intake.holds import Hold, holding
 from servicedesk.office.intake.names import Names
 from servicedesk.office.intake.repeats import link_repeats
 from servicedesk.office.intake.staging import Progress, clear_staging, silent
 from servicedesk.people.history import write_change
 from servicedesk.people.models import Batch, BatchFile, InputFile, StagedRow
+from servicedesk.planner_statistics import renew_statistics
 from servicedesk.refusals import Refused, sentence_for
 
 TRIES = 3
@@ -64,9 +66,11 @@ def _write_file(hold: Hold, progress: Progress, file: InputFile, writer: Writer,
     if hold.batch.step != step:
         hold.note(step=step, cursor=0)
     done = total - rows.to_apply().filter(line__gt=hold.batch.cursor).count()
+    register = Growth()
     while page := list(rows.to_apply().filter(line__gt=hold.batch.cursor).order_by("line")[:PAGE]):
         _write_page(hold, writer, page)
         done += len(page)
+        register.by(len(page))
         progress(step.label, done, total)
         hold.note(work_done=done, work_total=total)
 
@@ -149,18 +153,4 @@ def _finish(hold: Hold) -> None:
         send_after_commit("schedules.plan_new_care")
     if not batch.files.filter(bad__gt=0).exists():
         drop_files(batch)
-    _measure_tables()
-
-
-def _measure_tables() -> None:
-    """Let the database look at its tables anew: its plans for nearly empty ones would be slow from now on.
-
-    SQLite reads before it notes what it found, and a reader that wants to write beside another writer is
-    refused at once. So the right to write is taken first, which waits its turn.
-    """
-    if connection.vendor == "postgresql":
-        with connection.cursor() as cursor:
-            cursor.execute("ANALYZE")
-        return
-    with transaction.atomic(), connection.cursor() as cursor:
-        cursor.execute("PRAGMA optimize = 0x10002")
+    renew_statistics()

@@ -15,6 +15,7 @@ from servicedesk.office.intake.checking import UnitsCheck, Verdict
 from servicedesk.office.intake.checking_history import HistoryCheck
 from servicedesk.office.intake.checking_periods import PeriodsCheck, settle_periods
 from servicedesk.office.intake.folders import path_of
+from servicedesk.office.intake.growth import Growth
 from servicedesk.office.intake.holds import CHUNK_ROWS, Hold, holding
 from servicedesk.office.intake.names import Names
 from servicedesk.office.intake.reading import Fault, UnreadableFile, open_table
@@ -67,6 +68,7 @@ class _Staging:
         self.today = timezone.localdate(hold.batch.started_at)
         self.files = {InputFile(row.file): row for row in self.batch.files.all()}
         self.rows = Insert(StagedRow, *STAGED_FIELDS)
+        self.staged = Growth(StagedRow, StagedSite, StagedCustomer)
         self.done = 0
 
     def run(self) -> None:
@@ -110,6 +112,7 @@ class _Staging:
             self.rows.write([_cells_of(row) for row in verdict.rows])
             if verdict.book is not None:
                 verdict.book.save()
+        self.staged.by(len(verdict.rows))
         # These are the exception; where they are many they make chunks of their own.
         for state, keys in verdict.turned.items():
             for some in chunks(keys, CHUNK_ROWS - 1):

@@ -49,7 +49,7 @@ def somebody_writing(write: Callable[[], object]) -> Iterator[None]:
 def test_measuring_the_tables_waits_for_who_writes(monkeypatch: pytest.MonkeyPatch) -> None:
     add_reference()
     customer = CustomerFactory()
-    measure, waited = applying._measure_tables, []
+    measure, waited = applying.renew_statistics, []
 
     def rename() -> None:
         Customer.objects.filter(pk=customer.pk).update(name="Gull Street 4")
@@ -59,7 +59,7 @@ def test_measuring_the_tables_waits_for_who_writes(monkeypatch: pytest.MonkeyPat
             measure()
             waited.append(True)
 
-    monkeypatch.setattr(applying, "_measure_tables", measure_beside_a_writer)
+    monkeypatch.setattr(applying, "renew_statistics", measure_beside_a_writer)
     batch = bring_in(*some_fleet(14))
     assert (waited, batch.stage) == ([True], Batch.Stage.APPLIED)
     customer.refresh_from_db()

@@ -1,0 +1,36 @@
+"""What the database knows of its tables when it plans a query: a plan for empty ones is slow for full ones.
+
+PostgreSQL looks by itself, but a minute later, not at what is uncommitted, and never where that is switched
+off. Only our own tables are looked at: a bare ANALYZE also locks catalogs that all databases of a server
+share, so that a stranger's transaction in another of them could keep us waiting. A table at which somebody
+else looks right now is left to them.
+"""
+
+from __future__ import annotations
+
+from django.db import connection as default
+from django.db import transaction
+from django.db.backends.base.base import BaseDatabaseWrapper
+from django.db.models import Model
+
+
+def renew_statistics(*models: type[Model], connection: BaseDatabaseWrapper | None = None) -> None:
+    """Let PostgreSQL look anew at the tables of these models, or at all of ours.
+
+    SQLite looks at all it finds worth it. It reads before it notes what it found, and a reader that wants
+    to write beside another writer is refused at once. So the right to write is taken first, which waits its
+    turn.
+    """
+    database = connection or default
+    if database.vendor == "postgresql":
+        names = [model._meta.db_table for model in models] or database.introspection.django_table_names()
+        tables = ", ".join(database.ops.quote_name(name) for name in sorted(names))
+        _run(database, f"ANALYZE (SKIP_LOCKED) {tables}")
+        return
+    with transaction.atomic(using=database.alias):
+        _run(database, "PRAGMA optimize = 0x10002")
+
+
+def _run(database: BaseDatabaseWrapper, statement: str) -> None:
+    with database.cursor() as cursor:
+        cursor.execute(statement)

@@ -1,0 +1,86 @@
+"""PostgreSQL looks anew at tables that fill, and nobody else on the server keeps an import waiting for it."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+import pytest
+from django.db import connection, connections, transaction
+
+from servicedesk.people.models import Batch, User
+from servicedesk.planner_statistics import renew_statistics
+from tests.factories import CustomerFactory
+from tests.servicedesk.office.fleet_files import add_reference, bring_in, some_fleet
+from units.models import Customer
+
+pytestmark = [pytest.mark.postgres, pytest.mark.django_db(transaction=True)]
+
+
+def run(statement: str) -> None:
+    """Have a statement done."""
+    with connection.cursor() as cursor:
+        cursor.execute(statement)
+
+
+def rows_reckoned(table: str) -> float:
+    """How many rows PostgreSQL reckons a table has; below nought where it never looked."""
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT reltuples FROM pg_class WHERE oid = to_regclass(%s)", [table])
+        return float(cursor.fetchone()[0])
+
+
+@contextmanager
+def somebody_looking(*names: str) -> Iterator[None]:
+    """Let another connection be in the middle of a transaction in which it looked at tables, or at all."""
+    begun, enough = threading.Event(), threading.Event()
+
+    def work() -> None:
+        try:
+            with transaction.atomic():
+                run(f"ANALYZE {', '.join(names)}")
+                begun.set()
+                enough.wait(timeout=60)
+        finally:
+            connections.close_all()
+
+    thread = threading.Thread(target=work)
+    thread.start()
+    assert begun.wait(timeout=60)
+    try:
+        yield
+    finally:
+        enough.set()
+        thread.join(timeout=60)
+
+
+@pytest.fixture
+def _impatient() -> Iterator[None]:
+    """Whoever waits for a lock fails instead."""
+    run("SET lock_timeout = '2s'")
+    yield
+    run("RESET lock_timeout")
+
+
+@pytest.mark.usefixtures("_impatient")
+def test_who_looks_at_what_all_databases_share_keeps_nobody_waiting() -> None:
+    CustomerFactory.create_batch(3)
+    with somebody_looking("pg_authid", "pg_database", User._meta.db_table):
+        renew_statistics()
+        assert rows_reckoned(Customer._meta.db_table) == 3
+
+
+@pytest.mark.usefixtures("_impatient")
+def test_an_import_ends_while_somebody_looks_at_everything() -> None:
+    add_reference()
+    with somebody_looking():
+        assert bring_in(*some_fleet(14)).stage == Batch.Stage.APPLIED
+
+
+def test_tables_are_looked_at_while_a_large_import_fills_them() -> None:
+    add_reference()
+    units, _ = some_fleet(1_300)
+    assert bring_in(units, check_only=True).stage == Batch.Stage.CHECKED
+    assert rows_reckoned("people_stagedrow") >= 1_000
+    assert rows_reckoned("people_stagedsite") > 300
