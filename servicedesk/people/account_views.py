@@ -16,7 +16,7 @@ from django.views.decorators.http import require_POST
 
 from servicedesk.people import operations
 from servicedesk.people.codes import address_of_secret, new_secret
-from servicedesk.people.forms import CodeForm, OldPasswordForm, OwnPasswordForm
+from servicedesk.people.forms import NewCodeForm, OldPasswordForm, OwnPasswordForm
 from servicedesk.people.models import SecondStep, SignedIn
 from servicedesk.people.models.browsers import mark_of
 from servicedesk.people.rights import user_of
@@ -78,17 +78,22 @@ def end_other_browsers(request: HttpRequest) -> HttpResponse:
 @never_cache
 @sensitive_post_parameters()
 def second_step(request: HttpRequest) -> HttpResponse:
-    """Set up the second step of signing in: a code to read with an app, and one code back as the proof."""
-    user, form = user_of(request), CodeForm(request.POST or None)
+    """Set up the second step of signing in: a code to read with an app, and one code back as the proof.
+
+    The password shows that it is not somebody at an open screen, who would keep its owner out from then on.
+    """
+    user, at = user_of(request), timezone.now()
     if SecondStep.objects.filter(user=user).exists():
         return redirect("people:me")
+    if request.method == "POST" and (wait := seconds_to_wait(request, user.username, at=at)):
+        return told_to_wait(request, wait)
+    form = NewCodeForm(request.POST or None, user=user)
     secret = request.session.setdefault(SHOWN_SECRET, new_secret())
-    if request.method == "POST" and attempt(
-        form,
-        lambda: operations.begin_second_step(
-            user, secret=secret, code=form.cleaned_data["code"], at=timezone.now()
-        ),
-    ):
+
+    def begin() -> SecondStep:
+        return operations.begin_second_step(user, secret=secret, code=form.cleaned_data["code"], at=at)
+
+    if request.method == "POST" and _is_proved(request, form) and attempt(form, begin):
         del request.session[SHOWN_SECRET]
         messages.success(request, "From now on you are asked for a code when you sign in.")
         return redirect("people:me")

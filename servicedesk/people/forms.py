@@ -103,6 +103,12 @@ class OldPasswordForm(forms.Form):
         return self.has_error("old", code="wrong")
 
 
+class NewCodeForm(OldPasswordForm, CodeForm):
+    """The first code of a second step, with the proof that it is oneself who asks for it."""
+
+    field_order = ("code", "old")
+
+
 class PasswordForm(forms.Form):
     """A new password for somebody."""
 

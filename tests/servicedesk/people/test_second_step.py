@@ -81,11 +81,11 @@ def set_up(user: User) -> Client:
     secret = client.session["new_second_step"]
     assert secret in page
     assert "<svg" in page
-    wrong = client.post("/me/second-step/", {"code": "000000"})
+    wrong = client.post("/me/second-step/", {"code": "000000", "old": PASSWORD})
     assert wrong.status_code == 422
     assert "not the code" in wrong.content.decode()
     code = pyotp.TOTP(secret).at(datetime.now(UTC))
-    assert client.post("/me/second-step/", {"code": code}).status_code == 302
+    assert client.post("/me/second-step/", {"code": code, "old": PASSWORD}).status_code == 302
     return client
 
 
@@ -151,6 +151,20 @@ def test_who_left_between_the_two_stays_out(tess: User, clock: time_machine.Coor
     client = first_half(tess)
     User.objects.filter(pk=tess.pk).update(is_active=False)
     assert client.post("/sign-in/code/", {"code": code_of(tess)})["Location"] == "/sign-in/"
+
+
+@pytest.mark.django_db
+def test_the_right_code_without_the_password_begins_nothing(
+    tess: User, clock: time_machine.Coordinates
+) -> None:
+    client = Client()
+    client.force_login(tess)
+    client.get("/me/second-step/")
+    code = pyotp.TOTP(client.session["new_second_step"]).at(datetime.now(UTC))
+    for old in ("", "wrong"):
+        assert client.post("/me/second-step/", {"code": code, "old": old}).status_code == 422
+    assert not SecondStep.objects.exists()
+    assert client.post("/me/second-step/", {"code": code, "old": PASSWORD}).status_code == 302
 
 
 @pytest.mark.django_db

@@ -68,7 +68,12 @@ def test_one_changes_ones_own_password_and_stays_signed_in(client: Client, tess:
 
 
 @pytest.mark.parametrize(
-    ("address", "new"), [("/me/", {"password": "another-made-up-word"}), ("/me/second-step/end/", {})]
+    ("address", "new"),
+    [
+        ("/me/", {"password": "another-made-up-word"}),
+        ("/me/second-step/", {"code": "000000"}),
+        ("/me/second-step/end/", {}),
+    ],
 )
 def test_who_finds_an_open_screen_can_not_guess_the_password_there(
     client: Client, tess: User, address: str, new: dict[str, str]
