@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
 
 import pytest
-from django.db import connection, connections, transaction
+from django.db import connection
 
 from servicedesk.people.models import Batch, User
 from servicedesk.planner_statistics import renew_statistics
+from tests.beside import somebody_who
 from tests.factories import CustomerFactory
 from tests.servicedesk.office.fleet_files import add_reference, bring_in, some_fleet
 from units.models import Customer
@@ -31,30 +30,6 @@ def rows_reckoned(table: str) -> float:
         return float(cursor.fetchone()[0])
 
 
-@contextmanager
-def somebody_looking(*names: str) -> Iterator[None]:
-    """Let another connection be in the middle of a transaction in which it looked at tables, or at all."""
-    begun, enough = threading.Event(), threading.Event()
-
-    def work() -> None:
-        try:
-            with transaction.atomic():
-                run(f"ANALYZE {', '.join(names)}")
-                begun.set()
-                enough.wait(timeout=60)
-        finally:
-            connections.close_all()
-
-    thread = threading.Thread(target=work)
-    thread.start()
-    assert begun.wait(timeout=60)
-    try:
-        yield
-    finally:
-        enough.set()
-        thread.join(timeout=60)
-
-
 @pytest.fixture
 def _impatient() -> Iterator[None]:
     """Whoever waits for a lock fails instead."""
@@ -66,7 +41,7 @@ def _impatient() -> Iterator[None]:
 @pytest.mark.usefixtures("_impatient")
 def test_who_looks_at_what_all_databases_share_keeps_nobody_waiting() -> None:
     CustomerFactory.create_batch(3)
-    with somebody_looking("pg_authid", "pg_database", User._meta.db_table):
+    with somebody_who(lambda: run(f"ANALYZE pg_authid, pg_database, {User._meta.db_table}")):
         renew_statistics()
         assert rows_reckoned(Customer._meta.db_table) == 3
 
@@ -74,7 +49,7 @@ def test_who_looks_at_what_all_databases_share_keeps_nobody_waiting() -> None:
 @pytest.mark.usefixtures("_impatient")
 def test_an_import_ends_while_somebody_looks_at_everything() -> None:
     add_reference()
-    with somebody_looking():
+    with somebody_who(lambda: run("ANALYZE")):
         assert bring_in(*some_fleet(14)).stage == Batch.Stage.APPLIED
 
 

@@ -15,6 +15,7 @@ from django.db import OperationalError, connections, transaction
 from servicedesk.sqlite import base
 from servicedesk.sqlite.base import MOST_LEFT, PAGES_WORTH_IT, copy_log_back
 from servicedesk.sqlite.turns import Turns
+from tests.beside import somebody_who
 from tests.factories import CustomerFactory, SiteFactory
 from units.models import Customer, Site
 
@@ -101,20 +102,7 @@ def sqlite_waits() -> int:
 @pytest.mark.sqlite
 @pytest.mark.django_db(transaction=True)
 def test_who_waits_for_too_long_is_told_so_and_waits_as_before(monkeypatch: pytest.MonkeyPatch) -> None:
-    held, over = threading.Event(), threading.Event()
-
-    def hold() -> None:
-        try:
-            with transaction.atomic():
-                held.set()
-                over.wait(60)
-        finally:
-            connections.close_all()
-
-    thread = threading.Thread(target=hold)
-    thread.start()
-    try:
-        assert held.wait(60)
+    with somebody_who(lambda: None):  # SQLite's one right to write is taken as a transaction begins
         before = sqlite_waits()
         assert before == 1000 * connections["default"].settings_dict["OPTIONS"]["timeout"]
         with monkeypatch.context() as patch:
@@ -124,9 +112,6 @@ def test_who_waits_for_too_long_is_told_so_and_waits_as_before(monkeypatch: pyte
                 pass
             assert time.monotonic() - began >= 0.3
             assert sqlite_waits() == 300
-    finally:
-        over.set()
-        thread.join(timeout=20)
     with transaction.atomic():
         CustomerFactory()
     assert sqlite_waits() == before

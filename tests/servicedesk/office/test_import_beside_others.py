@@ -2,47 +2,23 @@
 
 from __future__ import annotations
 
-import threading
-import time
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from typing import Any
 
 import pytest
-from django.db import connections, transaction
 
 from schedules.operations.care import plan_units
 from servicedesk.office import intake
 from servicedesk.office.intake import applying
 from servicedesk.office.intake.care import CareWriter
 from servicedesk.people.models import Batch
+from tests.beside import somebody_who
 from tests.factories import CustomerFactory
 from tests.servicedesk.office.fleet_files import AT, add_reference, bring_in, everything, some_fleet
 from units.models import Customer
 
 HELD_FOR = 0.7
 """Seconds that somebody else's write takes; a writer's patience is set in the settings and is longer."""
-
-
-@contextmanager
-def somebody_writing(write: Callable[[], object]) -> Iterator[None]:
-    """Let another connection be in the middle of a write for a while."""
-    begun = threading.Event()
-
-    def work() -> None:
-        try:
-            with transaction.atomic():
-                write()
-                begun.set()
-                time.sleep(HELD_FOR)
-        finally:
-            connections.close_all()
-
-    thread = threading.Thread(target=work)
-    thread.start()
-    assert begun.wait(timeout=20)
-    yield
-    thread.join(timeout=20)
 
 
 @pytest.mark.django_db(transaction=True)
@@ -55,7 +31,7 @@ def test_measuring_the_tables_waits_for_who_writes(monkeypatch: pytest.MonkeyPat
         Customer.objects.filter(pk=customer.pk).update(name="Gull Street 4")
 
     def measure_beside_a_writer() -> None:
-        with somebody_writing(rename):
+        with somebody_who(rename, held_for=HELD_FOR):
             measure()
             waited.append(True)
 
@@ -77,7 +53,7 @@ def test_the_clock_that_plans_the_same_care_loses_none_that_was_told(monkeypatch
     write, planned = CareWriter._write_chunk, []
 
     def write_beside_the_clock(self: CareWriter, hold: Any, units: Sequence[int], *told: Any) -> None:
-        with somebody_writing(lambda: planned.append(plan_units(units))):
+        with somebody_who(lambda: planned.append(plan_units(units)), held_for=HELD_FOR):
             write(self, hold, units, *told)
 
     monkeypatch.setattr(CareWriter, "_write_chunk", write_beside_the_clock)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Callable
 from datetime import date
 from typing import Any
@@ -25,6 +24,7 @@ from servicedesk.reports.queries.counted import Counted
 from servicedesk.reports.queries.fates import Fate
 from servicedesk.reports.selection import Selection
 from servicedesk.reports.traits import MODE
+from tests.beside import somebody_who
 from tests.factories import (
     ComponentTypeFactory,
     FailureModeFactory,
@@ -157,22 +157,10 @@ def test_without_redis_figures_are_worked_out_each_time(settings: Settings) -> N
 @pytest.mark.django_db(transaction=True)
 def test_a_write_that_began_earlier_and_ends_later_is_not_missed() -> None:
     fleet = fleet_of(2)
-    part, ready, go_on = Fitment.objects.all()[0], threading.Event(), threading.Event()
-
-    def slow() -> None:
-        with transaction.atomic():
-            fleet.find(part, 800)
-            ready.set()
-            go_on.wait(10)
-        connection.close()
-
-    writer = threading.Thread(target=slow)
-    writer.start()
-    ready.wait(10)
-    fleet.find(part, 801)
-    between = Touch.objects.version()
-    go_on.set()
-    writer.join()
+    part = Fitment.objects.all()[0]
+    with somebody_who(lambda: fleet.find(part, 800)):
+        fleet.find(part, 801)
+        between = Touch.objects.version()
     assert Touch.objects.version() != between
     forget_all()
 
