@@ -25,6 +25,7 @@ from servicedesk.people.history import write_change
 from servicedesk.people.models import Batch, BatchFile, InputFile, StagedRow
 from servicedesk.planner_statistics import renew_statistics
 from servicedesk.refusals import Refused, sentence_for
+from servicedesk.reports.words import counted
 
 TRIES = 3
 PAGE = 400
@@ -145,7 +146,7 @@ def _finish(hold: Hold) -> None:
     batch, at = hold.batch, timezone.now()
     with hold.chunk(stage=Batch.Stage.APPLIED, finished_at=at, problem=""):
         told = "; ".join(
-            f"{record.get_file_display()}: {record.applied:,} rows applied, "
+            f"{record.get_file_display()}: {counted(record.applied, 'row')} applied, "
             f"{record.known:,} known, {record.bad:,} bad"
             for record in batch.files.order_by("pk")
         )

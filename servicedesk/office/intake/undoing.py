@@ -23,25 +23,26 @@ from servicedesk.people.history import through, write_change
 from servicedesk.people.models import Batch, Change, User
 from servicedesk.people.models.changes import Door
 from servicedesk.refusals import Refused
+from servicedesk.reports.words import counted
 from units.models import Customer, Fitment, ObservationPeriod, Ownership, Site, Unit
 
 NAMED = 10
 UNITS_AT_ONCE = 10  # with some twenty care tasks each
 PARTS_AT_ONCE = 50  # with at most four due dates each
 
-# What an import makes, in the order in which it can be deleted, and what people call it.
+# What an import makes, in the order in which it can be deleted, and what people call one.
 MADE: dict[type[Model], str] = {
-    ImportedEntry: "history rows",
-    Work: "works",
-    Finding: "findings",
-    Inspection: "looks",
-    Call: "calls",
-    ObservationPeriod: "periods",
-    Fitment: "parts",
-    Unit: "units",
-    Ownership: "ownerships",
-    Customer: "customers",
-    Site: "sites",
+    ImportedEntry: "history row",
+    Work: "work",
+    Finding: "finding",
+    Inspection: "look",
+    Call: "call",
+    ObservationPeriod: "period",
+    Fitment: "part",
+    Unit: "unit",
+    Ownership: "ownership",
+    Customer: "customer",
+    Site: "site",
 }
 
 
@@ -85,10 +86,10 @@ def _begin(hold: Hold, *, by: User | None, at: datetime) -> None:
         told = f"{str(batch).capitalize()} is {batch.get_stage_display()}: there is nothing to undo."
         raise Refused(told)
     _refuse_if_built_upon(batch)
-    counts = {name: _made(model, batch).count() for model, name in MADE.items()}
+    counts = {noun: _made(model, batch).count() for model, noun in MADE.items()}
     total = sum(counts.values())
     with hold.chunk(stage=Batch.Stage.UNDOING, work_done=0, work_total=total, problem=""):
-        told = ", ".join(f"{count:,} {name}" for name, count in counts.items() if count)
+        told = ", ".join(counted(count, noun) for noun, count in counts.items() if count)
         write_change(batch, did=f"to be undone: {told or 'nothing'}", by=by, at=at)
 
 
@@ -120,7 +121,7 @@ def _take_back(hold: Hold, *, by: User | None, at: datetime, progress: Progress)
         raise Refused(told) from error
     clear_staging(hold)
     with hold.chunk(stage=Batch.Stage.UNDONE, finished_at=at, problem=""):
-        write_change(batch, did=f"undone: {batch.work_total:,} records deleted", by=by, at=at)
+        write_change(batch, did=f"undone: {counted(batch.work_total, 'record')} deleted", by=by, at=at)
     drop_files(batch)
 
 

@@ -161,6 +161,16 @@ def test_one_line_of_history_tells_of_an_import_and_of_its_undoing(owner: User) 
     assert not Change.objects.filter(subject="units.unit").exists()
 
 
+def test_one_of_a_thing_is_told_as_one() -> None:
+    batch = bring_in([unit()], [event(what="care")])
+    intake.undo(batch, by=None, at=AT)
+    told = [row.did for row in Change.objects.about(batch).order_by("pk")]
+    assert told[1] == "units: 1 row applied, 0 known, 0 bad; history: 1 row applied, 0 known, 0 bad"
+    # Care of a unit is a work for each of its two parts that have a rule.
+    assert told[2] == "to be undone: 1 history row, 2 works, 1 period, 5 parts, 1 unit, 1 site"
+    assert told[3] == "undone: 11 records deleted"
+
+
 def test_undo_deletes_exactly_what_the_batch_made() -> None:
     units, history = some_fleet(5)
     bring_in(units[:3], history[:9])
