@@ -7,11 +7,16 @@ SEED ?= 1
 DEMO := env COMPANY_NAME="Marrow Bay Porch Windows" SITE_URL=http://127.0.0.1:$(PORT) \
 	COMPANY_PHONE="555 0100" LOG_LEVEL=WARNING EMAIL_URL=filemail://$(CURDIR)/var/letters \
 	MAIL_FROM_ADDRESS=desk@marrowbay.example
-TESTS := env SECRET_KEY=tests-only DATA_DIR=var/tests
+# Tests start our programs by the hundred, and pytest rewrites each test file: both keep what Python compiled.
+TESTS := env -u PYTHONDONTWRITEBYTECODE SECRET_KEY=tests-only DATA_DIR=var/tests
+# As many processes as cores, each with databases of its own; a file's tests stay together, as its fixtures do.
+AT_ONCE := -n auto --dist loadfile --no-loadscope-reorder
+LONG := long or browser or broker
+MEASURE ?=
 PROD := env SECRET_KEY=$$($(PY) -c "import secrets; print(secrets.token_urlsafe(60))") HTTPS=on
 
 .DEFAULT_GOAL := help
-.PHONY: help demo demo-fresh test check audit format bench faults load shots clean
+.PHONY: help demo demo-fresh test test-quick test-long test-all check audit format bench faults load shots clean
 
 help: ## List the targets
 	@grep -hE '^[a-z-]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 14
@@ -33,9 +38,17 @@ demo-fresh: ## Throw the demo company away and set it up anew
 	rm -rf var
 	@$(MAKE) --no-print-directory demo
 
-test: .venv/test.stamp ## Run the whole suite (DATABASE_URL chooses the database), or a part of it with ARGS=...
-	$(TESTS) .venv/bin/pytest $(if $(ARGS),$(ARGS),--cov --cov-report=)
-	$(if $(ARGS),,$(TESTS) .venv/bin/coverage report --fail-under=95)
+test: .venv/test.stamp ## Run the tests of every day (DATABASE_URL chooses the database), or a part of them with ARGS=...
+	$(TESTS) .venv/bin/pytest $(if $(ARGS),$(ARGS),$(AT_ONCE) -m "not ($(LONG))" $(if $(MEASURE),--cov --cov-report=))
+	$(if $(MEASURE),$(TESTS) .venv/bin/coverage report --fail-under=95)
+
+test-quick: .venv/test.stamp ## Run what needs no database: numbers, drawings, words, calendars (a minute)
+	$(TESTS) .venv/bin/pytest $(AT_ONCE) -m "not ($(LONG))" --quick
+
+test-long: .venv/test.stamp ## Run what takes long: browsers, brokers, deployment, simulations, backups, moves, faults in short
+	$(TESTS) .venv/bin/pytest $(AT_ONCE) -m "$(LONG)"
+
+test-all: test test-long ## Run the whole suite
 
 check: .venv/test.stamp ## Run the checks of style, layers, types and deployment
 	.venv/bin/ruff format --check .

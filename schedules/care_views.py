@@ -16,14 +16,15 @@ from schedules import operations
 from schedules.forms import CareByForm, CareRuleForm, NewCareRuleForm
 from schedules.models import CareRule
 from schedules.recurrence import preview
-from schedules.words import count
 from schedules.year_ahead import care_at, care_of_year, months_ahead, our_care, total
 from servicedesk.paging import key_page
+from servicedesk.people.edits import as_opened, attempt_change
 from servicedesk.people.models import Change
 from servicedesk.people.receipts import save_once
 from servicedesk.people.rights import owners, schedulers, technicians, user_of
 from servicedesk.refusals import attempt
 from servicedesk.typed import read_scrap
+from servicedesk.words import count
 from units.models import Site
 from units.operations import set_care_by
 from units.views import status_of
@@ -55,12 +56,14 @@ def add_care_rule(request: HttpRequest) -> HttpResponse:
 def change_care_rule(request: HttpRequest, pk: int) -> HttpResponse:
     """Change a care rule; its due dates are reckoned anew."""
     rule = get_object_or_404(CareRule.objects.select_related("component_type"), pk=pk)
-    form = CareRuleForm(request.POST or None, instance=rule)
-    if request.method == "POST" and attempt(
+    form = as_opened(CareRuleForm(request.POST or None, instance=rule))
+    if request.method == "POST" and attempt_change(
         form,
         lambda: operations.change_care_rule(
             form.instance, why=form.cleaned_data["why"], by=user_of(request), at=timezone.now()
         ),
+        record=rule,
+        by=user_of(request),
     ):
         messages.success(request, "Stored. Due dates under this rule were reckoned anew.")
         return redirect("schedules:care_rules")

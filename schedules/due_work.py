@@ -66,7 +66,7 @@ class SiteWork:
     @property
     def urgent(self) -> bool:
         """Whether something there must be made safe."""
-        return self.key.priority <= 2
+        return self.key.priority == MaintenanceTask.MAKE_SAFE
 
 
 @dataclass(frozen=True)

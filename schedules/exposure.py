@@ -25,7 +25,7 @@ _EXPOSED = {
 }
 _PARTS = "units_fitment f JOIN units_unit u ON u.id = f.unit_id JOIN units_site s ON s.id = u.site_id"
 _CHANGED = (
-    "SELECT d.id FROM {parts} JOIN schedules_caredue d ON d.fitment_id = f.id"
+    "SELECT d.id, d.exposed FROM {parts} JOIN schedules_caredue d ON d.fitment_id = f.id"
     " WHERE d.rule_id = %s AND f.removed_on IS NULL AND d.exposed <> {exposed} AND d.id > %s"
     " ORDER BY d.id LIMIT {limit}"
 )
@@ -46,9 +46,9 @@ def _follow(rule: CareRule, *, at: datetime) -> int:
     told = _EXPOSED[Exposure(rule.exposed_to)]
     exposed = f"CASE WHEN {told} THEN TRUE ELSE FALSE END"
     changed = last = 0
-    while pks := _ask(_CHANGED, exposed, [rule.pk, last]):
-        last = pks[-1][0]
-        changed += _turn([pk for (pk,) in pks], at=at)
+    while rows := _ask(_CHANGED, exposed, [rule.pk, last]):
+        last = rows[-1][0]
+        changed += _turn({pk: bool(was) for pk, was in rows}, at=at)
     if rule.only_where_exposed:
         while rows := _ask(_MISSING, exposed, [rule.component_type_id, rule.pk]):
             changed += _add(rule, rows)
@@ -61,10 +61,14 @@ def _ask(sql: str, exposed: str, params: list[int]) -> list[tuple[int, ...]]:
         return list(cursor.fetchall())
 
 
-def _turn(pks: list[int], *, at: datetime) -> int:
-    """Turn the exposure of due dates over: another interval, or no care under the rule any more."""
+def _turn(were: dict[int, bool], *, at: datetime) -> int:
+    """Turn the exposure of due dates over: another interval, or no care under the rule any more.
+
+    ``were`` says how each was reckoned when it was read: what another scan turned since is left as it is.
+    """
     with transaction.atomic():
-        dues = list(CareDue.objects.held().filter(pk__in=pks))
+        rows = CareDue.objects.held().filter(pk__in=list(were))
+        dues = [due for due in rows if due.exposed == were[due.pk]]
         for due in dues:
             due.exposed = not due.exposed
         gone = [due for due in dues if due.rule.only_where_exposed and not due.exposed]
@@ -100,4 +104,5 @@ def _add(rule: CareRule, rows: list[tuple[int, ...]]) -> int:
         dues.append(
             CareDue(fitment_id=fitment, rule=rule, counted_from=fitted, next_due_on=due_on, exposed=True)
         )
-    return len(CareDue.objects.bulk_create(dues))
+    CareDue.objects.bulk_create(dues, ignore_conflicts=True)  # another scan may be as far
+    return len(dues)

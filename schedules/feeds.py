@@ -7,10 +7,11 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, time, timedelta
 from hashlib import sha256
 from itertools import groupby
+from typing import Any
 from uuid import UUID, uuid5
 
 from django.conf import settings
-from django.db.models import Count, Max, Q, Sum
+from django.db.models import Count, Max, Q, QuerySet, Sum
 from django.urls import reverse
 from django.utils import timezone
 
@@ -19,15 +20,19 @@ from schedules.ical_entries import DueEvent, Todo, VisitEvent
 from schedules.models import CareDue, MaintenanceTask, Visit, VisitTask
 from schedules.operations.visits import place_of
 from schedules.querysets import VisitQuerySet
-from schedules.words import care_reason, count, span
+from schedules.words import care_reason, span
 from servicedesk.people.models import Change, User
+from servicedesk.words import count
 from units.models import Site
 
 BACK = timedelta(days=30)
 AHEAD = timedelta(days=180)
 CANCELLED_FOR = timedelta(days=30)
+OVERDUE_FOR = timedelta(days=366)
+OVER = (MaintenanceTask.State.COMPLETED, MaintenanceTask.State.CANCELLED)
 MOST_DUE_ENTRIES = 1000
 ROWS_AT_ONCE = 500
+MAKE_SAFE = "MAKE SAFE: "
 VISITS_COLOUR, DUE_COLOUR = "saddlebrown", "steelblue"
 
 DUE_ENTRIES = UUID("8d0b6f4e-3c0e-4f0c-9f53-0c7b2f0b8a11")
@@ -67,6 +72,7 @@ class _Around:
     """Who goes on a visit, what is done there in words, and when any of that last changed."""
 
     names: list[str] = field(default_factory=list)
+    dangers: list[str] = field(default_factory=list)
     lines: list[str] = field(default_factory=list)
     changed: list[datetime] = field(default_factory=list)
 
@@ -77,10 +83,14 @@ def _around(visits: Sequence[int]) -> dict[int, _Around]:
     going = Visit.technicians.through.objects.filter(visit__in=visits).order_by("user__name", "user_id")
     for visit, name in going.values_list("visit", "user__name"):
         found[visit].names.append(name)
-    taken = VisitTask.objects.filter(visit__in=visits).order_by("pk")
-    columns = ("visit", "task__unit__code", "task__reason", "task__changed_at")
-    for visit, unit, reason, changed_at in taken.values_list(*columns):
-        found[visit].lines.append(f"{unit}: {reason}" if unit else reason)
+    dangers = set(MaintenanceTask.objects.making_safe().values_list("pk", flat=True))
+    taken = VisitTask.objects.filter(visit__in=visits).danger_first()
+    columns = ("visit", "task", "task__unit__code", "task__reason", "task__changed_at")
+    for visit, task, unit, reason, changed_at in taken.values_list(*columns):
+        line = f"{unit}: {reason}" if unit else reason
+        found[visit].lines.append(line)
+        if task in dangers:
+            found[visit].dangers.append(found[visit].lines.pop())
         found[visit].changed.append(changed_at)
     return found
 
@@ -115,16 +125,23 @@ def midnight(day: date) -> datetime:
 
 
 def todo_feed(*, at: datetime, most: int = MOST_DUE_ENTRIES) -> bytes:
-    """Write the list of work as to-dos: what is open, and what was done or cancelled of late."""
+    """Write the list of work as to-dos: what is open, and what was done or cancelled of late.
+
+    What was due more than a year ago and is over is not looked at: a list that is read every few minutes must
+    not go through all that was ever done.
+    """
     today = timezone.localdate(at)
-    open_or_new = Q(state__in=MaintenanceTask.OPEN, due_on__lt=today + AHEAD) | Q(
-        changed_at__gte=midnight(today - BACK)
+    lately = midnight(today - BACK)
+    kinds = (
+        Q(state__in=MaintenanceTask.OPEN, due_on__lt=today + AHEAD),
+        Q(state__in=MaintenanceTask.OPEN, due_on__gte=today + AHEAD, changed_at__gte=lately),
+        Q(state__in=OVER, due_on__gte=today - OVERDUE_FOR, changed_at__gte=lately),
     )
-    tasks = (
-        MaintenanceTask.objects.filter(open_or_new)
-        .select_related("site", "unit")
-        .order_by("priority", "due_on", "pk")[:most]
-    )
+    rows: list[MaintenanceTask] = []
+    for which in kinds:  # one after the other, for the index of states and days
+        matching = MaintenanceTask.objects.filter(which).select_related("site", "unit")
+        rows += matching.order_by("priority", "due_on", "pk")[:most]
+    tasks = sorted(rows, key=lambda task: (task.priority, task.due_on, task.pk))[:most]
     name = f"Work to do, {settings.COMPANY_NAME}"
     return build_calendar(name, [_todo(task) for task in tasks], color=DUE_COLOUR)
 
@@ -139,7 +156,8 @@ def _todo(task: MaintenanceTask) -> Todo:
         changed_at=task.changed_at,
         completed_at=midnight(task.done_on) if done and task.done_on else None,
         priority=task.priority,
-        summary=f"{task.unit}: {task.reason}" if task.unit else task.reason,
+        summary=(MAKE_SAFE if task.makes_safe else "")
+        + (f"{task.unit}: {task.reason}" if task.unit else task.reason),
         place=place_of(task.site),
         url=settings.SITE_URL + task.get_absolute_url(),
     )
@@ -159,11 +177,21 @@ def version_of_visits(person: User | None, *, at: datetime) -> str:
     )
     taken = VisitTask.objects.filter(visit__in=visits.values("pk"))
     of_tasks = taken.aggregate(number=Count("pk"), changed=Max("task__changed_at"), last=Max("pk"))
-    around = Change.objects.filter(subject__in=["people.user", "units.site", "units.unit"])
-    of_around = around.aggregate(last=Max("pk"), number=Count("pk"))
+    around = {
+        "people.user": Visit.technicians.through.objects.filter(visit__in=visits.values("pk")).values("user"),
+        "units.site": visits.values("site"),
+        "units.unit": taken.filter(task__unit__isnull=False).values("task__unit"),
+    }
+    of_around = [_history_of(subject, keys) for subject, keys in around.items()]
     whose = person.pk if person else 0
     said = repr((whose, today, settings.COMPANY_NAME, settings.SITE_URL, told, of_tasks, of_around))
     return sha256(said.encode()).hexdigest()
+
+
+def _history_of(subject: str, keys: QuerySet[Any]) -> dict[str, int | None]:
+    """Say how far the history of some records has come, by its index; that of all others is not looked at."""
+    history = Change.objects.filter(subject=subject, subject_id__in=keys)
+    return history.aggregate(last=Max("pk"), number=Count("pk"))
 
 
 def visit_event(visit: Visit, *, for_customer: str) -> VisitEvent:
@@ -179,8 +207,9 @@ def visit_event(visit: Visit, *, for_customer: str) -> VisitEvent:
 def _event(visit: Visit, around: _Around) -> VisitEvent:
     """Say of a visit what a calendar may know: where, when, who and what; no telephone, no way in."""
     people = " and ".join(around.names) or "nobody named yet"
-    number = len(around.lines)
+    number = len(around.dangers) + len(around.lines)
     place = visit.place or place_of(visit.site)
+    title = f"{place}: {count(number, 'task')}" if number else place
     changed = max([visit.changed_at, *around.changed])
     return VisitEvent(
         uid=visit.uid,
@@ -190,11 +219,13 @@ def _event(visit: Visit, around: _Around) -> VisitEvent:
         sequence=visit.sequence,
         created_at=visit.created_at,
         changed_at=changed,
-        summary=f"{place}: {count(number, 'task')}" if number else place,
+        summary=f"{MAKE_SAFE}{title}" if around.dangers and visit.is_open else title,
         place=place,
         latitude=visit.site.latitude,
         longitude=visit.site.longitude,
-        description="\n".join([f"Technicians: {people}", *around.lines]),
+        description="\n".join(
+            [*(MAKE_SAFE + line for line in around.dangers), f"Technicians: {people}", *around.lines]
+        ),
         url=settings.SITE_URL + reverse("schedules:visit", args=[visit.pk]),
     )
 

@@ -16,12 +16,16 @@ from django.utils import timezone
 
 from schedules.local_times import moment_of
 from schedules.models import CareDue, CareRule, MaintenanceTask, Visit
+from schedules.operations.times import ALL_THE_SAME
 from schedules.operations.visits import usual_minutes
 from schedules.reference import CARE_WORK
 from schedules.words import care_reason, span
+from servicedesk.new_values import LimitedTextInput
 from servicedesk.people.models import User
 from servicedesk.people.receipts import ReceiptForm
+from servicedesk.searching import ScrapField
 from servicedesk.typed import read_key
+from units.fields import TemperatureInput
 from units.forms import DayField
 from units.models import ComponentType, Site
 
@@ -34,7 +38,7 @@ HORIZONS = {"": timedelta(0), "2w": timedelta(days=14), "2m": SOON}
 class DueWorkForm(forms.Form):
     """Which due work to list."""
 
-    q = forms.CharField(label="Address, postcode, name or unit", required=False)
+    q = ScrapField(label="Address, postcode, name or unit")
     horizon = forms.ChoiceField(
         choices=[("", "by today"), ("2w", "in two weeks"), ("2m", "in two months")],
         required=False,
@@ -72,6 +76,11 @@ class CareRuleForm(forms.ModelForm):
 
     why = forms.CharField(
         max_length=120, required=False, label="Why it changes", help_text="Stays in the history of the rule."
+    )
+
+    not_below_c = TemperatureInput(
+        label="Not on days colder than",
+        help_text="For film, which cracks when bent cold. Counts on days with a forecast on the week sheet.",
     )
 
     class Meta:
@@ -161,6 +170,7 @@ class Offer:
     minutes: int
     persons: int
     waits: str = ""
+    makes_safe: bool = False
 
 
 class VisitForm(forms.Form):
@@ -184,11 +194,12 @@ class VisitForm(forms.Form):
         label="Who goes",
         help_text="One or two people. A proposal can wait for this; a confirmed visit can’t.",
     )
-    note = forms.CharField(
+    note = LimitedTextInput(
         required=False,
         widget=forms.Textarea(attrs={"rows": 2}),
         help_text="For the technicians. Not sent to calendars.",
     )
+    all_the_same = forms.BooleanField(required=False, label=ALL_THE_SAME)
 
     def __init__(self, *args: Any, site: Site, visit: Visit | None = None, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -231,6 +242,7 @@ class VisitForm(forms.Form):
                 minutes=task.minutes,
                 persons=task.persons,
                 waits=_waits(task),
+                makes_safe=task.makes_safe,
             )
             for task in tasks.order_by("unit__code", "priority", "due_on", "pk").distinct()
         ]
@@ -301,7 +313,7 @@ class LinkForm(forms.Form):
 class ExportForm(forms.Form):
     """Which visits a calendar file holds."""
 
-    who = forms.CharField(required=False)
+    who = forms.CharField(max_length=40, required=False)
     until = DayField(required=False)
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:

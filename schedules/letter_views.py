@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from typing import Any
+
 from django import forms
 from django.conf import settings
 from django.contrib import messages
 from django.contrib.auth.decorators import login_not_required
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import Http404, HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils import timezone
@@ -15,15 +18,28 @@ from django.views.decorators.http import require_POST
 
 from schedules import operations
 from schedules.forms import WeekForm
-from schedules.letters.filling import preview, words_of
+from schedules.letters.filling import fill_in, preview, words_of
 from schedules.letters.links import read_opt_out_token
+from schedules.letters.questions import (
+    TOKEN,
+    Question,
+    VisitAsItWas,
+    first_to_ask,
+    letter_asking,
+    list_questions,
+)
 from schedules.letters.texts import USUAL, check_blanks
 from schedules.models import ClockMark, Letter, LetterKind, LetterText, Visit, Wishes
+from schedules.operations import CustomersAsked
+from schedules.shifts import week_ahead
 from schedules.weeks import bounds, monday_of
+from servicedesk.new_values import LimitedTextInput
 from servicedesk.paging import key_page
+from servicedesk.people.edits import as_opened, attempt_change
 from servicedesk.people.models import Change
 from servicedesk.people.rights import owners, schedulers, user_of
 from servicedesk.refusals import Refused, attempt
+from servicedesk.words import count
 from units.models import Customer
 from units.views import status_of
 
@@ -40,7 +56,7 @@ class TextForm(forms.Form):
     """The words of a kind of letter."""
 
     title = forms.CharField(max_length=160)
-    body = forms.CharField(widget=forms.Textarea(attrs={"rows": 14}), label="Text")
+    body = LimitedTextInput(widget=forms.Textarea(attrs={"rows": 14}), label="Text")
 
     def __init__(self, *args: object, kind: str, **kwargs: object) -> None:
         super().__init__(*args, **kwargs)  # type: ignore[arg-type]
@@ -61,6 +77,36 @@ class TextForm(forms.Form):
         except ValueError as error:
             raise forms.ValidationError(str(error)) from error
         return text
+
+
+class _Tokens(forms.MultipleChoiceField):
+    """Visits as they stood on the page; one that changed since is not refused here, but named afterwards."""
+
+    def valid_value(self, value: str) -> bool:
+        """Accept whatever a page of ours wrote."""
+        return TOKEN.fullmatch(value) is not None
+
+
+class AskCustomersForm(forms.Form):
+    """Which customers to ask."""
+
+    asked = _Tokens(
+        label="Who is asked",
+        error_messages={"required": "Tick at least one customer, or go back to the week."},
+    )
+
+    def __init__(self, *args: Any, questions: Sequence[Question], **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        ticked = set(self["asked"].value() or ()) if self.is_bound else None
+        self.to_ask = [
+            (each, ticked is None or each.token in ticked) for each in questions if not each.why_not
+        ]
+        self.not_asked = [each for each in questions if each.why_not]
+
+    @property
+    def wanted(self) -> list[VisitAsItWas]:
+        """What was ticked, each once."""
+        return [VisitAsItWas.from_token(token) for token in dict.fromkeys(self.cleaned_data["asked"])]
 
 
 class WishesForm(forms.Form):
@@ -109,16 +155,40 @@ def try_again(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 @schedulers
-@require_POST
 def ask_customers(request: HttpRequest) -> HttpResponse:
-    """Ask the customers of a week's proposed visits whether they suit."""
-    form = WeekForm(request.POST, people=[])
-    form.is_valid()
-    monday = monday_of(form.cleaned_data.get("week") or timezone.localdate())
-    visits = list(Visit.objects.open().between(*bounds(monday, days=7)))
-    asked = operations.ask_customers(visits, by=user_of(request), at=timezone.now())
-    messages.success(request, f"{asked} letter{'' if asked == 1 else 's'} on the queue.")
-    return redirect(reverse("schedules:week_sheet", query={"week": monday}))
+    """Who is asked by mail about the proposed visits of a week, in which words; then asking the ticked."""
+    week = WeekForm(request.GET, people=[])
+    week.is_valid()
+    chosen = week.cleaned_data.get("week")
+    monday = monday_of(chosen) if chosen else week_ahead(timezone.localdate())
+    visits = Visit.objects.open().between(*bounds(monday, days=7)).for_week()
+    questions = list_questions(visits, at=timezone.now())
+    form = AskCustomersForm(request.POST if request.method == "POST" else None, questions=questions)
+    back = reverse("schedules:week_sheet", query={"week": monday})
+    if request.method == "POST" and (outcome := attempt(form, lambda: _ask(form, request))) is not None:
+        _tell(request, outcome)
+        return redirect(back)
+    context = {"form": form, "monday": monday, "back": back, **_words_of_first(questions)}
+    return render(request, "schedules/ask_customers.html", context, status=status_of(form))
+
+
+def _ask(form: AskCustomersForm, request: HttpRequest) -> CustomersAsked:
+    return operations.ask_customers(form.wanted, by=user_of(request), at=timezone.now())
+
+
+def _tell(request: HttpRequest, outcome: CustomersAsked) -> None:
+    """Say how many letters were written, and name each visit that was left out."""
+    messages.success(request, f"{count(outcome.written, 'letter')} on the queue.")
+    if outcome.left_out:
+        messages.info(request, f"Not asked: {'; '.join(outcome.left_out)}.")
+
+
+def _words_of_first(questions: Sequence[Question]) -> dict[str, object]:
+    """Fill in the letter of the first who is asked, as the preview of all."""
+    first = first_to_ask(questions)
+    if first is None:
+        return {}
+    return {"first": first, "preview": fill_in(letter_asking(first, at=timezone.now()))}
 
 
 @owners
@@ -135,14 +205,20 @@ def change_letter_text(request: HttpRequest, kind: str) -> HttpResponse:
     if kind not in USUAL:
         raise Http404
     words = words_of(kind)
-    form = TextForm(request.POST or None, kind=kind, initial={"title": words.title, "body": words.body})
+    form = as_opened(_text_form(kind, request.POST or None))
     told = words.title, words.body
     if request.method == "POST" and form.is_valid():
         told = form.cleaned_data["title"], form.cleaned_data["body"]
     if (
         request.method == "POST"
         and "store" in request.POST
-        and attempt(form, lambda: _store(kind, form, request))
+        and attempt_change(
+            form,
+            lambda: _store(kind, form, request),
+            record=LetterText.objects.filter(kind=kind).first(),
+            by=user_of(request),
+            again=lambda: _text_form(kind, None),
+        )
     ):
         messages.success(request, "Stored. Letters sent from now on have these words.")
         return redirect("schedules:letter_texts")
@@ -154,6 +230,20 @@ def change_letter_text(request: HttpRequest, kind: str) -> HttpResponse:
         "preview": preview(kind, *told),
     }
     return render(request, "schedules/letter_text.html", context, status=status_of(form))
+
+
+def _text_form(kind: str, data: QueryDict | None) -> TextForm:
+    """Give the form of the words of a kind of letter, with those of now."""
+    words = words_of(kind)
+    return TextForm(data, kind=kind, initial={"title": words.title, "body": words.body})
+
+
+def _wishes_form(customer: Customer, data: QueryDict | None) -> WishesForm:
+    """Give the form of what a customer gets by mail, with what is stored now."""
+    wishes = Wishes.objects.filter(customer=customer).first()
+    form = WishesForm(data, initial={"what": wishes.what if wishes else "all"})
+    form.fields["what"].label = "Gets by mail"
+    return form
 
 
 def _store(kind: str, form: TextForm, request: HttpRequest) -> bool:
@@ -168,14 +258,15 @@ def _store(kind: str, form: TextForm, request: HttpRequest) -> bool:
 def customer_wishes(request: HttpRequest, customer_pk: int) -> HttpResponse:
     """What a customer wants to get by mail, as told on the telephone."""
     customer = get_object_or_404(Customer, pk=customer_pk)
-    held = Wishes.objects.filter(customer=customer).first()
-    form = WishesForm(request.POST or None, initial={"what": held.what if held else "all"})
-    form.fields["what"].label = "Gets by mail"
-    if request.method == "POST" and attempt(
+    form = as_opened(_wishes_form(customer, request.POST or None))
+    if request.method == "POST" and attempt_change(
         form,
         lambda: operations.set_wishes(
             customer, form.cleaned_data["what"], by=user_of(request), at=timezone.now()
         ),
+        record=customer,
+        by=user_of(request),
+        again=lambda: _wishes_form(customer, None),
     ):
         messages.success(request, "Stored.")
         return redirect(customer)
@@ -206,6 +297,5 @@ def wishes(request: HttpRequest, token: str) -> HttpResponse:
     answer = render(
         request, "schedules/wishes.html", {"form": form, "stored": stored}, status=status_of(form)
     )
-    answer["Referrer-Policy"] = "no-referrer"
     answer["X-Robots-Tag"] = "noindex"
     return answer

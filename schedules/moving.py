@@ -13,7 +13,8 @@ from schedules.routing.checker import Insertion, insertions
 from schedules.routing.problem import DAY, MINUTE, Problem, Shift, Stop
 from schedules.routing.travel import drive_seconds
 from schedules.shifts import DayOf, Position, days_of, people_out
-from schedules.week_problem import STEP, Week, agreed_windows, first_free, seconds_of, shift_of
+from schedules.site_work import STEP
+from schedules.week_problem import Week, agreed_windows, first_free, seconds_of, shift_of
 from schedules.weeks import bounds, monday_of
 from servicedesk.people.models import User
 from units.models import FailureMode

@@ -7,22 +7,32 @@ up with one run of each, and two clocks by accident only do the same idempotent 
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from datetime import datetime
+from threading import Thread
 from typing import Any, cast
 
 from celery import current_app
 from celery.schedules import BaseSchedule, maybe_schedule
 from django.conf import settings
+from django.db import DatabaseError, connections
 from django.utils import timezone
 
 from schedules.models import ClockMark
+from schedules.models.clock import FAILED
 from schedules.operations import note_run
 from servicedesk.logs import told
 from servicedesk.notices import know_tasks
 
 log = logging.getLogger(__name__)
 
+TAKE_LONG = {
+    "office.back_up",
+    "office.resume_imports",
+    "reports.keep_failure_log",
+    "reports.watch_lots",
+}
+"""Tasks that may take minutes or hours; letters and due work do not wait for them."""
 NOTHING = "nothing to do"
 """What a task says that looked and found no work; the clock does not print it."""
 
@@ -48,6 +58,42 @@ def run_due(at: datetime) -> dict[str, str]:
     return {task: _run(task, at=at) for task in list(due_tasks())}
 
 
+class RunsBeside:
+    """Runs of the clock that take long: each goes on in a thread of its own while the clock does the rest."""
+
+    def __init__(self, say: Callable[[datetime, str, str], object]) -> None:
+        self._say = say
+        self._threads: dict[str, Thread] = {}
+
+    def run_due(self, at: datetime) -> None:
+        """Run what is due, and say of each task what came of it; a long run still going on is let be."""
+        know_tasks()
+        for task in list(due_tasks()):
+            if task not in TAKE_LONG:
+                self._say(at, task, _run(task, at=at))
+            elif not (task in self._threads and self._threads[task].is_alive()):
+                self._threads[task] = Thread(target=self._run_long, args=(task, at), name=task)
+                self._threads[task].start()
+
+    def wait(self) -> None:
+        """Wait for the runs in hand."""
+        for thread in self._threads.values():
+            thread.join()
+
+    def _run_long(self, task: str, at: datetime) -> None:
+        try:
+            self._say(at, task, _run(task, at=at))
+        except DatabaseError:
+            log.exception("the database did not answer; the clock runs %s again", task)
+        finally:
+            connections.close_all()
+
+
+def task_names() -> set[str]:
+    """Name the tasks of the beat schedule."""
+    return {entry["task"] for entry in _entries()}
+
+
 def _entries() -> list[Mapping[str, Any]]:
     """List the entries of the beat schedule, each task once."""
     return list({entry["task"]: entry for entry in settings.CELERY_BEAT_SCHEDULE.values()}.values())
@@ -55,19 +101,19 @@ def _entries() -> list[Mapping[str, Any]]:
 
 def note_by_worker(task: str, result: object) -> None:
     """Keep that a worker ran a task of the schedule, so that pages can tell when the clock stands still."""
-    if task in {entry["task"] for entry in _entries()}:
+    if task in task_names():
         note_run(task, said=_words(result), at=timezone.now())
 
 
 def _words(result: object) -> str:
-    return f"failed: {told(result)}" if isinstance(result, BaseException) else str(result or "done")
+    return f"{FAILED}{told(result)}" if isinstance(result, BaseException) else str(result or "done")
 
 
 def _run(task: str, *, at: datetime) -> str:
     """Run one task in this process; a failure is noted and tried again when the task is next due."""
     known = current_app.tasks.get(task)
     if known is None:
-        said = "failed: no task of this name is known"
+        said = f"{FAILED}no task of this name is known"
         log.error("the schedule asks for %s, which no app has", task)
     else:
         answer = known.apply()

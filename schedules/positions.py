@@ -20,10 +20,10 @@ AREA = 3
 
 @dataclass(frozen=True)
 class Placed:
-    """Where a site is planned at, and whether that is a guess."""
+    """Where a site is planned at, and where that is a guess, what it goes by."""
 
     position: Position
-    guessed: bool = False
+    guessed: str = ""
 
 
 class Atlas:
@@ -57,7 +57,9 @@ class Atlas:
         if site.latitude is not None and site.longitude is not None:
             return Placed((float(site.latitude), float(site.longitude)))
         near = self._by_postcode.get(site.postcode) or self._by_area.get(site.postcode[:AREA])
-        return Placed(near or self.middle, guessed=True)
+        if site.postcode and near:
+            return Placed(near, guessed="place guessed from the postcode")
+        return Placed(self.middle, guessed="no place known: the drive can’t be told")
 
 
 def home_of(terms: WorkTerms | None, atlas: Atlas) -> Position:

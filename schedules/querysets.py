@@ -6,7 +6,7 @@ from datetime import date, datetime
 from typing import TYPE_CHECKING, Self
 
 from django.db import models
-from django.db.models import Exists, F, OuterRef, Q
+from django.db.models import Case, Exists, F, OuterRef, Prefetch, Q, Value, When
 
 if TYPE_CHECKING:
     from schedules.models import (  # noqa: F401
@@ -17,6 +17,7 @@ if TYPE_CHECKING:
         Letter,
         MaintenanceTask,
         Visit,
+        VisitTask,
         WeekPlan,
     )
     from servicedesk.people.models import User
@@ -116,6 +117,10 @@ class MaintenanceTaskQuerySet(models.QuerySet["MaintenanceTask"]):
         """Tasks whose day has come and that wait for nobody beyond it."""
         return self.filter(Q(waiting_until__isnull=True) | Q(waiting_until__lte=today), due_on__lte=today)
 
+    def making_safe(self) -> Self:
+        """Open tasks that take a danger away which still stands."""
+        return self.open().filter(priority=1)
+
     def for_site(self, site_id: int) -> Self:
         """Open tasks of a site with what a visit form shows of them."""
         return (
@@ -152,19 +157,41 @@ class VisitQuerySet(models.QuerySet["Visit"]):
     def for_week(self) -> Self:
         """Visits with what the list of a week shows of each: how many tasks (``task_number``), not which."""
         return (
-            self.select_related("site")
+            self.with_danger()
+            .select_related("site")
             .prefetch_related("technicians")
             .annotate(task_number=models.Count("visit_tasks"))
             .order_by("starts_at", "pk")
         )
 
     def for_list(self) -> Self:
-        """Visits with what a list shows of each, in the order of the day."""
+        """Visits with what a list shows of each, in the order of the day; tasks as they come on the visit."""
+        from schedules.models import VisitTask
+
         return (
-            self.select_related("site")
-            .prefetch_related("technicians", "visit_tasks__task__unit")
+            self.with_danger()
+            .select_related("site")
+            .prefetch_related(
+                "technicians", Prefetch("visit_tasks", queryset=VisitTask.objects.danger_first())
+            )
             .order_by("starts_at", "pk")
         )
+
+    def with_danger(self) -> Self:
+        """Visits with whether they take a danger away that still stands (``has_danger``)."""
+        from schedules.models import MaintenanceTask
+
+        dangers = MaintenanceTask.objects.making_safe().filter(visit_tasks__visit=OuterRef("pk"))
+        return self.annotate(has_danger=Exists(dangers))
+
+
+class VisitTaskQuerySet(models.QuerySet["VisitTask"]):
+    """Questions about what is done on visits."""
+
+    def danger_first(self) -> Self:
+        """What is done on visits, with its units: what takes a danger away comes first."""
+        danger = When(task__priority=1, task__state__in=["needs-action", "in-process"], then=Value(0))
+        return self.select_related("task__unit").order_by(Case(danger, default=Value(1)), "pk")
 
 
 class AbsenceQuerySet(models.QuerySet["Absence"]):

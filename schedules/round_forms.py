@@ -8,12 +8,15 @@ from decimal import Decimal
 from typing import Any
 
 from django import forms
+from django.conf import settings
 
 from schedules.models import Absence, AgreedTime, DayWeather, Weekday, WorkingDay, WorkTerms
 from schedules.operations import Hours
 from schedules.shifts import BEGINS, ENDS, WORKWEEK
 from servicedesk.people.models import User
+from units.fields import TemperatureInput
 from units.forms import DayField
+from units.temperatures import unit_beside
 
 
 class AskForm(forms.Form):
@@ -31,7 +34,7 @@ class AskForm(forms.Form):
 class MoveForm(forms.Form):
     """Where a visit goes."""
 
-    to = forms.CharField(error_messages={"required": "Choose where it goes."})
+    to = forms.CharField(max_length=120, error_messages={"required": "Choose where it goes."})
 
 
 class AbsenceForm(forms.ModelForm):
@@ -76,18 +79,18 @@ class WeatherForm(forms.Form):
         held = {row.on: row for row in DayWeather.objects.filter(on__in=self.dates)}
         for day in self.dates:
             name, noted = f"{day:%a}".lower(), held.get(day)
-            for field, words, least, most, initial in (
-                (name, "°C", -60, 60, noted.warmest_c if noted else None),
-                (f"{name}_heat", "heat index, °F", 60, 180, noted.heat_index_f if noted else None),
-            ):
-                self.fields[field] = forms.DecimalField(
-                    label=f"{day:%A %-d %B}, {words}",
-                    required=False,
-                    min_value=least,
-                    max_value=most,
-                    decimal_places=1,
-                    initial=initial,
-                )
+            self.fields[name] = TemperatureInput(
+                label=f"{day:%A %-d %B}, °{unit_beside(settings.LENGTH_UNIT)}",
+                initial=noted.warmest_c if noted else None,
+            )
+            self.fields[f"{name}_heat"] = forms.DecimalField(
+                label=f"{day:%A %-d %B}, heat index, °F",
+                required=False,
+                min_value=60,
+                max_value=180,
+                decimal_places=1,
+                initial=noted.heat_index_f if noted else None,
+            )
 
     def told(self) -> dict[date, tuple[Decimal | None, Decimal | None]]:
         """Give what was typed, by day."""

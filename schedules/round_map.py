@@ -10,6 +10,7 @@ import math
 from collections.abc import Sequence
 from xml.etree import ElementTree as ET
 
+from servicedesk.words import count
 from units.drawings.lettering import printable
 from units.drawings.sheet import BLUEPRINT, FADED, INK, PAPER, SMALL, WIDTH, text
 
@@ -49,7 +50,7 @@ def draw_round(home: Position, stops: Sequence[Position], *, title: str, id_pref
     number = len(stops)
     ET.SubElement(
         root, "desc", {"id": f"{id_prefix}-desc"}
-    ).text = f"{number} stop{'' if number == 1 else 's'} in order, joined by straight lines; north is up."
+    ).text = f"{count(number, 'stop')} in order, joined by straight lines; north is up."
     way = [*placed, placed[0]]
     ET.SubElement(
         root,

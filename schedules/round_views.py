@@ -15,12 +15,14 @@ from django.views.decorators.http import require_POST
 
 from schedules import operations
 from schedules.forms import WeekForm
-from schedules.models import Visit, WeekPlan
+from schedules.models import MaintenanceTask, Visit, WeekPlan
 from schedules.moving import chosen, list_options, read_moves
 from schedules.round_forms import AskForm, MoveForm, WeatherForm
 from schedules.round_map import draw_round
+from schedules.shifts import week_ahead
 from schedules.week_sheet import read_round, read_sheet
 from schedules.weeks import monday_of
+from servicedesk.people.edits import as_opened, attempt_change
 from servicedesk.people.models import Role, User
 from servicedesk.people.rights import schedulers, technicians, user_of
 from servicedesk.refusals import Refused, attempt
@@ -31,7 +33,7 @@ from units.views import status_of
 @schedulers
 def week_sheet(request: HttpRequest) -> HttpResponse:
     """The rounds of a week, day by day and person by person, and what is left over."""
-    monday = _monday(request)
+    monday, today = _monday(request), timezone.localdate()
     plans = WeekPlan.objects.of_week(monday)
     done = plans.filter(stage=WeekPlan.Stage.DONE).first()
     sheet = read_sheet(monday)
@@ -41,11 +43,13 @@ def week_sheet(request: HttpRequest) -> HttpResponse:
         "before": monday - timedelta(days=7),
         "after": monday + timedelta(days=7),
         "sheet": sheet,
+        "dangers": MaintenanceTask.objects.making_safe().unplanned().select_related("site", "unit"),
         "plan": plans.first(),
         "left_over": done.left_over.select_related("site") if done else [],
         "done": done,
         "ask": AskForm(initial={"week": monday}),
-        "over": monday + timedelta(days=6) < timezone.localdate(),
+        "this_week": monday_of(today),
+        "over": monday + timedelta(days=6) < today,
         "proposed": sum(each.proposed for each in sheet.rounds),
     }
     return render(request, "schedules/week_sheet.html", context)
@@ -67,8 +71,7 @@ def ask_for_week(request: HttpRequest) -> HttpResponse:
     )
     if plan is None:
         messages.error(request, " ".join(str(text) for texts in form.errors.values() for text in texts))
-    monday = form.cleaned_data.get("week") or timezone.localdate()
-    return redirect(_sheet_of(monday))
+    return redirect(_sheet_of(form.cleaned_data.get("week") or week_ahead(timezone.localdate())))
 
 
 @schedulers
@@ -87,13 +90,15 @@ def week_progress(request: HttpRequest, pk: int) -> HttpResponse:
 def weather(request: HttpRequest) -> HttpResponse:
     """How warm the days of a week get, for work that must not be done in the cold."""
     monday = _monday(request)
-    form = WeatherForm(request.POST or None, monday=monday)
+    form = as_opened(WeatherForm(request.POST or None, monday=monday))
 
     def store() -> bool:
         operations.set_weather(form.told(), by=user_of(request), at=timezone.now())
         return True
 
-    if request.method == "POST" and attempt(form, store):
+    if request.method == "POST" and attempt_change(
+        form, store, record=None, by=user_of(request), again=lambda: WeatherForm(monday=monday)
+    ):
         messages.success(request, "Stored. Plan the week again to go by it.")
         return redirect(_sheet_of(monday))
     context = {"form": form, "monday": monday, "back": _sheet_of(monday)}
@@ -186,7 +191,8 @@ def keep_visit(request: HttpRequest, pk: int) -> HttpResponse:
 def _monday(request: HttpRequest) -> date:
     form = WeekForm(request.GET, people=[])
     form.is_valid()
-    return monday_of(form.cleaned_data.get("week") or timezone.localdate())
+    week = form.cleaned_data.get("week")
+    return monday_of(week) if week else week_ahead(timezone.localdate())
 
 
 def _sheet_of(day: date) -> str:

@@ -9,6 +9,7 @@ from datetime import date, time, timedelta
 from django.conf import settings
 
 from schedules.models import Absence, Weekday, WorkingDay, WorkTerms
+from schedules.weeks import monday_of
 from servicedesk.people.models import Role, User
 
 WORKWEEK = frozenset(set(Weekday) - {Weekday.SATURDAY, Weekday.SUNDAY})
@@ -57,6 +58,22 @@ def days_of(people: Sequence[User], first: date, *, days: int = 7) -> list[DayOf
     return [
         _day(person, day, hours.get(person.pk), away.get(person.pk, [])) for person in people for day in dates
     ]
+
+
+def week_ahead(today: date) -> date:
+    """Give the Monday of the week in which the next working day lies, today among them.
+
+    On a Sunday that is the week to come, unless somebody goes on rounds on Sundays.
+    """
+    people = people_out(list(User.objects.technicians()))
+    own: dict[int, set[int]] = {}
+    for row in WorkingDay.objects.filter(person__in=people):
+        own.setdefault(row.person_id, set()).update(
+            [row.weekday] if row.where == WorkingDay.Where.ROAD else []
+        )
+    worked = {weekday for person in people for weekday in own.get(person, WORKWEEK)} or WORKWEEK
+    dates = (today + timedelta(days=number) for number in range(7))
+    return monday_of(next(day for day in dates if day.weekday() in worked))
 
 
 def _day(person: User, day: date, hours: dict[int, WorkingDay] | None, away: Sequence[Absence]) -> DayOf:

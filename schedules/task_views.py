@@ -16,10 +16,10 @@ from schedules import operations
 from schedules.due_work import sites_with_work
 from schedules.forms import HORIZONS, DoneForm, DueWorkForm, WaitForm, WhyForm
 from schedules.models import ClockMark, MaintenanceTask
-from schedules.words import count
 from servicedesk.people.models import Change
 from servicedesk.people.rights import schedulers, technicians, user_of
 from servicedesk.refusals import Refused, attempt
+from servicedesk.words import count
 from units.views import status_of
 
 TASKS = MaintenanceTask.objects.select_related("site", "unit", "care_due__rule", "fitment__component_type")

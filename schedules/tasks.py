@@ -11,6 +11,7 @@ from schedules.letters.writing import write_due_letters
 from schedules.periodic import NOTHING
 from servicedesk.people.history import through
 from servicedesk.people.models.changes import Door
+from servicedesk.words import count
 
 
 @shared_task(name="schedules.raise_due")
@@ -18,7 +19,7 @@ def raise_due() -> str:
     """Put what is due today on the list of work."""
     with through(Door.CLOCK):
         at = timezone.now()
-        return f"{operations.raise_due(timezone.localdate(at), at=at)} tasks raised"
+        return f"{count(operations.raise_due(timezone.localdate(at), at=at), 'task')} raised"
 
 
 @shared_task(name="schedules.plan_new_care")
@@ -26,7 +27,7 @@ def plan_new_care() -> str:
     """Put parts under the care rules of their types, where they are not yet."""
     with through(Door.CLOCK):
         made = operations.plan_new_care(operations.last_planned(), at=timezone.now())
-        return f"{made} parts came under a rule"
+        return f"{count(made, 'part')} came under a rule"
 
 
 @shared_task(name="schedules.solve_weeks")
@@ -34,7 +35,7 @@ def solve_weeks() -> str:
     """Plan the weeks that somebody asked for."""
     with through(Door.CLOCK):
         solved = operations.solve_waiting_weeks(at=timezone.now())
-        return f"{solved} weeks planned" if solved else NOTHING
+        return f"{count(solved, 'week')} planned" if solved else NOTHING
 
 
 @shared_task(name="schedules.send_letters")
@@ -43,4 +44,4 @@ def send_letters() -> str:
     with through(Door.CLOCK):
         at = timezone.now()
         made, sent = write_due_letters(at=at), send_due_letters(at=at)
-        return f"{made} letters written, {sent} sent" if made or sent else NOTHING
+        return f"{count(made, 'letter')} written, {sent} sent" if made or sent else NOTHING

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from django.contrib import messages
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_POST
@@ -11,8 +11,8 @@ from django.views.decorators.http import require_POST
 from schedules import operations
 from schedules.models import Absence, AgreedTime, WorkTerms
 from schedules.round_forms import AbsenceForm, AgreedTimeForm, TermsForm
-from schedules.shifts import days_of, people_out
-from schedules.weeks import monday_of
+from schedules.shifts import days_of, people_out, week_ahead
+from servicedesk.people.edits import as_opened, attempt_change
 from servicedesk.people.models import Change, Role, User
 from servicedesk.people.rights import schedulers, user_of
 from servicedesk.refusals import attempt
@@ -32,9 +32,11 @@ def working_times(request: HttpRequest) -> HttpResponse:
         return redirect("schedules:working_times")
     people = list(User.objects.technicians().prefetch_related("groups"))
     out, today = people_out(people), timezone.localdate()
-    days = days_of(people, monday_of(today))
+    monday = week_ahead(today)
+    days = days_of(people, monday)
     context = {
         "form": form,
+        "monday": monday,
         "people": [
             (person, out.get(person.pk), [day for day in days if day.person.pk == person.pk])
             for person in people
@@ -58,23 +60,32 @@ def change_terms(request: HttpRequest, person_pk: int) -> HttpResponse:
     """Change how somebody works."""
     person = get_object_or_404(User.objects.technicians(), pk=person_pk)
     terms = WorkTerms.objects.filter(person=person).first()
-    form = TermsForm(
-        request.POST or None,
-        instance=terms or WorkTerms(person=person, goes_out=person.role == Role.TECHNICIAN),
-        days=list(person.working_days.all()),
-        known=terms is not None,
-    )
-    if request.method == "POST" and attempt(
+    form = as_opened(_terms_form(person, request.POST or None))
+    if request.method == "POST" and attempt_change(
         form,
         lambda: operations.set_terms(
             form.save(commit=False), form.hours(), by=user_of(request), at=timezone.now()
         ),
+        record=terms,
+        by=user_of(request),
+        again=lambda: _terms_form(person, None),
     ):
         messages.success(request, "Stored.")
         return redirect("schedules:working_times")
     changes = Change.objects.about(terms).for_page() if terms else []
     context = {"form": form, "person": person, "changes": changes}
     return render(request, "schedules/terms.html", context, status=status_of(form))
+
+
+def _terms_form(person: User, data: QueryDict | None) -> TermsForm:
+    """Give the form of how somebody works, with what is stored now."""
+    terms = WorkTerms.objects.filter(person=person).first()
+    return TermsForm(
+        data,
+        instance=terms or WorkTerms(person=person, goes_out=person.role == Role.TECHNICIAN),
+        days=list(person.working_days.all()),
+        known=terms is not None,
+    )
 
 
 @schedulers

@@ -6,16 +6,18 @@ from datetime import timedelta
 from typing import Any
 
 from django.contrib import messages
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_POST
 
 from schedules import operations
 from schedules.forms import PlanForm, VisitForm, WeekForm, WhyForm, by_unit
-from schedules.models import Letter, Visit
+from schedules.models import Letter, MaintenanceTask, Visit
+from schedules.shifts import week_ahead
 from schedules.weeks import bounds, days_of_week, monday_of
 from servicedesk.paging import key_page
+from servicedesk.people.edits import as_opened, attempt_change
 from servicedesk.people.models import Change, Role, User
 from servicedesk.people.receipts import save_once
 from servicedesk.people.rights import schedulers, technicians, user_of
@@ -25,7 +27,9 @@ from units.models import Site
 from units.views import status_of
 
 SHOWN = 30
-PLAN = ("minutes", "technicians", "tasks", "coming", "note", "starts_at")
+PLANNED = "Planned. Confirm it once the customer has agreed."
+RECORDED = "Recorded. Finish the visit: say of each task whether it was done."
+PLAN = ("minutes", "technicians", "tasks", "coming", "note", "starts_at", "all_the_same")
 
 
 @technicians
@@ -36,7 +40,8 @@ def visits(request: HttpRequest) -> HttpResponse:
     form = WeekForm(request.GET, people=people)
     form.is_valid()
     who = form.cleaned_data.get("who") or ("me" if user.role == Role.TECHNICIAN else "team")
-    monday = monday_of(form.cleaned_data.get("week") or timezone.localdate())
+    today, asked = timezone.localdate(), form.cleaned_data.get("week")
+    monday = monday_of(asked) if asked else week_ahead(today)
     found = Visit.objects.for_week().between(*bounds(monday, days=7)).exclude(state=Visit.State.CANCELLED)
     if who != "team":
         found = found.of(user if who == "me" else next(one for one in people if str(one.pk) == who))
@@ -46,6 +51,7 @@ def visits(request: HttpRequest) -> HttpResponse:
         "who": who,
         "monday": monday,
         "sunday": monday + timedelta(days=6),
+        "this_week": monday_of(today),
         "shown": shown,
     }
     context |= {"before": monday - timedelta(days=7), "after": monday + timedelta(days=7)}
@@ -70,7 +76,7 @@ def plan_visit(request: HttpRequest) -> HttpResponse:
         return visit.get_absolute_url()
 
     if where := save_once(request, form, make):
-        messages.success(request, "Planned. Confirm it once the customer has agreed.")
+        messages.success(request, RECORDED if "already_over" in request.POST else PLANNED)
         return redirect(where)
     return render(request, "schedules/visit_plan.html", _offers(form), status=status_of(form))
 
@@ -85,14 +91,17 @@ def _choose_site(request: HttpRequest) -> HttpResponse:
 @technicians
 def visit(request: HttpRequest, pk: int) -> HttpResponse:
     """One visit: where, when, who, and what is to be done."""
-    found = get_object_or_404(Visit.objects.select_related("site").prefetch_related("technicians"), pk=pk)
+    visits = Visit.objects.select_related("site").prefetch_related("technicians")
+    found = get_object_or_404(visits, pk=pk)
     taken = found.visit_tasks.select_related("task__unit", "task__care_due__rule").order_by(
         "task__unit__code", "task__priority", "pk"
     )
     context = {
         "visit": found,
         "taken": taken,
+        "dangers": [entry.task for entry in taken if entry.task.makes_safe] if found.is_open else [],
         "people": list(found.technicians.all()),
+        "owners": found.site.ownerships.current().select_related("customer"),
         "two_needed": any(entry.task.persons > 1 for entry in taken),
         "any_open": any(entry.task.is_open for entry in taken),
         "is_over": found.ends_at < timezone.now(),
@@ -107,10 +116,13 @@ def visit(request: HttpRequest, pk: int) -> HttpResponse:
 def change_visit(request: HttpRequest, pk: int) -> HttpResponse:
     """Move a visit, send others, or take other tasks along."""
     found = get_object_or_404(Visit.objects.select_related("site"), pk=pk)
-    form = VisitForm(request.POST or None, site=found.site, visit=found, initial=_as_planned(found))
-    if request.method == "POST" and attempt(
+    form = as_opened(_visit_form(found, request.POST or None))
+    if request.method == "POST" and attempt_change(
         form,
         lambda: operations.change_visit(found, **_told(form), by=user_of(request), at=timezone.now()),
+        record=found,
+        by=user_of(request),
+        again=lambda: _visit_form(Visit.objects.get(pk=pk), None),
     ):
         messages.success(request, "Stored. Calendars follow when they next look.")
         return redirect(found)
@@ -172,6 +184,11 @@ def _planned_soon(but: Visit | None) -> list[Visit]:
     return list(soon.exclude(pk=but.pk)[:SHOWN] if but else soon[:SHOWN])
 
 
+def _visit_form(visit: Visit, data: QueryDict | None) -> VisitForm:
+    """Give the form of a visit, with what is planned now."""
+    return VisitForm(data, site=visit.site, visit=visit, initial=_as_planned(visit))
+
+
 def _as_planned(visit: Visit) -> dict[str, Any]:
     return {
         "day": visit.local_start.date(),
@@ -179,4 +196,7 @@ def _as_planned(visit: Visit) -> dict[str, Any]:
         "minutes": visit.minutes,
         "technicians": visit.technicians.all(),
         "note": visit.note,
+        "tasks": visit.visit_tasks.filter(task__state=MaintenanceTask.State.IN_PROCESS).values_list(
+            "task", flat=True
+        ),
     }

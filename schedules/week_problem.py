@@ -10,6 +10,7 @@ from collections import defaultdict
 from collections.abc import Collection, Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, time, timedelta
+from decimal import Decimal
 from typing import Any
 
 import numpy as np
@@ -31,15 +32,15 @@ from schedules.models import (
 from schedules.positions import Atlas, home_of
 from schedules.routing.problem import DAY, MINUTE, Lunch, Problem, Shift, Stop, Window
 from schedules.routing.travel import drive_seconds
-from schedules.shifts import DayOf, days_of, people_out
+from schedules.shifts import DayOf, days_of, people_out, week_ahead
+from schedules.site_work import SHORTEST_STOP, STEP, SiteWork, cut_into_goes
 from schedules.weeks import bounds
 from servicedesk.people.models import User
 from units.models import FailureMode, Site
+from units.temperatures import format_temperature, unit_beside
 
-STEP = 5 * MINUTE
+BEFORE_THAT_WEEK = "it is to be made safe before that week: plan a visit for it now"
 LUNCH = Lunch()
-LONGEST_STOP = 210
-SHORTEST_STOP = 15
 MOST_STOPS = 400
 NOTICE = timedelta(minutes=30)
 URGENT = 2
@@ -47,22 +48,6 @@ HASTE = 0.15
 WORTH_HOURS = {1: 60, 2: 40, 3: 12, 4: 8, 5: 5, 6: 4, 7: 3, 8: 2, 9: 1}
 NOBODY_ELSE = 0
 """The level of a shift that exists for agreed visits only: no task needs so little."""
-
-
-@dataclass(frozen=True)
-class SiteWork:
-    """What would be done at one site in one go."""
-
-    site: Site
-    tasks: tuple[MaintenanceTask, ...]
-    coming: tuple[CareDue, ...] = ()
-    visit: Visit | None = None
-    minutes: int = 0
-
-    @property
-    def priority(self) -> int:
-        """The most urgent of it."""
-        return min((task.priority for task in self.tasks), default=9)
 
 
 @dataclass(frozen=True)
@@ -239,22 +224,35 @@ class _Reader:
         by_site: defaultdict[Site, list[MaintenanceTask]] = defaultdict(list)
         for task in tasks:
             by_site[task.site].append(task)
+        aside: list[tuple[SiteWork, str]] = []
+        if self.monday > week_ahead(timezone.localdate(self.now)):
+            aside += self._set_dangers_aside(by_site)
         due = {site: found for site, found in by_site.items() if any(t.due_on <= sunday for t in found)}
         coming: defaultdict[int, list[CareDue]] = defaultdict(list)
         for row in self._coming(due, until):
             coming[row.fitment.unit.site_id].append(row)
         factors = dict(ServiceTime.objects.values_list("work", "factor"))
         work: dict[Hashable, SiteWork] = {}
-        aside: list[tuple[SiteWork, str]] = []
         for site, found in due.items():
-            parts = list(_parts(site, found, coming[site.pk], factors))
-            if visit := fixed.get(site.pk):
+            visit = fixed.get(site.pk)
+            parts = list(cut_into_goes(site, found, coming[site.pk], factors, alone=visit is not None))
+            if visit is not None:
                 when = visit.local_start
                 why = f"a visit there is fixed for {when:%A} at {when:%H:%M}: take it along on that"
-                aside.extend((part, why) for part in parts)
-                continue
+                aside.extend((part, why) for part in parts if not part.makes_safe)
+                parts = [part for part in parts if part.makes_safe]  # a danger does not wait for it
             work |= {("site", site.pk, number): part for number, part in enumerate(parts)}
         return work, aside
+
+    @staticmethod
+    def _set_dangers_aside(by_site: dict[Site, list[MaintenanceTask]]) -> Iterable[tuple[SiteWork, str]]:
+        """Take dangers out of the work for a week that comes too late for them."""
+        for site, tasks in by_site.items():
+            dangers = [task for task in tasks if task.makes_safe]
+            tasks[:] = [task for task in tasks if not task.makes_safe]
+            if dangers:
+                minutes = sum(task.minutes for task in dangers)
+                yield SiteWork(site, tuple(dangers), minutes=minutes), BEFORE_THAT_WEEK
 
     def _coming(self, sites: Iterable[Site], until: date) -> list[CareDue]:
         return list(
@@ -282,9 +280,8 @@ class _Reader:
         waits = max((task.waiting_until for task in work.tasks if task.waiting_until), default=self.monday)
         allowed = {day for day in warm if day >= waits}
         if not allowed:
-            return None, [
-                (work, f"no day of the week reaches {float(coldest or 0):g} °C, which film work needs")
-            ]
+            least = format_temperature(coldest or Decimal(0), unit=unit_beside(settings.LENGTH_UNIT))
+            return None, [(work, f"no day of the week reaches {least}, which film work needs")]
         windows = agreed or []
         if len(allowed) < 7:
             windows = [
@@ -305,6 +302,7 @@ class _Reader:
             level=max([FailureMode.Skill.HELPER, *levels]),
             persons=max([1, *persons]),
             haste=HASTE if work.priority <= URGENT else 0.0,
+            soonest=work.makes_safe,
         ), []
 
     def _worth(self, work: SiteWork) -> int:
@@ -346,30 +344,3 @@ class _Reader:
 
     def _date(self, seconds: int) -> date:
         return self.monday + timedelta(days=seconds // DAY)
-
-
-def _parts(
-    site: Site, tasks: Sequence[MaintenanceTask], coming: Sequence[CareDue], factors: Mapping[str, float]
-) -> Iterable[SiteWork]:
-    """Cut the work at a site into goes short enough for two on a day, the urgent first."""
-    part: list[MaintenanceTask] = []
-    minutes = 0.0
-    for task in tasks:
-        takes = task.minutes * factors.get(task.work, 1.0)
-        if part and minutes + takes > LONGEST_STOP:
-            yield SiteWork(site, tuple(part), minutes=_rounded(minutes))
-            part, minutes = [], 0.0
-        part.append(task)
-        minutes += takes
-    along = []
-    for due in coming:
-        takes = due.rule.minutes * factors.get(due.rule.work, 1.0)
-        if minutes + takes <= LONGEST_STOP:
-            along.append(due)
-            minutes += takes
-    yield SiteWork(site, tuple(part), tuple(along), minutes=_rounded(minutes))
-
-
-def _rounded(minutes: float) -> int:
-    step = STEP // MINUTE
-    return min(max(-(-round(minutes) // step) * step, SHORTEST_STOP), 12 * 60)

@@ -10,7 +10,7 @@ from itertools import pairwise
 
 from django.conf import settings
 
-from schedules.models import DayWeather, Visit, WorkTerms
+from schedules.models import DayWeather, MaintenanceTask, Visit, WorkTerms
 from schedules.positions import Atlas, Placed, home_of
 from schedules.routing.checker import Round, time_round
 from schedules.routing.problem import MINUTE, Lunch, Problem, Shift, Stop
@@ -25,14 +25,14 @@ from servicedesk.people.models import User
 class Leg:
     """One stop of a round: the drive there, and whether one can be there in time.
 
-    ``late`` is by how many minutes one comes too late after the stop before; ``guessed`` that the site has no
-    position of its own.
+    ``late`` is by how many minutes one comes too late after the stop before; ``guessed`` what its place
+    goes by where the site has no position of its own.
     """
 
     visit: Visit
     drive: int
     late: int
-    guessed: bool
+    guessed: str
     position: Position
 
 
@@ -55,6 +55,12 @@ class DayRound:
     def proposed(self) -> int:
         """How many of its visits wait to be confirmed."""
         return sum(leg.visit.state == Visit.State.TENTATIVE for leg in self.legs)
+
+    @property
+    def dangers(self) -> list[tuple[Visit, MaintenanceTask]]:
+        """What takes a danger away, and on which visit; read where the tasks of visits were read."""
+        taken = [(leg.visit, entry.task) for leg in self.legs for entry in leg.visit.visit_tasks.all()]
+        return [(visit, task) for visit, task in taken if task.makes_safe]
 
     @property
     def troubles(self) -> list[str]:
@@ -213,18 +219,21 @@ def _problem(home: Position, placed: Sequence[Placed], stops: Sequence[Stop], sh
 
 
 def _has_no_lunch(shift: Shift, timed: Round) -> bool:
-    """Say whether a day that runs over noon has no gap for lunch."""
+    """Say whether a day that runs over noon has no half hour for lunch while one is out.
+
+    Who sets off late enough has eaten before, and who is back early enough eats then.
+    """
     lunch, stops = Lunch(), timed.stops
     sets_off = stops[0].begins - stops[0].drive
-    if sets_off >= lunch.latest or timed.back <= lunch.latest:
+    if sets_off >= lunch.earliest + lunch.seconds or timed.back <= lunch.latest:
         return False
-    # One can eat before driving on, or on arrival.
+    # One can eat before driving on, on arrival, and after the last stop where that is not too late for home.
     before_driving = [(one.ends, other.begins - other.drive) for one, other in pairwise(stops)]
     on_arrival = [(one.ends + other.drive, other.begins) for one, other in pairwise(stops)]
-    gaps = [(shift.begins, sets_off), *before_driving, *on_arrival]
+    after_all = (stops[-1].ends, shift.ends - (timed.back - stops[-1].ends))
     return not any(
         max(start, lunch.earliest) + lunch.seconds <= end and max(start, lunch.earliest) <= lunch.latest
-        for start, end in gaps
+        for start, end in [*before_driving, *on_arrival, after_all]
     )
 
 

@@ -19,11 +19,6 @@ def care_reason(name: str, *, panel: int, last_done_on: date | None) -> str:
     return f"{what}: last done {last_done_on.day} {month} {last_done_on.year}"
 
 
-def count(number: int, one: str, many: str = "") -> str:
-    """Count things in words: 1 task, 3 tasks."""
-    return f"{number:,} {one if number == 1 else many or f'{one}s'}"
-
-
 def span(minutes: int) -> str:
     """Say how long something takes: 45 min, 2 h, 1 h 25 min."""
     hours, rest = divmod(minutes, 60)

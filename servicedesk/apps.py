@@ -12,5 +12,8 @@ class ServicedeskConfig(AppConfig):
     verbose_name = "service desk"
 
     def ready(self) -> None:
-        """Load the task runner here, not on package import, so that pure modules stay free of Django."""
-        from servicedesk import celery  # noqa: F401  (loading it is the point)
+        """Load the task runner here, not on package import, so that pure modules stay free of Django.
+
+        The checks of settings register themselves too.
+        """
+        from servicedesk import celery, mail_addresses  # noqa: F401  (loading them is the point)

@@ -16,7 +16,7 @@ from django.core.exceptions import ValidationError
 from django.db import DEFAULT_DB_ALIAS, connections
 from django.db.backends.base.schema import BaseDatabaseSchemaEditor
 from django.db.backends.ddl_references import Statement, Table
-from django.db.models import BaseConstraint, Model
+from django.db.models import BaseConstraint, Model, UniqueConstraint
 
 NEW_COLUMN = re.compile(r"NEW\.(\w+)")
 
@@ -54,6 +54,8 @@ SQLITE_REFUSAL = """
 CREATE TRIGGER {name}_{event} BEFORE {event_of} ON %(table)s{when}
 BEGIN SELECT RAISE(ABORT, '{name}'); END
 """
+SQLITE_NO_REPLACING = "CREATE TRIGGER {name}_insert BEFORE INSERT ON %(table)s BEGIN {refusals} END"
+SQLITE_TAKEN = "SELECT RAISE(ABORT, '{name}') WHERE EXISTS (SELECT 1 FROM %(table)s o WHERE {same});"
 POSTGRES_REFUSAL = """
 CREATE OR REPLACE FUNCTION {name}() RETURNS trigger LANGUAGE plpgsql AS $$
 BEGIN
@@ -247,6 +249,9 @@ class OnlyAdded(_OnTable):
 
     One change is let through: the text of the columns ``erasable`` may give way to `ERASED`, where
     ``permit``, SQL about the row ``OLD``, is true.
+
+    ``INSERT OR REPLACE`` on SQLite deletes the row of the same key without asking the triggers that watch
+    deleting. So there a row is refused whose key, or whose values of a unique constraint, a row has already.
     """
 
     def __init__(self, *, name: str, erasable: tuple[str, ...] = (), permit: str = "") -> None:
@@ -278,13 +283,32 @@ class OnlyAdded(_OnTable):
             )
             return [Statement(text, table=table)]
         unless = f" WHEN NOT ({self._allowed(model, 'IS')})"
-        return [
-            Statement(
-                SQLITE_REFUSAL.format(name=self.name, event=event.lower(), event_of=event, when=when),
-                table=table,
-            )
+        texts = [
+            SQLITE_REFUSAL.format(name=self.name, event=event.lower(), event_of=event, when=when)
             for event, when in (("UPDATE", unless), ("DELETE", ""))
         ]
+        refusals = " ".join(
+            SQLITE_TAKEN.format(
+                name=name, same=" AND ".join(f"o.{column} = NEW.{column}" for column in columns)
+            )
+            for name, columns in self._keys(model)
+        )
+        texts.append(SQLITE_NO_REPLACING.format(name=self.name, refusals=refusals))
+        return [Statement(text, table=table) for text in texts]
+
+    def _keys(self, model: type[Model]) -> Iterator[tuple[str, list[str]]]:
+        """List what no two rows share: the rule that says so, and the columns."""
+        columns = {field.name: str(field.column) for field in model._meta.concrete_fields}
+        yield from (
+            (self.name, [columns[field.name]]) for field in model._meta.concrete_fields if field.unique
+        )
+        for rule in model._meta.constraints:
+            if isinstance(rule, UniqueConstraint):
+                if rule.condition is not None or rule.contains_expressions:
+                    raise NotImplementedError(
+                        f"{self.name} can't guard {rule.name}: it is not about columns."
+                    )
+                yield rule.name, [columns[name] for name in rule.fields]
 
     def _allowed(self, model: type[Model], same: str) -> str:
         """Say in SQL which change of a row is let through."""

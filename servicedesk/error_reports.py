@@ -15,6 +15,7 @@ from django.core.mail import EmailMessage
 from django.http import HttpRequest
 
 from servicedesk.logs import route_of, told, trace
+from servicedesk.mail_addresses import sender_line
 
 log = logging.getLogger(__name__)
 HOUR = 3600.0
@@ -88,6 +89,6 @@ def report_of(record: logging.LogRecord) -> str:
 def send(subject: str, body: str, to: str) -> None:
     """Send one mail; a mail server that fails is told in the log, as a warning, which sends no mail."""
     try:
-        EmailMessage(subject, body, settings.MAIL_FROM_ADDRESS, [to]).send()
+        EmailMessage(subject, body, sender_line(), [to]).send()
     except Exception as error:  # whatever a mail server can do must not harm the page
         log.warning("a report of an error could not be sent: %s", told(error))

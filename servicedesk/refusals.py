@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from typing import Any
 
 from django.apps import apps
 from django.core.exceptions import NON_FIELD_ERRORS, ValidationError
 from django.db import DEFAULT_DB_ALIAS, IntegrityError, transaction
+from django.db.models import BaseConstraint, Model, UniqueConstraint
 from django.forms import BaseForm
 
 CLASH = "Somebody else saved the same thing a moment ago. Look at the page again, then repeat your change."
+KEY_OF_POSTGRES = re.compile(r'\(([\w", ]+)\)=\(')
 
 
 class Refused(Exception):  # noqa: N818  (it is an answer, not a fault)
@@ -39,12 +43,53 @@ class Refused(Exception):  # noqa: N818  (it is an answer, not a fault)
 
 def sentence_for(error: IntegrityError) -> str:
     """Find the sentence of the database rule that was broken; rules carry it as their error message."""
-    told = str(error)
+    broken = _broken_rule(error)
     for model in apps.get_models():
         for rule in model._meta.constraints:
-            if rule.name in told:
+            if rule.name == broken.name or _columns(model, rule) == broken.columns:
                 return str(rule.get_violation_error_message())
+        for field in model._meta.local_concrete_fields:
+            if field.unique and field.editable and {(model._meta.db_table, field.column)} == broken.columns:
+                return " ".join(model().unique_error_message(model, (field.name,)).messages)
     return CLASH
+
+
+@dataclass(frozen=True)
+class _Broken:
+    """A rule as a database names it: by its name, or by the columns (with their tables) it is about."""
+
+    name: str = ""
+    columns: frozenset[tuple[str, str]] = frozenset()
+
+
+def _broken_rule(error: IntegrityError) -> _Broken:
+    """Read which rule was broken, and nothing of what was to be stored: it may look like a rule's name.
+
+    SQLite names a check, a trigger and an index of expressions; of other unique rules it names the columns.
+    PostgreSQL names all, but it makes up the names of rules about one field, and tells the columns beside.
+    """
+    diagnosis = getattr(error.__cause__, "diag", None)
+    if diagnosis is not None:
+        key = KEY_OF_POSTGRES.search(diagnosis.message_detail or "")
+        columns = key[1].replace('"', "").split(", ") if key else []
+        return _Broken(
+            diagnosis.constraint_name or "",
+            frozenset((diagnosis.table_name or "", column) for column in columns),
+        )
+    kind, _, named = str(error).rpartition("constraint failed: ")
+    if kind == "UNIQUE " and not named.startswith("index "):
+        pairs = (each.split(".") for each in named.split(", "))
+        return _Broken(columns=frozenset((table, column) for table, column in pairs))
+    return _Broken(named.removeprefix("index ").strip("'"))
+
+
+def _columns(model: type[Model], rule: BaseConstraint) -> frozenset[tuple[str, str]] | None:
+    """List the columns a unique rule is about, with their table; None of any other rule."""
+    if not isinstance(rule, UniqueConstraint) or not rule.fields:
+        return None
+    table = model._meta.db_table
+    columns = {field.name: str(field.column) for field in model._meta.concrete_fields}
+    return frozenset((table, columns[name]) for name in rule.fields)
 
 
 @contextmanager

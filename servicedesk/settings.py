@@ -32,6 +32,13 @@ COMPANY_LATITUDE = env.float("COMPANY_LATITUDE", default=None)
 COMPANY_LONGITUDE = env.float("COMPANY_LONGITUDE", default=None)
 DETOUR_FACTOR = env.float("DETOUR_FACTOR", default=1.3)  # how much longer roads are than the straight line
 
+# Where "map" leads, with {lat} and {lon} in degrees; the usual one is a map that anybody may use.
+MAP_LINK = env.str(
+    "MAP_LINK", default="https://www.openstreetmap.org/?mlat={lat}&mlon={lon}#map=18/{lat}/{lon}"
+)
+if not ("{lat}" in MAP_LINK and "{lon}" in MAP_LINK and MAP_LINK.startswith(("https://", "http://", "geo:"))):
+    raise ImproperlyConfigured("MAP_LINK is an address with {lat} and {lon} in it.")
+
 # --- where things are -------------------------------------------------------------------------------
 DATA_DIR = Path(env.str("DATA_DIR", default=str(BASE_DIR / "var"))).resolve()
 DATA_DIR.mkdir(parents=True, exist_ok=True)
@@ -48,6 +55,7 @@ SECURE_SSL_REDIRECT = HTTPS
 SECURE_REDIRECT_EXEMPT = ["^alive/$", "^ready/$"]  # the machine itself asks without a proxy in between
 SESSION_COOKIE_SECURE = HTTPS
 CSRF_COOKIE_SECURE = HTTPS
+CSRF_FAILURE_VIEW = "servicedesk.error_pages.form_refused"
 SECURE_HSTS_SECONDS = 365 * 24 * 3600 if HTTPS else 0
 SECURE_HSTS_INCLUDE_SUBDOMAINS = HTTPS
 SECURE_HSTS_PRELOAD = HTTPS
@@ -103,11 +111,13 @@ MIDDLEWARE = [
     "servicedesk.people.body_sizes.BodySizeMiddleware",  # before anything reads a body
     "django.middleware.csrf.CsrfViewMiddleware",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "servicedesk.people.middleware.SignedOutMiddleware",
     "django.contrib.auth.middleware.LoginRequiredMiddleware",
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
     "servicedesk.people.middleware.PageDoorMiddleware",
+    "servicedesk.reports.mixing.MixingMiddleware",
 ]
 
 ROOT_URLCONF = "servicedesk.urls"
@@ -218,7 +228,7 @@ STORAGES = {
     "staticfiles": {
         "BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"
         if DEBUG
-        else "whitenoise.storage.CompressedManifestStaticFilesStorage"
+        else "servicedesk.static_files.StaticFilesStorage"
     },
 }
 
@@ -255,8 +265,13 @@ CELERY_TASK_REJECT_ON_WORKER_LOST = True
 CELERY_WORKER_PREFETCH_MULTIPLIER = 1
 CELERY_WORKER_HIJACK_ROOT_LOGGER = False
 CELERY_BROKER_CONNECTION_RETRY_ON_STARTUP = True
+# What a worker took and did not finish, because it was killed, goes to another after this many seconds. What
+# takes longer is handed out a second time while it runs, so every task is safe to run twice at once.
+HANDED_OUT_AGAIN_AFTER = 600
+# A task nobody took up is dropped after this long: far later than it may come back from a killed worker.
+NOT_TAKEN_UP = 3 * HANDED_OUT_AGAIN_AFTER
 CELERY_BROKER_TRANSPORT_OPTIONS = {
-    "visibility_timeout": 6 * 3600,  # above the longest import
+    "visibility_timeout": HANDED_OUT_AGAIN_AFTER,
     "socket_connect_timeout": 2,
     "retry_policy": {"max_retries": 1, "timeout": 1.0},
 }
@@ -276,7 +291,7 @@ CELERY_BEAT_SCHEDULE = {
     "make small pictures": {
         "task": "calls.make_thumbnails",
         "schedule": timedelta(minutes=5),
-        "options": {"expires": 300},
+        "options": {"expires": NOT_TAKEN_UP},
     },
     "clear up files of photos": {
         "task": "calls.sweep_photo_files",
@@ -296,18 +311,18 @@ CELERY_BEAT_SCHEDULE = {
     "count a large fleet": {
         "task": "reports.count_large_fleet",
         "schedule": crontab(minute="*/10"),
-        "options": {"expires": 600},
+        "options": {"expires": NOT_TAKEN_UP},
     },
     "send letters": {
         "task": "schedules.send_letters",
         "schedule": timedelta(seconds=60),
-        "options": {"expires": 300},
+        "options": {"expires": NOT_TAKEN_UP},
     },
     "plan weeks": {
         "task": "schedules.solve_weeks",
         # A week asked for on a page waits for this where no worker takes it up at once.
         "schedule": timedelta(seconds=60 if REDIS_URL else 5),
-        "options": {"expires": 300},
+        "options": {"expires": NOT_TAKEN_UP},
     },
     "forget what is old": {
         "task": "office.forget_old",
@@ -323,7 +338,7 @@ CELERY_BEAT_SCHEDULE = {
         "task": "office.resume_imports",
         # Files handed in on a page wait for this where no worker takes them up at once.
         "schedule": timedelta(seconds=60 if REDIS_URL else 5),
-        "options": {"expires": 300},
+        "options": {"expires": NOT_TAKEN_UP},
     },
 }
 

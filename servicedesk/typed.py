@@ -12,6 +12,9 @@ FIRST_DAY: Final = date(1900, 1, 1)
 LAST_DAY: Final = date(2199, 12, 31)
 """Days that records can be about. Weeks and intervals are reckoned from them without leaving the calendar."""
 
+LONGEST_SCRAP: Final = 120
+"""Characters a search box takes."""
+
 LARGEST_KEY: Final = 2**63 - 1
 """The largest number of a record that the databases keep."""
 
@@ -25,8 +28,11 @@ def read_key(told: object) -> int | None:
 
 
 def read_scrap(told: str | None) -> str:
-    """Read what somebody looks for: without the spaces around it, and without NUL, which no record holds."""
-    return (told or "").replace("\0", "").strip()
+    """Read what somebody looks for: without the spaces around it, and without NUL, which no record holds.
+
+    What is longer than a search box takes is cut.
+    """
+    return (told or "").replace("\0", "").strip()[:LONGEST_SCRAP]
 
 
 def read_day(told: object) -> date | None:

@@ -14,4 +14,4 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("figures/", include("servicedesk.reports.urls")),
 ]
 
-handler500 = "servicedesk.full_disk.something_broke"
+handler500 = "servicedesk.error_pages.something_broke"

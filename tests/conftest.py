@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sys
 import tempfile
 from collections.abc import Callable, Iterator
@@ -17,9 +18,12 @@ from django.test import Client
 
 from servicedesk.people.models import Role, User
 from tests.demo_company import demo as demo
+from tests.demo_company import demo_company as demo_company
+from tests.demo_company import demo_copy as demo_copy
 from tests.factories import UserFactory
 from tests.kept_values import forget_all
 from tests.log_names import names_in, watched_logs
+from tests.tables import extensions_first, note_all_migrations
 
 
 def pytest_configure() -> None:
@@ -42,8 +46,18 @@ def pytest_configure() -> None:
 
 
 @pytest.fixture(scope="session")
+def django_db_modify_db_settings(django_db_modify_db_settings: None) -> Iterator[None]:
+    """Have the tables made as the models say: migrating takes twenty times as long."""
+    connection.settings_dict["TEST"]["MIGRATE"] = False
+    with extensions_first():
+        yield
+
+
+@pytest.fixture(scope="session")
 def django_db_setup(django_db_setup: None, django_db_blocker: Any) -> Iterator[None]:
     """Make the database; at its end, end and name sessions that a test left, or it could not be dropped."""
+    with django_db_blocker.unblock():
+        note_all_migrations()
     yield
     if connection.vendor != "postgresql":
         return
@@ -57,31 +71,61 @@ def django_db_setup(django_db_setup: None, django_db_blocker: Any) -> Iterator[N
             print(f"a session was left: {left}", file=sys.__stderr__)
 
 
-def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Leave out tests that only mean something on the other database.
+TAKE_LONG = ("long", "browser", "broker", "each_database")
 
-    Where the whole suite runs on PostgreSQL, also those that touch no database of the suite: they come out as
-    they did on SQLite.
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Leave out tests that only mean something on the other database, and begin with files that take long.
+
+    Where the suite runs on PostgreSQL, also those that come out as they did on SQLite: what touches no
+    database of the suite, and what drives a browser, for whom a page is the same whatever stores its records.
+    Django's client opens every page and sends every form on both (`test_pages.py`, `test_junk.py`,
+    `faults/test_twice.py`), real servers work on both (`faults/test_short.py`), and so does one browser
+    (`browser/test_journey.py`).
     """
     other = "postgres" if connection.vendor == "sqlite" else "sqlite"
-    out = [item for item in items if item.get_closest_marker(other)]
-    if other == "sqlite" and config.getoption("--on-every-database") is False:
-        out += [item for item in items if item not in out and not _touches_the_database(item)]
+    both = other == "postgres" or config.getoption("--on-every-database")
+    quick = config.getoption("--quick")
+    out = [
+        item
+        for item in items
+        if item.get_closest_marker(other)
+        or not (both or _differs_by_database(item))
+        or (quick and _touches_database(item))
+    ]
     if out:
         config.hook.pytest_deselected(items=out)
-        items[:] = [item for item in items if item not in out]
+        left_out = set(out)
+        items[:] = [item for item in items if item not in left_out]
+    long_files = {item.path for item in items if any(map(item.get_closest_marker, TAKE_LONG))}
+    items.sort(key=lambda item: item.path not in long_files)  # else one process would be left with them
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
-    """Ask, on PostgreSQL, for the tests that touch no database as well."""
+    """Ask, on PostgreSQL, also for tests that come out there as on SQLite."""
     parser.addoption("--on-every-database", action="store_true", default=False)
+    parser.addoption("--quick", action="store_true", default=False, help="only what touches no database")
 
 
-def _touches_the_database(item: pytest.Item) -> bool:
+def _differs_by_database(item: pytest.Item) -> bool:
+    if any(item.get_closest_marker(mark) for mark in ("postgres", "each_database")):
+        return True
+    return _touches_database(item) and item.get_closest_marker("browser") is None
+
+
+def _touches_database(item: pytest.Item) -> bool:
     fixtures = {"db", "transactional_db", "live_server", "demo"} & set(getattr(item, "fixturenames", ()))
-    return bool(fixtures) or any(
-        item.get_closest_marker(mark) for mark in ("django_db", "postgres", "each_database")
-    )
+    return bool(fixtures) or item.get_closest_marker("django_db") is not None
+
+
+def _deleting(truncate: str) -> str:
+    """Write a TRUNCATE as DELETEs, a hundred times as fast where tables hold a few rows.
+
+    The table that triggers of the others write to comes last.
+    """
+    assert "RESTART IDENTITY" not in truncate, "deleting rows does not begin to count anew"
+    tables = sorted(re.findall(r'"(\w+)"', truncate), key=lambda name: name == "people_touch")
+    return "; ".join(f'DELETE FROM "{name}"' for name in tables)  # noqa: S608 - our own tables
 
 
 @pytest.fixture(scope="session", autouse=True)
@@ -96,6 +140,7 @@ def _history_can_be_emptied_between_tests() -> Iterator[None]:
                 names = ("people_change", "people_changedfield", "people_erasure")
                 before = [f"ALTER TABLE {name} DISABLE TRIGGER USER" for name in names]
                 after = [f"ALTER TABLE {name} ENABLE TRIGGER USER" for name in names]
+                sql_list = [*map(_deleting, sql_list), "SET CONSTRAINTS ALL IMMEDIATE"]
             else:
                 cursor.execute(
                     "SELECT name, sql FROM sqlite_master WHERE type = 'trigger'"

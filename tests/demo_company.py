@@ -1,16 +1,21 @@
-"""The demo company, loaded once for all tests of a file that ask for it."""
+"""The demo company, loaded once into a database of its own for all tests that ask for it."""
 
 from __future__ import annotations
 
+import shutil
+import tempfile
 from collections.abc import Iterator
-from datetime import date
+from contextlib import contextmanager
+from dataclasses import dataclass
 from io import BytesIO
+from pathlib import Path
 from typing import Any
 
 import pytest
 from django.conf import settings
 from django.core.management import call_command
-from django.db import connection, transaction
+from django.db import transaction
+from django.test import override_settings
 from django.utils import timezone
 from PIL import Image
 
@@ -19,17 +24,61 @@ from servicedesk.calls.models import Call
 from servicedesk.calls.operations import add_photo
 from servicedesk.office import intake
 from servicedesk.people.models import InputFile, Role, User
+from tests.databases import connected_to, drop_database, make_database
+from tests.tables import make_tables
 
-TODAY = date(2026, 11, 25)
+
+@dataclass(frozen=True)
+class Company:
+    """The demo company in a database of its own: its full name, and the files that belong to its records."""
+
+    database: str
+    photos: Path
+    incoming: Path
+
+    @contextmanager
+    def made(self) -> Iterator[None]:
+        """Lead the suite to the company for the length of a with block, to load it."""
+        folders = override_settings(PHOTO_DIR=self.photos, INCOMING_DIR=self.incoming)
+        with connected_to(self.database), folders:
+            yield
+
+    @contextmanager
+    def opened(self, database: str = "") -> Iterator[None]:
+        """Lead the suite to the company or a copy of its database, and to copies of its files, for a block.
+
+        What is done to files can't be rolled back.
+        """
+        with tempfile.TemporaryDirectory(prefix="sashkeep-demo-") as name:
+            photos, incoming = (
+                shutil.copytree(folder, Path(name) / folder.name) for folder in (self.photos, self.incoming)
+            )
+            folders = override_settings(PHOTO_DIR=photos, INCOMING_DIR=incoming)
+            with connected_to(database or self.database), folders:
+                yield
+
+
+@pytest.fixture(scope="session")
+def demo_company(
+    django_db_setup: None, django_db_blocker: Any, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[Company]:
+    """The demo company, loaded once for this process."""
+    folder = tmp_path_factory.mktemp("demo")
+    with django_db_blocker.unblock():
+        company = Company(make_database("demo"), folder / "photos", folder / "incoming")
+        with company.made():
+            make_tables()
+            load_company()
+            hand_in_a_bad_file()
+    yield company
+    with django_db_blocker.unblock():
+        drop_database(company.database)
 
 
 @pytest.fixture(scope="module")
-def demo(django_db_setup: None, django_db_blocker: Any) -> Iterator[dict[str, User]]:
-    """The demo company, and somebody of each role."""
-    with django_db_blocker.unblock(), transaction.atomic():
-        load_company()
-        hand_in_a_bad_file()
-        connection.check_constraints()  # else every test would check all these rows again at its end
+def demo(demo_company: Company, django_db_blocker: Any) -> Iterator[dict[str, User]]:
+    """Somebody of each role at the demo company; whatever the tests of a file write there is rolled back."""
+    with django_db_blocker.unblock(), demo_company.opened(), transaction.atomic():
         people = {}
         for role in Role:
             person = User.objects.with_role(role).order_by("pk").first()
@@ -40,10 +89,24 @@ def demo(django_db_setup: None, django_db_blocker: Any) -> Iterator[dict[str, Us
         transaction.set_rollback(True)
 
 
+@pytest.fixture
+def demo_copy(demo_company: Company, django_db_blocker: Any) -> Iterator[None]:
+    """A copy of the demo company to write to for good, as tests with a running server do."""
+    with django_db_blocker.unblock():
+        copy = make_database("demo_copy", like=demo_company.database)
+        with demo_company.opened(copy):
+            yield
+        drop_database(copy)
+
+
 def load_company() -> None:
-    """Load the demo company, with a photo and its letters; its files lie where no other process writes."""
+    """Load the demo company as it stands today, with a photo and its letters.
+
+    Not as of a fixed day: the week that it has planned would be over one day. Its files lie where no other
+    process writes.
+    """
     call_command("load_reference", verbosity=0)
-    call_command("load_demo", today=TODAY, folder=settings.PHOTO_DIR.parent / "demo-files", verbosity=0)
+    call_command("load_demo", folder=settings.PHOTO_DIR.parent / "demo-files", verbosity=0)
     call_command("watch_lots")
     take_a_photo()
     write_due_letters(at=timezone.now())

@@ -12,6 +12,7 @@ OPEN = {
     "people:sign_in",
     "people:code",
     "people:welcome",
+    "people:too_large",
     "schedules:feed",
     "schedules:feed_of_due",
     "schedules:feed_of_todos",
@@ -24,6 +25,7 @@ OPEN = {
     "field:inbox",
     "field:photos",
     "field:service_worker",
+    "field:signed_out",
     "field:manifest",
 }
 """Addresses that need no sign-in. A calendar link is a secret of its own, the link in a letter is
@@ -56,8 +58,11 @@ def addresses() -> Iterator[tuple[str, URLPattern]]:
 ALL = dict(addresses())
 
 
-def arguments(pattern: URLPattern, name: str) -> dict[str, Any]:
-    """Find a record of the demo company for an address that shows one."""
+Records = dict[str, Any]
+
+
+def shown_records() -> Records:
+    """Find records of the demo company to show: by the name of an address, its app, or an argument."""
     from schedules.models import CareRule, Letter, MaintenanceTask, Visit, WeekPlan
     from servicedesk.calls.models import Call, Finding, Photo, SafetyAnswer
     from servicedesk.people.models import Batch, Role, User
@@ -70,7 +75,7 @@ def arguments(pattern: URLPattern, name: str) -> dict[str, Any]:
     assert in_place is not None
     assert visit is not None
     assert call is not None
-    first = {
+    return {
         "people": User.objects.order_by("pk").first(),
         "units:fit_part": in_place,
         "units:replace_set": Fitment.objects.in_place().order_by("pk").first(),
@@ -92,62 +97,51 @@ def arguments(pattern: URLPattern, name: str) -> dict[str, Any]:
         "office:site_sheet": in_place.site,
         "office:finish_visit": visit,
         "office:new_label": in_place,
+        "office:undo_import": Batch.objects.filter(stage="applied").order_by("pk").first(),
         "office": Batch.objects.order_by("-pk").first(),
         "reports": LotFlag.objects.order_by("pk").first(),
         "reports:change_interval": CareRule.objects.order_by("pk").first(),
         "schedules:change_care_rule": CareRule.objects.order_by("pk").first(),
         "schedules:letter": Letter.objects.order_by("pk").first(),
         "schedules:week_progress": WeekPlan.objects.order_by("pk").first(),
-        "schedules:move_visit": Visit.objects.filter(planned_by__isnull=False).order_by("pk").first(),
+        "schedules:move_visit": Visit.objects.filter(planned_by__isnull=False).order_by("-starts_at").first(),
         "schedules:task": MaintenanceTask.objects.open().order_by("pk").first(),
         "schedules": visit,
         "calls": call,
+        "visit_pk": visit,
+        "customer_pk": Customer.objects.order_by("pk").first(),
+        "photo_pk": Photo.objects.get(),
+        "person_pk": User.objects.with_role(Role.TECHNICIAN).order_by("pk").first(),
+        "site": in_place.site,
+        "unit": in_place,
+        "finding": Finding.objects.order_by("pk").first(),
+        "answer": SafetyAnswer.objects.filter(call=call).order_by("pk").first(),
+        "call": call,
+        "task": MaintenanceTask.objects.open().order_by("pk").first(),
     }
-    found: dict[str, Any] = {}
-    for key in pattern.pattern.converters:
-        if key == "what":
-            found[key] = "units" if name == "office:empty_file" else "types"
-        elif key == "file":
-            found[key] = "units"
-        elif key == "code":
-            found[key] = "x" * 16
-        elif key == "visit_pk":
-            found[key] = visit.pk
-        elif key == "token":
-            found[key] = "x" * 43
-        elif key == "customer_pk":
-            found[key] = Customer.objects.order_by("pk")[0].pk
-        elif key == "mark":
-            found[key] = uuid4()
-        elif key == "kind":
-            found[key] = "agreed"
-        elif key == "photo_pk":
-            found[key] = Photo.objects.get().pk
-        elif key == "secret":
-            found[key] = "x" * 43
-        elif key == "person_pk":
-            found[key] = User.objects.with_role(Role.TECHNICIAN).order_by("pk")[0].pk
-        elif key == "day":
-            found[key] = visit.local_start.date().isoformat()
-        elif key in {"site_pk", "site"}:
-            found[key] = in_place.site_id
-        elif key in {"unit_pk", "unit"}:
-            found[key] = in_place.pk
-        elif key in {"finding_pk", "finding"}:
-            found[key] = Finding.objects.order_by("pk").first().pk  # type: ignore[union-attr]
-        elif key in {"answer_pk", "answer"}:
-            found[key] = SafetyAnswer.objects.filter(call=call).order_by("pk").first().pk  # type: ignore[union-attr]
-        elif key in {"call_pk", "call"}:
-            found[key] = call.pk
-        elif key in {"task_pk", "task"}:
-            found[key] = MaintenanceTask.objects.open().order_by("pk").first().pk  # type: ignore[union-attr]
-        else:
-            app, _, page = name.partition(":")
-            record = first.get(name) or first["schedules:task" if "task" in page else app]
-            found[key] = record.pk
-    return found
 
 
-def address_of(name: str) -> str:
-    """Give an address of this name that shows something of the demo company."""
-    return reverse(name, kwargs=arguments(ALL[name], name))
+def arguments(pattern: URLPattern, name: str, records: Records | None = None) -> dict[str, Any]:
+    """Give the arguments of an address that shows one of these records; without any they are looked for."""
+    records = records or shown_records()
+    words = {
+        "what": "units" if name == "office:empty_file" else "types",
+        "file": "units",
+        "code": "x" * 16,
+        "token": "x" * 43,
+        "secret": "x" * 43,
+        "mark": uuid4(),
+        "kind": "agreed",
+        "day": records["schedules"].local_start.date().isoformat(),
+    }
+    app, _, page = name.partition(":")
+    own = records.get(name) or records.get("schedules:task" if "task" in page else app)
+    return {
+        key: words[key] if key in words else records.get(key, records.get(key.removesuffix("_pk"), own)).pk
+        for key in pattern.pattern.converters
+    }
+
+
+def address_of(name: str, records: Records | None = None) -> str:
+    """Give an address of this name that shows one of these records; without any they are looked for."""
+    return reverse(name, kwargs=arguments(ALL[name], name, records))

@@ -302,9 +302,15 @@ def _desk(shown: Shown, person: User, number: int) -> None:
     PhoneRecord.objects.create(
         key=uuid4(),
         by=person,
-        kind="fine",
+        kind="finding",
         fingerprint="x" * 64,
-        told={},
+        told={
+            "mode": FailureMode.objects.order_by("-pk")[0].pk,
+            "tasks": [shown.task.pk],
+            f"task_{MaintenanceTask.objects.order_by('-pk')[0].pk}": "done",
+        },
+        unit=UnitFactory(code=f"sent-{number}"),
+        site=shown.site,
         answer={},
         made_at=now,
         received_at=now,

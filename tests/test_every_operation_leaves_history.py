@@ -26,7 +26,6 @@ MODELS = {model.__name__ for model in apps.get_models()}
 
 WITHOUT = {
     "schedules/operations/letters.py:tell_schedulers_of_danger": "a part of recording a danger, which writes",
-    "servicedesk/field/inbox.py:_store": "hands a record on to the operation of its kind, which writes",
     "servicedesk/people/operations.py:take_code": "keeps the number of the last code, at every sign-in",
     "units/labels.py:labels_for": "gives units that have no sticker a code; printing a sheet is no change",
 }

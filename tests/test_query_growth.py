@@ -22,13 +22,14 @@ from schedules.operations import make_link
 from schedules.weeks import monday_of
 from servicedesk.calls.models import Call, Finding
 from servicedesk.people.models import Batch, Role, User
-from tests.every_address import ALL, OPEN, arguments
+from tests.every_address import ALL, OPEN, address_of, shown_records
 from tests.kept_values import forget_all
 from tests.more_rows import LOT, Shown, grow
 from units.models import ComponentType, Customer, Unit
 
 pytestmark = [
     pytest.mark.django_db,
+    pytest.mark.long,
     pytest.mark.sqlite,  # the questions are the same on both databases, and asking them takes minutes
 ]
 
@@ -36,7 +37,7 @@ FEW, MORE = 2, 5
 
 
 def shown_of(people: dict[str, User]) -> Shown:
-    """Name the records for which the pages are opened: those that `arguments` finds."""
+    """Name the records for which the pages are opened: those that `shown_records` finds."""
     found: dict[str, Any] = {
         "unit": Unit.objects.in_place().select_related("site").order_by("pk").first(),
         "visit": Visit.objects.open().select_related("site").order_by("pk").first(),
@@ -79,6 +80,7 @@ def questions(shown: Shown) -> dict[str, tuple[str, str]]:
         "visit to a site": ("scheduler", f"/visits/plan/?site={site.pk}"),
         "week of visits": ("scheduler", f"/visits/?who=team&week={week}"),
         "week sheet": ("scheduler", f"/week/?week={week}"),
+        "customers to ask": ("scheduler", f"/letters/ask/?week={week}"),
         "calendar of the team": ("scheduler", "/visits/export.ics?who=team"),
         "letters that wait": ("scheduler", "/letters/?stage=waiting"),
         "rates by lot": ("owner", "/figures/rates/?by=lot"),
@@ -99,11 +101,11 @@ def questions(shown: Shown) -> dict[str, tuple[str, str]]:
 
 def doors(shown: Shown) -> dict[str, tuple[str, str]]:
     """Give every address, by whom it is opened."""
-    found = {}
+    found, records = {}, shown_records()
     for name, pattern in ALL.items():
         needs: Role | None = getattr(pattern.callback, "opens_to", None)
         who = needs.value if needs else "" if name in OPEN - {"field:token"} else "technician"
-        found[name] = (who, reverse(name, kwargs=arguments(pattern, name)))
+        found[name] = (who, address_of(name, records))
     return found | questions(shown)
 
 

@@ -11,6 +11,10 @@ from django.core.exceptions import ValidationError
 from django.db import models
 
 from units.lengths import LengthError, format_length, parse_length
+from units.temperatures import TemperatureError, format_temperature, parse_temperature, unit_beside
+
+LONGEST = 40
+"""Characters of a typed length or temperature."""
 
 
 class LengthInput(forms.CharField):
@@ -19,7 +23,8 @@ class LengthInput(forms.CharField):
     def __init__(self, **kwargs: Any) -> None:
         kwargs.pop("max_length", None)  # it would count the characters of a number
         super().__init__(**kwargs)
-        self.widget.attrs.setdefault("maxlength", "40")
+        self.max_length = LONGEST
+        self.widget.attrs.setdefault("maxlength", str(LONGEST))
         self.widget.attrs.setdefault("autocomplete", "off")
 
     def prepare_value(self, value: Any) -> Any:
@@ -31,6 +36,8 @@ class LengthInput(forms.CharField):
         text = super().to_python(value)
         if not text:
             return None
+        if len(text) > LONGEST:
+            raise ValidationError(f"A length takes at most {LONGEST} characters: shorten it.", code="invalid")
         try:
             return parse_length(text, unit=settings.LENGTH_UNIT)
         except LengthError as error:
@@ -59,3 +66,30 @@ class LengthField(models.DecimalField):
     def formfield(self, **kwargs: Any) -> Any:
         """Offer a field in which lengths are typed as people write them."""
         return models.Field.formfield(self, form_class=LengthInput, **kwargs)
+
+
+class TemperatureInput(forms.CharField):
+    """A typed temperature, in the unit that goes with the settings' unit of length; cleans to Celsius."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        super().__init__(max_length=LONGEST, required=False, **kwargs)
+        self.widget.attrs["autocomplete"] = "off"
+
+    def prepare_value(self, value: Any) -> Any:
+        """Show a stored temperature in the unit of the settings."""
+        unit = unit_beside(settings.LENGTH_UNIT)
+        return format_temperature(value, unit=unit) if isinstance(value, Decimal) else value
+
+    def has_changed(self, initial: Any, data: Any) -> bool:
+        """Compare with what was shown."""
+        return bool(str(self.prepare_value(initial) or "") != (data or "").strip())
+
+    def clean(self, value: Any) -> Decimal | None:
+        """Read what was typed; what was never such weather is refused with the reason."""
+        text = super().clean(value)
+        if not text:
+            return None
+        try:
+            return parse_temperature(text, unit=unit_beside(settings.LENGTH_UNIT))
+        except TemperatureError as error:
+            raise ValidationError(str(error), code="invalid") from error

@@ -8,8 +8,9 @@ from servicedesk.notices import send_after_commit
 from servicedesk.people.history import write_change
 from servicedesk.people.models import User
 from servicedesk.refusals import Refused, one_step
+from servicedesk.words import count
 from units.models import ComponentType, Departure, Fitment, Unit
-from units.operations import locked
+from units.operations import locked, refuse_day_to_come
 
 
 def _stored(fitment: Fitment) -> Fitment:
@@ -25,7 +26,9 @@ def _note(unit: Unit, did: str, *, by: User | None, at: datetime) -> None:
 
 def _check_panel(unit: Unit, panel: int) -> None:
     if panel and unit.panels and panel > unit.panels:
-        raise Refused({"panel": [f"Unit {unit.code} has {unit.panels} panels; there is no panel {panel}."]})
+        raise Refused(
+            {"panel": [f"Unit {unit.code} has {count(unit.panels, 'panel')}; there is no panel {panel}."]}
+        )
 
 
 def fit_part(
@@ -42,6 +45,7 @@ def fit_part(
     """Put a part into a slot of a unit that holds none."""
     with one_step():
         unit = locked(unit)
+        refuse_day_to_come(on, name="on", at=at)
         _check_panel(unit, panel)
         if on < unit.installed_on:
             raise Refused({"on": ["The unit was installed later than that: check the date."]})
@@ -64,6 +68,7 @@ def take_out(fitment: Fitment, *, on: date, by: User | None, at: datetime) -> Fi
     """Take a part out of its slot and leave the slot empty."""
     with one_step():
         locked(fitment.unit)
+        refuse_day_to_come(on, name="on", at=at)
         fitment = Fitment.objects.select_for_update().get(pk=fitment.pk)
         if fitment.removed_on is not None:
             raise Refused(f"This part was taken out on {fitment.removed_on:%-d %B %Y} already.")
@@ -86,6 +91,7 @@ def replace_set(
     """Replace all pieces of a slot, or change their type: one fitment ends and another opens that day."""
     with one_step():
         locked(fitment.unit)
+        refuse_day_to_come(on, name="on", at=at)
         fitment = Fitment.objects.select_for_update().get(pk=fitment.pk)
         if component_type.kind != fitment.kind:
             raise Refused(
@@ -133,6 +139,7 @@ def change_panel_share(
     """
     with one_step():
         unit = locked(fitment.unit)
+        refuse_day_to_come(on, name="on", at=at)
         fitment = Fitment.objects.select_for_update().get(pk=fitment.pk)
         _check_panel(unit, panel)
         if component_type.kind != fitment.kind:

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, timedelta
 from typing import Any
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.utils import timezone
 
+from servicedesk.mail_addresses import MailField
 from servicedesk.people.receipts import ReceiptForm
+from servicedesk.searching import ScrapField
 from servicedesk.typed import FIRST_DAY, LAST_DAY
+from units.fields import TemperatureInput
 from units.models import (
     ComponentType,
     Construction,
@@ -19,6 +23,9 @@ from units.models import (
     Site,
     Unit,
 )
+
+JUST_NOW = timedelta(days=30)
+"""A unit installed so short a time ago is one that we fitted."""
 
 
 class DayField(forms.DateField):
@@ -49,6 +56,7 @@ class CustomerForm(forms.ModelForm):
     class Meta:
         model = Customer
         fields = ["name", "phone", "email", "note"]
+        field_classes = {"email": MailField}
 
 
 class NewCustomerForm(ReceiptForm, CustomerForm):
@@ -110,6 +118,11 @@ class OwnerForm(forms.Form):
 class UnitForm(forms.ModelForm):
     """What is recorded about a unit."""
 
+    day_temperature_c = TemperatureInput(
+        label="Temperature on the day",
+        help_text="The liner's gap only means something with the day's temperature.",
+    )
+
     class Meta:
         model = Unit
         fields = [
@@ -144,8 +157,15 @@ class UnitForm(forms.ModelForm):
             "lower_lite_mm": "Only where there is fixed glass below the panels.",
             "above_grade_mm": "Decides which fall cautions are shown.",
             "end_gap_mm": "Both ends together, on the day it was fitted.",
-            "day_temperature_c": "The liner's gap only means something with the day's temperature.",
         }
+
+    def clean(self) -> dict[str, Any]:
+        """Leave alone a temperature that was stored before there were limits, as long as it stays."""
+        cleaned: dict[str, Any] = super().clean() or self.cleaned_data
+        if self.has_error("day_temperature_c") and "day_temperature_c" not in self.changed_data:
+            del self.errors["day_temperature_c"]
+            cleaned["day_temperature_c"] = self.initial.get("day_temperature_c")
+        return cleaned
 
 
 class NewUnitForm(ReceiptForm, UnitForm):
@@ -163,7 +183,8 @@ class NewUnitForm(ReceiptForm, UnitForm):
     observed_from = DayField(
         label="We would hear of failures since",
         required=False,
-        help_text="Left empty: since it was installed. For a unit taken over, the day we took it over.",
+        help_text="The day it was installed if we fitted it, else the day we took it over. Left empty: since "
+        "it was installed, but only if that was in the last 30 days.",
     )
     age_known = forms.BooleanField(
         label="The day it was installed is known, not guessed", required=False, initial=True
@@ -175,6 +196,23 @@ class NewUnitForm(ReceiptForm, UnitForm):
         super().__init__(*args, **kwargs)
         offered = Construction.objects.offered()
         self.fields["construction"].queryset = offered  # type: ignore[attr-defined]
+
+    def clean(self) -> dict[str, Any]:
+        """Ask since when we hear of a unit that was not installed just now: rates are worked out from it."""
+        cleaned = super().clean()
+        installed_on = cleaned.get("installed_on")
+        if (
+            installed_on is not None
+            and installed_on < timezone.localdate() - JUST_NOW
+            and not cleaned.get("observed_from")
+            and not self.has_error("observed_from")
+        ):
+            self.add_error(
+                "observed_from",
+                "The unit was installed more than 30 days ago. Say since when we would have heard of its "
+                f"failures: since {installed_on:%-d %B %Y} if we fitted it, else since we took it over.",
+            )
+        return cleaned
 
 
 class FitForm(ReceiptForm):
@@ -251,7 +289,7 @@ class StopWatchingForm(forms.ModelForm):
 class UnitSearchForm(forms.Form):
     """Find units."""
 
-    q = forms.CharField(label="Code, customer, address or lot", required=False)
+    q = ScrapField(label="Code, customer, address or lot")
     construction = forms.ModelChoiceField(
         queryset=Construction.objects.all(), required=False, empty_label="any"
     )

@@ -10,6 +10,7 @@ from typing import Any, TypeVar
 
 from django.db.models import Model
 from django.forms import BaseFormSet, ModelForm
+from django.utils import timezone
 
 from servicedesk.notices import send_after_commit
 from servicedesk.people.history import shown_values, stored_record, write_change
@@ -125,6 +126,14 @@ class Extras:
     types: Mapping[str, ComponentType] | None = None
 
 
+def refuse_day_to_come(day: date, *, name: str, at: datetime) -> None:
+    """Refuse a day that has not come yet: what is recorded here has happened."""
+    if day > (today := timezone.localdate(at)):
+        raise Refused(
+            {name: [f"{day:%-d %B %Y} is still to come (today is {today:%-d %B %Y}): check the year."]}
+        )
+
+
 def panels_by_height(unit: Unit) -> int | None:
     """Suggest how many panels a unit has where nobody counted them, from the height of its sliding field."""
     field = (unit.height_mm or 0) - (unit.lower_lite_mm or 0)
@@ -187,6 +196,8 @@ def add_unit(
 ) -> Unit:
     """Add a unit with the parts of its construction, watched from a day on."""
     with one_step():
+        refuse_day_to_come(unit.installed_on, name="installed_on", at=at)
+        refuse_day_to_come(observed_from, name="observed_from", at=at)
         if observed_from < unit.installed_on:
             raise Refused(
                 {
@@ -239,6 +250,8 @@ def set_care_by(sites: Iterable[Site], *, care_by: str, by: User, at: datetime) 
 def change_unit(unit: Unit, *, by: User, at: datetime) -> Unit:
     """Change what is recorded about a unit; its parts and periods have operations of their own."""
     with one_step():
+        if not Unit.objects.filter(pk=unit.pk, installed_on=unit.installed_on).exists():
+            refuse_day_to_come(unit.installed_on, name="installed_on", at=at)
         return save_change(unit, did="changed", by=by, at=at)
 
 
@@ -253,6 +266,7 @@ def remove_unit(unit: Unit, *, on: date, by: User, at: datetime) -> Unit:
         unit = locked(unit)
         if unit.removed_on is not None:
             raise Refused(f"This unit was removed on {unit.removed_on:%-d %B %Y} already.")
+        refuse_day_to_come(on, name="on", at=at)
         for fitment in unit.fitments.in_place():
             fitment.removed_on = on
             fitment.full_clean()

@@ -7,10 +7,10 @@ from datetime import date
 from typing import TYPE_CHECKING, Any, Self
 
 from django.db import models
-from django.db.models import Exists, F, OuterRef, Prefetch, Q, Subquery, Value
-from django.db.models.expressions import Combinable
-from django.db.models.functions import Coalesce, Replace
-from django.db.models.lookups import Contains
+from django.db.models import Exists, F, OuterRef, Prefetch, Q, Subquery
+from django.db.models.functions import Coalesce
+
+from servicedesk.searching import code_has, every_word, phone_has
 
 if TYPE_CHECKING:
     from units.models import (  # noqa: F401
@@ -26,32 +26,55 @@ if TYPE_CHECKING:
     )
 
 
-def digits_of(phone: str) -> Combinable:
-    """Strip a stored phone number of what people put between its digits."""
-    bare: Combinable = F(phone)
-    for mark in " -.()+/":
-        bare = Replace(bare, Value(mark), Value(""))
-    return bare
+def customer_has(word: str, *, prefix: str = "") -> Q:
+    """Customers with a word in their name, telephone number or mail address."""
+    return (
+        Q(**{f"{prefix}name__icontains": word})
+        | Q(**{f"{prefix}email__icontains": word})
+        | phone_has(word, f"{prefix}phone")
+    )
 
 
-def called_on(text: str, *, phone: str) -> Q:
-    """Records whose phone holds what was typed, however either is written; four digits are needed."""
-    typed = "".join(sign for sign in text if sign.isdecimal())
-    looks_like_one = len(typed) >= 4 and not any(sign.isalpha() for sign in text)
-    as_typed = Q(**{f"{phone}__icontains": text})
-    return as_typed | Q(Contains(digits_of(phone), Value(typed))) if looks_like_one else as_typed
+def place_has(word: str, *, prefix: str = "") -> Q:
+    """Sites with a word in their code, address or postcode, or in what is known of an owner of theirs."""
+    from units.models import Ownership
+
+    # Each looked for once, and not for every site anew.
+    owned = Ownership.objects.filter(customer_has(word, prefix="customer__")).values("site")
+    return (
+        code_has(word, f"{prefix}code")
+        | Q(**{f"{prefix}address__icontains": word})
+        | Q(**{f"{prefix}postcode__icontains": word})
+        | Q(**{f"{prefix}pk__in": owned})
+    )
+
+
+def site_has(word: str) -> Q:
+    """Sites with a word in what is known of the place, or in the code of one of their units."""
+    from units.models import Unit
+
+    return place_has(word) | Q(pk__in=Unit.objects.filter(code_has(word, "code")).values("site"))
+
+
+def unit_has(word: str) -> Q:
+    """Units with a word in their code, in where they are, or in a lot of their parts."""
+    from units.models import Fitment
+
+    of_lot = Fitment.objects.filter(lot__icontains=word).values("unit")
+    return (
+        code_has(word, "code")
+        | Q(place__icontains=word)
+        | place_has(word, prefix="site__")
+        | Q(pk__in=of_lot)
+    )
 
 
 class CustomerQuerySet(models.QuerySet["Customer"]):
     """Questions about customers."""
 
     def matching(self, text: str) -> Self:
-        """Customers found by any scrap of name, phone or mail address."""
-        if not text:
-            return self
-        return self.filter(
-            Q(name__icontains=text) | Q(email__icontains=text) | called_on(text, phone="phone")
-        )
+        """Customers found by any scraps of name, phone and mail address."""
+        return self.filter(every_word(text, customer_has)) if text else self
 
 
 class OwnershipQuerySet(models.QuerySet["Ownership"]):
@@ -70,22 +93,8 @@ class SiteQuerySet(models.QuerySet["Site"]):
     """Questions about sites."""
 
     def matching(self, text: str) -> Self:
-        """Sites found by any scrap: code, street, postcode, owner's name or phone, unit code."""
-        if not text:
-            return self
-        from units.models import Ownership, Unit
-
-        owners = Ownership.objects.filter(
-            Q(customer__name__icontains=text) | called_on(text, phone="customer__phone"), site=OuterRef("pk")
-        )
-        units = Unit.objects.filter(site=OuterRef("pk"), code__icontains=text)
-        return self.filter(
-            Q(code__icontains=text)
-            | Q(address__icontains=text)
-            | Q(postcode__istartswith=text)
-            | Exists(owners)
-            | Exists(units)
-        )
+        """Sites found by any scraps: code, street, postcode, an owner's name or phone, unit code."""
+        return self.filter(every_word(text, site_has)) if text else self
 
     def with_owner(self) -> Self:
         """Sites with their present owner as ``owners`` (a list of none or one)."""
@@ -147,26 +156,17 @@ class UnitQuerySet(models.QuerySet["Unit"]):
         """Units still in their openings."""
         return self.filter(removed_on__isnull=True)
 
+    def in_place_on(self, day: date) -> Self:
+        """Units that were in their openings on a day; the day one was removed no longer counts."""
+        return self.filter(Q(removed_on__isnull=True) | Q(removed_on__gt=day), installed_on__lte=day)
+
     def removed(self) -> Self:
         """Units that were taken out."""
         return self.filter(removed_on__isnull=False)
 
     def matching(self, text: str) -> Self:
-        """Units found by any scrap of code, customer, address or lot."""
-        if not text:
-            return self
-        from units.models import Fitment, Ownership
-
-        # Each looked for once, and not for every unit anew.
-        owned = Ownership.objects.current().filter(customer__name__icontains=text).values("site")
-        of_lot = Fitment.objects.filter(lot__iexact=text).values("unit")
-        return self.filter(
-            Q(code__icontains=text)
-            | Q(site__code__iexact=text)
-            | Q(site__address__icontains=text)
-            | Q(site__in=owned)
-            | Q(pk__in=of_lot)
-        )
+        """Units found by any scraps of code, place, customer, address and lot."""
+        return self.filter(every_word(text, unit_has)) if text else self
 
     def for_search(self, told: Mapping[str, Any]) -> Self:
         """Units that a search form asks for: a scrap, a construction, a part in place, a state."""

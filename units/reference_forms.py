@@ -51,6 +51,7 @@ class FailureModeForm(forms.ModelForm):
             "mechanism",
             "cause",
             "detection",
+            "only_at_look",
             "effect",
             "first_aid",
             "spares",

@@ -11,6 +11,7 @@ from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 
+from servicedesk.people.edits import as_opened, attempt_change
 from servicedesk.people.models import Change
 from servicedesk.people.rights import owners, user_of
 from servicedesk.refusals import attempt
@@ -62,6 +63,19 @@ def _sheet(what: str) -> Sheet:
     return SHEETS[what]
 
 
+def _parts_of(row: Model) -> str:
+    """Say which parts a construction comes with; nothing of other rows."""
+    if not isinstance(row, Construction):
+        return ""
+    parts = row.parts.select_related("component_type").order_by("pk")
+    phrases = (
+        f"{part.pieces} {part.component_type}{' each panel' if part.each_panel else ''}"
+        f"{' if wanted' if part.optional else ''}"
+        for part in parts
+    )
+    return "; ".join(phrases) or "no parts"
+
+
 @owners
 def rows(request: HttpRequest, what: str) -> HttpResponse:
     """All rows of one list of the reference data."""
@@ -89,12 +103,15 @@ def change_row(request: HttpRequest, what: str, pk: int) -> HttpResponse:
     """Change a row of the reference data; a construction with the parts it comes with."""
     sheet = _sheet(what)
     row = get_object_or_404(sheet.model, pk=pk)
-    form = sheet.form(request.POST or None, instance=row)
+    form = as_opened(sheet.form(request.POST or None, instance=row), also=_parts_of(row))
     parts = PartsFormSet(request.POST or None, instance=row) if isinstance(row, Construction) else None
     filled_in = request.method == "POST" and (parts is None or parts.is_valid())
-    if filled_in and attempt(
+    if filled_in and attempt_change(
         form,
         lambda: operations.change_filled_in(form, parts=parts, by=user_of(request), at=timezone.now()),
+        record=row,
+        by=user_of(request),
+        also=lambda: _parts_of(row),
     ):
         messages.success(request, "Stored. Units already in the register keep the parts they have.")
         return redirect("units:reference", what)

@@ -69,11 +69,19 @@ class UnitDrawings:
 
 
 def drawings_of(
-    unit: Unit, *, kinds: Collection[str], unit_of_length: LengthUnit, marks: Sequence[Mark] = ()
+    unit: Unit,
+    *,
+    kinds: Collection[str],
+    unit_of_length: LengthUnit,
+    marks: Sequence[Mark] = (),
+    pick: bool = False,
 ) -> UnitDrawings:
-    """Draw a unit: its elevation, the section of its track, and the orders of taking out and putting back."""
+    """Draw a unit: its elevation, the section of its track, and the orders of taking out and putting back.
+
+    With ``pick`` the elevation has areas to choose panels and corners by.
+    """
     shape = shape_of(unit, kinds=kinds)
-    front, track = _drawn(shape, unit.code, unit_of_length, tuple(marks))
+    front, track = _drawn(shape, unit.code, unit_of_length, tuple(marks), pick)
     return UnitDrawings(
         elevation=SafeString(front),  # the drawings escape every text themselves  # nosec B703
         plan=SafeString(track),  # the same  # nosec B703
@@ -83,11 +91,17 @@ def drawings_of(
 
 @lru_cache(maxsize=512)  # some 12 MB: the units of a day, which phones fetch again and again
 def _drawn(
-    shape: UnitShape, code: str, unit_of_length: LengthUnit, marks: tuple[Mark, ...]
+    shape: UnitShape, code: str, unit_of_length: LengthUnit, marks: tuple[Mark, ...], pick: bool
 ) -> tuple[str, str]:
     """Draw the elevation and the section of the track."""
     front = elevation(
-        shape, title=f"Unit {code}", marks=marks, id_prefix="elevation", unit=unit_of_length, titled=False
+        shape,
+        title=f"Unit {code}",
+        marks=marks,
+        id_prefix="elevation",
+        unit=unit_of_length,
+        titled=False,
+        pick=pick,
     )
     track = plan(shape, title=f"Track of unit {code}", id_prefix="plan", unit=unit_of_length, titled=False)
     return front, track

@@ -8,6 +8,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 
 from servicedesk.paging import key_page
+from servicedesk.people.edits import as_opened, attempt_change
 from servicedesk.people.models import Change
 from servicedesk.people.receipts import save_once
 from servicedesk.people.rights import schedulers, technicians, user_of
@@ -80,9 +81,12 @@ def add_unit(request: HttpRequest, site_pk: int) -> HttpResponse:
 def change_unit(request: HttpRequest, pk: int) -> HttpResponse:
     """Change what is recorded about a unit."""
     unit = get_object_or_404(Unit.objects.select_related("site"), pk=pk)
-    form = UnitForm(request.POST or None, instance=unit)
-    if request.method == "POST" and attempt(
-        form, lambda: operations.change_unit(form.instance, by=user_of(request), at=timezone.now())
+    form = as_opened(UnitForm(request.POST or None, instance=unit))
+    if request.method == "POST" and attempt_change(
+        form,
+        lambda: operations.change_unit(form.instance, by=user_of(request), at=timezone.now()),
+        record=unit,
+        by=user_of(request),
     ):
         messages.success(request, "Stored.")
         return redirect(unit)
@@ -129,9 +133,12 @@ def watch_unit(request: HttpRequest, pk: int) -> HttpResponse:
 def stop_watching(request: HttpRequest, pk: int) -> HttpResponse:
     """Note since when failures of a unit no longer reach us."""
     period = get_object_or_404(ObservationPeriod.objects.select_related("unit"), pk=pk)
-    form = StopWatchingForm(request.POST or None, instance=period)
-    if request.method == "POST" and attempt(
-        form, lambda: operations.change_record(form.instance, by=user_of(request), at=timezone.now())
+    form = as_opened(StopWatchingForm(request.POST or None, instance=period))
+    if request.method == "POST" and attempt_change(
+        form,
+        lambda: operations.change_record(form.instance, by=user_of(request), at=timezone.now()),
+        record=period,
+        by=user_of(request),
     ):
         messages.success(request, "Stored.")
         return redirect(period.unit)
@@ -173,9 +180,12 @@ def add_site(request: HttpRequest) -> HttpResponse:
 def change_site(request: HttpRequest, pk: int) -> HttpResponse:
     """Change what is recorded about a site."""
     site = get_object_or_404(Site, pk=pk)
-    form = SiteForm(request.POST or None, instance=site)
-    if request.method == "POST" and attempt(
-        form, lambda: operations.change_site(form.instance, by=user_of(request), at=timezone.now())
+    form = as_opened(SiteForm(request.POST or None, instance=site))
+    if request.method == "POST" and attempt_change(
+        form,
+        lambda: operations.change_site(form.instance, by=user_of(request), at=timezone.now()),
+        record=site,
+        by=user_of(request),
     ):
         messages.success(request, "Stored.")
         return redirect(site)
@@ -241,9 +251,12 @@ def add_customer(request: HttpRequest) -> HttpResponse:
 def change_customer(request: HttpRequest, pk: int) -> HttpResponse:
     """Change a customer's name or how to reach them."""
     found = get_object_or_404(Customer, pk=pk)
-    form = CustomerForm(request.POST or None, instance=found)
-    if request.method == "POST" and attempt(
-        form, lambda: operations.change_record(form.instance, by=user_of(request), at=timezone.now())
+    form = as_opened(CustomerForm(request.POST or None, instance=found))
+    if request.method == "POST" and attempt_change(
+        form,
+        lambda: operations.change_record(form.instance, by=user_of(request), at=timezone.now()),
+        record=found,
+        by=user_of(request),
     ):
         messages.success(request, "Stored.")
         return redirect(found)

@@ -9,7 +9,7 @@ from django.conf import settings
 from django.urls import reverse
 from django.utils import timezone
 
-from schedules.feeds import visit_event
+from schedules.feeds import MAKE_SAFE, visit_event
 from schedules.ical import build_message
 from schedules.letters.links import VisitKey, opt_out_link, visit_link, welcome_link
 from schedules.letters.texts import USUAL, Words, fill, one_line
@@ -17,8 +17,10 @@ from schedules.letters.writing import care_of_customer
 from schedules.models import Letter, LetterKind, LetterText, MaintenanceTask, Visit
 from schedules.operations.visits import place_of
 from schedules.week_sheet import read_round
-from schedules.words import count, span
+from schedules.words import span
+from servicedesk.mail_addresses import ascii_address, sender
 from servicedesk.people.models import User
+from servicedesk.words import count
 from units.models import Customer, Site, Unit
 
 LEFT_OUT = "(a link that only the mail holds)"
@@ -98,12 +100,13 @@ def _about_visit(visit: Visit, customer: Customer) -> dict[str, str]:
 
 def _calendar(visit: Visit, customer: Customer, method: str) -> bytes:
     event = visit_event(visit, for_customer=visit_link(VisitKey(visit.pk, customer.pk)))
+    name, address = sender()
     return build_message(
         event,
         method=method,  # type: ignore[arg-type]  # one of the two above
-        organizer=settings.MAIL_FROM_ADDRESS,
-        organizer_name=settings.COMPANY_NAME,
-        attendee=customer.email,
+        organizer=ascii_address(address),
+        organizer_name=name,
+        attendee=ascii_address(customer.email),
         attendee_name=customer.name,
     )
 
@@ -143,7 +146,9 @@ def _desk_day(person: User) -> dict[str, str]:
     due = MaintenanceTask.objects.unplanned().due(today)
     proposed = Visit.objects.open().filter(state=Visit.State.TENTATIVE, starts_at__gt=timezone.now())
     told = Letter.objects.filter(stage__in=[Letter.Stage.WITHHELD, Letter.Stage.FAILED])
+    dangers = MaintenanceTask.objects.making_safe().select_related("site").order_by("due_on", "pk")
     lines = [
+        *(f"- {MAKE_SAFE}{place_of(task.site)}, {task.reason}" for task in dangers),
         f"- {count(due.count(), 'task')} due and on no visit yet",
         f"- {count(proposed.count(), 'proposed visit')} to confirm",
         f"- {count(told.count(), 'letter')} withheld or not sent",
@@ -157,8 +162,11 @@ def _round_day(person: User) -> dict[str, str]:
     lines = ["Nothing is planned for you any more."]
     if found is not None:
         lines = [
-            f"{leg.visit.local_start:%H:%M} {place_of(leg.visit.site)}, {span(leg.visit.minutes)}"
-            for leg in found.legs
+            *(f"{MAKE_SAFE}{place_of(visit.site)}, {task.reason}" for visit, task in found.dangers),
+            *(
+                f"{leg.visit.local_start:%H:%M} {place_of(leg.visit.site)}, {span(leg.visit.minutes)}"
+                for leg in found.legs
+            ),
         ]
     link = settings.SITE_URL + reverse("schedules:round", args=[person.pk, today.isoformat()])
     return _day(person) | {"list": "\n".join(lines), "link": link}

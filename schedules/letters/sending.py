@@ -1,15 +1,17 @@
 """Sending what is on the queue, each letter once.
 
-A letter is claimed (one UPDATE, so that of two senders one gets it), handed to the mail server and marked as
-sent under the same claim. Between the last two the process can die: then the lease runs out, the letter is
-sent again with the same Message-ID, and mail programs show it once.
+Each letter is claimed just before it is handed over (one conditional UPDATE, so that of two senders one gets
+it) and marked as sent under the same claim. Between the two the process can die: then the lease runs out, the
+letter is sent again with the same Message-ID, and mail programs show it once. A lease is for one letter, so a
+run may take as long as it likes; the mail server has `EMAIL_TIMEOUT` for each of its answers, far less than
+the lease.
 """
 
 from __future__ import annotations
 
 import logging
+from contextlib import suppress
 from datetime import datetime, timedelta
-from email.utils import formataddr
 from smtplib import SMTPRecipientsRefused
 from urllib.parse import urlsplit
 from uuid import uuid4
@@ -23,6 +25,8 @@ from django.utils import timezone
 from schedules.letters.filling import Filled, fill_in
 from schedules.letters.links import opt_out_link
 from schedules.models import Letter, LetterKind, Wishes
+from servicedesk.logs import told
+from servicedesk.mail_addresses import is_address, sender, sender_line
 
 log = logging.getLogger(__name__)
 
@@ -37,44 +41,72 @@ def send_due_letters(*, at: datetime) -> int:
     """Send all letters that are due; answer how many were sent. Without a mail server they wait."""
     if not settings.EMAIL_BACKEND:
         return 0
-    sent = 0
-    while letters := _claim(at):
-        mail = get_connection()
-        try:
-            mail.open()
-        except OSError as error:
-            for letter in letters:
-                _put_off(letter, error, at=at)
-            break
-        try:
-            for letter in letters:
-                sent += _send(letter, mail, at=at)
-        finally:
-            mail.close()
+    mail, sent = get_connection(), 0
+    try:
+        while keys := _due(at):
+            for key in keys:
+                if why := _why_nothing_goes(mail):
+                    Letter.objects.filter(stage=Letter.Stage.WAITING, next_try_at__lte=at).update(why=why)
+                    return sent
+                letter = _claim(key, at=at)
+                sent += letter is not None and _send(letter, mail)
+    finally:
+        _close(mail)
     return sent
 
 
-def _claim(at: datetime) -> list[Letter]:
-    """Take some letters for oneself: those that wait, and those whose sender died."""
-    free = Q(stage=Letter.Stage.WAITING, next_try_at__lte=at) | Q(
-        stage=Letter.Stage.SENDING, lease_until__lt=at
+def _why_nothing_goes(mail: BaseEmailBackend) -> str:
+    """Connect to the mail server where that is not done; answer why no letter at all can be sent, if so."""
+    if not is_address(sender()[1]):
+        return "the address that letters come from is none: correct MAIL_FROM_ADDRESS in the settings"
+    try:
+        mail.open()
+    except OSError as error:
+        log.warning("the mail server can't be reached: %s", told(error))
+        return f"the mail server can’t be reached: {error}"[:240]
+    return ""
+
+
+def _close(mail: BaseEmailBackend) -> None:
+    """End the talk with the mail server; one that went away has ended it already."""
+    with suppress(OSError):
+        mail.close()
+
+
+def _free(at: datetime) -> Q:
+    """Say which letters anybody may claim: those that wait, and those whose sender died."""
+    return Q(stage=Letter.Stage.WAITING, next_try_at__lte=at) | Q(
+        stage=Letter.Stage.SENDING, lease_until__lt=timezone.now()
     )
+
+
+def _due(at: datetime) -> list[int]:
+    """List the next letters to send; another sender may be quicker with some of them."""
+    first = Letter.objects.filter(_free(at)).order_by("next_try_at", "pk")
+    return list(first.values_list("pk", flat=True)[:AT_ONCE])
+
+
+def _claim(key: int, *, at: datetime) -> Letter | None:
+    """Take a letter for oneself; None where somebody else was quicker.
+
+    The lease begins now, whenever the run began.
+    """
     claim = uuid4()
-    first = Letter.objects.filter(free).order_by("next_try_at", "pk")
-    wanted = list(first.values_list("pk", flat=True)[:AT_ONCE])
-    if not wanted:
-        return []
-    Letter.objects.filter(free, pk__in=wanted).update(
-        stage=Letter.Stage.SENDING, claim=claim, lease_until=at + LEASE, tries=F("tries") + 1
-    )
-    held = Letter.objects.filter(claim=claim, stage=Letter.Stage.SENDING)
-    return list(held.select_related("customer", "person").order_by("pk"))
+    free = Letter.objects.filter(_free(at), pk=key)
+    if not free.update(
+        stage=Letter.Stage.SENDING, claim=claim, lease_until=timezone.now() + LEASE, tries=F("tries") + 1
+    ):
+        return None
+    return Letter.objects.select_related("customer", "person").get(pk=key)
 
 
-def _send(letter: Letter, mail: BaseEmailBackend, *, at: datetime) -> bool:
+def _send(letter: Letter, mail: BaseEmailBackend) -> bool:
     """Send one letter, or say why not."""
     if why := why_withheld(letter):
         _mark(letter, stage=Letter.Stage.WITHHELD, why=why)
+        return False
+    if not is_address(_address(letter)):
+        _mark(letter, stage=Letter.Stage.FAILED, why="the mail address is none: correct it, then try again")
         return False
     try:
         filled = fill_in(letter)
@@ -86,7 +118,17 @@ def _send(letter: Letter, mail: BaseEmailBackend, *, at: datetime) -> bool:
     try:
         mail.send_messages([message])
     except OSError as error:  # smtplib's errors are OSErrors
-        _put_off(letter, error, at=at)
+        _close(mail)  # the next letter gets a fresh connection, whatever became of this one
+        _put_off(letter, error)
+        return False
+    except ValueError as error:  # what Django says of an address or a header it can't write
+        _close(mail)
+        log.error("letter %s could not be put into a mail: %s", letter.pk, told(error))
+        _mark(
+            letter,
+            stage=Letter.Stage.FAILED,
+            why="It could not be put into a mail; the log of the desk says why.",
+        )
         return False
     return _mark(
         letter,
@@ -130,7 +172,7 @@ def _message(letter: Letter, filled: Filled) -> EmailMultiAlternatives:
     message = EmailMultiAlternatives(
         subject=filled.title,
         body=filled.body,
-        from_email=formataddr((settings.COMPANY_NAME, settings.MAIL_FROM_ADDRESS)),
+        from_email=sender_line(),
         to=[_address(letter)],
         headers=headers,
     )
@@ -139,17 +181,17 @@ def _message(letter: Letter, filled: Filled) -> EmailMultiAlternatives:
     return message
 
 
-def _put_off(letter: Letter, error: OSError, *, at: datetime) -> None:
+def _put_off(letter: Letter, error: OSError) -> None:
     """Try again later, each time after twice as long; what the server refuses for good fails."""
-    told = _words(error)
+    why = _words(error)
     refused = isinstance(error, SMTPRecipientsRefused) and all(
         code >= 500 for code, _ in error.recipients.values()
     )
     if refused or letter.tries >= MOST_TRIES:
-        _mark(letter, stage=Letter.Stage.FAILED, why=told)
+        _mark(letter, stage=Letter.Stage.FAILED, why=why)
         return
     pause = min(timedelta(minutes=2 ** (letter.tries - 1)), LONGEST_PAUSE)
-    _mark(letter, stage=Letter.Stage.WAITING, why=told, next_try_at=at + pause)
+    _mark(letter, stage=Letter.Stage.WAITING, why=why, next_try_at=timezone.now() + pause)
 
 
 def _words(error: OSError) -> str:
@@ -161,10 +203,10 @@ def _words(error: OSError) -> str:
     return f"the mail server did not take it: {error}"[:240]
 
 
-def _mark(letter: Letter, **told: object) -> bool:
+def _mark(letter: Letter, **fields: object) -> bool:
     """Say what became of a letter, if it is still ours."""
     return bool(
         Letter.objects.filter(pk=letter.pk, claim=letter.claim, stage=Letter.Stage.SENDING).update(
-            claim=None, lease_until=None, **told
+            claim=None, lease_until=None, **fields
         )
     )

@@ -21,6 +21,7 @@ MORNING = time(6)
 CARE_LATEST = timedelta(days=30)
 AHEAD = timedelta(days=400)
 VISIT, SITE, PERSON = "visit", "site", "person"
+KEYS_AT_ONCE = 500
 _KEY = ("kind", "subject", "subject_id", "due_on", "version", "addressee")
 
 
@@ -33,17 +34,29 @@ def write_due_letters(*, at: datetime) -> int:
         *_digests(at),
         *_invitations(at),
     ]
-    _drop_outdated(at)
     missing = _missing(rows)
     Letter.objects.bulk_create(missing, ignore_conflicts=True, batch_size=500)  # another scan may be as far
+    _drop_outdated(at)
     return len(missing)
 
 
 def _missing(rows: Sequence[Letter]) -> list[Letter]:
-    """Leave out the letters that are written already: nearly all of them, at nearly every tick."""
-    first = min((row.due_on for row in rows), default=date.max)
-    known = set(Letter.objects.filter(due_on__gte=first).values_list(*_KEY))
-    return [row for row in rows if tuple(getattr(row, name) for name in _KEY) not in known]
+    """Leave out the letters that are written already: nearly all of them, at nearly every tick.
+
+    Only letters of the same kind about the same subjects are read, by the index of their unique key: what was
+    sent over the years costs nothing.
+    """
+    groups: dict[tuple[str, str], list[Letter]] = {}
+    for row in rows:
+        groups.setdefault((row.kind, row.subject), []).append(row)
+    existing: set[tuple[object, ...]] = set()
+    for (kind, subject), group in groups.items():
+        days = {row.due_on for row in group}
+        same = Letter.objects.filter(kind=kind, subject=subject, due_on__gte=min(days), due_on__lte=max(days))
+        for begin in range(0, len(group), KEYS_AT_ONCE):
+            about = {row.subject_id for row in group[begin : begin + KEYS_AT_ONCE]}
+            existing.update(same.filter(subject_id__in=about).values_list(*_KEY))
+    return [row for row in rows if tuple(getattr(row, name) for name in _KEY) not in existing]
 
 
 def letter(
@@ -80,12 +93,17 @@ def customers_of(sites: Iterable[int], day: date) -> dict[int, Customer]:
 
 
 def _about_visits(at: datetime) -> Iterator[Letter]:
-    """Tell of agreed visits: the calendar entry at once and after every change, a reminder days before."""
+    """Tell of agreed visits: the calendar entry at once and after every change, a reminder days before.
+
+    Who was told of the visit as it is, since the day of the reminder, needs no reminder.
+    """
     visits = list(
         Visit.objects.open().filter(state=Visit.State.CONFIRMED, starts_at__gt=at, starts_at__lt=at + AHEAD)
     )
     today = timezone.localdate(at)
     owners = customers_of([visit.site_id for visit in visits], today)
+    near = [visit for visit in visits if _remind_from(visit) <= today]
+    told_early = _told_early(near)
     for visit in visits:
         customer = owners.get(visit.site_id)
         if customer is None:
@@ -93,35 +111,56 @@ def _about_visits(at: datetime) -> Iterator[Letter]:
         about = {"subject": VISIT, "subject_id": visit.pk, "customer": customer, "at": at}
         day = visit.local_start.date()
         yield letter(LetterKind.AGREED, due_on=day, version=visit.sequence, **about)  # type: ignore[arg-type]
-        if day - timedelta(days=settings.REMIND_DAYS) <= today:
+        if (visit.pk, customer.pk) in told_early:
             yield letter(LetterKind.AHEAD, due_on=day, **about)  # type: ignore[arg-type]
+
+
+def _remind_from(visit: Visit) -> date:
+    """Give the day from which on a visit is near."""
+    return visit.local_start.date() - timedelta(days=settings.REMIND_DAYS)
+
+
+def _told_early(near: Sequence[Visit]) -> set[tuple[int, int | None]]:
+    """Say which near visits, as they are now, their customers were told of before the day of the reminder."""
+    visits = {visit.pk: visit for visit in near}
+    announced: set[tuple[int, int | None]] = set()
+    keys = list(visits)
+    for begin in range(0, len(keys), KEYS_AT_ONCE):
+        agreed = Letter.objects.filter(
+            kind=LetterKind.AGREED, subject=VISIT, subject_id__in=keys[begin : begin + KEYS_AT_ONCE]
+        ).exclude(stage__in=[Letter.Stage.WAITING, Letter.Stage.SENDING])
+        for each in agreed.only("subject_id", "customer_id", "version", "sent_at", "made_at"):
+            visit = visits[each.subject_id]
+            went_on = timezone.localdate(each.sent_at or each.made_at)
+            if each.version == visit.sequence and went_on < _remind_from(visit):
+                announced.add((visit.pk, each.customer_id))
+    return announced
 
 
 def _called_off(at: datetime) -> Iterator[Letter]:
     """Tell those who know of a visit that it is called off."""
-    knows = Letter.objects.filter(
-        subject=VISIT, subject_id=OuterRef("pk"), stage__in=[Letter.Stage.SENT, Letter.Stage.SENDING]
+    went_out = Q(stage__in=[Letter.Stage.SENT, Letter.Stage.SENDING])
+    knows = Letter.objects.filter(went_out, subject=VISIT, subject_id=OuterRef("pk"))
+    off = Visit.objects.filter(Exists(knows), state=Visit.State.CANCELLED, starts_at__gt=at).in_bulk()
+    letters = Letter.objects.filter(
+        went_out,
+        subject=VISIT,
+        subject_id__in=list(off),
+        kind__in=[LetterKind.AGREED, LetterKind.ASKING],
+        customer__isnull=False,
     )
-    visits = Visit.objects.filter(Exists(knows), state=Visit.State.CANCELLED, starts_at__gt=at)
-    for visit in visits:
-        told = Letter.objects.filter(
+    pairs = {(each.subject_id, each.customer_id): each for each in letters.select_related("customer")}
+    for each in pairs.values():
+        visit = off[each.subject_id]
+        yield letter(
+            LetterKind.CALLED_OFF,
             subject=VISIT,
             subject_id=visit.pk,
-            kind__in=[LetterKind.AGREED, LetterKind.ASKING],
-            customer__isnull=False,
-            stage__in=[Letter.Stage.SENT, Letter.Stage.SENDING],
+            due_on=visit.local_start.date(),
+            version=visit.sequence,
+            customer=each.customer,
+            at=at,
         )
-        customers = {each.customer_id: each.customer for each in told.select_related("customer")}
-        for customer in customers.values():
-            yield letter(
-                LetterKind.CALLED_OFF,
-                subject=VISIT,
-                subject_id=visit.pk,
-                due_on=visit.local_start.date(),
-                version=visit.sequence,
-                customer=customer,
-                at=at,
-            )
 
 
 def care_of_customer(site: int, today: date) -> list[CareDue]:
@@ -141,9 +180,14 @@ def care_of_customer(site: int, today: date) -> list[CareDue]:
 
 def _own_care(today: date, *, at: datetime) -> Iterator[Letter]:
     """Tell customers who do the care themselves what fell due, once a month for each site."""
+    month = today.replace(day=1)
+    written = Letter.objects.filter(
+        kind=LetterKind.OWN_CARE, subject=SITE, subject_id=OuterRef("fitment__unit__site"), due_on=month
+    )
     due = (
         CareDue.objects.of_parts_in_place()
         .filter(
+            ~Exists(written),
             fitment__unit__site__care_by=Site.CareBy.CUSTOMER,
             fitment__unit__removed_on__isnull=True,
             next_due_on__lte=today,
@@ -152,10 +196,7 @@ def _own_care(today: date, *, at: datetime) -> Iterator[Letter]:
         .values_list("fitment__unit__site", flat=True)
         .distinct()
     )
-    month = today.replace(day=1)
-    written = Letter.objects.filter(kind=LetterKind.OWN_CARE, subject=SITE, due_on=month)
-    sites = set(due) - set(written.values_list("subject_id", flat=True))
-    for site, customer in sorted(customers_of(sites, today).items()):
+    for site, customer in sorted(customers_of(due, today).items()):
         yield letter(
             LetterKind.OWN_CARE, subject=SITE, subject_id=site, due_on=month, customer=customer, at=at
         )
@@ -197,6 +238,18 @@ def _drop_outdated(at: datetime) -> None:
         changed = Visit.objects.filter(pk=OuterRef("subject_id"), sequence__gt=OuterRef("version"))
         if kind != LetterKind.AHEAD:
             mine.filter(Exists(changed)).update(
+                stage=Letter.Stage.NEEDLESS, why="the visit changed, and a later letter tells of it"
+            )
+        else:
+            told_anew = Letter.objects.filter(
+                kind=LetterKind.AGREED,
+                subject=VISIT,
+                subject_id=OuterRef("subject_id"),
+                addressee=OuterRef("addressee"),
+                made_at__gte=OuterRef("made_at"),
+                stage__in=[Letter.Stage.WAITING, Letter.Stage.SENDING, Letter.Stage.SENT],
+            )
+            mine.filter(Exists(told_anew)).update(
                 stage=Letter.Stage.NEEDLESS, why="the visit changed, and a later letter tells of it"
             )
         over = Exists(Visit.objects.filter(pk=OuterRef("subject_id"), starts_at__lte=at))

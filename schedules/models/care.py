@@ -12,6 +12,7 @@ from django.db.models import Q
 from schedules.querysets import CareDueQuerySet, CareRuleQuerySet
 from schedules.recurrence import Season, next_due
 from servicedesk.conditions import Check
+from servicedesk.new_values import LimitedText
 from units.models import FailureMode
 
 
@@ -72,7 +73,7 @@ class CareRule(models.Model):
         "what it uses up", max_length=60, blank=True, help_text="Such as “silicone-free track lubricant, ml”."
     )
     material_each = models.PositiveSmallIntegerField("of that for each part", default=0)
-    note = models.TextField("how to do it", blank=True)
+    note = LimitedText("how to do it", blank=True)
     source = models.CharField(max_length=200, blank=True)
     active = models.BooleanField("in force", default=True)
     planned_at = models.DateTimeField(

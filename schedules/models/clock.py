@@ -2,7 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from typing import Self
+
 from django.db import models
+
+FAILED = "failed: "
+"""How what a task said begins where it failed."""
+
+
+class ClockMarkQuerySet(models.QuerySet["ClockMark"]):
+    """Runs of periodic work."""
+
+    def failing(self, tasks: Iterable[str]) -> Self:
+        """Those of some tasks whose last run failed."""
+        return self.filter(task__in=tasks, said__startswith=FAILED).order_by("task")
 
 
 class ClockMark(models.Model):
@@ -11,6 +25,9 @@ class ClockMark(models.Model):
     task = models.CharField(max_length=80, unique=True)
     ran_at = models.DateTimeField()
     said = models.CharField(max_length=200, blank=True)
+    failing_since = models.DateTimeField(null=True, blank=True)
+
+    objects = ClockMarkQuerySet.as_manager()
 
     def __str__(self) -> str:
         return f"{self.task} at {self.ran_at}"

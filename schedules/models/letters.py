@@ -11,6 +11,7 @@ from django.db.models import Q
 
 from schedules.querysets import LetterQuerySet
 from servicedesk.conditions import Check
+from servicedesk.new_values import LimitedText
 
 
 class LetterKind(models.TextChoices):
@@ -58,7 +59,7 @@ class CustomerAnswer(models.Model):
     visit = models.ForeignKey("schedules.Visit", on_delete=models.CASCADE, related_name="answers")
     customer = models.ForeignKey("units.Customer", on_delete=models.CASCADE, related_name="+")
     said = models.CharField(max_length=10, choices=Said)
-    words = models.TextField(blank=True)
+    words = LimitedText(blank=True)
     at = models.DateTimeField()
     seen_at = models.DateTimeField(null=True, blank=True)
     seen_by = models.ForeignKey(
@@ -77,7 +78,7 @@ class LetterText(models.Model):
 
     kind = models.CharField(max_length=12, choices=LetterKind, unique=True)
     title = models.CharField(max_length=160)
-    body = models.TextField()
+    body = LimitedText()
 
     def __str__(self) -> str:
         return str(self.get_kind_display())

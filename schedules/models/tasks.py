@@ -50,6 +50,7 @@ class MaintenanceTask(models.Model):
         CUSTOMER = "customer", "the customer"
 
     OPEN = (State.NEEDS_ACTION, State.IN_PROCESS)
+    MAKE_SAFE = 1  # the priority of work that takes a danger away, and of nothing else
 
     site = models.ForeignKey("units.Site", on_delete=models.PROTECT, related_name="tasks")
     unit = models.ForeignKey(
@@ -126,3 +127,8 @@ class MaintenanceTask(models.Model):
     def is_open(self) -> bool:
         """Whether something is still to be done."""
         return self.state in self.OPEN
+
+    @property
+    def makes_safe(self) -> bool:
+        """Whether the task is to take a danger away that still stands."""
+        return self.priority == self.MAKE_SAFE and self.is_open

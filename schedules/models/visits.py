@@ -11,8 +11,9 @@ from django.db.models import Q
 from django.urls import reverse
 
 from schedules.local_times import wall_time
-from schedules.querysets import VisitQuerySet
+from schedules.querysets import VisitQuerySet, VisitTaskQuerySet
 from servicedesk.conditions import Check
+from servicedesk.new_values import LimitedText
 
 from .tasks import MaintenanceTask
 
@@ -36,7 +37,7 @@ class Visit(models.Model):
     technicians = models.ManyToManyField(settings.AUTH_USER_MODEL, related_name="visits")
     state = models.CharField(max_length=10, choices=State, default=State.TENTATIVE)
     finished_at = models.DateTimeField(null=True, blank=True)
-    note = models.TextField(blank=True)
+    note = LimitedText(blank=True)
     planned_by = models.ForeignKey(
         "schedules.WeekPlan", on_delete=models.SET_NULL, null=True, blank=True, related_name="visits"
     )
@@ -119,6 +120,16 @@ class VisitTask(models.Model):
     task = models.ForeignKey(MaintenanceTask, on_delete=models.PROTECT, related_name="visit_tasks")
     outcome = models.CharField(max_length=8, choices=Outcome, blank=True)
     why_not = models.CharField(max_length=12, choices=MaintenanceTask.NotDone, blank=True)
+    needs = models.CharField(
+        "what was missing",
+        max_length=160,
+        blank=True,
+        default="",
+        db_default="",
+        help_text="Which part, and how many.",
+    )
+
+    objects = VisitTaskQuerySet.as_manager()
 
     class Meta:
         constraints = [

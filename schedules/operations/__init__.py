@@ -4,6 +4,7 @@ from .calendars import hash_of, make_link, note_read, replace_link, revoke_link
 from .care import last_planned, note_care_done, note_care_done_many, plan_new_care
 from .finishing import Wait, finish_visit
 from .letters import (
+    CustomersAsked,
     ask_customers,
     see_answer,
     set_letter_text,
@@ -38,6 +39,7 @@ from .visits import cancel_visit, change_visit, confirm_visit, keep_visit, move_
 from .week import ask_for_week, solve_waiting_weeks, solve_week
 
 __all__ = [
+    "CustomersAsked",
     "Hours",
     "Inspections",
     "Wait",

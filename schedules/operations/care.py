@@ -15,6 +15,7 @@ from schedules.models import CareDue, CareRule, ClockMark, MaintenanceTask
 from servicedesk.people.history import write_change
 from servicedesk.people.models import User
 from servicedesk.refusals import Refused, one_step
+from servicedesk.words import count
 from units.models import Fitment, Unit
 
 from .runs import note_run
@@ -56,7 +57,7 @@ def plan_new_care(since: datetime | None = None, *, at: datetime | None = None) 
         made = plan_units(units) if units else 0
         made += _plan_everything(new_rules) if new_rules else 0
     CareRule.objects.filter(pk__in=new_rules).update(planned_at=at)
-    note_run(PLAN, said=f"{made} parts came under a rule", at=at)
+    note_run(PLAN, said=f"{count(made, 'part')} came under a rule", at=at)
     return made
 
 

@@ -33,6 +33,8 @@ def finish_visit(
     *,
     outcomes: Mapping[int, str],
     waits: Mapping[int, Wait] | None = None,
+    needs: Mapping[int, str] | None = None,
+    note: str = "",
     finished_at: datetime,
     by: User | None,
     at: datetime,
@@ -40,7 +42,8 @@ def finish_visit(
     """End a visit: done tasks are completed and move their care on, the others go back on the list of work.
 
     ``outcomes`` says of each task still open, by its key, "" where it was done or else why not
-    (`MaintenanceTask.NotDone`); ``waits`` lets some of those not done wait. Finishing twice changes nothing.
+    (`MaintenanceTask.NotDone`); ``waits`` lets some of those not done wait, and ``needs`` says which part is
+    missing. ``note`` is added to the visit's own. Finishing twice changes nothing.
     """
     with one_step():
         visit = hold_visit(visit)
@@ -51,10 +54,12 @@ def finish_visit(
         _check_outcomes(taken, outcomes)
         on = timezone.localdate(finished_at)
         for entry in taken:
+            entry.needs = (needs or {}).get(entry.task_id, "")
             _settle(
                 entry, outcomes.get(entry.task_id), on=on, wait=(waits or {}).get(entry.task_id), by=by, at=at
             )
         before = stored_values(visit)
+        visit.note = "\n".join(filter(None, [visit.note, note.strip()]))
         visit.sequence += visit.state != Visit.State.CONFIRMED
         visit.state, visit.finished_at, visit.changed_at = Visit.State.CONFIRMED, finished_at, at
         visit.full_clean()
@@ -108,19 +113,20 @@ def _settle(
         complete_held(task, on=on, by=by, at=at)
         entry.outcome = VisitTask.Outcome.DONE
     else:
-        _send_back(task, outcome or "", wait=wait, by=by, at=at)
+        _send_back(task, outcome or "", wait=wait, needs=entry.needs, by=by, at=at)
         entry.outcome, entry.why_not = VisitTask.Outcome.NOT_DONE, outcome or ""
     entry.full_clean()
     entry.save()
 
 
 def _send_back(
-    task: MaintenanceTask, why_not: str, *, wait: Wait | None, by: User | None, at: datetime
+    task: MaintenanceTask, why_not: str, *, wait: Wait | None, needs: str, by: User | None, at: datetime
 ) -> None:
     task.state, task.not_done = MaintenanceTask.State.NEEDS_ACTION, why_not
-    if wait is not None:
+    if wait is not None and not task.makes_safe:  # a danger waits for nobody
         task.waiting_for, task.waiting_until = wait
-    save_change(task, did=f"not done: {task.get_not_done_display()}", by=by, at=at)
+    did = f"not done: {task.get_not_done_display()}{f' ({needs})' if needs else ''}"
+    save_change(task, did=did, by=by, at=at)
 
 
 def _words(taken: list[VisitTask]) -> str:

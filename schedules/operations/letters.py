@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import datetime
 
 from django.utils import timezone
 
+from schedules.letters.questions import VisitAsItWas, letter_asking, list_questions
 from schedules.letters.texts import USUAL
-from schedules.letters.writing import VISIT, customers_of, letter
+from schedules.letters.writing import letter
 from schedules.models import CustomerAnswer, Letter, LetterKind, LetterText, Visit, Wishes
 from servicedesk.notices import send_after_commit
 from servicedesk.people.history import write_change
@@ -17,50 +19,63 @@ from servicedesk.refusals import Refused, one_step
 from units.models import Customer, Unit
 from units.operations import save_change, save_new
 
+from .visits import place_of
+
 SEND = "schedules.send_letters"
 
 
-def ask_customers(visits: Sequence[Visit], *, by: User | None, at: datetime) -> int:
-    """Ask customers by mail whether proposed visits suit; answer how many letters are new.
+@dataclass(frozen=True)
+class CustomersAsked:
+    """How many letters were put on the queue, and which visits were left out, each with the reason."""
 
-    A visit that was asked about as it is, is not asked about again.
+    written: int
+    left_out: list[str]
+
+
+def ask_customers(wanted: Sequence[VisitAsItWas], *, by: User | None, at: datetime) -> CustomersAsked:
+    """Ask customers by mail whether proposed visits suit, each as it stood on the list somebody looked at.
+
+    A visit that changed since, or whose customer did, is left out, and so is one that was asked about.
     """
     with one_step():
         # Held until the step ends: of two who ask at once, the second sees what the first wrote.
-        held = Visit.objects.select_for_update().filter(pk__in=[visit.pk for visit in visits]).order_by("pk")
-        proposed = [visit for visit in held if visit.state == Visit.State.TENTATIVE and visit.starts_at > at]
-        owners = customers_of([visit.site_id for visit in proposed], timezone.localdate(at))
+        locked = (
+            Visit.objects.held().filter(pk__in=[each.visit for each in wanted]).order_by("starts_at", "pk")
+        )
+        visits = {visit.pk: visit for visit in locked}
+        questions = {each.visit.pk: each for each in list_questions(visits.values(), at=at)}
+        left_out = []
         written = 0
-        for visit in proposed:
-            if visit.site_id not in owners:
-                continue
-            asked = letter(
-                LetterKind.ASKING,
-                subject=VISIT,
-                subject_id=visit.pk,
-                due_on=visit.local_start.date(),
-                version=visit.sequence,
-                customer=owners[visit.site_id],
-                at=at,
-            )
-            known = Letter.objects.filter(kind=asked.kind, subject=VISIT, subject_id=visit.pk)
-            if known.filter(version=visit.sequence, addressee=asked.addressee).exists():
-                continue
-            asked.save()
-            written += 1
-            write_change(visit, did="customer asked by mail whether it suits", by=by, at=at)
+        for each in wanted:
+            question = questions.get(each.visit)
+            if question is None or question.token != each.token:
+                visit = visits.get(each.visit)
+                left_out.append(f"{place_of(visit.site) if visit else 'a visit'}: it changed meanwhile")
+            elif question.why_not:
+                left_out.append(f"{place_of(question.visit.site)}: {question.why_not}")
+            else:
+                letter_asking(question, at=at).save()
+                written += 1
+                write_change(question.visit, did="customer asked by mail whether it suits", by=by, at=at)
         send_after_commit(SEND)
-        return written
+    return CustomersAsked(written, left_out)
 
 
 def tell_schedulers_of_danger(
-    unit: Unit, *, subject_id: int, danger: str, made_safe: str, by: User | None, at: datetime
+    unit: Unit,
+    *,
+    subject: str = "finding",
+    subject_id: int,
+    danger: str,
+    made_safe: str,
+    by: User | None,
+    at: datetime,
 ) -> None:
     """Put word of a danger on the queue for every scheduler, to be sent at once."""
     today = timezone.localdate(at)
     for person in User.objects.working().with_role(Role.SCHEDULER):
         alarm = letter(
-            LetterKind.ALARM, subject="finding", subject_id=subject_id, due_on=today, person=person, at=at
+            LetterKind.ALARM, subject=subject, subject_id=subject_id, due_on=today, person=person, at=at
         )
         alarm.told = {"unit": unit.pk, "danger": danger, "made_safe": made_safe}
         Letter.objects.bulk_create([alarm], ignore_conflicts=True)

@@ -15,9 +15,10 @@ from django.utils import timezone
 
 from schedules.exposure import follow_exposures
 from schedules.models import MaintenanceTask, Visit
-from schedules.words import MONTHS, count
+from schedules.words import MONTHS
 from servicedesk.people.history import write_change
 from servicedesk.sqlite.base import people_first
+from servicedesk.words import count
 from units.models import Site
 
 from .care import last_planned, plan_new_care
@@ -168,13 +169,18 @@ def _end(needless: QuerySet[MaintenanceTask], *, why: Case, at: datetime) -> int
 
 
 def follow_addresses(*, at: datetime) -> int:
-    """Bring planned visits in line with the addresses of their sites, so that calendars show these."""
+    """Bring planned visits in line with the addresses of their sites, so that calendars show these.
+
+    A visit changes only where it still has the address that was read: of two scans at once one writes.
+    """
     moved = 0
     for visit in Visit.objects.open().filter(ends_at__gte=at).select_related("site"):
         place = place_of(visit.site)
-        if visit.place != place:
-            moved += Visit.objects.filter(pk=visit.pk).update(
-                place=place, sequence=F("sequence") + 1, changed_at=at
-            )
-            write_change(visit, did="address changed with its site", by=None, at=at)
+        if visit.place == place:
+            continue
+        with transaction.atomic():
+            same = Visit.objects.open().filter(pk=visit.pk, place=visit.place)
+            if same.update(place=place, sequence=F("sequence") + 1, changed_at=at):
+                write_change(visit, did="address changed with its site", by=None, at=at)
+                moved += 1
     return moved

@@ -6,10 +6,10 @@ from datetime import datetime
 
 from schedules.due_dates import recount_dues
 from schedules.models import CareRule
-from schedules.words import count
 from servicedesk.notices import send_after_commit
 from servicedesk.people.models import User
 from servicedesk.refusals import Refused, one_step
+from servicedesk.words import count
 from units.operations import save_change, save_new
 
 TIMING = (

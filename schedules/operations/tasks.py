@@ -150,6 +150,7 @@ def let_task_wait(
         raise Refused({"until": ["That day is over: give the day on which to ask again."]})
     with one_step():
         task = hold_open(task)
+        _check_made_safe(task)
         task.waiting_for, task.waiting_until = waiting_for, until
         words = task.get_waiting_for_display()
         return save_change(task, did=f"waits for {words} until {until:%-d %B %Y}", by=by, at=at)
@@ -190,6 +191,7 @@ def cancel_task(task: MaintenanceTask, *, why: str = "", by: User | None, at: da
             return task
         if task.state == State.COMPLETED:
             raise Refused("This task was done already; it can’t be cancelled any more.")
+        _check_made_safe(task)
         due = task.care_due
         if due is not None:
             due.count_from(timezone.localdate(at))
@@ -198,6 +200,12 @@ def cancel_task(task: MaintenanceTask, *, why: str = "", by: User | None, at: da
         task.waiting_for, task.waiting_until = "", None
         save_change(task, did=f"cancelled: {why.strip()}" if why.strip() else "cancelled", by=by, at=at)
     return task
+
+
+def _check_made_safe(task: MaintenanceTask) -> None:
+    """Refuse to lose sight of a danger: it ends at its call, where somebody says what made it safe."""
+    if task.makes_safe:
+        raise Refused("Somebody may get hurt here. Open its call and say what made it safe first.")
 
 
 def hold(task: MaintenanceTask) -> MaintenanceTask:
@@ -219,6 +227,7 @@ def hold_open(task: MaintenanceTask) -> MaintenanceTask:
 
 def complete_held(task: MaintenanceTask, *, on: date, by: User | None, at: datetime) -> None:
     """Complete a task that is held, and move on the care it was raised for."""
+    _check_made_safe(task)
     due = task.care_due
     if due is not None and (due.last_done_on is None or on > due.last_done_on):
         due.last_done_on = on

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 
 from django.conf import settings
+from django.utils import timezone
 
 from schedules.local_times import wall_time
 from schedules.models import CareDue, MaintenanceTask, Visit, VisitTask
@@ -16,6 +17,7 @@ from units.models import Site
 from units.operations import save_new
 
 from .tasks import raise_early
+from .times import check_day, check_hours, check_nobody_away
 
 State = MaintenanceTask.State
 MOST_TECHNICIANS = 2
@@ -44,13 +46,15 @@ def plan_visit(
     coming: Sequence[CareDue] = (),
     note: str = "",
     already_over: bool = False,
+    all_the_same: bool = False,
     by: User | None,
     at: datetime,
 ) -> Visit:
     """Propose a visit to a site with some of its tasks, and with care that comes due soon.
 
     Without ``minutes`` it takes what the tasks usually take. A visit whose time is over is only stored when
-    ``already_over`` says that it took place; it then counts as confirmed.
+    ``already_over`` says that it took place; it then counts as confirmed. ``all_the_same`` plans it outside
+    the hours of those who go.
     """
     with one_step():
         if not already_over and starts_at < at:
@@ -59,6 +63,7 @@ def plan_visit(
             raise Refused({"day": ["That time is still to come, so the visit can’t have taken place."]})
         if already_over and not technicians:
             raise Refused({"technicians": ["Say who was there."]})
+        check_day(timezone.localdate(starts_at), at=at)
         visit = Visit(
             site=site,
             place=place_of(site),
@@ -70,8 +75,12 @@ def plan_visit(
             created_at=at,
             changed_at=at,
         )
+        if not already_over:
+            check_nobody_away(visit, technicians)
         _check_technicians(visit, technicians)
         _check_purpose(tasks, coming, note)
+        if not already_over and not all_the_same:
+            check_hours(visit, technicians)
         save_new(visit, did=f"planned for {_who(technicians)}", by=by, at=at)
         visit.technicians.set(technicians)
         _take_along(visit, [*tasks, *_raised(coming, by=by, at=at)])
@@ -87,10 +96,15 @@ def change_visit(
     tasks: Sequence[MaintenanceTask],
     coming: Sequence[CareDue] = (),
     note: str,
+    all_the_same: bool = False,
     by: User | None,
     at: datetime,
 ) -> Visit:
-    """Move a visit, send others, or take other tasks along; a confirmed visit stays confirmed."""
+    """Move a visit, send others, or take other tasks along; a confirmed visit stays confirmed.
+
+    Its time is held against the hours and absences of those who go only where time or people change, so that
+    a visit planned before somebody fell ill can still be noted on.
+    """
     with one_step():
         visit = hold_open_visit(visit)
         before = stored_values(visit)
@@ -100,10 +114,17 @@ def change_visit(
             raise Refused({"day": ["That time is over: a visit can only be moved to a time to come."]})
         if visit.state == Visit.State.CONFIRMED and not technicians:
             raise Refused({"technicians": ["Somebody must go on a confirmed visit."]})
+        if moved:
+            check_day(timezone.localdate(starts_at), at=at)
+        there = [] if moved else list(visit.technicians.all())
+        anew = [person for person in technicians if person not in there]
         visit.starts_at, visit.ends_at, visit.note, visit.changed_at = starts_at, ends_at, note, at
         visit.sequence += moved
+        check_nobody_away(visit, anew)
         _check_technicians(visit, technicians)
         _check_purpose(tasks, coming, note)
+        if not all_the_same:
+            check_hours(visit, anew)
         did = _changes_of_people(visit, technicians)
         visit.technicians.set(technicians)
         _leave_out(visit, keep=tasks)
@@ -120,6 +141,8 @@ def confirm_visit(visit: Visit, *, by: User | None, at: datetime) -> Visit:
             return visit
         if not visit.technicians.exists():
             raise Refused("Nobody is named for this visit yet: change it and say who goes, then confirm it.")
+        if visit.starts_at > at:
+            check_nobody_away(visit, list(visit.technicians.all()))
         before = stored_values(visit)
         visit.state = Visit.State.CONFIRMED
         visit.sequence += 1
@@ -194,7 +217,18 @@ def move_visit(
             _store(each, did=did, before=before, by=by, at=at)
         for each in held.values():
             _check_technicians(each, [person])
+        _check_there(held[visit.pk], person, agreed=agreed)
     return held[visit.pk]
+
+
+def _check_there(visit: Visit, person: User, *, agreed: bool) -> None:
+    """Refuse somebody who is away by now; a customer is not told why."""
+    try:
+        check_nobody_away(visit, [person])
+    except Refused as refusal:
+        if agreed:
+            raise Refused("That time is not to be had any more: choose another one.") from refusal
+        raise
 
 
 def hold_visit(visit: Visit) -> Visit:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
@@ -14,12 +15,14 @@ from schedules.models import LeftOverWork, MaintenanceTask, Visit, VisitTask, We
 from schedules.routing.checker import LeftOver, Why
 from schedules.routing.problem import MINUTE
 from schedules.routing.solver import ITERATIONS, Plan, iterations, plan_rounds
-from schedules.week_problem import SiteWork, Week, proposals_of, read_week
-from schedules.words import count, span
+from schedules.site_work import SiteWork
+from schedules.week_problem import Week, proposals_of, read_week
+from schedules.words import span
 from servicedesk.notices import send_after_commit
 from servicedesk.people.history import shown_values, stored_values, write_change
 from servicedesk.people.models import User
 from servicedesk.refusals import Refused, one_step
+from servicedesk.words import count
 from units.operations import save_new
 
 from .tasks import raise_early
@@ -27,6 +30,7 @@ from .visits import place_of, put_back
 
 SOLVE = "schedules.solve_weeks"
 SILENT = timedelta(minutes=5)
+HEARD_EVERY = timedelta(seconds=20)
 SEED = 1
 FARTHEST = timedelta(days=366)
 State, Stage = MaintenanceTask.State, WeekPlan.Stage
@@ -49,30 +53,28 @@ def ask_for_week(monday: date, *, horizon_days: int, by: User | None, at: dateti
 
 def solve_waiting_weeks(*, at: datetime, number: int = ITERATIONS) -> int:
     """Plan every week that waits for it; answer how many."""
-    solved = 0
-    while plan := _take(at=at):
-        solve_week(plan, number=number)
-        solved += 1
-    return solved
+    waiting = list(WeekPlan.objects.to_solve(silent_since=at - SILENT))
+    return sum(solve_week(plan, number=number) for plan in waiting)
 
 
-def _take(*, at: datetime) -> WeekPlan | None:
-    """Take one plan for oneself; of two who want it one gets it."""
-    for plan in WeekPlan.objects.to_solve(silent_since=at - SILENT):
-        mine = WeekPlan.objects.to_solve(silent_since=at - SILENT).filter(pk=plan.pk)
-        if mine.update(stage=Stage.SOLVING, alive_at=at, percent=0):
-            return plan
-    return None
+class _TakenOver(Exception):  # noqa: N818 - what happened, not a fault
+    """Another worker plans the week, because this one was not heard of for too long."""
 
 
-def solve_week(plan: WeekPlan, *, number: int = ITERATIONS, at: datetime | None = None) -> None:
-    """Work out the rounds of a week and put them into visits; a refusal is told on the plan."""
+def solve_week(plan: WeekPlan, *, number: int = ITERATIONS, at: datetime | None = None) -> bool:
+    """Work out the rounds of a week and put them into visits; a refusal is told on the plan.
+
+    Answer whether the plan was ours to the end: of two workers who want it one gets it, and one that was not
+    heard of for five minutes loses it to another.
+    """
+    if not _claim(plan):
+        return False
 
     def tell(done: int, whole: int) -> None:
-        percent = min(99, 100 * done // whole)
-        WeekPlan.objects.filter(pk=plan.pk, percent__lt=percent).update(
-            percent=percent, alive_at=timezone.now()
-        )
+        percent, now = min(99, 100 * done // whole), timezone.now()
+        if percent > plan.percent or now - (plan.alive_at or now) > HEARD_EVERY:
+            _still_ours(plan, percent=percent, alive_at=now)
+            plan.percent, plan.alive_at = percent, now
 
     try:
         week = read_week(plan.monday, now=at or timezone.now(), horizon=timedelta(days=plan.horizon_days))
@@ -80,15 +82,32 @@ def solve_week(plan: WeekPlan, *, number: int = ITERATIONS, at: datetime | None 
         put_week(plan, week, found, at=at or timezone.now())
     except Refused as refusal:
         _end(plan, Stage.FAILED, said=str(refusal))
+    except _TakenOver:
+        return False
     except Exception:
         _end(plan, Stage.FAILED, said="Something went wrong here; the log of the desk says what. Ask again.")
         raise
+    return True
+
+
+def _claim(plan: WeekPlan) -> bool:
+    """Take a plan for oneself. When it was last heard of says whose it is, until another takes it over."""
+    now = timezone.now()
+    mine = WeekPlan.objects.to_solve(silent_since=now - SILENT).filter(pk=plan.pk)
+    plan.stage, plan.alive_at, plan.percent = Stage.SOLVING, now, 0
+    return bool(mine.update(stage=Stage.SOLVING, alive_at=now, percent=0))
+
+
+def _still_ours(plan: WeekPlan, **fields: object) -> None:
+    """Write to a plan that is ours, and hold it until the step ends; another's is left alone."""
+    ours = WeekPlan.objects.filter(pk=plan.pk, stage=Stage.SOLVING, alive_at=plan.alive_at)
+    if not ours.update(**fields):
+        raise _TakenOver(f"The {plan} is planned by another worker.")
 
 
 def _end(plan: WeekPlan, stage: str, *, said: str) -> None:
-    WeekPlan.objects.filter(pk=plan.pk).update(
-        stage=stage, percent=100, done_at=timezone.now(), said=said[:300]
-    )
+    with suppress(_TakenOver):
+        _still_ours(plan, stage=stage, percent=100, done_at=timezone.now(), said=said[:300])
 
 
 @dataclass(frozen=True)
@@ -111,6 +130,7 @@ def put_week(plan: WeekPlan, week: Week, found: Plan, *, at: datetime) -> None:
     places = _places(week, found)
     by = plan.asked_by
     with one_step():
+        _still_ours(plan, percent=99)
         free = _Proposals(proposals_of(week.monday, now=at))
         tasks = _free_tasks(week, free.tasks)
         made = moved = 0
@@ -273,10 +293,10 @@ def _left_over(plan: WeekPlan, week: Week, found: Plan) -> list[LeftOverWork]:
 def words_for(left: LeftOver, week: Week) -> str:
     """Say in words why a stop is in no round."""
     words: dict[Why, Callable[[], str]] = {
-        Why.NOBODY: lambda: "nobody works on rounds this week",
-        Why.SKILL: lambda: "nobody who works this week has the skill it needs",
+        Why.NOBODY: lambda: "nobody works on rounds that week",
+        Why.SKILL: lambda: "nobody who works that week has the skill it needs",
         Why.TWO: lambda: "it needs two people, and no two are free at the same time",
-        Why.NO_DAY: lambda: "nobody who may do it works this week",
+        Why.NO_DAY: lambda: "nobody who may do it works that week",
         Why.WINDOW: lambda: "the agreed times lie outside everybody’s hours",
         Why.TOO_LONG: lambda: "it takes longer than anybody’s day has room for",
         Why.FULL: lambda: _full(left, week),

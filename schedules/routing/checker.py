@@ -73,11 +73,18 @@ class LeftOver:
 
 
 def time_round(problem: Problem, shift: Shift, stops: Sequence[Stop]) -> Round:
-    """Time a round in a given order, everything as early as it can be, lunch where it costs least."""
+    """Time a round in a given order, everything as early as it can be, lunch where it costs least.
+
+    Where that is the same, lunch holds up no stop that should come soonest.
+    """
     if not shift.lunch:
         return _timed(problem, shift, stops, lunch_after=None)
     options = (_timed(problem, shift, stops, lunch_after=place) for place in range(-1, 2 * len(stops)))
-    return min(options, key=lambda found: (found.short, found.back))
+    return min(options, key=lambda found: (found.short, found.back, _begins_of_soonest(found)))
+
+
+def _begins_of_soonest(found: Round) -> list[int]:
+    return [each.begins for each in found.stops if each.stop.soonest]
 
 
 def _timed(
@@ -205,8 +212,31 @@ class Rounds:
         fixed = iter(sorted((each for each in order if each.at is not None), key=lambda each: each.at or 0))
         self.order[key] = [each if each.at is None else next(fixed) for each in order]
 
+    def take_soonest(self, stop: Stop) -> Stop | None:
+        """Take a stop into the round that reaches it first, and fix it there; None if no round can.
+
+        Meant for rounds in which only agreed stops, and others taken so before, stand.
+        """
+        if stop.persons > 1:
+            return self.take_pair(stop)
+        options = [
+            (way.round.stops[way.place].begins, way.added, number, way, shift.key)
+            for number, shift in enumerate(self.problem.shifts)
+            if self.problem.may_take(shift, stop) and self._has_room(shift, stop)
+            for way in self._keepable_ways(shift, stop)
+        ]
+        if not options:
+            return None
+        moment, _, _, way, key = min(options, key=lambda option: option[:3])
+        fixed = replace(stop, at=moment, only=frozenset({key}))
+        self.order[key].insert(way.place, fixed)
+        return fixed
+
     def take_pair(self, stop: Stop) -> Stop | None:
-        """Take a stop for two people into the two rounds where it adds the least driving; None if in none."""
+        """Take a stop for two people into the two rounds where it adds the least driving; None if in none.
+
+        One that should come soonest goes where two people reach it first, whatever the driving.
+        """
         options = [
             (one.added + other.added, moment, number, one, other, first.key, second.key)
             for number, (first, second) in enumerate(permutations(self.problem.shifts, 2))
@@ -217,7 +247,9 @@ class Rounds:
         ]
         if not options:
             return None
-        _, moment, _, one, other, first_key, second_key = min(options, key=lambda option: option[:3])
+        first_of = (1, 0, 2) if stop.soonest else (0, 1, 2)
+        best = min(options, key=lambda option: [option[place] for place in first_of])
+        _, moment, _, one, other, first_key, second_key = best
         fixed = replace(stop, at=moment, only=frozenset({first_key, second_key}))
         self.order[first_key].insert(one.place, fixed)
         self.order[second_key].insert(other.place, fixed)
@@ -227,22 +259,23 @@ class Rounds:
         self, first: Shift, second: Shift, stop: Stop
     ) -> Iterator[tuple[int, Insertion, Insertion]]:
         """Go through the moments at which two people can begin a stop together."""
-        ways = [
-            [found for found in self._ways(shift, stop) if not found.round.short] for shift in (first, second)
-        ]
+        ways = [list(self._keepable_ways(shift, stop)) for shift in (first, second)]
         for one, other in product(*ways):
             moment = max(found.round.stops[found.place].begins for found in (one, other))
             fixed = replace(stop, at=moment)
             both = [
                 Insertion(found.place, again, found.added)
                 for shift, found in ((first, one), (second, other))
-                if not (again := self._with(shift, fixed, found.place)).short
+                if (again := self._with(shift, fixed, found.place)).short <= self.timed(shift.key).short
             ]
             if len(both) == 2 and (not stop.windows or any(a <= moment <= b for a, b in stop.windows)):
                 yield moment, both[0], both[1]
 
-    def _ways(self, shift: Shift, stop: Stop) -> Iterator[Insertion]:
-        return insertions(self.problem, shift, self.order[shift.key], stop)
+    def _keepable_ways(self, shift: Shift, stop: Stop) -> Iterator[Insertion]:
+        """Go through the places at which a round can take a stop and be kept as well as without it."""
+        before = self.timed(shift.key).short  # more than nought only where agreed stops contradict each other
+        ways = insertions(self.problem, shift, self.order[shift.key], stop)
+        return (way for way in ways if way.round.short <= before)
 
     def _with(self, shift: Shift, stop: Stop, place: int) -> Round:
         order = self.order[shift.key]
@@ -278,16 +311,15 @@ class Rounds:
 
     def _best(self, stop: Stop) -> tuple[Hashable, Insertion] | None:
         options = [
-            (found.added, number, found, shift.key)
+            (way.added, number, way, shift.key)
             for number, shift in enumerate(self.problem.shifts)
             if self.problem.may_take(shift, stop) and self._has_room(shift, stop)
-            for found in insertions(self.problem, shift, self.order[shift.key], stop)
-            if not found.round.short
+            for way in self._keepable_ways(shift, stop)
         ]
         if not options:
             return None
-        _, _, found, key = min(options, key=lambda option: option[:2])
-        return key, found
+        _, _, way, key = min(options, key=lambda option: option[:2])
+        return key, way
 
     def _has_room(self, shift: Shift, stop: Stop) -> bool:
         order = self.order[shift.key]

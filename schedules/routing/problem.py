@@ -47,6 +47,8 @@ class Stop:
         Room it takes in a van, in the unit of the shifts' ``room``.
     haste
         The share of its worth that is lost with every day it waits (only where days can be chosen).
+    soonest
+        Whether it comes before all that is not agreed: at the earliest moment at which any shift can take it.
     """
 
     key: Hashable
@@ -60,6 +62,7 @@ class Stop:
     at: int | None = None
     load: int = 0
     haste: float = 0.0
+    soonest: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -6,8 +6,9 @@ several windows is one client for each window, of which one is visited.
 
 Lunch can't be said directly. So rounds are first planned without it; then every long shift gets lunch as a
 client that must be visited, at one of the places of its round, and the rounds are planned again from there.
-Stops for two people come first: each gets the two people and the moment that add the least driving, and the
-rest is planned around them, for no local search finds two people a common hour in full rounds.
+Some stops are placed before the search, and the rest is planned around them: first those that should come
+soonest, each where somebody reaches it first, then stops for two people, each with the two people and the
+moment that add the least driving, for no local search finds two people a common hour in full rounds.
 """
 
 from __future__ import annotations
@@ -84,7 +85,7 @@ def plan_rounds(problem: Problem, *, search: Callable[[float], Stopping], seed: 
         The same seed, problem and number of iterations give the same plan.
     """
     agreed = {stop.key for stop in problem.stops if stop.at is not None}
-    problem = replace(problem, stops=_with_pairs(problem))
+    problem = replace(problem, stops=_placed_before(problem))
     rounds = Rounds(problem, agreed=agreed)
     if problem.shifts and problem.stops:
         _search(problem, rounds, search=search, seed=seed)
@@ -96,17 +97,19 @@ def plan_rounds(problem: Problem, *, search: Callable[[float], Stopping], seed: 
     )
 
 
-def _with_pairs(problem: Problem) -> list[Stop]:
-    """Give stops for two people a moment and two shifts, where there are such."""
+def _placed_before(problem: Problem) -> list[Stop]:
+    """Give stops that should come soonest, and those for two people, a moment and the shifts they are in."""
     rounds = Rounds(problem)
     for stop in problem.stops:
         for key in stop.only if stop.at is not None else ():
             rounds.put_agreed(key, stop)
-    found = {}
-    for stop in sorted(problem.stops, key=lambda stop: (-stop.worth, str(stop.key))):
-        if stop.persons > 1 and stop.at is None and (pair := rounds.take_pair(stop)):
-            found[stop.key] = pair
-    return [found.get(stop.key, stop) for stop in problem.stops]
+    placed = {}
+    for stop in sorted(problem.stops, key=lambda stop: (not stop.soonest, -stop.worth, str(stop.key))):
+        if stop.at is not None or not (stop.soonest or stop.persons > 1):
+            continue
+        if fixed := rounds.take_soonest(stop) if stop.soonest else rounds.take_pair(stop):
+            placed[stop.key] = fixed
+    return [placed.get(stop.key, stop) for stop in problem.stops]
 
 
 def _search(problem: Problem, rounds: Rounds, *, search: Callable[[float], Stopping], seed: int) -> None:

@@ -37,6 +37,10 @@ def next_step(
             "Plan a visit",
             reverse("schedules:plan_visit", query={"site": call.site_id}),
         )
+    answers = call.safety_answers.all()
+    if call.danger_stands and not any(answer.answer == "yes" for answer in answers):
+        why = "It is to be made safe today, and nobody has said which danger it is."
+        return Step(why, "Answer the safety questions", "#safety")
     if call.danger_stands:
         return Step("A danger was named. It comes before the repair.", "Say what made it safe", "#safety")
     if call.unit_id is None:
@@ -51,6 +55,6 @@ def next_step(
         )
     if findings and not works:
         return Step("Something was found.", "Record what was done", reverse("calls:add_work", args=[call.pk]))
-    if any(answer.is_open for answer in call.safety_answers.all()):
+    if any(answer.is_open for answer in answers):
         return Step("A safety question was not asked on the phone.", "Answer it", "#safety")
     return Step("All is recorded.", "Close the call", "")

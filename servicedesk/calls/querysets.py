@@ -7,15 +7,38 @@ from datetime import date
 from typing import TYPE_CHECKING, Any, Self
 
 from django.db import models
-from django.db.models import F, Prefetch, Q, Window
+from django.db.models import Exists, F, OuterRef, Prefetch, Q, Window
 from django.db.models.functions import RowNumber
 
+from servicedesk.searching import every_word, phone_has
+from units.querysets import site_has
+
 if TYPE_CHECKING:
-    from servicedesk.calls.models import Call, Finding, Inspection, Photo, Work  # noqa: F401
+    from servicedesk.calls.models import (  # noqa: F401
+        Call,
+        Finding,
+        Inspection,
+        PhoneRecord,
+        Photo,
+        Work,
+    )
     from units.models import FailureMode, Site, Unit
 
 OVER = 9  # the rank of calls that need nobody any more: they come last, and are found by one index
 SAME_FAULT_DAYS = 30  # so soon after, the same fault at the same unit may never have gone away
+
+
+def call_has(word: str) -> Q:
+    """Calls with a word in what was said, in who called from where, or in what is known of the site."""
+    from units.models import Site
+
+    return (
+        Q(words__icontains=word)
+        | Q(told_by__icontains=word)
+        | Q(ref__icontains=word)
+        | phone_has(word, "phone")
+        | Q(site__in=Site.objects.filter(site_has(word)).values("pk"))
+    )
 
 
 class CallQuerySet(models.QuerySet["Call"]):
@@ -33,23 +56,26 @@ class CallQuerySet(models.QuerySet["Call"]):
         """Open calls whose repair waits for a part, the maker or the customer."""
         return self.open().exclude(Q(task__isnull=True) | Q(task__waiting_for=""))
 
+    def with_open_danger(self) -> Self:
+        """Calls in which somebody may get hurt and nobody has said what made it safe.
+
+        This is what an open danger is, for every page: a safety question answered with yes and not made safe,
+        or a call to be made safe today of which nobody said which danger it is. A finding that names a danger
+        always says what made it safe, and so answers its call (`record_finding`).
+        """
+        from servicedesk.calls.models import SafetyAnswer
+
+        named = SafetyAnswer.objects.filter(call=OuterRef("pk"), answer="yes")
+        stands = Exists(named.filter(made_safe_at__isnull=True))
+        return self.open().filter(stands | (Q(urgency="make_safe") & ~Exists(named)))
+
     def for_site(self, site: Site) -> Self:
         """Calls of one site."""
         return self.filter(site=site)
 
     def matching(self, text: str) -> Self:
-        """Calls found by any scrap: what was said, who called, the phone, the site, its owner, a unit."""
-        if not text:
-            return self
-        from units.models import Site
-
-        sites = Site.objects.matching(text).values("pk")
-        return self.filter(
-            Q(words__icontains=text)
-            | Q(told_by__icontains=text)
-            | Q(phone__icontains=text)
-            | Q(site__in=sites)
-        )
+        """Calls found by any scraps: what was said, who called, the phone, the site, its owner, a unit."""
+        return self.filter(every_word(text, call_has)) if text else self
 
     def for_search(self, told: Mapping[str, Any]) -> Self:
         """Calls that the search form asks for: a scrap, and a state (open ones unless it says otherwise)."""
@@ -159,3 +185,11 @@ class PhotoQuerySet(models.QuerySet["Photo"]):
         """Photos of a unit, of findings at it and of calls about it, the newest first."""
         about = Q(unit=unit) | Q(finding__unit=unit) | Q(call__unit=unit)
         return self.filter(about).order_by("-added_at", "-pk")
+
+
+class PhoneRecordQuerySet(models.QuerySet["PhoneRecord"]):
+    """Questions about what phones sent."""
+
+    def to_settle(self) -> Self:
+        """Records that somebody in the office has to look at and nobody has yet, the oldest first."""
+        return self.exclude(look_at="").filter(seen_at=None).order_by("received_at", "pk")

@@ -9,24 +9,25 @@ from schedules.periodic import NOTHING
 from servicedesk.calls import operations
 from servicedesk.calls.stray_files import sweep_photo_files
 from servicedesk.calls.thumbnails import make_thumbnails
+from servicedesk.words import count
 
 
 @shared_task(name="calls.keep_service_times")
 def keep_service_times() -> str:
     """Reckon how long work takes by our own records."""
     kinds = operations.keep_service_times(at=timezone.now())
-    return f"{kinds} kinds of work reckoned" if kinds else NOTHING
+    return f"{count(kinds, 'kind')} of work reckoned" if kinds else NOTHING
 
 
 @shared_task(name="calls.make_thumbnails")
 def make_small_pictures() -> str:
     """Make the small pictures of new photos."""
     made = make_thumbnails()
-    return f"{made} small pictures made" if made else NOTHING
+    return f"{count(made, 'small picture')} made" if made else NOTHING
 
 
 @shared_task(name="calls.sweep_photo_files")
 def sweep_files() -> str:
     """Clear up what was left half-way while photos were stored."""
     gone = sweep_photo_files(at=timezone.now())
-    return f"{gone} files left half-way thrown away" if gone else NOTHING
+    return f"{count(gone, 'file')} left half-way thrown away" if gone else NOTHING

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from uuid import uuid4
 
 from PIL import Image
 
@@ -24,7 +25,8 @@ def make_thumbnails() -> int:
     for photo in Photo.objects.filter(small_made=False).order_by("pk")[:AT_ONCE]:
         path = photo_path(photo.name)
         if path.is_file():
-            half = small_path(photo.name).with_suffix(HALF)
+            # A name of its own: another worker may be making the same picture.
+            half = small_path(photo.name).with_suffix(f".{uuid4().hex}{HALF}")
             with Image.open(path) as image:
                 image.thumbnail((SIDE, SIDE))
                 image.save(half, "JPEG", quality=80)

@@ -1,37 +1,50 @@
 """Taking in what phones recorded: each once, through the operations that the pages use.
 
 A phone keeps a record until it hears that it is stored. So the same record may come several times, also after
-an answer that never arrived; the key the phone gave it makes it one. A record that can't be taken is not
-stored: the answer says why and, where there is something to choose, from what.
+an answer that never arrived; the key the phone gave it makes it one. A record that can't be taken comes back
+with the reason and, where there is something to choose, from what. Every such record can be left to the
+office instead: it is stored as it was typed, and the office settles it. What nobody at the porch can answer,
+such as a unit removed meanwhile, goes there by itself.
 """
 
 from __future__ import annotations
 
-import hashlib
-import json
+import logging
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import datetime
 from typing import Any
-from uuid import UUID
-
-from django.db import transaction
-from django.utils.dateparse import parse_datetime
+from uuid import UUID, uuid5
 
 from schedules.models import Visit
-from schedules.words import count
-from servicedesk.calls.forms import FindingForm
-from servicedesk.calls.models import Call, Finding, PhoneRecord, Work
-from servicedesk.calls.operations import record_finding, record_work, see_all_fine, see_fine
-from servicedesk.field.phone_json import Unreadable, read_json, shown_on_one_line
+from schedules.operations import tell_schedulers_of_danger
+from servicedesk.calls.models import Call, Finding, PhoneRecord
+from servicedesk.field.finish_records import take_finish
+from servicedesk.field.phone_json import Unreadable, shown_on_one_line
+from servicedesk.field.records import finding_form, take_care, take_finding, take_fine, take_work
+from servicedesk.field.sent import Made, Sent, read_sent, unit_of, visit_of
+from servicedesk.people.history import write_change
 from servicedesk.people.models import User
 from servicedesk.refusals import Refused, one_step
 from servicedesk.typed import read_key
-from units.forms import DayField
-from units.models import Fitment, Site, Unit
+from units.models import FailureMode, Site, Unit
 
 OTHER_BODY = "A record with this key came before with other contents. Make it again as a new one."
-EARLIEST, LATEST = 2000, 9998  # years for which a phone’s clock is believed
+UNKNOWN_KIND = "This desk does not know such a record: reload the page on the phone."
+IN_TROUBLE = "The desk could not read this record: enter it by hand, and tell whoever looks after the desk."
+LOG = logging.getLogger(__name__)
+DAYS = {"found_on", "done_on", "seen_on", "on"}
+"""Fields that nobody fills in at the porch: what is wrong with them the office settles."""
+MOST_LOOK_AT = 400
+
+KINDS: Mapping[str, Callable[..., Made]] = {
+    "finding": take_finding,
+    "fine": take_fine,
+    "work": take_work,
+    "care": take_care,
+    "finish": take_finish,
+}
 
 
 @dataclass(frozen=True)
@@ -42,198 +55,144 @@ class Answer:
     body: dict[str, Any]
 
 
-@dataclass(frozen=True)
-class Made:
-    """What became of a record: in words, and what photos of it belong to."""
-
-    words: str
-    visit: Visit | None
-    unit: Unit | None = None
-    finding: Finding | None = None
-
-
 def take_in(body: bytes, *, by: User, at: datetime) -> Answer:
     """Take in one record; the same again gets the first answer."""
     try:
-        told = _read(body)
+        sent = read_sent(body, at=at)
     except Unreadable as error:
         return Answer(400, {"state": "unreadable", "words": str(error)})
-    fingerprint = hashlib.sha256(json.dumps(told, sort_keys=True).encode()).hexdigest()
-    known = PhoneRecord.objects.filter(key=told["key"]).first()
-    if known is None:
+    existing = PhoneRecord.objects.filter(key=sent.key).first()
+    if existing is None:
         try:
-            return _store(told, fingerprint, by=by, at=at)
-        except Refused as refusal:
-            known = PhoneRecord.objects.filter(key=told["key"]).first()  # the same came twice at once
-            if known is None:
-                words = shown_on_one_line(str(refusal))
-                return Answer(422, {"state": "needs answer", "words": words, **_choices(told, refusal)})
-    if known.by_id != by.pk or known.fingerprint != fingerprint:
-        return Answer(422, {"state": "needs answer", "words": OTHER_BODY})
-    return Answer(200, known.answer)
+            return _take(sent, by=by)
+        except Exception as error:
+            if not isinstance(error, Refused) and not sent.settle:
+                raise
+            refusal = error if isinstance(error, Refused) else _in_trouble(error)
+            existing = PhoneRecord.objects.filter(key=sent.key).first()  # the same came twice at once
+            if existing is None:
+                return _refused(sent, refusal, by=by)
+    if existing.by_id != by.pk or existing.fingerprint != sent.fingerprint:
+        return _same_key(sent, by=by)
+    return Answer(200, existing.answer)
 
 
-def _read(body: bytes) -> dict[str, Any]:
-    """Read a record as JSON and check the frame every record has."""
-    told = read_json(body)
-    try:
-        told["key"] = str(UUID(str(told["key"])))
-        made = parse_datetime(told["made_at"])
-    except (ValueError, KeyError, TypeError) as error:
-        raise Unreadable("This is no record of a phone.") from error
-    if str(told.get("kind")) not in DOORS or made is None or made.tzinfo is None:
-        raise Unreadable("This desk does not know such a record: reload the page on the phone.")
-    if not isinstance(told.get("body"), dict):
-        raise Unreadable("This record is empty.")
-    return {name: told[name] for name in ("key", "kind", "made_at", "body")}
+def _in_trouble(error: Exception) -> Refused:
+    """Note a fault of ours: a record that the office is to settle is kept all the same."""
+    LOG.error("a record left to the office could not be taken", exc_info=error)
+    return Refused(IN_TROUBLE)
 
 
-def _store(told: dict[str, Any], fingerprint: str, *, by: User, at: datetime) -> Answer:
-    made_at = parse_datetime(told["made_at"])
-    if made_at is None or not EARLIEST <= made_at.year <= LATEST or made_at > at + timedelta(minutes=5):
-        made_at = at  # the clock of the phone is wrong; the record is good all the same
+def _take(sent: Sent, *, by: User) -> Answer:
+    """Store a record through the operation of its kind."""
+    if sent.kind not in KINDS:
+        if sent.settle:
+            return _leave_to_office(sent, sent.key, why=UNKNOWN_KIND, by=by)
+        return Answer(400, {"state": "unreadable", "words": UNKNOWN_KIND})
     with one_step():
-        made = DOORS[told["kind"]](told["body"], UUID(told["key"]), by, at)
-        answer = {"state": "received", "words": made.words}
-        PhoneRecord.objects.create(
-            key=told["key"],
-            by=by,
-            kind=told["kind"],
-            fingerprint=fingerprint,
-            told=told["body"],
-            answer=answer,
-            made_at=made_at.astimezone(UTC),
-            received_at=at,
-            unit=made.unit,
-            finding=made.finding,
-            look_at=_cancelled(made.visit),
-        )
+        made = KINDS[sent.kind](sent, by=by)
+        words = f"{made.words} ({sent.made.words})" if sent.made.words else made.words
+        answer = {"state": "received", "words": shown_on_one_line(words)}
+        _keep(sent, sent.key, answer, made, look_at=[*_overtaken(sent, made), *made.look_at], by=by)
     return Answer(200, answer)
 
 
-def _finding(told: Mapping[str, Any], key: UUID, by: User, at: datetime) -> Made:
-    """Record what was found, and the works done about it."""
-    unit, visit, call = _unit(told), _visit(told), _call(told)
-    fields = (
-        "mode",
-        "panel",
-        "corner",
-        "severity",
-        "made_safe_how",
-        "is_failure",
-        "found_on",
-        "same_as",
-        "note",
-    )
-    data = {name: "" if told.get(name) is None else str(told.get(name)) for name in fields}
-    data["is_failure"] = "False" if told.get("is_failure") is False else "True"
-    data |= {"receipt": str(key), "detected": "called" if call else "care" if visit else ""}
-    form = FindingForm(data, instance=Finding(unit=unit, call=call))
-    if not form.is_valid():
-        raise Refused({name: [str(text) for text in texts] for name, texts in form.errors.items()})
-    form.ask_whether_repeat()
-    with transaction.atomic():
-        finding = record_finding(form.instance, visit=visit, by=by, at=at)
-        for kind in _works(told):
-            work = Work(
-                unit=unit,
-                fitment=finding.fitment,
-                finding=finding,
-                call=call,
-                kind=str(kind),
-                done_on=finding.found_on,
+def _refused(sent: Sent, refusal: Refused, *, by: User) -> Answer:
+    """Ask the phone, or leave a record to the office where the phone wants that or has nothing to answer."""
+    words = shown_on_one_line(str(refusal))
+    if sent.settle or set(refusal.reasons) <= DAYS:
+        return _leave_to_office(sent, sent.key, why=words, by=by)
+    return Answer(422, {"state": "needs answer", "words": words, **_choices(sent, refusal)})
+
+
+def _same_key(sent: Sent, *, by: User) -> Answer:
+    """Say that a key was used before; left to the office, the record is stored under a key of its own."""
+    if not sent.settle:
+        return Answer(422, {"state": "needs answer", "words": OTHER_BODY})
+    key = uuid5(sent.key, f"{by.pk} {sent.fingerprint}")
+    existing = PhoneRecord.objects.filter(key=key).first()
+    if existing is not None:
+        return Answer(200, existing.answer)
+    return _leave_to_office(sent, key, why=OTHER_BODY, by=by)
+
+
+def _leave_to_office(sent: Sent, key: UUID, *, why: str, by: User) -> Answer:
+    """Store a record as it was typed, for the office to settle; schedulers hear of a danger at once."""
+    made = _about(sent)
+    answer = {"state": "received", "words": f"left to the office: {why}", "left": True}
+    with one_step():
+        record = _keep(sent, key, answer, made, look_at=[why], by=by)
+        about = made.unit or made.visit or made.site or record
+        write_change(about, did="record of a phone left to the office", by=by, at=sent.made.received_at)
+        if made.unit is not None and sent.body.get("severity") == Finding.Severity.DANGER:
+            mode = FailureMode.objects.filter(pk=read_key(sent.body.get("mode")) or 0).first()
+            tell_schedulers_of_danger(
+                made.unit,
+                subject="phonerecord",
+                subject_id=record.pk,
+                danger=mode.full_name if mode else "see the record on the office’s page Today",
+                made_safe=sent.text("made_safe_how"),
+                by=by,
+                at=sent.made.received_at,
             )
-            record_work(work, by=by, at=at)
-    return Made(f"{finding.mode.name} at unit {unit.code}", visit, unit, finding)
+    return Answer(200, answer)
 
 
-def _fine(told: Mapping[str, Any], key: UUID, by: User, at: datetime) -> Made:
-    """Note a unit, or all units of a site, as seen and fine."""
-    visit, call = _visit(told), _call(told)
-    if told.get("site"):
-        site = Site.objects.filter(pk=_number(told, "site")).first()
-        if site is None:
-            raise Refused("That site is not in the register.")
-        seen = see_all_fine(site, call=call, visit=visit, by=by, at=at)
-        return Made(f"{count(len(seen), 'unit')} seen, fine", visit)
-    unit = _unit(told)
-    see_fine(unit, call=call, visit=visit, by=by, at=at)
-    return Made(f"unit {unit.code} seen, fine", visit, unit)
+def _about(sent: Sent) -> Made:
+    """Find out what a record is about, as far as it says so."""
+    unit, visit = None, None
+    with suppress(Refused):
+        unit = unit_of(sent.body)
+    with suppress(Refused):
+        visit = visit_of(sent.body)
+    site = Site.objects.filter(pk=read_key(sent.body.get("site")) or 0).first()
+    return Made("", visit, unit, site=site)
 
 
-def _work(told: Mapping[str, Any], key: UUID, by: User, at: datetime) -> Made:
-    """Record work done at a unit, or on one of its parts."""
-    unit, visit, call = _unit(told), _visit(told), _call(told)
-    part = None
-    if told.get("fitment"):
-        part = Fitment.objects.filter(pk=_number(told, "fitment"), unit=unit).first()
-        if part is None:
-            raise Refused("That part is not in this unit any more.")
-    done_on = DayField().clean(str(told.get("done_on") or ""))
-    work = Work(
-        unit=unit,
-        fitment=part,
-        call=call,
-        kind=str(told.get("work", "")),
-        done_on=done_on,
-        note=str(told.get("note", ""))[:2000],
+def _keep(
+    sent: Sent, key: UUID, answer: dict[str, Any], made: Made, *, look_at: list[str], by: User
+) -> PhoneRecord:
+    """Store the record itself, with its answer and what the office should look at."""
+    site = made.site or (made.unit.site if made.unit else made.visit.site if made.visit else None)
+    return PhoneRecord.objects.create(
+        key=key,
+        by=by,
+        kind=sent.kind[:12],
+        fingerprint=sent.fingerprint,
+        told=dict(sent.body),
+        answer=answer,
+        made_at=sent.made.at,
+        received_at=sent.made.received_at,
+        unit=made.unit,
+        finding=made.finding,
+        site=site,
+        look_at=shown_on_one_line("; ".join(look_at))[:MOST_LOOK_AT],
     )
-    record_work(work, maker_allows=told.get("maker_allows") is True, by=by, at=at)
-    return Made(f"{work.get_kind_display()} at unit {unit.code}", visit, unit)
 
 
-DOORS: Mapping[str, Callable[[Mapping[str, Any], UUID, User, datetime], Made]] = {
-    "finding": _finding,
-    "fine": _fine,
-    "work": _work,
-}
+def _overtaken(sent: Sent, made: Made) -> list[str]:
+    """Say what happened to visit, unit and call between the recording and its coming in."""
+    happened = []
+    visit = made.visit
+    if visit is not None and visit.state == Visit.State.CANCELLED:
+        happened.append("recorded on a visit that was cancelled meanwhile")
+    elif sent.kind != "finish" and visit is not None and visit.finished_at is not None:
+        meanwhile = sent.made.at < visit.finished_at
+        happened += ["recorded on a visit that was finished meanwhile"] if meanwhile else []
+    if made.unit is not None and made.unit.removed_on is not None:
+        happened.append(f"unit {made.unit.code} was removed meanwhile")
+    call = read_key(sent.body.get("call"))
+    if call and Call.objects.filter(pk=call, state=Call.State.CANCELLED).exists():
+        happened.append("recorded for a call that was cancelled meanwhile")
+    return happened
 
 
-def _choices(told: Mapping[str, Any], refusal: Refused) -> dict[str, Any]:
+def _choices(sent: Sent, refusal: Refused) -> dict[str, Any]:
     """Offer what can be chosen where a question stayed open."""
     if "same_as" not in refusal.reasons:
         return {"fields": sorted(filter(None, refusal.reasons))}
-    unit = Unit.objects.filter(pk=told["body"].get("unit")).first()
+    unit = Unit.objects.filter(pk=read_key(sent.body.get("unit")) or 0).first()
     if unit is None:
         return {}
-    data = {"mode": str(told["body"].get("mode")), "found_on": str(told["body"].get("found_on"))}
-    form = FindingForm(data, instance=Finding(unit=unit))
+    form = finding_form(sent, unit)
     return {"field": "same_as", "choices": [list(choice) for choice in form.fields["same_as"].choices]}  # type: ignore[attr-defined]
-
-
-def _unit(told: Mapping[str, Any]) -> Unit:
-    unit = Unit.objects.select_related("construction", "site").filter(pk=_number(told, "unit")).first()
-    if unit is None:
-        raise Refused("That unit is not in the register.")
-    return unit
-
-
-def _visit(told: Mapping[str, Any]) -> Visit | None:
-    return Visit.objects.filter(pk=_number(told, "visit")).first() if told.get("visit") else None
-
-
-def _call(told: Mapping[str, Any]) -> Call | None:
-    if not told.get("call"):
-        return None
-    return Call.objects.open().filter(pk=_number(told, "call")).first()
-
-
-def _number(told: Mapping[str, Any], name: str) -> int:
-    key = read_key(told.get(name))
-    if key is None:
-        raise Refused(f"This record says no {name}.")
-    return key
-
-
-def _works(told: Mapping[str, Any]) -> list[str]:
-    """Read which works were done about a finding."""
-    works = told.get("works") or []
-    if not isinstance(works, list):
-        raise Refused("This record does not say which works were done.")
-    return [str(work) for work in works]
-
-
-def _cancelled(visit: Visit | None) -> str:
-    if visit is not None and visit.state == Visit.State.CANCELLED:
-        return "recorded on a visit that was cancelled meanwhile"
-    return ""

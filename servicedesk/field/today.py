@@ -9,14 +9,14 @@ from datetime import date, datetime, time, timedelta
 
 from django.utils import timezone
 
-from schedules.models import DayWeather, Visit
+from schedules.models import DayWeather, MaintenanceTask, Visit
 from servicedesk.calls.forms.findings import modes_for
 from servicedesk.calls.models import Call, Finding, Work
 from servicedesk.people.models import User
 from servicedesk.reports.lifetimes.likely import smallest_load
 from servicedesk.reports.likely_modes import LikelyMode, likely_modes, read_records
 from units.cautions import Caution, cautions_for, heat_caution
-from units.models import FailureMode, Unit
+from units.models import Customer, FailureMode, Ownership, Unit
 
 FIRST_VISIT = 0.8
 """The chance with which a repair should be finished at the first visit."""
@@ -35,15 +35,50 @@ class Happened:
 
 
 @dataclass(frozen=True)
+class AtUnit:
+    """One unit of a stop: what is to be done there, and what was reported of it."""
+
+    unit: Unit
+    tasks: Sequence[MaintenanceTask]
+    calls: Sequence[Call]
+
+
+@dataclass(frozen=True)
 class Stop:
     """One stop of the day."""
 
     visit: Visit
+    customer: Customer | None
     calls: Sequence[Call]
     units: Sequence[Unit]
+    dangers: Sequence[str]
     cautions: Sequence[Caution]
     happened: Sequence[Happened]
     likely: Sequence[LikelyMode]
+
+    @property
+    def tasks(self) -> list[MaintenanceTask]:
+        """What is to be done, in the order in which it was put on the visit."""
+        return [entry.task for entry in self.visit.visit_tasks.all()]
+
+    @property
+    def at_units(self) -> list[AtUnit]:
+        """Each unit with what is to be done there and what was reported of it, those with something first."""
+        rows = [
+            AtUnit(
+                unit,
+                [task for task in self.tasks if task.unit_id == unit.pk],
+                [call for call in self.calls if call.unit_id == unit.pk],
+            )
+            for unit in self.units
+        ]
+        return sorted(rows, key=lambda each: not (each.tasks or each.calls))
+
+    @property
+    def tasks_elsewhere(self) -> list[MaintenanceTask]:
+        """Tasks at no unit of the site that is in place: the unit is not known yet, or was removed."""
+        here = {unit.pk for unit in self.units}
+        return [task for task in self.tasks if task.unit_id not in here]
 
 
 @dataclass(frozen=True)
@@ -89,13 +124,26 @@ def _read_stops(visits: Sequence[Visit]) -> list[Stop]:
     for unit in Unit.objects.in_place().filter(site__in=sites).for_stop().order_by("pk"):
         units[unit.site_id].append(unit)
     happened = _happened(sites)
+    customers = _customers(sites)
+    made_safe = _made_safe(sites)
     foretold = _Foretold() if calls else None
     stops = []
     for visit in visits:
         mine = [call for entry in visit.visit_tasks.all() for call in calls[entry.task_id]]
         here = units[visit.site_id]
         likely = [each for call in mine if foretold for each in foretold.of(call, here)]
-        stops.append(Stop(visit, mine, here, _cautions(here), happened[visit.site_id], likely))
+        stops.append(
+            Stop(
+                visit,
+                customers.get(visit.site_id),
+                mine,
+                here,
+                [words for call in mine for words in _dangers_of(call)] + made_safe[visit.site_id],
+                _cautions(here),
+                happened[visit.site_id],
+                likely,
+            )
+        )
     return stops
 
 
@@ -103,10 +151,37 @@ def _calls_by_task(tasks: Sequence[int]) -> defaultdict[int, list[Call]]:
     """Read the calls behind some tasks, with what their units are made of."""
     calls = Call.objects.filter(task__in=tasks).select_related("unit__construction")
     found: defaultdict[int, list[Call]] = defaultdict(list)
-    for call in calls.prefetch_related("unit__fitments", "unit__construction__expected_modes").order_by("pk"):
+    calls = calls.prefetch_related("unit__fitments", "unit__construction__expected_modes", "safety_answers")
+    for call in calls.order_by("pk"):
         if call.task_id is not None:
             found[call.task_id].append(call)
     return found
+
+
+def _customers(sites: Collection[int]) -> dict[int, Customer]:
+    """Read whose some sites are now."""
+    now = Ownership.objects.current().filter(site__in=sites).select_related("customer")
+    return {ownership.site_id: ownership.customer for ownership in now}
+
+
+def _dangers_of(call: Call) -> list[str]:
+    """Say which dangers a caller named that nobody has made safe."""
+    where = f" (unit {call.unit})" if call.unit else ""
+    return [
+        f"{answer.get_question_display()} Yes{where}."
+        for answer in call.safety_answers.all()
+        if answer.answer == answer.Answer.YES and answer.is_open
+    ]
+
+
+def _made_safe(sites: Collection[int]) -> defaultdict[int, list[str]]:
+    """Say which dangers found at some sites are only made safe for now."""
+    rows: defaultdict[int, list[str]] = defaultdict(list)
+    standing = Finding.objects.standing_dangers().filter(unit__site__in=sites)
+    for finding in standing.select_related("unit", "mode").order_by("-found_on", "-pk"):
+        words = f"Safe for now, not repaired: {finding.mode.full_name} at unit {finding.unit}."
+        rows[finding.unit.site_id].append(f"{words} {finding.made_safe_how}")
+    return rows
 
 
 class _Foretold:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from hashlib import sha256
 from typing import Any
 from uuid import UUID
 
 from django.conf import settings
+from django.contrib.auth import SESSION_KEY
 from django.contrib.auth.decorators import login_not_required
+from django.db.models import QuerySet, prefetch_related_objects
 from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.middleware.csrf import get_token
 from django.shortcuts import get_object_or_404, render
@@ -16,12 +17,15 @@ from django.utils import timezone
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET, require_POST
 
-from schedules.models import Visit
+from schedules.models import MaintenanceTask, Visit
 from schedules.models.care import WorkKind
-from servicedesk.calls.forms.findings import modes_for
+from servicedesk.calls.dangers import open_dangers
+from servicedesk.calls.forms import FinishForm, WorkForm
+from servicedesk.calls.forms.findings import MOST_PANELS, modes_for
 from servicedesk.calls.marks import marks_of
-from servicedesk.calls.models import Call, Finding
-from servicedesk.calls.operations import silicone_in_doubt
+from servicedesk.calls.models import Call, Finding, Work
+from servicedesk.calls.models.findings import Corner
+from servicedesk.calls.operations import dangers_of, silicone_in_doubt, tasks_of
 from servicedesk.calls.photo_files import most_bytes
 from servicedesk.field.inbox import take_in
 from servicedesk.field.photo_inbox import take_photo_in
@@ -32,10 +36,22 @@ from servicedesk.people.models import Role, User
 from servicedesk.people.models.changes import Door
 from servicedesk.people.rights import technicians, user_of
 from servicedesk.reports.likely_modes import likely_modes
+from servicedesk.typed import read_key
 from units.cautions import DEFERENCE
 from units.models import Unit
 from units.shapes import drawings_of
 
+SCRIPTS = [
+    f"field/{name}.js"
+    for name in ("clock", "leaving", "pack", "photos", "picking", "porch", "sending", "store", "waiting")
+]
+"""What main.js imports, named in the page so that a slow line fetches all of it at once."""
+
+SIGN_IN = "Sign in to send what is on this phone."
+SWITCHED_OFF = "Your account is switched off. What you recorded stays on this phone: ask the office."
+NOT_A_TECHNICIAN = (
+    "Your account may not send records any more. What you recorded stays on this phone: ask the office."
+)
 WORKS = (WorkKind.CLEANED, WorkKind.LUBRICATED, WorkKind.ADJUSTED, WorkKind.REPAIRED, WorkKind.CHECKED)
 
 
@@ -44,7 +60,10 @@ def today(request: HttpRequest) -> HttpResponse:
     """The stops of today in order, the next one first, and what the phone keeps for later."""
     user = user_of(request)
     day = read_day(user, timezone.localdate())
-    return render(request, "field/today.html", {"day": day, "deference": DEFERENCE, **_script(user)})
+    dangers = open_dangers()
+    prefetch_related_objects([danger.visit for danger in dangers if danger.visit], "technicians")
+    context = {"day": day, "dangers": dangers, "deference": DEFERENCE, **_script(user)}
+    return render(request, "field/today.html", context)
 
 
 @technicians
@@ -72,16 +91,61 @@ def unit(request: HttpRequest, unit_pk: int) -> HttpResponse:
             kinds=kinds,
             unit_of_length=settings.LENGTH_UNIT,
             marks=marks_of(findings, found.panels),
+            pick=True,
         ),
+        "panel_numbers": range(1, (found.panels or MOST_PANELS) + 1),
+        "corners": [corner for corner in Corner.choices if corner[0]],
         "likely": likely,
         "call": call,
         "visit": _visit_today(user_of(request), found),
-        "works": [(kind.value, kind.label) for kind in _works(found)],
+        "works": [(kind.value, kind.label) for kind in [*_works(found), WorkKind.REPLACED]],
         "severities": Finding.Severity.choices,
         "history": findings[:3],
         **_script(user_of(request)),
     }
     return render(request, "field/unit.html", context)
+
+
+@technicians
+def work(request: HttpRequest, unit_pk: int) -> HttpResponse:
+    """Care and other work at one unit, with what was replaced by what."""
+    found = get_object_or_404(Unit.objects.at_the_porch(), pk=unit_pk)
+    visit = _visit_today(user_of(request), found)
+    form = WorkForm(instance=Work(unit=found))
+    form.use_required_attribute = False  # what only some answers need is hidden until it is needed
+    context = {
+        "unit": found,
+        "visit": visit,
+        "call": Call.objects.open().filter(unit=found).order_by("-told_at").first(),
+        "form": form,
+        "tasks": _care_due(found, visit),
+        "kinds": [kind for kind in WorkKind.choices if kind[0] in {*_works(found), WorkKind.REPLACED}],
+        "extents": form.fields["extent"].choices,  # type: ignore[attr-defined]
+        **_script(user_of(request)),
+    }
+    return render(request, "field/work.html", context)
+
+
+def _care_due(found: Unit, visit: Visit | None) -> QuerySet[MaintenanceTask]:
+    """List the care to do at a unit: what is on the visit, or else what is due."""
+    tasks = MaintenanceTask.objects.open().filter(unit=found).exclude(origin=MaintenanceTask.Origin.CALL)
+    tasks = tasks.filter(visit_tasks__visit=visit) if visit else tasks.due(timezone.localdate())
+    return tasks.order_by("due_on", "pk")
+
+
+@technicians
+def finish(request: HttpRequest, visit_pk: int) -> HttpResponse:
+    """Finish a visit: all is preset as done, what was not is said."""
+    visit = get_object_or_404(Visit.objects.for_list(), pk=visit_pk)
+    form = FinishForm(tasks=tasks_of(visit), dangers=dangers_of(visit))
+    form.use_required_attribute = False
+    context = {
+        "visit": visit,
+        "form": form,
+        "reasons": MaintenanceTask.NotDone.choices,
+        **_script(user_of(request)),
+    }
+    return render(request, "field/finish.html", context)
 
 
 def _works(found: Unit) -> list[WorkKind]:
@@ -97,23 +161,33 @@ def _visit_today(user: User, found: Unit) -> Visit | None:
 
 
 def _script(user: User) -> dict[str, Any]:
-    return {"author": user.pk, "field": True}
+    return {"author": user.pk, "field": True, "scripts": SCRIPTS}
 
 
 def _sender(request: HttpRequest) -> User | None:
-    """Say who sends; None, and so 401, where nobody may: a script must not be led to the sign-in."""
+    """Say who sends; None where nobody may."""
     user = request.user
     return user if isinstance(user, User) and user.may_act_as(Role.TECHNICIAN) else None
+
+
+def _not_taken(request: HttpRequest) -> JsonResponse:
+    """Say why nothing is taken: a script must not be led to the sign-in, and signing in may not help."""
+    if isinstance(request.user, User):
+        return JsonResponse({"state": "no access", "words": NOT_A_TECHNICIAN}, status=403)
+    pk = read_key(request.session.get(SESSION_KEY))
+    if pk is not None and User.objects.filter(pk=pk, is_active=False).exists():
+        return JsonResponse({"state": "no access", "words": SWITCHED_OFF}, status=403)
+    return JsonResponse({"state": "sign in", "words": SIGN_IN}, status=401)
 
 
 @never_cache
 @login_not_required
 @require_GET
 def token(request: HttpRequest) -> HttpResponse:
-    """A fresh token for sending, and who is signed in; 401 where nobody is."""
+    """A fresh token for sending, and who is signed in; 401 or 403 where nobody may send."""
     user = _sender(request)
     if user is None:
-        return JsonResponse({"state": "sign in"}, status=401)
+        return _not_taken(request)
     return JsonResponse({"token": get_token(request), "user": user.pk})
 
 
@@ -124,7 +198,7 @@ def inbox(request: HttpRequest) -> HttpResponse:
     """Take in one record of a phone."""
     user = _sender(request)
     if user is None:
-        return JsonResponse({"state": "sign in"}, status=401)
+        return _not_taken(request)
     with through(Door.PHONE):
         answer = take_in(request.body, by=user, at=timezone.now())
     return JsonResponse(answer.body, status=answer.status)
@@ -138,7 +212,7 @@ def photos(request: HttpRequest) -> HttpResponse:
     """Take in one photo of a phone."""
     user = _sender(request)
     if user is None:
-        return JsonResponse({"state": "sign in"}, status=401)
+        return _not_taken(request)
     try:
         key = UUID(request.POST.get("key", ""))
     except ValueError:
@@ -158,11 +232,17 @@ def photos(request: HttpRequest) -> HttpResponse:
 @require_GET
 def service_worker(request: HttpRequest) -> HttpResponse:
     """The script that answers for the pages when there is no signal."""
-    files = [static(name) for name in ("desk.css", "field.js", "icon.svg")]
-    context = {"version": sha256(repr(files).encode()).hexdigest()[:12], "static": files}
+    context = {"static_url": settings.STATIC_URL}
     answer = render(request, "field/sw.js", context, content_type="text/javascript; charset=utf-8")
     answer["Cache-Control"] = "no-cache"
     return answer
+
+
+@login_not_required
+@require_GET
+def signed_out(request: HttpRequest) -> HttpResponse:
+    """What a phone shows after signing out without signal; it keeps this page for then."""
+    return render(request, "field/signed_out.html")
 
 
 @login_not_required

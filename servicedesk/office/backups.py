@@ -15,10 +15,11 @@ import shutil
 import sqlite3
 import subprocess
 import tempfile
+import time
 from collections.abc import Iterator
-from contextlib import closing
+from contextlib import closing, suppress
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -29,11 +30,14 @@ from django.db.migrations.recorder import MigrationRecorder
 
 from servicedesk.calls.photo_files import HALF, UNSURE
 from servicedesk.refusals import Refused
+from servicedesk.words import count
 
 MANIFEST, PHOTOS = "manifest.json", "photos"
 DATABASE = {"sqlite": "database.sqlite3", "postgresql": "database.dump"}
 FORMAT = 1
 BLOCK = 1024 * 1024
+LEFT_BEHIND = 24 * 3600
+"""Seconds after which a backup that is not whole was broken off, by a power cut for instance."""
 
 
 @dataclass(frozen=True)
@@ -48,7 +52,7 @@ class Backup:
 
 def make_backup(parent: Path, *, at: datetime) -> Backup:
     """Copy database and photos into a new folder; the folder has its name only once it is whole."""
-    name = f"sashkeep-{at:%Y%m%d-%H%M%S}"
+    name = f"sashkeep-{at.astimezone(UTC):%Y%m%d-%H%M%S}"
     whole, half = parent / name, parent / f".{name}.part"
     if whole.exists() or half.exists():
         raise Refused(f"{whole} is there already: give another folder, or wait a second.")
@@ -140,27 +144,43 @@ def restore_backup(folder: Path, *, replace: bool) -> Backup:
     rows = _rows_now(sorted(told))
     if wrong := sorted(table for table in told if rows.get(table) != told[table]):
         raise Refused(
-            f"Brought back, but {wrong[0]} has {rows.get(wrong[0])} rows instead of {told[wrong[0]]}: do not "
-            "use this desk, and keep the backup."
+            f"Brought back, but {wrong[0]} has {count(rows.get(wrong[0], 0), 'row')} instead of "
+            f"{told[wrong[0]]}: do not use this desk, and keep the backup."
         )
     return Backup(folder, len(manifest["files"]), 0, sum(told.values()))
 
 
 def prune_backups(parent: Path, *, keep: int) -> list[Path]:
-    """Throw the oldest backups of a folder away beyond a number; answer which."""
+    """Throw the oldest backups beyond a number away, and halves that were broken off; answer which."""
     found = sorted(path for path in parent.glob("sashkeep-*") if (path / MANIFEST).is_file())
     gone = found[: max(0, len(found) - keep)]
+    gone += [
+        path for path in parent.glob(".sashkeep-*.part") if time.time() - path.stat().st_mtime > LEFT_BEHIND
+    ]
     for path in gone:
         shutil.rmtree(path)
     return gone
 
 
+def last_backup(parent: Path) -> datetime | None:
+    """Say when the newest whole backup of a folder was made; None where there is none, or no such folder."""
+    moments = []
+    for path in parent.glob("sashkeep-*"):
+        with suppress(ValueError):  # somebody else's folder
+            moment = datetime.strptime(path.name, "sashkeep-%Y%m%d-%H%M%S").replace(tzinfo=UTC)
+            if (path / MANIFEST).is_file():
+                moments.append(moment)
+    return max(moments, default=None)
+
+
 def _copy_database(folder: Path) -> dict[str, int]:
     target = folder / DATABASE[connection.vendor]
     if connection.vendor == "sqlite":
-        connection.ensure_connection()
-        with closing(sqlite3.connect(target)) as copy:
-            connection.connection.backup(copy, pages=2000)
+        # A connection of its own and one step, which reads one moment and keeps nobody from writing: in
+        # several steps SQLite would begin anew whenever somebody wrote between two of them.
+        live = sqlite3.connect(settings.DATABASES["default"]["NAME"], timeout=60)
+        with closing(live), closing(sqlite3.connect(target)) as copy:
+            live.backup(copy, pages=-1)
             return {
                 table: int(copy.execute(f'SELECT COUNT(*) FROM "{table}"').fetchone()[0])  # noqa: S608
                 for table in _tables()

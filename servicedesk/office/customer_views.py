@@ -19,9 +19,11 @@ from schedules.letters.writing import customers_of
 from schedules.models import CustomerAnswer, Visit
 from schedules.moving import Option, chosen, list_options, read_moves
 from schedules.operations.visits import place_of
+from schedules.shifts import week_ahead
 from schedules.weeks import monday_of
 from servicedesk.calls.models import Call
 from servicedesk.calls.operations import add_photo, log_report
+from servicedesk.calls.photo_field import PhotoField
 from servicedesk.calls.photo_files import most_bytes
 from servicedesk.office.knocks import too_many
 from servicedesk.people.body_sizes import takes_up_to
@@ -39,7 +41,7 @@ TOO_OFTEN = "That was sent very often. Please wait an hour, or telephone us."
 class ChoiceForm(forms.Form):
     """Another time, out of those offered."""
 
-    to = forms.CharField(error_messages={"required": "Choose one of the times."})
+    to = forms.CharField(max_length=120, error_messages={"required": "Choose one of the times."})
 
 
 class WordsForm(forms.Form):
@@ -58,21 +60,17 @@ class ProblemForm(forms.Form):
     words = forms.CharField(
         max_length=2000, widget=forms.Textarea(attrs={"rows": 4}), label="What is wrong, and where?"
     )
-    photo = forms.FileField(
-        required=False,
-        label="A photo",
-        widget=forms.ClearableFileInput(attrs={"accept": "image/jpeg,image/png,image/webp"}),
-    )
+    photo = PhotoField()
 
 
 @login_not_required
-@takes_up_to(most_bytes, of=lambda request, token: read_visit_token(token) is not None)
+@takes_up_to(most_bytes, of=lambda request, token: read_visit_token(token) is not None, answers_itself=True)
 def customer_visit(request: HttpRequest, token: str) -> HttpResponse:
     """A visit as its customer sees it; nothing of anybody else, and no account."""
     key = read_visit_token(token)
     who = sha256(token.encode()).hexdigest()[:24]
     if too_many("visit page", who, most=MOST_KNOCKS):
-        return _guarded(HttpResponse(TOO_OFTEN, status=429, content_type="text/plain; charset=utf-8"))
+        return _guarded(render(request, "429.html", {"words": TOO_OFTEN}, status=429))
     visit, customer = _opened(key)
     forms_ = _forms(request)
     if request.method == "POST":
@@ -180,7 +178,7 @@ def _report(visit: Visit, customer: Customer, form: forms.Form) -> None:
 def _offers(visit: Visit) -> list[Option]:
     """Offer some times of the next two weeks: those that cost the least driving, one each half day."""
     now = timezone.now()
-    first = max(monday_of(timezone.localdate(now)), monday_of(visit.local_start.date()))
+    first = max(week_ahead(timezone.localdate(now)), monday_of(visit.local_start.date()))
     found: dict[tuple[Any, bool], Option] = {}
     for number in range(WEEKS_OFFERED):
         moves = read_moves(visit, now=now, monday=first + timedelta(days=7 * number))
@@ -212,8 +210,11 @@ def _context(
 
 
 def _guarded(answer: HttpResponse) -> HttpResponse:
-    """Keep the address, which is a secret, from other sites and from search engines."""
-    answer["Referrer-Policy"] = "no-referrer"
+    """Keep the address, which is a secret, from search engines and caches.
+
+    Other sites do not get it either: the Referrer-Policy of every page is "same-origin". With the stricter
+    "no-referrer" browsers send forms with "Origin: null", which is refused as another site's.
+    """
     answer["X-Robots-Tag"] = "noindex"
     answer["Cache-Control"] = "private, no-store"
     return answer

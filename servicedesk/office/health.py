@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+import logging
 import shutil
-from datetime import timedelta
 from functools import cache
 
 from django.conf import settings
@@ -17,9 +17,10 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_safe
 from redis import Redis, RedisError
 
-from schedules.models import ClockMark
+from servicedesk.office.failed_work import clock_word
 
-CLOCK_LATE = timedelta(minutes=15)
+log = logging.getLogger(__name__)
+
 LEAST_FREE_BYTES = 1024**3
 """Under this, photos and files brought in may soon find no room."""
 
@@ -41,7 +42,7 @@ def ready(request: HttpRequest) -> JsonResponse:
         missing = _missing_migrations()
         said = {"database": True, "migrations": "missing" if missing else "applied"}
         if not missing:
-            said["clock"] = _clock()
+            said["clock"] = clock_word(timezone.now())
     except DatabaseError:
         return JsonResponse({"database": False}, status=503)
     said |= {"broker": _broker(), "disk": _disk()}
@@ -54,13 +55,11 @@ def _known_migrations() -> frozenset[tuple[str, str]]:
 
 
 def _missing_migrations() -> bool:
-    """Tell whether the database is older than this code; being newer does no harm."""
-    return bool(_known_migrations() - set(MigrationRecorder(connection).applied_migrations()))
-
-
-def _clock() -> str:
-    last = ClockMark.objects.order_by("-ran_at").values_list("ran_at", flat=True).first()
-    return "late" if last is None or timezone.now() - last > CLOCK_LATE else "on time"
+    """Tell whether the database is older than this code, and log by what; being newer does no harm."""
+    missing = _known_migrations() - set(MigrationRecorder(connection).applied_migrations())
+    if missing:
+        log.warning("migrations are missing: %s", ", ".join(" ".join(name) for name in sorted(missing)))
+    return bool(missing)
 
 
 def _broker() -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date, datetime, time, timedelta
 from typing import Any
 
-from django.db.models import Count, Q
+from django.db.models import Count
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
@@ -13,13 +13,18 @@ from django.views.decorators.http import require_POST
 
 from schedules.models import CustomerAnswer, MaintenanceTask, Visit
 from schedules.operations import see_answer as note_answer_seen
+from servicedesk.calls.dangers import open_dangers
 from servicedesk.calls.models import Call, Finding, PhoneRecord
 from servicedesk.calls.operations import see_record as note_record_seen
+from servicedesk.calls.to_settle import read_to_settle
+from servicedesk.office.failed_work import failed_work
 from servicedesk.people.models import Role, User
 from servicedesk.people.rights import schedulers, technicians, user_of
 from servicedesk.reports.landing import failures_by_mode, twelve_months
 from servicedesk.reports.pages import findings_address
 from units.models import Site, Unit
+
+MOST_TO_SETTLE = 30
 
 
 def day_bounds(day: date, *, days: int = 1) -> tuple[datetime, datetime]:
@@ -30,14 +35,13 @@ def day_bounds(day: date, *, days: int = 1) -> tuple[datetime, datetime]:
 
 def _for_technician(user: User, today: date) -> dict[str, Any]:
     start, end = day_bounds(today)
-    week_end = day_bounds(today, days=7)[1]
+    week_end = day_bounds(today, days=8)[1]
     mine = Visit.objects.of(user).exclude(state="cancelled").for_list()
     visits = list(mine.between(start, end))
     return {
         "visits": visits,
         "next_visit": next((visit for visit in visits if visit.finished_at is None), None),
         "later": mine.between(end, week_end),
-        "urgent": Call.objects.open().filter(urgency="make_safe").for_list().most_urgent_first(),
     }
 
 
@@ -52,10 +56,10 @@ def _for_scheduler(today: date) -> dict[str, Any]:
         "unfinished": Visit.objects.open()
         .filter(state="confirmed", ends_at__lt=timezone.now())
         .for_list()[:12],
-        "dangers": Finding.objects.standing_dangers()
+        "safe_for_now": Finding.objects.standing_dangers()
         .select_related("unit__site", "mode")
         .order_by("-found_on")[:12],
-        "look_at": PhoneRecord.objects.exclude(look_at="").filter(seen_at=None).select_related("by")[:12],
+        **_to_settle(),
         "answers": CustomerAnswer.objects.filter(seen_at=None).select_related("visit__site", "customer")[:12],
         "nobody": Site.objects.filter(care_by=Site.CareBy.NOBODY, units__removed_on__isnull=True)
         .distinct()
@@ -63,16 +67,22 @@ def _for_scheduler(today: date) -> dict[str, Any]:
     }
 
 
+def _to_settle() -> dict[str, Any]:
+    """What phones sent that somebody has to look at."""
+    return {
+        "to_settle": read_to_settle(most=MOST_TO_SETTLE),
+        "to_settle_number": PhoneRecord.objects.to_settle().count(),
+    }
+
+
 def _for_owner(today: date) -> dict[str, Any]:
     chosen = twelve_months(today)
     failed = failures_by_mode(chosen)
     return {
+        "failed_work": failed_work(timezone.now()),
+        **_to_settle(),
         "units_in_place": Unit.objects.in_place().count(),
         "calls_open": Call.objects.open().count(),
-        "dangers_open": Call.objects.open()
-        .filter(Q(safety_answers__answer="yes", safety_answers__made_safe_at__isnull=True))
-        .distinct()
-        .count(),
         "failures": sum(line.failures for line in failed),
         "most": [
             (line, findings_address(chosen.only("part", line.kind).of_mode(line.mode.pk)))
@@ -85,12 +95,12 @@ def _for_owner(today: date) -> dict[str, Any]:
 def home(request: HttpRequest) -> HttpResponse:
     """What to do next, by role."""
     user, today = user_of(request), timezone.localdate()
-    empty = not Unit.objects.exists()
+    context: dict[str, Any] = {"dangers": open_dangers(), "empty": not Unit.objects.exists()}
     if user.role == Role.TECHNICIAN:
-        return render(request, "office/home_technician.html", _for_technician(user, today))
+        return render(request, "office/home_technician.html", context | _for_technician(user, today))
     if user.role == Role.SCHEDULER:
-        return render(request, "office/home_scheduler.html", {"empty": empty, **_for_scheduler(today)})
-    return render(request, "office/home_owner.html", {"empty": empty, **_for_owner(today)})
+        return render(request, "office/home_scheduler.html", context | _for_scheduler(today))
+    return render(request, "office/home_owner.html", context | _for_owner(today))
 
 
 @schedulers

@@ -58,6 +58,25 @@ class BringInForm(ReceiptForm):
         return {file: intake.Incoming(sent.name, sent.file) for file, sent in chosen.items() if sent}
 
 
+class UndoForm(forms.Form):
+    """That an import is to be undone, said so that no slip can do it."""
+
+    number = forms.CharField(max_length=20)
+
+    def __init__(self, *args: Any, batch: Batch, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.batch = batch
+        self.fields["number"].label = f"To undo it, type the number of the import: {batch.pk}"
+        self.fields["number"].widget.attrs |= {"inputmode": "numeric", "autocomplete": "off"}
+
+    def clean_number(self) -> str:
+        """Refuse another number."""
+        number: str = self.cleaned_data["number"]
+        if number != str(self.batch.pk):
+            raise forms.ValidationError("That is not the number of this import: nothing was undone.")
+        return number
+
+
 @schedulers
 def imports(request: HttpRequest) -> HttpResponse:
     """Everything that was brought in from files."""
@@ -99,6 +118,7 @@ def one_import(request: HttpRequest, pk: int) -> HttpResponse:
         "problems": list(intake.problems(batch, most=SHOWN)),
         "problem_count": intake.count_problems(batch),
         "shown": SHOWN,
+        "assumed": intake.starts_words(batch),
         "changes": Change.objects.about(batch).for_page(),
     }
     return render(request, "office/import.html", context)
@@ -109,8 +129,9 @@ def _under_way() -> QuerySet[Batch]:
 
 
 def _waits(batch: Batch) -> bool:
-    """Tell whether nobody has taken the import up for a while."""
-    waited = timezone.now() - batch.started_at
+    """Tell whether nobody has taken the import up for a while since something was last asked of it."""
+    asked_at = Change.objects.about(batch).order_by("-pk").values_list("at", flat=True).first()
+    waited = timezone.now() - (asked_at or batch.started_at)
     return batch.worker == "" and waited.total_seconds() > 30
 
 
@@ -123,11 +144,33 @@ def apply_import(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 @schedulers
-@require_POST
 def undo_import(request: HttpRequest, pk: int) -> HttpResponse:
-    """Take all that an import made out of the register again."""
+    """Take all that an import made out of the register again, after saying what that is."""
     batch = get_object_or_404(Batch, pk=pk)
-    return _done(request, batch, lambda by: intake.undo_later(batch, by=by, at=timezone.now()))
+    if batch.stage not in (Batch.Stage.APPLYING, Batch.Stage.APPLIED):
+        messages.error(request, f"{str(batch).capitalize()} is {batch.get_stage_display()}.")
+        return redirect(batch)
+    form = UndoForm(request.POST or None, batch=batch)
+    if request.method == "POST" and form.is_valid():
+        return _done(request, batch, lambda by: intake.undo_later(batch, by=by, at=timezone.now()))
+    context = {"form": form, "batch": batch, "what": intake.Consequences.of(batch)}
+    return render(request, "office/import_undo.html", context, status=422 if form.errors else 200)
+
+
+@schedulers
+@require_POST
+def stop_import(request: HttpRequest, pk: int) -> HttpResponse:
+    """Stop an import that is being applied or undone; what is done stays, and can be gone on with."""
+    batch = get_object_or_404(Batch, pk=pk)
+    return _done(request, batch, lambda by: intake.stop(batch, by=by, at=timezone.now()))
+
+
+@schedulers
+@require_POST
+def go_on_with_import(request: HttpRequest, pk: int) -> HttpResponse:
+    """Go on with an import that was stopped, from where it stands."""
+    batch = get_object_or_404(Batch, pk=pk)
+    return _done(request, batch, lambda by: intake.go_on_later(batch, by=by, at=timezone.now()))
 
 
 @schedulers

@@ -17,10 +17,15 @@ from django.views.decorators.http import require_POST
 
 from servicedesk.calls.models import Call
 from servicedesk.calls.operations import add_photo, log_report
+from servicedesk.calls.photo_field import PhotoField
+from servicedesk.calls.photo_files import most_bytes
+from servicedesk.new_values import LimitedTextInput
 from servicedesk.office.knocks import too_many
+from servicedesk.people.body_sizes import takes_up_to
 from servicedesk.people.models import Role, User
 from servicedesk.people.rights import schedulers, user_of
 from servicedesk.refusals import Refused, attempt
+from servicedesk.searching import ScrapField
 from units.drawings.labels import FORMATS, Label, draw_sheets
 from units.labels import labels_for, replace_label
 from units.models import Unit, UnitLabel
@@ -34,7 +39,7 @@ TOO_OFTEN = "That was sent very often. Please wait an hour, or telephone us."
 class SheetForm(forms.Form):
     """Which units get stickers, on what sheet."""
 
-    q = forms.CharField(label="Site or unit", required=False, help_text="A code or an address; empty: all.")
+    q = ScrapField(label="Site or unit", help_text="A code or an address; empty: all.")
     sheet = forms.ChoiceField(label="Sheet", choices=[(name, each.name) for name, each in FORMATS.items()])
     skip = forms.IntegerField(
         label="Labels used already", required=False, min_value=0, max_value=29, help_text="On the first page."
@@ -44,12 +49,12 @@ class SheetForm(forms.Form):
 class ReportForm(forms.Form):
     """Something wrong with a window, told by anybody who stands before it."""
 
-    words = forms.CharField(
+    words = LimitedTextInput(
         max_length=2000, widget=forms.Textarea(attrs={"rows": 4}), label="What is wrong with this window?"
     )
     name = forms.CharField(max_length=120, label="Your name", required=False)
     phone = forms.CharField(max_length=40, label="Where we can call you", required=False)
-    photo = forms.FileField(required=False, label="A photo")
+    photo = PhotoField()
 
 
 @schedulers
@@ -86,21 +91,27 @@ def new_label(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 @login_not_required
+@takes_up_to(most_bytes, of=lambda request, code: _in_force(code) is not None, answers_itself=True)
 def label(request: HttpRequest, code: str) -> HttpResponse:
     """Behind a sticker: the unit for staff, for anybody else a page to say what is wrong."""
-    found = UnitLabel.objects.filter(code=code, replaced_at=None).select_related("unit__site").first()
-    if found is None:
+    sticker = _in_force(code)
+    if sticker is None:
         raise Http404("This code is not in force any more.")
     user = request.user
     if isinstance(user, User) and user.may_act_as(Role.TECHNICIAN):
-        return redirect("field:unit", found.unit_id) if user.role == Role.TECHNICIAN else redirect(found.unit)
+        unit = sticker.unit
+        return redirect("field:unit", unit.pk) if user.role == Role.TECHNICIAN else redirect(unit)
     form = ReportForm(request.POST or None, request.FILES or None)
-    told = request.method == "POST" and bool(attempt(form, lambda: _report(request, found, form)))
+    told = request.method == "POST" and bool(attempt(form, lambda: _report(request, sticker, form)))
     context = {"form": ReportForm() if told else form, "told": told}
     answer = render(request, "office/label.html", context, status=200 if told else status_of(form))
-    answer["Referrer-Policy"] = "no-referrer"
     answer["X-Robots-Tag"] = "noindex"
     return answer
+
+
+def _in_force(code: str) -> UnitLabel | None:
+    """Find the sticker that a code is on, unless another took its place."""
+    return UnitLabel.objects.filter(code=code, replaced_at=None).select_related("unit__site").first()
 
 
 def _report(request: HttpRequest, found: UnitLabel, form: ReportForm) -> bool:

@@ -15,13 +15,14 @@ from servicedesk.office.privacy.exporting import told_about
 from servicedesk.office.privacy.holdings import Holdings
 from servicedesk.people.rights import owners, user_of
 from servicedesk.refusals import attempt
+from servicedesk.words import count
 from units.models import Customer
 
 
 class EraseForm(forms.Form):
     """That a customer is to be erased, said so that no slip can do it."""
 
-    name = forms.CharField(label="The customer’s name, as written above")
+    name = forms.CharField(max_length=160, label="The customer’s name, as written above")
     places = forms.BooleanField(
         label="Also erase the address and how to get in at sites that nobody owned after them",
         required=False,
@@ -64,8 +65,8 @@ def erase(request: HttpRequest, pk: int) -> HttpResponse:
         ),
     )
     if erased:
-        told = f"Erased: {erased.records} records and {erased.history} old values in the history."
-        messages.success(request, told)
+        records, values = count(erased.records, "record"), count(erased.history, "old value")
+        messages.success(request, f"Erased: {records} and {values} in the history.")
         return redirect(customer)
     kept = settings.BACKUP_KEEP if settings.BACKUP_DIR else 0
     context = {"form": form, "customer": customer, "held": Holdings(customer), "backups_kept": kept}

@@ -20,8 +20,9 @@ from servicedesk.people.forms import NewCodeForm, OldPasswordForm, OwnPasswordFo
 from servicedesk.people.models import SecondStep, SignedIn
 from servicedesk.people.models.browsers import mark_of
 from servicedesk.people.rights import user_of
-from servicedesk.people.throttle import note_failure, seconds_to_wait, told_to_wait
+from servicedesk.people.throttle import forgive, note_failure, seconds_to_wait, told_to_wait
 from servicedesk.refusals import attempt
+from servicedesk.words import count
 
 SHOWN_SECRET = "new_second_step"  # noqa: S105  # nosec B105 - the name of an entry of the session
 
@@ -71,7 +72,7 @@ def end_other_browsers(request: HttpRequest) -> HttpResponse:
     user = user_of(request)
     others = SignedIn.objects.of(user).exclude(mark=mark_of(request.session))
     ended = operations.end_browsers(user, others, by=user, at=timezone.now())
-    messages.success(request, f"Signed out of {ended} other browser{'' if ended == 1 else 's'}.")
+    messages.success(request, f"Signed out of {count(ended, 'other browser')}.")
     return redirect("people:me")
 
 
@@ -122,6 +123,7 @@ def no_second_step(request: HttpRequest) -> HttpResponse:
 def _is_proved(request: HttpRequest, form: OldPasswordForm) -> bool:
     """Look at a form that takes one's password; a wrong one counts as a wrong try to sign in."""
     if form.is_valid():
+        forgive(request, form.user.username, at=timezone.now())
         return True
     if form.is_no_proof:
         note_failure(request, form.user.username, at=timezone.now())

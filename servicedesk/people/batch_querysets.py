@@ -19,6 +19,10 @@ class BatchQuerySet(models.QuerySet["Batch"]):
         under_way = Q(stage__in=["staging", "applying", "undoing"])
         return self.filter(under_way | Q(stage="checked", check_only=False)).order_by("pk")
 
+    def half_way(self) -> Self:
+        """Imports of which some records are in the register and others are not, under way or stopped."""
+        return self.filter(stage__in=["applying", "undoing"])
+
     def for_list(self) -> Self:
         """Imports as the list shows them, newest first."""
         return self.select_related("by").prefetch_related("files").order_by("-started_at", "-pk")

@@ -13,10 +13,15 @@ RFC 9110, HTTP Semantics: 15.5.14 (413 Content Too Large), 15.5.12 (411 Length R
 from __future__ import annotations
 
 from collections.abc import Callable
+from io import BytesIO
 from typing import Any, TypeVar
 
 from django.conf import settings
+from django.contrib.auth.decorators import login_not_required
+from django.core.files.uploadedfile import UploadedFile
+from django.core.files.uploadhandler import FileUploadHandler
 from django.http import HttpRequest, HttpResponse, HttpResponseBase
+from django.shortcuts import render
 
 from servicedesk.people.models import Role, User
 
@@ -31,15 +36,20 @@ LISTEN_ON = 64 * 1024 * 1024
 BLOCK = 64 * 1024
 
 
-def takes_up_to(most: Callable[[], int], *, of: Callable[..., bool] | None = None) -> Callable[[View], View]:
+def takes_up_to(
+    most: Callable[[], int], *, of: Callable[..., bool] | None = None, answers_itself: bool = False
+) -> Callable[[View], View]:
     """Let a view take files of so many bytes together, asked for at each request.
 
     ``of`` tells from a request and the view's arguments whether they are taken from this sender; without it
-    they are taken from the role that the view is open to.
+    they are taken from the role that the view is open to. A view that ``answers_itself`` refuses a file by
+    its size: of a form that is too long it gets all that was typed, and files that are empty but say how
+    large they were.
     """
 
     def mark(view: View) -> View:
         view.takes_up_to, view.takes_of = most, of  # type: ignore[attr-defined]  # read by the middleware
+        view.answers_itself = answers_itself  # type: ignore[attr-defined]  # the same
         return view
 
     return mark
@@ -66,12 +76,26 @@ class BodySizeMiddleware:
         if size <= most:
             return None
         if size <= LISTEN_ON:
+            if getattr(view, "answers_itself", False) and _is_taken_from(request, view, kwargs):
+                request.upload_handlers = [EmptyFiles(request, size)]
+                return None
             _throw_away(request, size)
-        return _say(
-            413,
-            f"That is {size // 1024**2:,} MB, and {most // 1024**2:,} MB are the most that is taken here. "
-            "Go back, and send less at once or smaller files.",
-        )
+        return _too_large(request, size, most)
+
+
+class EmptyFiles(FileUploadHandler):
+    """Let the bytes of files go by, for a body that is too long; the form hears how long all of it was."""
+
+    def __init__(self, request: HttpRequest, size: int) -> None:
+        super().__init__(request)
+        self.size = size
+
+    def receive_data_chunk(self, raw_data: bytes, start: int) -> None:
+        """Keep nothing."""
+
+    def file_complete(self, file_size: int) -> UploadedFile:
+        """Give a file without content that is as large as the body it came in."""
+        return UploadedFile(BytesIO(), self.file_name, self.content_type, self.size)
 
 
 def _length(request: HttpRequest) -> int:
@@ -104,6 +128,29 @@ def _throw_away(request: HttpRequest, size: int) -> None:
             size -= len(block)
     except OSError:  # the sender is gone
         return
+
+
+@login_not_required
+def too_large(request: HttpRequest) -> HttpResponse:
+    """Answer for the web server in front, which refused a body itself: it asks for this page in its place."""
+    return _page(request, "It is more than this site takes at once. Send less, or a smaller photo or file.")
+
+
+def _too_large(request: HttpRequest, size: int, most: int) -> HttpResponse:
+    """Answer with a page; a phone's script reads plain words."""
+    words = (
+        f"That is {size // 1024**2:,} MB, and {most // 1024**2:,} MB are the most that is taken here. "
+        "Send less at once, or smaller files."
+    )
+    if request.resolver_match is not None and request.resolver_match.app_name == "field":
+        return _say(413, words)
+    return _page(request, words)
+
+
+def _page(request: HttpRequest, words: str) -> HttpResponse:
+    answer = render(request, "413.html", {"words": words}, status=413)
+    answer["Cache-Control"] = "no-store"
+    return answer
 
 
 def _say(status: int, words: str) -> HttpResponse:

@@ -6,14 +6,24 @@ from typing import Any
 
 from django import forms
 from django.conf import settings
-from django.contrib.auth.forms import AuthenticationForm
+from django.contrib.auth.forms import AuthenticationForm, UsernameField
 
+from servicedesk.mail_addresses import MailField
 from servicedesk.people.models import Role, User
 from servicedesk.people.receipts import ReceiptForm
+
+LONGEST_PASSWORD = 256
 
 
 class SignInForm(AuthenticationForm):
     """Name and password."""
+
+    username = UsernameField(max_length=150, widget=forms.TextInput(attrs={"autofocus": True}))
+    password = forms.CharField(
+        max_length=LONGEST_PASSWORD,
+        strip=False,
+        widget=forms.PasswordInput(attrs={"autocomplete": "current-password"}),
+    )
 
     error_messages = {
         "invalid_login": "That name and password do not go together. Passwords mind capital letters.",
@@ -29,6 +39,7 @@ class PersonForm(forms.ModelForm):
     class Meta:
         model = User
         fields = ["name", "phone", "email", "is_active"]
+        field_classes = {"email": MailField}
         labels = {"is_active": "May sign in", "email": "Mail"}
         help_texts = {
             "is_active": "Take it from whoever leaves: they are signed out at once, and their records stay.",
@@ -42,12 +53,13 @@ class NewPersonForm(ReceiptForm):
     name = forms.CharField(label="Full name", max_length=120)
     username = forms.CharField(label="Name to sign in with", max_length=150)
     role = forms.ChoiceField(choices=Role.choices, widget=forms.RadioSelect)
-    email = forms.EmailField(
+    email = MailField(
         label="Mail",
         required=False,
         help_text="With no password below, a link to choose one goes here; it opens for three days.",
     )
     password = forms.CharField(
+        max_length=LONGEST_PASSWORD,
         label="First password",
         required=False,
         widget=forms.PasswordInput(attrs={"autocomplete": "new-password"}),
@@ -83,7 +95,9 @@ class OldPasswordForm(forms.Form):
     """One's password, as the proof that it is oneself."""
 
     old = forms.CharField(
-        label="Your password", widget=forms.PasswordInput(attrs={"autocomplete": "current-password"})
+        max_length=LONGEST_PASSWORD,
+        label="Your password",
+        widget=forms.PasswordInput(attrs={"autocomplete": "current-password"}),
     )
 
     def __init__(self, *args: Any, user: User, **kwargs: Any) -> None:
@@ -113,6 +127,7 @@ class PasswordForm(forms.Form):
     """A new password for somebody."""
 
     password = forms.CharField(
+        max_length=LONGEST_PASSWORD,
         label="New password",
         widget=forms.PasswordInput(attrs={"autocomplete": "new-password"}),
         help_text="At least ten characters.",

@@ -47,7 +47,7 @@ class SignIn(LoginView):
         if answer.status_code != 302:
             note_failure(request, username, at=at)
         elif request.user.is_authenticated:
-            note_success(request, answer, username)
+            note_success(request, answer, username, at=at)
         return answer
 
     def form_valid(self, form: AuthenticationForm) -> HttpResponse:
@@ -129,5 +129,5 @@ def _let_in(request: HttpRequest, user: User, target: str) -> HttpResponse:
     del request.session[HALF_IN]
     login(request, user, backend=CHECKED_BY)
     answer = redirect(target or reverse("office:home"))
-    note_success(request, answer, user.username)
+    note_success(request, answer, user.username, at=timezone.now())
     return answer

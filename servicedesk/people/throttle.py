@@ -1,28 +1,30 @@
 """Slowing down who guesses passwords, without locking out who knows theirs.
 
 A wrong password makes the next try wait: soon for the same account from the same address, later for any
-account from that address, and latest, and only a little, for an account that is tried from many addresses. A
-browser in which somebody signed in before carries a signed mark and does not wait for what strangers do to
-the account.
+account from that address, and latest, and only a little, for an account that is tried from many addresses.
+Only the failures of the last day count (a sliding window, in hours), and the right password takes back the
+failures of its account at its address from all three counts. A browser in which somebody signed in before
+carries a signed mark and waits for nothing but its own failures with that account; so does who is signed in.
 """
 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from django.conf import settings
 from django.core import signing
-from django.db.models import F
+from django.db import transaction
+from django.db.models import F, Max, Sum
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 
 from servicedesk.people.models import FailedSignIn
 
 About = FailedSignIn.About
-FORGOTTEN_AFTER = timedelta(hours=24)
+HOUR, HOURS_COUNTED = 3600, 24
+FORGOTTEN_AFTER = timedelta(hours=HOURS_COUNTED)
 MARK, MARK_SALT, MARK_DAYS = "known_here", "people.known-here", 180
 
 
@@ -50,27 +52,49 @@ def seconds_to_wait(request: HttpRequest, username: str, *, at: datetime) -> int
     """Say for how many seconds a try to sign in must wait; 0 where it need not."""
     known = _is_known_here(request, username)
     waits = [timedelta(0)]
-    for about, digest in _digests(request, username):
-        if about == About.ACCOUNT and known:
+    for about, who in _counted(request, username, known=known).items():
+        if known and about != About.PAIR:
             continue
-        row = FailedSignIn.objects.filter(about=about, digest=digest).first()
-        if row is not None and at - row.last_at < FORGOTTEN_AFTER:
-            waits.append(row.last_at + RULES[About(about)].wait(row.times) - at)
+        rows = FailedSignIn.objects.filter(about=about, digest__in=_digests(who, at=at))
+        counts = rows.aggregate(times=Sum("times", default=0), last_at=Max("last_at"))
+        if counts["times"]:
+            waits.append(counts["last_at"] + RULES[about].wait(counts["times"]) - at)
     return max(0, -int(-max(waits).total_seconds() // 1))
 
 
 def note_failure(request: HttpRequest, username: str, *, at: datetime) -> None:
     """Count a wrong name or password."""
     FailedSignIn.objects.filter(last_at__lt=at - FORGOTTEN_AFTER).delete()
-    for about, digest in _digests(request, username):
+    recognized = _is_known_here(request, username)
+    for about, who in _counted(request, username, known=recognized).items():
+        digest = _digests(who, at=at)[0]
         FailedSignIn.objects.get_or_create(about=about, digest=digest, defaults={"last_at": at})
         FailedSignIn.objects.filter(about=about, digest=digest).update(times=F("times") + 1, last_at=at)
 
 
-def note_success(request: HttpRequest, answer: HttpResponse, username: str) -> None:
-    """Forget the failures of this account here, and mark the browser as known."""
-    pair = next(digest for about, digest in _digests(request, username) if about == About.PAIR)
-    FailedSignIn.objects.filter(about=About.PAIR, digest=pair).delete()
+def forgive(request: HttpRequest, username: str, *, at: datetime) -> None:
+    """Take the failures of an account at an address back from all counts: its password was right at last."""
+    with transaction.atomic():
+        for recognized in (False, True):
+            names = _counted(request, username, known=recognized)
+            _forgive({about: _digests(who, at=at) for about, who in names.items()})
+
+
+def _forgive(digests: dict[FailedSignIn.About, list[str]]) -> None:
+    """Take the failures of one pair back, hour by hour; in that order, so that no two wait for each other."""
+    hours = {digest: hour for hour, digest in enumerate(digests[About.PAIR])}
+    pairs = FailedSignIn.objects.select_for_update().filter(about=About.PAIR, digest__in=hours)
+    for pair in sorted(pairs.order_by("pk"), key=lambda each: hours[each.digest]):
+        hour = hours[pair.digest]
+        for about in (About.ADDRESS, About.ACCOUNT):
+            rows = FailedSignIn.objects.filter(about=about, digest=digests[about][hour])
+            rows.filter(times__gte=pair.times).update(times=F("times") - pair.times)
+        pair.delete()
+
+
+def note_success(request: HttpRequest, answer: HttpResponse, username: str, *, at: datetime) -> None:
+    """Forgive the failures of this account here, and mark the browser as known."""
+    forgive(request, username, at=at)
     answer.set_cookie(
         MARK,
         signing.dumps(_digest(username), salt=MARK_SALT),
@@ -99,18 +123,27 @@ def address_of(request: HttpRequest) -> str:
 
 
 def _is_known_here(request: HttpRequest, username: str) -> bool:
+    user = getattr(request, "user", None)
+    if user is not None and user.is_authenticated:
+        return bool(user.get_username() == username)
     try:
-        held = signing.loads(request.COOKIES.get(MARK, ""), salt=MARK_SALT, max_age=MARK_DAYS * 24 * 3600)
+        mark = signing.loads(request.COOKIES.get(MARK, ""), salt=MARK_SALT, max_age=MARK_DAYS * 24 * 3600)
     except signing.BadSignature:
         return False
-    return bool(held == _digest(username))
+    return bool(mark == _digest(username))
 
 
-def _digests(request: HttpRequest, username: str) -> Iterator[tuple[str, str]]:
+def _counted(request: HttpRequest, username: str, *, known: bool) -> dict[FailedSignIn.About, str]:
+    """Say under which names a try to sign in is counted; a known browser is no stranger at its address."""
     address = address_of(request)
-    yield About.PAIR, _digest(f"{username}\n{address}")
-    yield About.ADDRESS, _digest(f"\n{address}")
-    yield About.ACCOUNT, _digest(username)
+    where = f"{address}\nknown here" if known else address
+    return {About.PAIR: f"{username}\n{where}", About.ADDRESS: f"\n{address}", About.ACCOUNT: username}
+
+
+def _digests(who: str, *, at: datetime) -> list[str]:
+    """Give the digests that one name is counted under, one for each hour that counts, this hour's first."""
+    this_hour = int(at.timestamp()) // HOUR
+    return [_digest(f"{who}\n{this_hour - hour}") for hour in range(HOURS_COUNTED)]
 
 
 def _digest(text: str) -> str:

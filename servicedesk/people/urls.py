@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from django.urls import path
 
-from servicedesk.people import account_views, history_views, sign_in_views, views
+from servicedesk.people import account_views, body_sizes, history_views, sign_in_views, views
 
 app_name = "people"
 urlpatterns = [
@@ -24,5 +24,6 @@ urlpatterns = [
     path("people/<int:pk>/invite/", views.invite_person, name="invite_person"),
     path("people/<int:pk>/sign-out/", views.sign_person_out, name="sign_person_out"),
     path("people/<int:pk>/second-step/end/", views.end_second_step, name="end_second_step"),
+    path("too-large/", body_sizes.too_large, name="too_large"),
     path("history/", history_views.history, name="history"),
 ]

@@ -12,11 +12,13 @@ from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_POST
 
 from servicedesk.people import operations
+from servicedesk.people.edits import as_opened, attempt_change
 from servicedesk.people.forms import NewPersonForm, PasswordForm, PersonForm
 from servicedesk.people.models import Change, Role, SecondStep, SignedIn, User
 from servicedesk.people.receipts import save_once
 from servicedesk.people.rights import owners, user_of
 from servicedesk.refusals import Refused, attempt
+from servicedesk.words import count
 
 
 @owners
@@ -54,7 +56,7 @@ def _add(request: HttpRequest, form: NewPersonForm) -> str:
 def person(request: HttpRequest, pk: int) -> HttpResponse:
     """Change somebody's name, role or whether they may sign in."""
     user = get_object_or_404(User, pk=pk)
-    form = PersonForm(request.POST or None, instance=user, initial={"role": user.role})
+    form = as_opened(PersonForm(request.POST or None, instance=user, initial={"role": user.role}))
 
     def keep() -> User:
         told = form.cleaned_data
@@ -69,7 +71,11 @@ def person(request: HttpRequest, pk: int) -> HttpResponse:
             at=timezone.now(),
         )
 
-    if request.method == "POST" and attempt(form, keep):
+    def again() -> PersonForm:
+        now = User.objects.get(pk=pk)
+        return PersonForm(instance=now, initial={"role": now.role})
+
+    if request.method == "POST" and attempt_change(form, keep, record=user, by=user_of(request), again=again):
         messages.success(request, "Stored.")
         return redirect("people:people")
     context = {
@@ -102,7 +108,7 @@ def sign_person_out(request: HttpRequest, pk: int) -> HttpResponse:
     """Sign somebody out wherever they are signed in."""
     user = get_object_or_404(User, pk=pk)
     ended = operations.end_browsers(user, SignedIn.objects.of(user), by=user_of(request), at=timezone.now())
-    messages.success(request, f"{user.name} was signed out of {ended} browser{'' if ended == 1 else 's'}.")
+    messages.success(request, f"{user.name} was signed out of {count(ended, 'browser')}.")
     return redirect("people:person", pk=pk)
 
 

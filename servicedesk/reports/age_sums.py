@@ -15,6 +15,8 @@ from numpy.typing import NDArray
 
 from servicedesk.reports.histories import CountingRows, Ints
 from servicedesk.reports.judgements import DAYS_PER_YEAR
+from servicedesk.reports.lifetimes.columns import sums
+from servicedesk.reports.lifetimes.site_variance import Cells
 
 Floats = NDArray[np.float64]
 
@@ -40,6 +42,11 @@ class AgeSums:
         others, watched = self.events.sum(axis=0) - self.events, self.days.sum(axis=0) - self.days
         return np.divide(others, watched, out=np.zeros_like(others), where=watched > 0)
 
+    def rates_of_all(self) -> Floats:
+        """Give the failures a day of all groups together by year of age."""
+        events, days = self.events.sum(axis=0), self.days.sum(axis=0)
+        return np.divide(events, days, out=np.zeros_like(days), where=days > 0)
+
     def own_rates(self) -> Floats:
         """Give the failures a day of each group by year of age."""
         return np.divide(self.events, self.days, out=np.zeros_like(self.days), where=self.days > 0)
@@ -51,6 +58,61 @@ class AgeSums:
         """
         told = self.days.sum(axis=0) - self.days > 0
         return (self.events * told).sum(axis=1), (self.days * self.rates_of_others()).sum(axis=1)
+
+
+@dataclass(frozen=True, eq=False)
+class CellSums:
+    """Failures and days at risk of each of ``size`` groups at each site: a row a pair that was watched."""
+
+    sums: AgeSums
+    group: Ints
+    site: Ints
+    size: int
+
+    def by_group(self) -> AgeSums:
+        """Add up the sites of each group."""
+        events, days = np.zeros((2, self.size, self.sums.days.shape[1]))
+        np.add.at(events, self.group, self.sums.events)
+        np.add.at(days, self.group, self.sums.days)
+        failed = self.sums.events.any(axis=1)
+        return AgeSums(events, days, np.bincount(self.group[failed], minlength=self.size))
+
+    def like_all(self) -> Cells:
+        """Give the failures of each group at each site beside those of all groups at its ages."""
+        return Cells(
+            events=self.sums.events.sum(axis=1),
+            expected=self.sums.days @ self.sums.rates_of_all(),
+            group=self.group,
+            site=self.site,
+            groups=self.size,
+        )
+
+
+def sum_by_cell(rows: CountingRows, group: Ints, *, size: int) -> CellSums:
+    """Add up watched rows by group, site and year of age; parameters as for `sum_by_age`."""
+    _, site = np.unique(rows.site, return_inverse=True)
+    sites = int(site.max(initial=0)) + 1
+    pairs, cell = np.unique(group * sites + site, return_inverse=True)
+    return CellSums(sum_by_age(rows, cell, size=pairs.size), pairs // sites, pairs % sites, size)
+
+
+def expected_a_year(
+    rows: CountingRows, last: Floats | Ints, group: Ints, rates: Floats, *, size: int
+) -> Floats:
+    """Give the failures a year to expect, from now on, of the parts of each group that are in place.
+
+    Parameters
+    ----------
+    rows, group, size
+        As for `sum_by_age`.
+    last
+        The age each part would have on the last day: a part watched up to then is in place.
+    rates
+        Failures a day by year of age.
+    """
+    now = rows.stop >= last
+    daily = rates[np.searchsorted(STEPS, rows.stop[now]) - 1]
+    return sums(group[now], weights=daily * DAYS_PER_YEAR, size=size)
 
 
 def sum_by_age(rows: CountingRows, group: Ints, *, size: int) -> AgeSums:

@@ -5,35 +5,23 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from math import isfinite
-from typing import Any, Final, TypedDict
+from typing import Final, TypedDict
 
 import numpy as np
 
 from schedules.models import CareRule
 from schedules.models.care import WorkKind
+from servicedesk.reports.care_interval import LONGEST, Costs, best_interval, looking_interval
+from servicedesk.reports.care_reading import BandRow, read_since_care, visits_on
 from servicedesk.reports.care_records import CareRecords, RuleRecords
 from servicedesk.reports.histories import Window
-from servicedesk.reports.judgements import (
-    CURVE_ITEMS,
-    CURVE_SITES,
-    DAYS_PER_YEAR,
-    FIT_CURVE_FAILURES,
-    STRATA_EVENTS,
-    Judged,
-    judge_rate,
-)
+from servicedesk.reports.judgements import DAYS_PER_YEAR
 from servicedesk.reports.life_fits import Limits
-from servicedesk.reports.lifetimes.policy import Policy, inspection, minimal_repair
-from servicedesk.reports.lifetimes.rates import clustered_event_rate, stratified_rate_ratio
-from servicedesk.reports.lifetimes.within import WithinFit, fit_within
 from servicedesk.reports.replacing import Replacing, best_age
 from servicedesk.reports.selection import Selection
-from servicedesk.reports.shown_ages import shown_ages
-from servicedesk.reports.since_care import BANDS, MONTH, CareRows, clock_from_care
-from servicedesk.reports.words import amount, counted
-
-LONGEST: Final = 240
-"""Months beyond which no rule goes."""
+from servicedesk.reports.since_care import clock_from_care
+from servicedesk.reports.words import amount
+from servicedesk.words import counted, every
 
 STEP: Final = 1.5
 """How much longer an interval may become at once (our choice, no source)."""
@@ -45,38 +33,6 @@ class ToldCosts(TypedDict):
     care: float | None
     failure: float | None
     replacing: float | None
-
-
-@dataclass(frozen=True, kw_only=True)
-class Costs:
-    """What the owner reckons with: one care of one part, one failure, or a year in which a defect hides.
-
-    ``told`` says that the owner gave them; else they are minutes of work out of the records. ``replacing`` is
-    what it costs to replace a part before it fails, where the owner said so.
-    """
-
-    care: float
-    failure: float
-    told: bool
-    replacing: float | None = None
-
-
-@dataclass(frozen=True, kw_only=True)
-class BandRow:
-    """Failures in one stretch of the time since care, and how much more often than soon after it.
-
-    ``ratio`` is within site and age, with its limits; None with ``reason`` where it can't be told.
-    """
-
-    place: int
-    name: str
-    events: int
-    items: int
-    sites: int
-    years: float
-    judged: Judged
-    ratio: Limits | None = None
-    reason: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -92,14 +48,18 @@ class CareFigure:
     events
         Failures on that clock; ``unknown_events`` and ``unknown_years`` happened while nobody knew when the
         part was cared for last, and ``at_care`` failures were seen on a care visit and count for no call.
+    cares, with_repairs
+        How often a part got the care, and how often of these with a repair: the clock runs on there.
     shape
-        How failures gather with the time since care, within site and age; above one they come faster and
-        faster.
+        How failures gather with the time since care, within site, age and month of the year; above one they
+        come faster and faster.
     best
         The interval that costs least, in months, and the range within 5 % of it; None where the records do
         not show one, with ``reason``.
     at_limits
-        The best interval in months at both limits of the shape.
+        The best interval in months at both limits of the shape (of the rate, where defects are hidden).
+    clear
+        Whether the rule's interval is clearly dearer than the best one.
     now, least
         Cost of a part a year at the rule's interval and at the best one.
     parts
@@ -116,9 +76,12 @@ class CareFigure:
     at_care: int
     unknown_events: int
     unknown_years: float
+    cares: int
+    with_repairs: int
     shape: Limits | None
     best: Limits | None
     at_limits: tuple[float, float] | None
+    clear: bool
     now: float | None
     least: float | None
     parts: int
@@ -133,7 +96,7 @@ class CareFigure:
     @property
     def better(self) -> bool:
         """Whether another interval is clearly cheaper than the rule's."""
-        return self.best is not None and not self.best[1] <= self.rule.interval_months <= self.best[2]
+        return self.best is not None and self.clear
 
     @property
     def months(self) -> int:
@@ -180,115 +143,40 @@ def care_figure(
     chosen = selection.only("component", rule.component_type_id)
     window = Window(chosen.after.toordinal() if chosen.after else 0, chosen.last.toordinal())
     told_of = (records or CareRecords(selection, [rule])).of(rule)
-    everything = told_of.everything
-    rows, unknown, missed = clock_from_care(
-        told_of.between_visits, window, care_item=told_of.care_item, care_age=told_of.care_age
-    )
-    whole = int(everything.counting_rows(window).event.sum())
-    events = int(rows.event.sum())
+    everything, own = told_of.everything, told_of.care_own
+    item, age = told_of.care_item[own], told_of.care_age[own]
+    rows, unknown, missed = clock_from_care(told_of.between_visits, window, care_item=item, care_age=age)
+    spans = everything.counting_rows(window)
+    whole, events = int(spans.event.sum()), int(rows.event.sum())
     costs = replace(_costs(rule, told_of, care=care, failure=failure), replacing=replacing)
-    told: dict[str, Any] = {
-        "selection": chosen,
-        "rule": rule,
-        "costs": costs,
-        "bands": _bands(rows),
-        "events": events,
-        "at_care": whole - events - missed,
-        "unknown_events": missed,
-        "unknown_years": unknown / DAYS_PER_YEAR,
-        "parts": told_of.parts,
-        "replacing": best_age(
-            everything.first_failures(window), planned=costs.replacing, failure=costs.failure
-        ),
-    }
+    since = read_since_care(rows, visits_on(everything, item=item, age=age))
     if rule.work == WorkKind.CHECKED:
-        spans = everything.counting_rows(window)
         days = float((spans.stop - spans.start).sum())
-        return CareFigure(**told, **_inspection(rule, costs, events=whole, days=days))
-    return CareFigure(**told, **_interval(rows, rule, costs))
-
-
-NOTHING: Final[dict[str, Any]] = {
-    "shape": None,
-    "best": None,
-    "at_limits": None,
-    "now": None,
-    "least": None,
-}
-
-
-def _interval(rows: CareRows, rule: CareRule, costs: Costs) -> dict[str, Any]:
-    """Find the interval that costs least for care that keeps failures away, or say why there is none."""
-    events = int(rows.event.sum())
-    if events < FIT_CURVE_FAILURES:
-        few = counted(events, "failure")
-        return {**NOTHING, "reason": f"{few} between care visits; it takes {FIT_CURVE_FAILURES}"}
-    try:
-        fit = fit_within(rows.start, rows.stop, rows.event, rows.stratum)
-    except ValueError as error:
-        return {**NOTHING, "reason": str(error)[:1].lower() + str(error)[1:].rstrip(".")}
-    shape = (fit.shape, fit.low, fit.high)
-    if fit.low <= 1:
-        why = "failures do not clearly come faster the longer the care is ago"
-        return {**NOTHING, "shape": shape, "reason": why}
-    if costs.failure <= costs.care:
-        return {**NOTHING, "shape": shape, "reason": "a failure costs no more than the care that prevents it"}
-    policy = minimal_repair(fit.shape, fit.rate, costs.care, costs.failure)
-    seen = shown_ages(
-        rows.start, rows.stop, rows.site, to_start=CURVE_ITEMS, to_go_on=CURVE_ITEMS, sites=CURVE_SITES
+        interval = looking_interval(costs, events=whole, days=days, usual=rule.interval_months)
+    else:
+        interval = best_interval(rows, since, costs, usual=rule.interval_months)
+    mine = np.isin(told_of.care_item, everything.item)
+    return CareFigure(
+        selection=chosen,
+        rule=rule,
+        costs=costs,
+        bands=since.bands,
+        events=events,
+        at_care=whole - events - missed,
+        unknown_events=missed,
+        unknown_years=unknown / DAYS_PER_YEAR,
+        cares=int(mine.sum()),
+        with_repairs=int((mine & ~own).sum()),
+        shape=None if rule.work == WorkKind.CHECKED else since.shape,
+        best=interval.best,
+        at_limits=interval.at_limits,
+        clear=interval.clear,
+        now=interval.now,
+        least=interval.least,
+        parts=told_of.parts,
+        replacing=best_age(everything.first_failures(window), planned=costs.replacing, failure=costs.failure),
+        reason=interval.reason,
     )
-    if seen is None or policy.interval > seen.stop:
-        longest = amount((seen.stop if seen else 0.0) / MONTH)
-        why = (
-            f"the best interval would be longer than the {longest} months that parts went without care so far"
-        )
-        return {**NOTHING, "shape": shape, "reason": why}
-    return {
-        "shape": shape,
-        "best": _months(policy),
-        "at_limits": _at_limits(rows, fit, costs),
-        "now": DAYS_PER_YEAR * _cost(fit, costs, rule.interval_months * MONTH),
-        "least": DAYS_PER_YEAR * policy.cost_rate,
-        "reason": "",
-    }
-
-
-def _months(policy: Policy) -> Limits:
-    return policy.interval / MONTH, policy.shortest / MONTH, policy.longest / MONTH
-
-
-def _cost(fit: WithinFit, costs: Costs, interval: float) -> float:
-    """Give the cost of a part a day at an interval in days."""
-    return (costs.care + costs.failure * fit.rate * interval**fit.shape) / interval
-
-
-def _at_limits(rows: CareRows, fit: WithinFit, costs: Costs) -> tuple[float, float]:
-    """Give the best intervals in months at both limits of the shape, at as many failures as were seen."""
-    found = []
-    for shape in (fit.low, fit.high):
-        rate = fit.events / float((rows.stop**shape - rows.start**shape).sum())
-        found.append(minimal_repair(shape, rate, costs.care, costs.failure).interval / MONTH)
-    return min(found), max(found)
-
-
-def _inspection(rule: CareRule, costs: Costs, *, events: int, days: float) -> dict[str, Any]:
-    """Find how often to look for defects that do not show themselves."""
-    if events < FIT_CURVE_FAILURES:
-        return {**NOTHING, "reason": f"{counted(events, 'failure')}; it takes {FIT_CURVE_FAILURES}"}
-    if not costs.told:
-        return {**NOTHING, "reason": "say what one look and a year with a hidden defect cost you"}
-    rate, hidden = events / days, costs.failure / DAYS_PER_YEAR
-    policy = inspection(rate, costs.care, hidden)
-    if policy.interval / MONTH > LONGEST:
-        return {**NOTHING, "reason": f"the best interval would be longer than {LONGEST} months"}
-    interval = rule.interval_months * MONTH
-    return {
-        **NOTHING,
-        "best": _months(policy),
-        "now": DAYS_PER_YEAR * (costs.care / interval + rate * hidden * interval / 2),
-        "least": DAYS_PER_YEAR * policy.cost_rate,
-        "reason": "",
-    }
 
 
 def _costs(rule: CareRule, records: RuleRecords, *, care: float | None, failure: float | None) -> Costs:
@@ -296,62 +184,6 @@ def _costs(rule: CareRule, records: RuleRecords, *, care: float | None, failure:
     if care is not None and failure is not None:
         return Costs(care=care, failure=failure, told=True)
     return Costs(care=float(rule.minutes), failure=float(records.minutes or rule.minutes), told=False)
-
-
-def _bands(rows: CareRows) -> list[BandRow]:
-    """Add up failures and time by band, and hold each band against the first within every site and age."""
-    bands = rows.in_bands()
-    strata = np.unique(rows.stratum)
-    within = [_sums(band, band.stratum, strata) for band in bands]
-    sites = np.unique(rows.site)
-    found = []
-    for place, band in enumerate(bands):
-        events, days = _sums(band, band.site, sites)
-        years, number = float(days.sum()) / DAYS_PER_YEAR, int(events.sum())
-        ratio, reason = _against_first(within[0], within[place]) if place else (None, "")
-        found.append(
-            BandRow(
-                place=place,
-                name=BANDS[place],
-                events=number,
-                items=int(np.unique(band.item).size),
-                sites=int((days > 0).sum()),
-                years=years,
-                judged=judge_rate(
-                    number, years, sites=int((days > 0).sum()), wider=_wider(events, days, sites)
-                ),
-                ratio=ratio,
-                reason=reason,
-            )
-        )
-    return found
-
-
-def _sums(rows: CareRows, group: Any, groups: Any) -> tuple[Any, Any]:
-    """Add failures and days up by group."""
-    place = np.searchsorted(groups, group)
-    return (
-        np.bincount(place, weights=rows.event, minlength=groups.size),
-        np.bincount(place, weights=rows.stop - rows.start, minlength=groups.size),
-    )
-
-
-def _wider(events: Any, days: Any, sites: Any) -> tuple[float, float] | None:
-    watched = days > 0
-    if not watched.any():
-        return None
-    found = clustered_event_rate(events[watched], days[watched] / DAYS_PER_YEAR, sites[watched])
-    return found.low, found.high
-
-
-def _against_first(first: tuple[Any, Any], band: tuple[Any, Any]) -> tuple[Limits | None, str]:
-    """Compare a band with the first, each site and age only with itself."""
-    both = (first[1] > 0) & (band[1] > 0)
-    number = int(first[0][both].sum() + band[0][both].sum())
-    if number < STRATA_EVENTS:
-        return None, f"{counted(number, 'failure')} at sites that had both; it takes {STRATA_EVENTS}"
-    found = stratified_rate_ratio(band[0][both], band[1][both], first[0][both], first[1][both])
-    return (found.ratio, found.low, found.high), ""
 
 
 def care_sentence(figure: CareFigure) -> str:
@@ -363,14 +195,28 @@ def care_sentence(figure: CareFigure) -> str:
             f"{figure.reason}."
         )
     best, low, high = figure.best
+    way = "more often" if best < usual else "less often"
     range_ = f"anything from {amount(low)} to {amount(high)} months costs within 5 % of the least"
     if not isfinite(high):
         range_ = f"anything from {amount(low)} months on costs within 5 % of the least"
+    if low <= usual <= high:
+        return f"The usual interval of {counted(usual, 'month')} is as good as any: {range_}."
     if not figure.better:
-        return f"The usual {counted(usual, 'month')} are as good as any: {range_}."
-    way = "more often" if best < usual else "less often"
-    step = f", as a step every {figure.months}" if figure.months < round(best) else ""
+        return (
+            f"To {rule.name} {way} may cost less, but the records do not show it clearly: "
+            f"{every(round(best), 'month')} instead of {usual} by the best estimate; "
+            f"{limits_words(figure)}. More failures would narrow that."
+        )
+    step = f", as a step {every(figure.months, 'month')}" if figure.months < round(best) else ""
     return (
-        f"To {rule.name} {way} would cost least: every {counted(round(best), 'month')} instead of "
+        f"To {rule.name} {way} would cost least: {every(round(best), 'month')} instead of "
         f"{usual}{step}; {range_}."
     )
+
+
+def limits_words(figure: CareFigure) -> str:
+    """Say what the best interval would be at the limits of what it rests on."""
+    if figure.at_limits is None:
+        return ""
+    low, high = (amount(each) for each in figure.at_limits)
+    return f"at the limits of the {'rate' if figure.hidden else 'shape'} {low} or {high} months"

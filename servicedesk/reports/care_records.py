@@ -12,7 +12,7 @@ from django.db.models import Avg, Count
 from schedules.models import CareDue, CareRule
 from schedules.models.care import WorkKind
 from servicedesk.calls.models import Work
-from servicedesk.reports.histories import Histories, Ints
+from servicedesk.reports.histories import Flags, Histories, Ints
 from servicedesk.reports.queries.care import read_care
 from servicedesk.reports.queries.lives import read_histories
 from servicedesk.reports.selection import Selection
@@ -32,6 +32,8 @@ class RuleRecords:
         a care visit.
     care_item, care_age
         When each part got the care, as its age in days; parts of other types may be among them.
+    care_own
+        Whether it was done for its own sake, and not with the repair of a failure.
     minutes
         How long a repair of a part of the type took on average, None where nobody noted it.
     parts
@@ -42,6 +44,7 @@ class RuleRecords:
     between_visits: Histories
     care_item: Ints
     care_age: Ints
+    care_own: Flags
     minutes: float | None
     parts: int
 
@@ -75,12 +78,13 @@ class CareRecords:
 
     def of(self, rule: CareRule) -> RuleRecords:
         """Give what concerns one of the rules."""
-        item, age = self._care[rule.work]
+        item, age, own = self._care[rule.work]
         return RuleRecords(
             everything=self._everything.of_keys([rule.component_type_id]),
             between_visits=self._between_visits.of_keys([rule.component_type_id]),
             care_item=item,
             care_age=age,
+            care_own=own,
             minutes=self._minutes.get(rule.component_type_id),
             parts=self._parts.get(rule.pk, 0),
         )

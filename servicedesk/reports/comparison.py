@@ -10,70 +10,32 @@ from typing import Any
 import numpy as np
 
 from servicedesk.reports.histories import Histories, Window
-from servicedesk.reports.judgements import (
-    ADJUST_EVENTS,
-    ADJUST_SITES,
-    DAYS_PER_YEAR,
-    RATE_SITES,
-    RATE_YEARS,
-    STRATA_EVENTS,
-    SURE,
-    TEST_EVENTS,
-    TEST_SITES,
-    Judged,
-    judge_rate,
-)
-from servicedesk.reports.lifetimes.adjust import OverlapError, rate_regression
-from servicedesk.reports.lifetimes.rates import (
-    RateRatio,
-    clustered_event_rate,
-    design_effect,
-    rate_ratio,
-    stratified_rate_ratio,
-)
+from servicedesk.reports.judgements import DAYS_PER_YEAR, TEST_EVENTS, TEST_SITES, caveat, judge_rate
+from servicedesk.reports.lifetimes.jackknife import jackknife_rate
+from servicedesk.reports.lifetimes.rates import design_effect
 from servicedesk.reports.lifetimes.recurrence import compare_mean_cumulative
 from servicedesk.reports.queries.lives import read_histories
 from servicedesk.reports.queries.surroundings import read_traits
 from servicedesk.reports.selection import Selection
-from servicedesk.reports.strata import AGES, Strata, tell_strata_apart
+from servicedesk.reports.strata import AGES, Strata, Traits, tell_strata_apart
 from servicedesk.reports.traits import Key
-from servicedesk.reports.words import amount, counted, percent
+from servicedesk.reports.type_ratios import (
+    ADJUSTED,
+    CRUDE,
+    STRATIFIED,
+    TRAITS,
+    Compared,
+    Ratio,
+    type_ratios,
+)
+from servicedesk.reports.words import amount, percent
+from servicedesk.words import counted
 from units.models import ComponentType
 
-TRAITS = ("sun", "colour", "age")
 MATTERS = 1.15
 """A ratio that allowing for something changes by less than this is said to stay the same."""
 APART = 0.15
 """Two types whose shares of a class differ by this are said to be used differently."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class Compared:
-    """One of the two types."""
-
-    key: int
-    name: str
-    events: int
-    items: int
-    sites: int
-    years: float
-    judged: Judged
-
-
-@dataclass(frozen=True, kw_only=True)
-class Ratio:
-    """How many times as often the first type fails as the second, one way of reckoning, or why not."""
-
-    name: str
-    ratio: float | None = None
-    low: float | None = None
-    high: float | None = None
-    reason: str = ""
-
-    @property
-    def known(self) -> bool:
-        """Whether there is a ratio."""
-        return self.ratio is not None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -141,30 +103,47 @@ def compare_figure(
         histories = read_histories(chosen, by="component")
     else:
         histories = histories.of_keys((one, other))
-    window = Window(chosen.after.toordinal() if chosen.after else 0, chosen.last.toordinal())
+    names = {key: each.name for key, each in ComponentType.objects.in_bulk([one, other]).items()}
+    return compare(
+        histories, read_traits(chosen), selection=chosen, one=(one, names[one]), other=(other, names[other])
+    )
+
+
+def compare(
+    histories: Histories,
+    traits: Traits,
+    *,
+    selection: Selection,
+    one: tuple[int, str],
+    other: tuple[int, str],
+) -> CompareFigure:
+    """Hold two types of part against each other by what was read of them.
+
+    Parameters
+    ----------
+    histories, traits
+        Watched lives of the two types, grouped by type, and what acts on their parts.
+    selection
+        Which days count.
+    one, other
+        Key and name of each type.
+    """
+    window = Window(selection.after.toordinal() if selection.after else 0, selection.last.toordinal())
     rows = histories.counting_rows(window)
     group = histories.group[np.searchsorted(histories.item, rows.item)]
-    which = np.where(group == histories.place(one), 0, 1).astype(np.int64)
-    strata = tell_strata_apart(rows, which=which, traits=read_traits(chosen))
-    names = ComponentType.objects.in_bulk([one, other])
-    sides = [
-        _side(histories, rows, strata, key, names[key].name, place) for place, key in enumerate((one, other))
-    ]
-    effect = _effect(strata)
-    ratios = [
-        _crude(*sides, effect=effect),
-        _stratified(strata, effect=effect),
-        _adjusted(strata),
-    ]
+    which = np.where(group == histories.place(one[0]), 0, 1).astype(np.int64)
+    strata = tell_strata_apart(rows, which=which, traits=traits)
+    sides = [_side(histories, rows, strata, *named, place) for place, named in enumerate((one, other))]
+    ratios = type_ratios(strata, *sides)
     p_value, why = _test(rows, which, sides)
     return CompareFigure(
-        selection=chosen,
+        selection=selection,
         one=sides[0],
         other=sides[1],
         ratios=ratios,
         strata=_strata(strata),
         confounding=_confounding(strata, sides, ratios),
-        design_effect=effect,
+        design_effect=_effect(strata),
         p_value=p_value,
         test_reason=why,
     )
@@ -190,7 +169,7 @@ def _wider(strata: Strata, mine: Any) -> tuple[float, float] | None:
     """Give the limits of one type's failures an item-year that allow for shared sites."""
     if not mine.any():
         return None
-    found = clustered_event_rate(
+    found = jackknife_rate(
         strata.events[mine],
         strata.days[mine] / DAYS_PER_YEAR,
         strata.site[mine],
@@ -204,89 +183,6 @@ def _effect(strata: Strata) -> float:
         return 1.0
     found = design_effect(strata.events, strata.days, strata.site, group=strata.which)
     return 1.0 if np.isnan(found) else float(found)
-
-
-def _as_ratio(name: str, found: RateRatio) -> Ratio:
-    return Ratio(name=name, ratio=found.ratio, low=found.low, high=found.high)
-
-
-def _crude(one: Compared, other: Compared, *, effect: float) -> Ratio:
-    """Compare the two rates as they are."""
-    name = "as they are"
-    for side in (one, other):
-        if side.years < RATE_YEARS or side.sites < RATE_SITES:
-            return Ratio(name=name, reason=f"{side.name}: {side.judged.reason}")
-    events = one.events + other.events
-    part = one.years / (one.years + other.years)
-    if 2 * min(part ** (events / effect), (1 - part) ** (events / effect)) > SURE:
-        told = f"with {counted(events, 'failure')} in all, no result could have shown a difference"
-        return Ratio(name=name, reason=told)
-    found = rate_ratio(one.events, one.years, other.events, other.years, design_effect=effect)
-    return _as_ratio(name, found)
-
-
-def _stratified(strata: Strata, *, effect: float) -> Ratio:
-    """Compare like with like: within sun, colour and age."""
-    name = "like with like"
-    _, events, days = strata.by_stratum()
-    shared = (days > 0).all(axis=0)
-    if not shared.any():
-        return Ratio(name=name, reason="the two were never watched in like sun, of like colour and age")
-    if events[:, shared].sum() / effect < STRATA_EVENTS:
-        told = counted(int(events[:, shared].sum()), "failure")
-        return Ratio(name=name, reason=f"{told} where both were watched; that is too few")
-    found = stratified_rate_ratio(events[0], days[0], events[1], days[1], design_effect=effect)
-    return _as_ratio(name, found)
-
-
-def _adjusted(strata: Strata) -> Ratio:
-    """Compare with a regression that allows for sun, colour and age at once."""
-    name = "adjusted by regression"
-    sites, events = np.unique(strata.site).size, int(strata.events.sum())
-    if sites < ADJUST_SITES:
-        return Ratio(name=name, reason=f"watched at {counted(sites, 'site')}; it takes {ADJUST_SITES}")
-    if min(strata.events[strata.which == place].sum() for place in (0, 1)) == 0:
-        return Ratio(name=name, reason="one of the two has not failed at all")
-    told = _with_failures(strata)
-    design, names = _design(strata, told)
-    if events < ADJUST_EVENTS * len(names):
-        few = f"{counted(events, 'failure')} for {len(names)} unknowns"
-        return Ratio(name=name, reason=f"{few}; it takes {ADJUST_EVENTS} for each")
-    try:
-        found = rate_regression(
-            strata.events[told], strata.days[told], design, strata.site[told], names=names
-        )
-    except OverlapError as error:
-        alike = " and ".join(each for each in (error.name, *error.others) if each not in names[:2])
-        why = f"“{alike}” go together in these records" if alike else "the type goes with sun, colour or age"
-        return Ratio(name=name, reason=f"{why}, so they cannot be told apart")
-    except ValueError as error:
-        return Ratio(name=name, reason=f"it could not be reckoned ({error})")
-    return Ratio(name=name, ratio=float(found.ratio[1]), low=float(found.low[1]), high=float(found.high[1]))
-
-
-def _with_failures(strata: Strata) -> Any:
-    """Leave out sun, colours and ages in which nothing failed: their rate is nothing whatever the type."""
-    told = np.ones(strata.days.size, dtype=np.bool_)
-    for trait in TRAITS:
-        place = getattr(strata, trait)
-        failed = np.bincount(place, weights=strata.events, minlength=len(strata.names(trait)))
-        told &= failed[place] > 0
-    return told
-
-
-def _design(strata: Strata, told: Any) -> tuple[Any, list[str]]:
-    """Put up the columns of a regression: the rate, the type, and each class but the commonest of a trait."""
-    columns = [np.ones(int(told.sum())), (strata.which[told] == 0).astype(np.float64)]
-    names = ["rate", "type"]
-    for trait in TRAITS:
-        place = getattr(strata, trait)[told]
-        days = np.bincount(place, weights=strata.days[told], minlength=len(strata.names(trait)))
-        for number in np.flatnonzero(days):
-            if number != int(np.argmax(days)):
-                columns.append((place == number).astype(np.float64))
-                names.append(strata.names(trait)[int(number)])
-    return np.stack(columns, axis=1), names
 
 
 def _test(rows: Any, which: Any, sides: Sequence[Compared]) -> tuple[float | None, str]:
@@ -351,14 +247,15 @@ def comparison_sentence(figure: CompareFigure) -> str:
     """Say what a comparison comes to."""
     best, one, other = figure.best, figure.one.name, figure.other.name
     if best.ratio is None or best.low is None or best.high is None:
-        return f"The records cannot tell yet whether {one} fails more often than {other}: {best.reason}."
+        unsure = f"The records cannot tell yet whether {one} fails more often than {other}: {best.reason}."
+        return " ".join([unsure, *(_alone(side) for side in (figure.one, figure.other))])
     span = f"({amount(best.low)} to {amount(best.high)})"
     times = (
         "all the failures are its own"
         if best.ratio == float("inf")
         else f"{amount(best.ratio)} times as often {span}"
     )
-    how = {"as they are": "", "like with like": "Like with like, ", "adjusted by regression": "Seen alike, "}
+    how = {CRUDE: "", STRATIFIED: "Like with like, ", ADJUSTED: "Seen alike, "}
     lead = how[best.name]
     if best.low > 1:
         told = f"{one} fails clearly more often than {other}: {times}"
@@ -368,3 +265,8 @@ def comparison_sentence(figure: CompareFigure) -> str:
         told = f"the records cannot tell yet whether {one} or {other} fails more often: {times}"
     whole = f"{lead}{told}."
     return whole[:1].upper() + whole[1:]
+
+
+def _alone(side: Compared) -> str:
+    """Say what can be said of one type by itself."""
+    return f"{side.name[:1].upper()}{side.name[1:]}: {caveat(side.events, side.years, side.judged)}"

@@ -30,7 +30,8 @@ from servicedesk.reports.selection import Selection
 from servicedesk.reports.shown_ages import ShownAges, shown_ages
 from servicedesk.reports.traits import MODE, Key
 from servicedesk.reports.trends import TrendReading, read_trend
-from servicedesk.reports.words import counted, years
+from servicedesk.reports.words import years
+from servicedesk.words import counted
 
 Floats = NDArray[np.float64]
 
@@ -233,7 +234,8 @@ def _life_curve(lives: FirstFailures, ages: ShownAges) -> dict[str, Any]:
     notes = [f"of those without failure at age {years(ages.start)}"] if ages.start else []
     if not robust:
         notes.append(
-            f"treats parts as independent, because at {sites} sites nothing can be said about shared sites"
+            f"treats parts as independent, because at {counted(sites, 'site')} nothing can be said about "
+            "shared sites"
         )
     return {"curve": _as_curve(found, ages), "note": "; ".join(notes), "half": _half(found, ages)}
 

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping
 from typing import Final
 
 from servicedesk.reports.queries.fates import Fate
-from servicedesk.reports.words import counted
+from servicedesk.words import counted
 
 # Kind of exclusion: the noun that is counted, and what is said of it for one and for several.
 _TOLD: Final = {
@@ -28,8 +28,13 @@ _TOLD: Final = {
     ),
     Fate.AT_TAKE_OVER: (
         "failure",
-        "was found on the day we took the unit over: usually the reason we were called",
-        "were found on the day we took the unit over: usually the reason we were called",
+        "was there when we took the unit over: usually the reason we were called",
+        "were there when we took the unit over: usually the reason we were called",
+    ),
+    Fate.LAST_WORD: (
+        "failure",
+        "is the last word of a site, or the last look at a unit: it only says until when time counts",
+        "are the last word of a site, or the last look at a unit: they only say until when time counts",
     ),
     Fate.NO_TIME: (
         "failure",
@@ -50,6 +55,31 @@ _TOLD: Final = {
         "part",
         "is of unknown age: in the rates, but not in curves over age",
         "are of unknown age: in the rates, but not in curves over age",
+    ),
+    "lost_units": (
+        "unit",
+        "stands where you do the care, or did once, but nothing was heard for two years: time ended then",
+        "stand where you do the care, or did once, but nothing was heard for two years: time ended then",
+    ),
+    "silent_units": (
+        "unit",
+        "was silent for two years, and no care there tells whether its owner would still call",
+        "were silent for two years, and no care there tells whether their owners would still call",
+    ),
+    "start_not_said": (
+        "unit",
+        "came in from a file that does not say since when you heard of its failures",
+        "came in from a file that does not say since when you heard of their failures",
+    ),
+    "look_events": (
+        "failure",
+        "is of a sort that only a look shows: for such, time counts up to the last look at the unit",
+        "are of a sort that only a look shows: for such, time counts up to the last look at the unit",
+    ),
+    "newest_events": (
+        "failure",
+        "is from the last 60 days, of which not all may be written down yet",
+        "are from the last 60 days, of which not all may be written down yet",
     ),
     "age_unknown_events": (
         "failure",

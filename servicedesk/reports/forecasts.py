@@ -3,47 +3,39 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from math import ceil, floor
-from typing import Any, Final
+from functools import partial
+from typing import Any
 
 import numpy as np
 
-from servicedesk.reports.histories import CountingRows, Histories, Window
+from servicedesk.reports.histories import Histories, Window
 from servicedesk.reports.judgements import (
     CURVE_ITEMS,
     CURVE_SITES,
     DAYS_PER_YEAR,
     FIT_CURVE_FAILURES,
     FORECAST_FAILURES,
-    TEST_SITES,
 )
-from servicedesk.reports.lifetimes.bootstrap import History
-from servicedesk.reports.lifetimes.forecast import (
-    Prediction,
-    expected_failures,
-    fit_repairs,
-    predict_events,
-)
-from servicedesk.reports.lifetimes.trend import PowerLaw
+from servicedesk.reports.late_records import late_words, read_delays
+from servicedesk.reports.lifetimes.delays import Delays
+from servicedesk.reports.lifetimes.forecast import Prediction, predict_count
+from servicedesk.reports.lifetimes.years import years_apart
+from servicedesk.reports.outlook import MONTHS, Past, YearAgo, look_ahead, look_back, read_past
 from servicedesk.reports.queries.lives import read_histories
 from servicedesk.reports.queries.scope import Scope
 from servicedesk.reports.queries.standing import Standing, items_in_place, pieces_used
 from servicedesk.reports.rate_figures import RateRow, RatesFigure, rates_figure
+from servicedesk.reports.seasons import month_after, seasons_of
 from servicedesk.reports.selection import Selection
 from servicedesk.reports.shown_ages import ShownAges, shown_ages
 from servicedesk.reports.traits import Key
-from servicedesk.reports.words import counted
+from servicedesk.reports.words import amount, percent
+from servicedesk.words import counted
 
-MONTHS: Final = 12
-MONTH: Final = DAYS_PER_YEAR / MONTHS
-EVEN: Final = 2.0
-"""Failures that every calendar month is given before the season is read from the records, so that few
-failures make no season (our choice, no source)."""
-
-BY_AGE, STEADY = "by age", "at the rate so far"
+BY_AGE, BY_BAND, STEADY = "by age", "by age band", "at the rate so far"
 """How failures were reckoned: from the ages of the items in place, or from the rate of the past."""
 
 
@@ -79,6 +71,8 @@ class ForecastRow:
     ``events``, ``sites`` and ``years`` are those of the past; ``items`` are in place now, ``ageless`` of them
     of unknown age. ``pieces_each`` is how many pieces a failure took so far (None: none were written down),
     ``shelf`` the pieces to keep for the year, ``van`` those to keep in each van for its hardest month.
+    ``year_ago`` is what would have been said a year ago, ``notes`` what to know about the numbers,
+    ``trend`` what a trend over the years multiplied them by.
     ``in_warranty`` is the share of failures to come that are under warranty, and ``beyond`` the share of the
     time ahead at ages nobody has watched enough of.
     """
@@ -101,11 +95,23 @@ class ForecastRow:
     in_warranty: float | None
     beyond: float | None
     reason: str = ""
+    year_ago: YearAgo | None = None
+    notes: tuple[str, ...] = ()
+    trend: float = 1.0
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """What to know about the numbers, and how a forecast of a year ago would have done."""
+        then = self.year_ago
+        if then is None:
+            return self.notes
+        asked = f"asked a year ago it would have said {then.low:,} to {then.high:,}; it was {then.came:,}"
+        return (*self.notes, asked)
 
 
 @dataclass(frozen=True, kw_only=True)
 class ForecastFigure:
-    """The next twelve months by type, and all types together."""
+    """The next twelve months by type, and all types together; ``late`` says what late records do to them."""
 
     selection: Selection
     asked: Asked
@@ -114,6 +120,7 @@ class ForecastFigure:
     whole: Expected | None
     whole_months: tuple[Expected, ...]
     exclusions: dict[str, int]
+    late: str
 
     @property
     def items(self) -> int:
@@ -121,15 +128,13 @@ class ForecastFigure:
         return sum(row.items for row in self.rows)
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Past:
-    """What the past of one type says of what is to come."""
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Reckoned:
+    """A row with what it rests on."""
 
-    rate: RateRow
-    rows: CountingRows | None
-    ages: ShownAges | None
-    effect: float
-    law: PowerLaw | None
+    row: ForecastRow
+    past: Past
+    doubt: float = 0.0
 
 
 def forecast_figure(
@@ -152,68 +157,68 @@ def forecast_figure(
     for each in items_in_place(Scope(selection, "component")):
         standing[each.group].append(each)
     pieces = pieces_used(Scope(selection, "component"))
-    seasons = _seasons(histories, rates.rows, window, last=selection.last)
-    rows = [
-        _row(
-            _past(histories, row, window, effect=rates.design_effects[row.family]),
+    seasons = seasons_of(histories, rates.rows, window, last=selection.last)
+    delays, known_on = read_delays(selection)
+    reckon = partial(
+        _reckon, asked=asked, window=window, delays=delays, known_on=known_on, today=selection.as_of
+    )
+    reckoned = [
+        reckon(
+            row,
+            histories.of_group(place) if (place := histories.place(row.key)) >= 0 else None,
             standing[row.key],
-            asked,
+            effect=rates.design_effects[row.family],
             season=seasons[row.family],
-            pieces=pieces.get(row.key, 0),
-            today=selection.as_of,
+            pieces=pieces.get(row.key, {}),
         )
         for row in rates.rows
         if standing[row.key]
     ]
-    whole, whole_months = _together(rows, effect=rates.design_effect)
+    rows = [each.row for each in reckoned]
+    whole, whole_months = _together(reckoned, effect=rates.design_effect, seasons=seasons)
     return ForecastFigure(
         selection=selection,
         asked=asked,
         rows=rows,
-        months=[_month_after(selection.as_of, number) for number in range(MONTHS)],
+        months=[month_after(selection.as_of, number) for number in range(MONTHS)],
         whole=whole,
         whole_months=whole_months,
         exclusions=rates.exclusions,
+        late=late_words(delays),
     )
 
 
-def _past(histories: Histories, rate: RateRow, window: Window, *, effect: float) -> _Past:
-    """Fit how failures of one type come with age, where there are enough of them."""
-    if rate.key not in histories.groups:
-        return _Past(rate=rate, rows=None, ages=None, effect=effect, law=None)
-    rows = histories.of_group(histories.groups.index(rate.key)).counting_rows(window)
-    ages = shown_ages(
-        rows.start, rows.stop, rows.site, to_start=CURVE_ITEMS, to_go_on=CURVE_ITEMS, sites=CURVE_SITES
-    )
-    law = None
-    if rows.event.sum() >= FIT_CURVE_FAILURES and np.unique(rows.site).size >= TEST_SITES:
-        try:
-            law = fit_repairs(_history(rows))
-        except ValueError:  # no power of age describes them: the rate so far does
-            law = None
-    return _Past(rate=rate, rows=rows, ages=ages, effect=effect, law=law)
-
-
-def _history(rows: CountingRows) -> History:
-    return History(rows.start, rows.stop, rows.event, rows.site)
-
-
-def _row(
-    past: _Past,
+def _reckon(
+    rate: RateRow,
+    histories: Histories | None,
     standing: Sequence[Standing],
-    asked: Asked,
     *,
-    season: Sequence[float],
-    pieces: int,
+    effect: float,
+    season: np.ndarray,
+    pieces: dict[int, int],
+    asked: Asked,
+    window: Window,
+    delays: Delays | None,
+    known_on: int,
     today: date,
-) -> ForecastRow:
-    rate = past.rate
+) -> _Reckoned:
+    """Reckon what one type will take."""
     known = [each for each in standing if each.age_known]
     items, of_known_age = sum(each.items for each in standing), sum(each.items for each in known)
     ages = np.repeat(
         [today.toordinal() - each.fitted for each in known], [each.items for each in known]
     ).astype(np.float64)
-    by_age = past.law is not None and of_known_age > 0
+    past = read_past(
+        histories,
+        window,
+        events=rate.events,
+        years=rate.years,
+        effect=effect,
+        delays=delays,
+        known_on=known_on,
+    )
+    taken = sum(size * number for size, number in pieces.items())
+    each = taken / rate.events if taken and rate.events else None
     told: dict[str, Any] = {
         "key": rate.key,
         "name": rate.name,
@@ -223,30 +228,68 @@ def _row(
         "years": rate.years,
         "items": items,
         "ageless": items - of_known_age,
-        "method": BY_AGE if by_age else STEADY,
-        "beyond": _beyond(ages, past.ages),
-        "pieces_each": pieces / rate.events if pieces and rate.events else None,
+        "method": _method(past, ages),
+        "beyond": _beyond(ages, _shown(histories, window)),
+        "pieces_each": each,
     }
     if not rate.years:
-        return _nothing_known(told, "none of them was watched before")
-    year, spread = _year(past, ages, items=items, by_age=by_age)
-    if rate.events < FORECAST_FAILURES:
+        return _Reckoned(row=_nothing_known(told, "none of them was watched before"), past=past)
+    counts = np.array([season[month_after(today, number).month - 1] for number in range(MONTHS)])
+    outlook = look_ahead(past, ages, items=items, counts=counts, vans=asked.vans)
+    thin = rate.events < FORECAST_FAILURES
+    if thin:
         told["reason"] = (
             f"{counted(rate.events, 'failure')} so far; a forecast takes {FORECAST_FAILURES} or more"
         )
-    months = _months(past, spread, year.mean, season, today=today)
-    thin = rate.events < FORECAST_FAILURES
-    each = told["pieces_each"]
-    hardest = max(month.mean for month in months)
-    van = _counts(past, hardest / asked.vans)
-    return ForecastRow(
+    # Failures that took no piece were mended without one.
+    by_pieces = pieces | {0: max(rate.events - sum(pieces.values()), 0)}
+    shelf, van = (
+        None if each is None else found.pieces_for(asked.level, by_pieces)
+        for found in (outlook.year, outlook.van)
+    )
+    row = ForecastRow(
         **told,
-        year=_expected(year, thin=thin),
-        months=tuple(_expected(month, thin=thin) for month in months),
-        pieces=None if each is None or thin else each * year.mean,
-        shelf=None if each is None else ceil(each * year.stock_for(asked.level) - 1e-9),
-        van=None if each is None else ceil(each * van.stock_for(asked.level) - 1e-9),
-        in_warranty=_in_warranty(past, ages, asked, by_age=by_age) if ages.size and not thin else None,
+        year=_expected(outlook.year, thin=thin),
+        months=tuple(_expected(month, thin=thin) for month in outlook.months),
+        pieces=None if each is None or thin else each * outlook.year.mean,
+        shelf=shelf,
+        van=van,
+        in_warranty=_in_warranty(past, ages, asked) if ages.size and not thin else None,
+        year_ago=None if histories is None else look_back(histories, window, effect=effect),
+        notes=() if thin else tuple(_notes(past)),
+        trend=past.apart.times,
+    )
+    return _Reckoned(row=row, past=past, doubt=outlook.doubt)
+
+
+def _method(past: Past, ages: np.ndarray) -> str:
+    if past.fitted is None or not ages.size:
+        return STEADY
+    return BY_BAND if past.fitted.best.rates.size else BY_AGE
+
+
+def _notes(past: Past) -> Iterator[str]:
+    """Say what to know about the numbers of one type."""
+    apart = past.apart
+    if past.events >= FIT_CURVE_FAILURES and apart.years < 2:
+        yield (
+            f"the records are worth {amount(apart.years)} years, and it takes two to say how much years "
+            "differ: the range takes them to be alike"
+        )
+    if apart.rise:
+        way = "risen" if apart.rise > 0 else "fallen"
+        yield f"failures have {way} by about {percent(abs(apart.rise))} a year beyond what age explains"
+    if past.completed < 0.995:
+        yield f"about {percent(1 - past.completed)} of the time so far has failures nobody wrote down yet"
+
+
+def _shown(histories: Histories | None, window: Window) -> ShownAges | None:
+    """Find the ages of which enough were watched."""
+    if histories is None:
+        return None
+    rows = histories.counting_rows(window)
+    return shown_ages(
+        rows.start, rows.stop, rows.site, to_start=CURVE_ITEMS, to_go_on=CURVE_ITEMS, sites=CURVE_SITES
     )
 
 
@@ -272,52 +315,6 @@ def _expected(found: Prediction, *, thin: bool) -> Expected:
     return Expected(mean=found.mean, low=int(found.low), high=int(found.high))
 
 
-def _counts(past: _Past, mean: float) -> Prediction:
-    """Predict a number of failures of a given mean, as unsure as the past leaves its rate."""
-    number = past.rate.events + 0.5
-    return predict_events(past.rate.events, number, mean, design_effect=past.effect)
-
-
-def _year(past: _Past, ages: np.ndarray, *, items: int, by_age: bool) -> tuple[Prediction, list[float]]:
-    """Predict the twelve months, and give the share of each month before any season.
-
-    Items of unknown age are taken to fail as the others do.
-    """
-    if not by_age or past.law is None or past.rows is None:
-        found = predict_events(past.rate.events, past.rate.years, float(items), design_effect=past.effect)
-        return found, [1 / MONTHS] * MONTHS
-    found = expected_failures(
-        past.law, ages, DAYS_PER_YEAR, history=_history(past.rows), design_effect=past.effect
-    )
-    steps = [_grown(past.law, ages, number * MONTH, (number + 1) * MONTH) for number in range(MONTHS)]
-    if items > ages.size:
-        found = _scaled(found, items / ages.size)
-    return found, [step / sum(steps) for step in steps]
-
-
-def _scaled(found: Prediction, times: float) -> Prediction:
-    quantile = found.quantile
-    return Prediction(
-        mean=times * found.mean,
-        low=floor(times * found.low),
-        high=ceil(times * found.high),
-        quantile=lambda level: ceil(times * quantile(level) - 1e-9),
-    )
-
-
-def _grown(law: PowerLaw, ages: np.ndarray, begin: Any, end: Any) -> float:
-    """Add up the failures to expect of all items between two spans ahead of their ages."""
-    return float(law.rate * ((ages + end) ** law.shape - (ages + begin) ** law.shape).sum())
-
-
-def _months(
-    past: _Past, spread: Sequence[float], mean: float, season: Sequence[float], *, today: date
-) -> list[Prediction]:
-    """Share the year out over its months by age and season."""
-    weights = [share * season[_month_after(today, number).month - 1] for number, share in enumerate(spread)]
-    return [_counts(past, mean * weight / sum(weights)) for weight in weights]
-
-
 def _beyond(ages: np.ndarray, shown: ShownAges | None) -> float | None:
     """Give the share of the time ahead that lies at ages of which nobody has watched enough."""
     if ages.size == 0:
@@ -328,59 +325,52 @@ def _beyond(ages: np.ndarray, shown: ShownAges | None) -> float | None:
     return float(past_it.sum()) / (ages.size * DAYS_PER_YEAR)
 
 
-def _in_warranty(past: _Past, ages: np.ndarray, asked: Asked, *, by_age: bool) -> float:
+def _in_warranty(past: Past, ages: np.ndarray, asked: Asked) -> float:
     """Give the share of the failures to come that fall into warranty."""
     left = np.clip(asked.warranty * DAYS_PER_YEAR - ages, 0, DAYS_PER_YEAR)
-    if not by_age or past.law is None:
+    if past.fitted is None:
         return float(left.sum()) / (ages.size * DAYS_PER_YEAR)
-    whole = _grown(past.law, ages, 0.0, DAYS_PER_YEAR)
-    return _grown(past.law, ages, 0.0, left) / whole if whole else 0.0
+    best = past.fitted.best
+    whole = float(best.between(ages, ages + DAYS_PER_YEAR).sum())
+    return float(best.between(ages, ages + left).sum()) / whole if whole else 0.0
 
 
-def _together(rows: Sequence[ForecastRow], *, effect: float) -> tuple[Expected | None, tuple[Expected, ...]]:
+def _together(
+    reckoned: Sequence[_Reckoned], *, effect: float, seasons: Mapping[str, np.ndarray]
+) -> tuple[Expected | None, tuple[Expected, ...]]:
     """Predict all types together, types with too few failures at what they showed."""
-    events = sum(row.events for row in rows)
-    known = [row for row in rows if row.year.mean is not None]
+    rows = [each.row for each in reckoned]
+    known = [each for each in reckoned if each.row.year.mean is not None]
     if not known:
         return None, ()
     # Types too thin for a forecast of their own still fail: together at their common rate.
     thin = [row for row in rows if row.year.mean is None and row.years]
     past, ahead = sum(row.years for row in thin), sum(row.items for row in thin)
-    rest = sum(row.events for row in thin) * ahead / past if past else 0.0
+    few = sum(row.events for row in thin)
+    rest = few * ahead / past if past else 0.0
+    doubt = sum(each.doubt for each in known) + (effect * rest**2 / few if few else 0.0)
+    apart = years_apart(
+        *(_by_year([getattr(each.past, name) for each in known]) for name in ("seen", "trended"))
+    )
+    bunched = effect if sum(row.events for row in rows) < FIT_CURVE_FAILURES else 1.0
+    season = sum(seasons.values(), np.zeros(MONTHS))
+    whole = sum(each.row.year.mean or 0.0 for each in known) + rest
+    relative = apart.ahead + (doubt / whole**2 if whole else 0.0)
 
-    def of(means: Sequence[float | None], extra: float) -> Expected:
-        mean = sum(each for each in means if each is not None) + extra
-        found = predict_events(events, events + 0.5, mean, design_effect=effect)
+    def of(mean: float, more: float) -> Expected:
+        found = predict_count(mean, bunched * mean + (relative + more) * mean**2)
         return _expected(found, thin=False)
 
-    months = tuple(of([row.months[number].mean for row in known], rest / MONTHS) for number in range(MONTHS))
-    return of([row.year.mean for row in known], rest), months
+    means = [
+        sum(each.row.months[number].mean or 0.0 for each in known) + rest / MONTHS for number in range(MONTHS)
+    ]
+    months = tuple(of(mean, MONTHS / season.sum()) for mean in means)
+    return of(whole, 0.0), months
 
 
-def _seasons(
-    histories: Histories, rates: Sequence[RateRow], window: Window, *, last: date
-) -> dict[str, list[float]]:
-    """Read for each kind of part how its failures are spread over the calendar, over whole years."""
-    place = {row.key: row.family for row in rates}
-    family = [place.get(key, "") for key in histories.groups]
-    fitted = dict(zip(histories.item.tolist(), histories.fitted.tolist(), strict=True))
-    group = dict(zip(histories.item.tolist(), histories.group.tolist(), strict=True))
-    first = max([window.after, *([min(fitted.values())] if fitted else [])])
-    years = int((window.last - first) // DAYS_PER_YEAR)
-    begin = window.last - int(years * DAYS_PER_YEAR)
-    found = {row.family: [EVEN] * MONTHS for row in rates}
-    for item, age, count in zip(
-        histories.event_item.tolist(),
-        histories.event_age.tolist(),
-        histories.event_count.tolist(),
-        strict=True,
-    ):
-        day = fitted[item] + age
-        if begin < day <= window.last:
-            found[family[group[item]]][date.fromordinal(day).month - 1] += count
-    return {name: [MONTHS * each / sum(counts) for each in counts] for name, counts in found.items()}
-
-
-def _month_after(day: date, number: int) -> date:
-    """Give the middle of the month that begins so many months after a day, to name it by."""
-    return date.fromordinal(day.toordinal() + 1 + int((number + 0.5) * MONTH))
+def _by_year(columns: Sequence[np.ndarray]) -> np.ndarray:
+    """Add up columns of different lengths, whose first places belong together."""
+    total = np.zeros(max(column.size for column in columns))
+    for column in columns:
+        total[: column.size] += column
+    return total

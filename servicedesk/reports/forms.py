@@ -57,9 +57,12 @@ class FigureForm(forms.Form):
     shade = forms.MultipleChoiceField(required=False, label="Shade", widget=OneOrMore)
     coast = forms.MultipleChoiceField(required=False, label="Salt water", widget=OneOrMore)
     year = forms.CharField(
-        required=False, label="Year fitted", widget=forms.TextInput(attrs={"inputmode": "numeric"})
+        max_length=120,
+        required=False,
+        label="Year fitted",
+        widget=forms.TextInput(attrs={"inputmode": "numeric"}),
     )
-    lot = forms.CharField(required=False, label="Lot")
+    lot = forms.CharField(max_length=60, required=False, label="Lot")
 
     def __init__(self, data: QueryDict, *, today: date) -> None:
         super().__init__(data, label_suffix="")
@@ -199,7 +202,7 @@ class FindingsForm(FigureForm):
         label="Age of the part",
         choices=[("", "any"), *((str(place), words) for place, words in enumerate(AGES))],
     )
-    since = forms.CharField(required=False, widget=forms.HiddenInput)
+    since = forms.CharField(max_length=400, required=False, widget=forms.HiddenInput)
     fate = forms.ChoiceField(
         required=False,
         label="Counted as",

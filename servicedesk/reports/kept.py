@@ -86,16 +86,30 @@ def kept(name: str, *asked: object, make: Callable[[], Figure]) -> Figure:
     make
         Works it out; a function of a module, or `functools.partial` of one with values that can be pickled.
     """
-    asking = _asking.get()
-    version = asking.version if asking else Touch.objects.version()
-    key = f"figure:{name}:{version}:{_named(asked)}"
+    key = _key_of_version(name, asked)
     found: Figure | None = _look(key)
     if found is None and _is_apart():
         return _from_helper(key, make)
-    if found is None:
-        found = make()
-        _keep(key, found)
-    return found
+    return _made(key, make) if found is None else found
+
+
+def kept_part(name: str, *asked: object, make: Callable[[], Figure]) -> Figure:
+    """Give what several figures rest on as `kept` does, worked out in this process whatever its size."""
+    key = _key_of_version(name, asked)
+    found: Figure | None = _look(key)
+    return _made(key, make) if found is None else found
+
+
+def _key_of_version(name: str, asked: tuple[object, ...]) -> str:
+    asking = _asking.get()
+    version = asking.version if asking else Touch.objects.version()
+    return f"figure:{name}:{version}:{_named(asked)}"
+
+
+def _made(key: str, make: Callable[[], Figure]) -> Figure:
+    figure = make()
+    _keep(key, figure)
+    return figure
 
 
 def worked_out(name: str, *asked: object, make: Callable[[], Figure]) -> Figure:
@@ -116,10 +130,7 @@ def answer(key: str, asking: Asking | None, make: Callable[[], Figure]) -> Figur
     token = _asking.set(asking)
     try:
         found: Figure | None = _look(key)
-        if found is None:
-            found = make()
-            _keep(key, found)
-        return found
+        return _made(key, make) if found is None else found
     finally:
         _asking.reset(token)
 

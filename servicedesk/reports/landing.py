@@ -93,7 +93,7 @@ def failures_by_mode(selection: Selection) -> list[ModeLine]:
     """Count the failures of a selection by kind of part and failure, most first."""
     events, _ = findings_by_fate(Scope(selection, MODE))
     found: dict[tuple[str, int], list[int]] = defaultdict(list)
-    for group, _, count in events:
+    for group, _, count, *_ in events:
         kind, mode = group.split(":")
         found[kind, int(mode)].append(count)
     modes = FailureMode.objects.in_bulk({mode for _, mode in found})

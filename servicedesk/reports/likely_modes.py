@@ -15,6 +15,7 @@ from redis.exceptions import RedisError
 from servicedesk.calls.models import Finding
 from servicedesk.calls.symptoms import MODES_BEHIND
 from servicedesk.reports.lifetimes.likely import backed_off_chances
+from servicedesk.words import count
 from units.models import FailureMode, Unit
 
 BEHIND, EXPECTED, ELSE = 12.0, 2.0, 1.0
@@ -61,7 +62,7 @@ class Likely:
             return "No finding of ours yet: this order is a starting point."
         if self.own_records < FIRST * 3:
             return f"Few findings on this construction ({self.own_records}), so others count in."
-        return f"From {self.own_records} findings on this construction."
+        return f"From {count(self.own_records, 'finding')} on this construction."
 
 
 def likely_modes(

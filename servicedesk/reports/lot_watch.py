@@ -2,29 +2,36 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 
-from servicedesk.reports.age_sums import AgeSums, Floats, months_by_age, sum_by_age
-from servicedesk.reports.histories import CountingRows, Histories, Ints, Window
+from servicedesk.reports.histories import Histories
 from servicedesk.reports.judgements import DAYS_PER_YEAR
-from servicedesk.reports.lifetimes.multiplicity import benjamini_hochberg
-from servicedesk.reports.lifetimes.rates import design_effect, rate_ratio
+from servicedesk.reports.lifetimes.false_raises import raises_over_all
+from servicedesk.reports.lifetimes.site_variance import pooled_variance
+from servicedesk.reports.lifetimes.unlike_sites import ratio_limits
 from servicedesk.reports.lifetimes.watch import (
-    FALSE_ALARMS,
     FEWEST_EVENTS,
     FEWEST_SITES,
+    FLAGGED_AT,
+    RUN_LENGTH,
+    adjusted,
     cusum_threshold,
     flag_groups,
     poisson_cusum,
 )
 from servicedesk.reports.queries.lives import read_histories
 from servicedesk.reports.selection import Selection
+from servicedesk.reports.watch_groups import Chart, Comparison, compare_all
 from units.models import ComponentType
+
+CONFIDENCE: Final = 0.95
+
+MONTHS_A_YEAR: Final = 12
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -50,9 +57,9 @@ class Watched:
     years: float
     times: tuple[float, float, float] | None
     p_value: float | None
-    running: float | None
-    limit: float | None
     q_value: float | None = None
+    running: float | None = None
+    limit: float | None = None
 
     @property
     def enough(self) -> bool:
@@ -60,9 +67,15 @@ class Watched:
         return self.events >= FEWEST_EVENTS and self.failed_sites >= FEWEST_SITES
 
     @property
+    def thin(self) -> bool:
+        """Whether it is a lot that failed more than expected, of which nobody can tell if it stands out."""
+        untold = not self.enough or self.p_value is None
+        return bool(self.lot) and self.events > self.expected and untold
+
+    @property
     def flagged(self) -> bool:
         """Whether it fails more often than the others, over all."""
-        return self.enough and self.q_value is not None and self.q_value <= FALSE_ALARMS
+        return self.enough and self.q_value is not None and self.q_value <= FLAGGED_AT
 
     @property
     def rising(self) -> bool:
@@ -72,29 +85,25 @@ class Watched:
         )
 
 
-MONTHS: Final = 60
-"""How far back the failures of each month are followed: a chart that began long ago says nothing of now."""
+@dataclass(frozen=True, kw_only=True)
+class Look:
+    """All lots and types of one look, and how many false flags a year such looks would raise.
+
+    ``tested`` of them could be held against others. ``false_over_all`` are the flags a year to be expected if
+    nothing were wrong with any.
+    """
+
+    charts: Sequence[Watched]
+    tested: int
+    false_over_all: float
+
+    @property
+    def false_a_year(self) -> float:
+        """False flags a year to be expected, over all and of late."""
+        return self.false_over_all + MONTHS_A_YEAR / RUN_LENGTH
 
 
-@dataclass(frozen=True, eq=False)
-class _Chart:
-    """The failures of one group month by month, and those to be expected."""
-
-    counts: Ints
-    expected: Floats
-    effect: float
-
-
-@dataclass(frozen=True, eq=False)
-class _Type:
-    """A type of part with its watched rows, and the day on which the part of each was fitted."""
-
-    of_type: ComponentType
-    rows: CountingRows
-    fitted: Ints
-
-
-def watch_lots(today: date) -> list[Watched]:
+def watch_lots(today: date) -> Look:
     """Hold every lot against the others of its type, and every type against the others of its kind."""
     types = ComponentType.objects.order_by("kind", "name")
     chosen = Selection(as_of=today)
@@ -103,143 +112,110 @@ def watch_lots(today: date) -> list[Watched]:
     )
 
 
-def look_at(
-    types: Iterable[tuple[ComponentType, Histories]], *, today: date, follow: bool = True
-) -> list[Watched]:
+def look_at(types: Iterable[tuple[ComponentType, Histories]], *, today: date, follow: bool = True) -> Look:
     """Hold lots and types against each other, out of the histories of each type grouped by lot.
 
     Without ``follow`` nothing is said of how failures ran of late, which takes longest.
     """
-    found: list[tuple[Watched, _Chart]] = []
-    whole: dict[str, list[_Type]] = {}
-    for of_type, histories in types:
-        if not histories.item.size:
-            continue
-        rows = histories.counting_rows(Window(0, today.toordinal()))
-        fitted = _places(histories.item, histories.fitted, rows.item)
-        whole.setdefault(of_type.kind, []).append(_Type(of_type, rows, fitted))
-        found += _lots(of_type, histories, rows, fitted, today=today)
-    for types_of_kind in whole.values():
-        found += _types(types_of_kind, today=today)
-    return _together(found, follow=follow)
-
-
-def _lots(
-    of_type: ComponentType, histories: Histories, rows: CountingRows, fitted: Ints, *, today: date
-) -> Iterator[tuple[Watched, _Chart]]:
-    """Hold the lots of a type against each other; parts of no known lot only count among the others."""
-    group = _places(histories.item, histories.group, rows.item)
-    size = len(histories.groups)
-    sums = sum_by_age(rows, group, size=size)
-    held = _held(sums, rows, group)
-    charts = _charts(rows, fitted, group, sums.rates_of_others(), today=today)
-    for lot, told, chart in zip(histories.groups, held, charts, strict=True):
-        if lot is not None:
-            yield Watched(**_named(of_type, lot=lot), **told), chart
-
-
-def _types(types: Sequence[_Type], *, today: date) -> Iterator[tuple[Watched, _Chart]]:
-    """Hold the types of a kind against each other; of late each is held against itself."""
-    columns = [
-        np.concatenate(column) for column in zip(*(_columns(each.rows) for each in types), strict=True)
-    ]
-    rows = CountingRows(*columns)
-    group = np.repeat(np.arange(len(types)), [each.rows.item.size for each in types])
-    sums = sum_by_age(rows, group, size=len(types))
-    held = _held(sums, rows, group)
-    fitted = np.concatenate([each.fitted for each in types])
-    charts = _charts(rows, fitted, group, sums.own_rates(), today=today)
-    for each, told, chart in zip(types, held, charts, strict=True):
-        yield Watched(**_named(each.of_type, lot=""), **told), chart
-
-
-def _named(of_type: ComponentType, *, lot: str) -> dict[str, Any]:
-    return {"component_type": of_type.pk, "name": of_type.name, "kind": of_type.kind, "lot": lot}
-
-
-def _charts(rows: CountingRows, fitted: Ints, group: Ints, rates: Floats, *, today: date) -> list[_Chart]:
-    """Put the failures of each group in each of the last months beside those its rates by age let expect."""
-    ends = [round(today.toordinal() - (MONTHS - number) * DAYS_PER_YEAR / 12) for number in range(MONTHS + 1)]
-    events, days = months_by_age(rows, fitted, group, size=len(rates), ends=ends)
-    effect = _effect(rows, group)
-    counts, expected = events.sum(axis=2).astype(np.int64), (days * rates).sum(axis=2)
-    return [_Chart(counts[:, place], expected[:, place], effect) for place in range(len(rates))]
-
-
-def _columns(rows: CountingRows) -> tuple[Any, ...]:
-    return rows.start, rows.stop, rows.event, rows.item, rows.site
-
-
-def _places(item: Ints, group: Ints, wanted: Ints) -> Ints:
-    """Give the group of each wanted item; ``item`` is in order, with one row or more an item."""
-    return group[np.searchsorted(item, wanted)]
-
-
-def _held(sums: AgeSums, rows: CountingRows, group: Ints) -> list[dict[str, Any]]:
-    """Hold groups of rows against each other, age by age."""
-    events, expected = sums.like_others()
-    effect = _effect(rows, group)
-    flags = flag_groups(events, expected, sums.failed_sites, design_effect=effect)
-    total = float(events.sum())
-    items, sites = (_different(each, group, size=events.size) for each in (rows.item, rows.site))
-    return [
-        {
-            "events": int(events[place]),
-            "expected": float(expected[place]),
-            "failed_sites": int(sums.failed_sites[place]),
-            "years": float(sums.days[place].sum()) / DAYS_PER_YEAR,
-            "items": int(items[place]),
-            "sites": int(sites[place]),
-            "times": _times(events, expected, place, total=total, effect=effect),
-            "p_value": None if np.isnan(flags.p_value[place]) else float(flags.p_value[place]),
-            "running": None,
-            "limit": None,
-        }
-        for place in range(events.size)
-    ]
-
-
-def _different(keys: Ints, group: Ints, *, size: int) -> Ints:
-    """Count the different keys in each group."""
-    pairs = np.unique(np.stack([group, keys]), axis=1)
-    return np.bincount(pairs[0], minlength=size)
-
-
-def _effect(rows: CountingRows, group: Ints) -> float:
-    found = design_effect(rows.event, rows.stop - rows.start, rows.site, group=group)
-    return 1.0 if np.isnan(found) else float(found)
-
-
-def _times(
-    events: Any, expected: Any, place: int, *, total: float, effect: float
-) -> tuple[float, float, float] | None:
-    """Give how many times as often as expected a group failed, both counts random."""
-    others = total - float(events[place])
-    if expected[place] <= 0 or others <= 0:
-        return None
-    found = rate_ratio(events[place], expected[place], others, others, design_effect=effect)
-    return found.ratio, found.low, found.high
-
-
-def _together(found: list[tuple[Watched, _Chart]], *, follow: bool) -> list[Watched]:
-    """Adjust for all groups looked at in one night, and follow those that may be worth it."""
-    q_values = benjamini_hochberg(
-        [each.p_value if each.p_value is not None else float("nan") for each, _ in found]
+    comparisons = compare_all(types, today=today)
+    variances = _variances(comparisons)
+    charts = _judged_together(
+        [
+            each
+            for comparison, variance in zip(comparisons, variances, strict=True)
+            for each in _held(comparison, variance=variance)
+        ]
     )
+    tested = sum(each.p_value is not None for each in charts)
+    return Look(
+        charts=_followed(charts, comparisons, today=today) if follow else charts,
+        tested=tested,
+        false_over_all=sum(
+            raises_over_all(each.cells, each.a_year(today), variance=variance, chance=FLAGGED_AT / tested)
+            for each, variance in zip(comparisons, variances, strict=True)
+            if tested
+        ),
+    )
+
+
+def _variances(comparisons: Sequence[Comparison]) -> list[float]:
+    """Estimate the variance of site effects for each comparison.
+
+    What one type says of its sites is little, and often too small: its sites never count as more alike than
+    those of the whole fleet.
+    """
+    moments = [each.cells.moments() for each in comparisons]
+    fleet = pooled_variance(
+        each for each, comparison in zip(moments, comparisons, strict=True) if comparison.among_lots
+    )
+    return [max(fleet, each.variance) for each in moments]
+
+
+def _held(comparison: Comparison, *, variance: float) -> list[Watched]:
+    """Hold the named groups of a comparison against all its others."""
+    sums, cells = comparison.sums, comparison.cells
+    events, expected = sums.like_others()
+    flags = flag_groups(events, expected, sums.failed_sites, cells=cells, variance=variance)
+    others = events.sum() - events
+    known = (expected > 0) & (others > 0)
+    low, high = np.zeros((2, events.size))
+    low[known], high[known] = ratio_limits(
+        events[known],
+        others[known],
+        due=expected[known],
+        variance=variance * cells.felt()[known],
+        confidence=CONFIDENCE,
+    )
+    items, sites = (comparison.different(keys) for keys in (comparison.rows.item, comparison.rows.site))
     return [
-        replace(
-            each,
-            q_value=None if np.isnan(q) else float(q),
-            **(_followed(chart, charts=len(found)) if follow and each.enough else {}),
+        Watched(
+            **name._asdict(),
+            events=int(events[place]),
+            expected=float(expected[place]),
+            failed_sites=int(sums.failed_sites[place]),
+            years=float(sums.days[place].sum()) / DAYS_PER_YEAR,
+            items=int(items[place]),
+            sites=int(sites[place]),
+            times=(float(events[place] / expected[place]), float(low[place]), float(high[place]))
+            if known[place]
+            else None,
+            p_value=None if np.isnan(flags.p_value[place]) else float(flags.p_value[place]),
         )
-        for (each, chart), q in zip(found, q_values, strict=True)
+        for place, name in enumerate(comparison.names)
+        if name is not None
     ]
 
 
-def _followed(chart: _Chart, *, charts: int) -> dict[str, Any]:
-    """Run a chart up to now, with a limit that lets one false alarm in ten years pass over all charts."""
+def _judged_together(charts: list[Watched]) -> list[Watched]:
+    """Adjust for all groups looked at in one night."""
+    p_values = np.array([np.nan if each.p_value is None else each.p_value for each in charts])
+    q_values = adjusted(p_values, enough=np.array([each.enough for each in charts], dtype=np.bool_))
+    return [
+        replace(each, q_value=None if np.isnan(q) else float(q))
+        for each, q in zip(charts, q_values, strict=True)
+    ]
+
+
+def _followed(charts: list[Watched], comparisons: Sequence[Comparison], *, today: date) -> list[Watched]:
+    """Run the failures month by month of each group that may be worth it up to now.
+
+    The limit lets one false alarm in ten years pass over all charts.
+    """
+    followed: list[Watched] = []
+    each_chart = iter(charts)
+    for comparison in comparisons:
+        mine = {place: next(each_chart) for place, name in enumerate(comparison.names) if name is not None}
+        places = np.array([place for place, each in mine.items() if each.enough], dtype=np.int64)
+        for place, chart in zip(places, comparison.charts(places, today=today), strict=True):
+            mine[place] = _run(mine[place], chart, charts=len(charts))
+        followed += mine.values()
+    return followed
+
+
+def _run(watched: Watched, chart: Chart, *, charts: int) -> Watched:
+    """Run a chart up to now."""
     if not chart.expected.any():
-        return {}
+        return watched
     limit = cusum_threshold(chart.expected, charts=charts, design_effect=chart.effect)
     sums = poisson_cusum(chart.counts, chart.expected, threshold=limit)
-    return {"running": float(sums.path[-1]), "limit": limit}
+    return replace(watched, running=float(sums.path[-1]), limit=limit)

@@ -123,9 +123,41 @@ class WatchMark(models.Model):
     looked_at = models.DateTimeField()
     lots = models.PositiveIntegerField()
     types = models.PositiveIntegerField()
+    tested = models.PositiveIntegerField(null=True, help_text="Empty: a look of an older version.")
+    false_a_year = models.FloatField(null=True, help_text="Flags to be expected if nothing were wrong.")
 
     def __str__(self) -> str:
         return f"looked at on {self.looked_on}"
+
+
+class ThinLot(models.Model):
+    """A lot that failed more than expected, of which the latest look could not tell whether it stands out."""
+
+    component_type = models.ForeignKey("units.ComponentType", on_delete=models.PROTECT, related_name="+")
+    lot = models.CharField(max_length=60)
+    events = models.PositiveIntegerField()
+    expected = models.FloatField()
+    failed_sites = models.PositiveIntegerField()
+    items = models.PositiveIntegerField()
+    sites = models.PositiveIntegerField()
+    years = models.FloatField()
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(
+                fields=["component_type", "lot"],
+                name="thinlot_once",
+                violation_error_message="This lot is noted already.",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.words
+
+    @property
+    def words(self) -> str:
+        """What it is about."""
+        return f"lot {self.lot} of {self.component_type.name}"
 
 
 class BlockCount(models.Model):

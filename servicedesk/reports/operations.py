@@ -12,7 +12,7 @@ from django.db import models, transaction
 
 from servicedesk.refusals import one_step
 from servicedesk.reports.lot_watch import Watched, watch_lots
-from servicedesk.reports.models import FailureDay, LogMark, LotFlag, RiskDay, WatchMark
+from servicedesk.reports.models import FailureDay, LogMark, LotFlag, RiskDay, ThinLot, WatchMark
 from servicedesk.reports.queries.days import failures_by_day, items_by_day
 
 Way = LotFlag.Way
@@ -92,23 +92,39 @@ def _chunks(rows: list[Any]) -> Iterator[list[Any]]:
 
 @dataclass(frozen=True)
 class Looked:
-    """How many lots and types stand out now, how many of them newly, and how many do not any more."""
+    """How many lots and types stand out now, how many of them newly, and how many do not any more.
+
+    ``false_a_year`` flags are to be expected of such looks where nothing is wrong.
+    """
 
     open: int
     raised: int
     cleared: int
+    false_a_year: float
 
 
 def keep_lot_watch(*, today: date, at: datetime) -> Looked:
     """Look at all lots and types, and write down which stand out and which do not any more."""
-    found = watch_lots(today)
+    look = watch_lots(today)
     now = {
         (each.component_type, each.lot, way): each
-        for each in found
+        for each in look.charts
         for way, stands_out in ((Way.OVER_ALL, each.flagged), (Way.OF_LATE, each.rising))
         if stands_out
     }
     with one_step():
+        # First of all: of two who look at once, the second waits here and then sees the flags of the first.
+        WatchMark.objects.update_or_create(
+            pk=1,
+            defaults={
+                "looked_on": today,
+                "looked_at": at,
+                "lots": sum(bool(each.lot) for each in look.charts),
+                "types": sum(not each.lot for each in look.charts),
+                "tested": look.tested,
+                "false_a_year": look.false_a_year,
+            },
+        )
         held = {
             (flag.component_type_id, flag.lot, flag.way): flag
             for flag in LotFlag.objects.open().select_for_update(of=("self",))
@@ -120,16 +136,26 @@ def keep_lot_watch(*, today: date, at: datetime) -> Looked:
             of_type, lot, way = key
             flag = held.get(key) or LotFlag(component_type_id=of_type, lot=lot, way=way, raised_on=today)
             _take_down(flag, each)
-        WatchMark.objects.update_or_create(
-            pk=1,
-            defaults={
-                "looked_on": today,
-                "looked_at": at,
-                "lots": sum(bool(each.lot) for each in found),
-                "types": sum(not each.lot for each in found),
-            },
-        )
-    return Looked(open=len(now), raised=len(now.keys() - held.keys()), cleared=len(held.keys() - now.keys()))
+        _note_thin_lots([each for each in look.charts if each.thin])
+    return Looked(
+        open=len(now),
+        raised=len(now.keys() - held.keys()),
+        cleared=len(held.keys() - now.keys()),
+        false_a_year=look.false_a_year,
+    )
+
+
+def _note_thin_lots(seen: Sequence[Watched]) -> None:
+    """Put the lots of which tonight's look cannot tell in the place of those of the last one."""
+    names = ("component_type_id", "lot", "events", "expected", "failed_sites", "items", "sites", "years")
+    wanted = [
+        ThinLot(component_type_id=each.component_type, **{name: getattr(each, name) for name in names[1:]})
+        for each in seen
+    ]
+    facts = [tuple(getattr(each, name) for name in names) for each in wanted]
+    if sorted(facts) != sorted(ThinLot.objects.values_list(*names)):
+        ThinLot.objects.all().delete()
+        ThinLot.objects.bulk_create(wanted, batch_size=CHUNK)
 
 
 def _take_down(flag: LotFlag, seen: Watched) -> None:

@@ -18,7 +18,7 @@ from servicedesk.reports.exclusion_words import exclusion_sentences
 from servicedesk.reports.forecasts import ForecastFigure
 from servicedesk.reports.forms import EVERY_FATE
 from servicedesk.reports.judgements import DAYS_PER_YEAR
-from servicedesk.reports.models import FailureDay, LotFlag, RiskDay
+from servicedesk.reports.models import FailureDay, LotFlag, RiskDay, ThinLot
 from servicedesk.reports.pictures import end_words
 from servicedesk.reports.plan_forms import rules_in_force
 from servicedesk.reports.queries.fates import FATE_WORDS, Fate, findings_by_fate
@@ -27,8 +27,15 @@ from servicedesk.reports.queries.scope import Scope
 from servicedesk.reports.rate_figures import RatesFigure, narrowed
 from servicedesk.reports.selection import AT_CARE, Selection, Since
 from servicedesk.reports.sentences import selection_words
-from servicedesk.reports.watch_figures import WatchFigure, flag_ways
-from servicedesk.reports.words import amount, counted, years
+from servicedesk.reports.watch_figures import (
+    MOST_THIN,
+    WatchFigure,
+    flag_ways,
+    own_rate_words,
+    thin_words,
+)
+from servicedesk.reports.words import amount, years
+from servicedesk.words import count, counted
 from units.models import ComponentType, Kind
 
 FEW_ENOUGH = 20_000
@@ -77,7 +84,7 @@ def sensitivity(figure: RatesFigure) -> str:
     return (
         f"{counted(again, 'failure')} came within 30 days of the same failure at the same unit, and nobody "
         f"wrote down that it was the same fault. Counted as one each time, there would be "
-        f"{figure.events - again:,} failures instead of {figure.events:,}."
+        f"{count(figure.events - again, 'failure')} instead of {figure.events:,}."
     )
 
 
@@ -149,8 +156,8 @@ def band_lines(figure: CareFigure) -> list[dict[str, Any]]:
 
 
 def care_notes(figure: CareFigure) -> list[dict[str, str]]:
-    """Say which failures are in no stretch of time since care, each with the way down to them."""
-    seen, before = figure.at_care, figure.unknown_events
+    """Say which failures and which care do not count, the failures with the way down to them."""
+    seen, before, work = figure.at_care, figure.unknown_events, figure.rule.work
     told: list[tuple[int, str, Since]] = [
         (
             seen,
@@ -164,16 +171,26 @@ def care_notes(figure: CareFigure) -> list[dict[str, str]]:
             before,
             (
                 f"{counted(before, 'failure')} in {amount(figure.unknown_years)} item-years came before we "
-                f"had {figure.rule.work} the part a first time."
+                f"had {work} the part a first time{', repairs aside' if figure.with_repairs else ''}."
             ),
-            (figure.rule.work, None),
+            (work, None),
         ),
     ]
-    return [
+    notes = [
         {"sentence": sentence, "findings": findings_address(figure.selection.after_care(since))}
         for number, sentence, since in told
         if number
     ]
+    if figure.with_repairs:
+        notes.append(
+            {
+                "sentence": (
+                    f"{figure.with_repairs:,} of {count(figure.cares, 'time')} that such a part was {work} "
+                    "came with the repair of a failure. The clock runs on there."
+                )
+            }
+        )
+    return notes
 
 
 def new_interval(figure: CareFigure) -> dict[str, Any]:
@@ -200,7 +217,7 @@ def inspection_reason(selection: Selection) -> str:
     return f"look at it because of the figures{f': {about}' if about else ''}"[:200]
 
 
-def flag_findings(flag: LotFlag) -> str:
+def flag_findings(flag: LotFlag | ThinLot) -> str:
     """Give the way down to the failures of a lot or type."""
     chosen = Selection(as_of=timezone.localdate()).only("component", flag.component_type_id)
     return findings_address(chosen.only("lot", flag.lot) if flag.lot else chosen)
@@ -216,6 +233,19 @@ def flag_lines(figure: WatchFigure) -> list[dict[str, Any]]:
             "findings": flag_findings(flags[-1]),
         }
         for flags in figure.standing_out
+    ]
+
+
+def thin_lines(figure: WatchFigure) -> list[dict[str, Any]]:
+    """Give the lots of which nobody can tell, with what can be said and the way down to their failures."""
+    return [
+        {
+            "lot": lot,
+            "why": thin_words(lot),
+            "rate": own_rate_words(lot),
+            "findings": flag_findings(lot),
+        }
+        for lot in figure.thin[:MOST_THIN]
     ]
 
 

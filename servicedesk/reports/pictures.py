@@ -25,9 +25,10 @@ from servicedesk.reports.charts import (
 from servicedesk.reports.comparison import CompareFigure
 from servicedesk.reports.curve_figures import RECURRENCE, Curve, CurveRow, CurvesFigure
 from servicedesk.reports.forecasts import ForecastFigure
-from servicedesk.reports.judgements import DAYS_PER_YEAR, PER, Judged, Word
+from servicedesk.reports.judgements import DAYS_PER_YEAR, PER, Judged
 from servicedesk.reports.lifetimes.funnel import funnel_limits
 from servicedesk.reports.rate_figures import RateRow, RatesFigure, by_family
+from servicedesk.reports.verdicts import Word
 from servicedesk.reports.watch_figures import WatchFigure, flag_ways
 from servicedesk.reports.words import amount, percent, years
 

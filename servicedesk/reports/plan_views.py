@@ -20,9 +20,10 @@ from servicedesk.exports import csv_response
 from servicedesk.people.rights import owners, user_of
 from servicedesk.refusals import attempt
 from servicedesk.reports import pages, tables
-from servicedesk.reports.care_figures import CareFigure, care_figure, care_sentence
+from servicedesk.reports.care_figures import CareFigure, care_figure, care_sentence, limits_words
 from servicedesk.reports.forecasts import forecast_figure
 from servicedesk.reports.kept import kept, worked_out
+from servicedesk.reports.mixing import mark_paper
 from servicedesk.reports.paper.pdf import set_on_paper
 from servicedesk.reports.paper.year import year_report
 from servicedesk.reports.patience import patient
@@ -98,7 +99,8 @@ def year(request: HttpRequest) -> HttpResponse:
     if "csv" in request.GET:
         return csv_response("report-of-the-year.csv", tables.PAPER_HEADER, tables.paper_rows(paper))
     if "pdf" in request.GET:
-        content = set_on_paper(paper, company=settings.COMPANY_NAME, printed=f"{today:%-d %B %Y}")
+        marked = mark_paper(paper, getattr(request, "figures_mix", ""))
+        content = set_on_paper(marked, company=settings.COMPANY_NAME, printed=f"{today:%-d %B %Y}")
         return HttpResponse(
             content,
             content_type="application/pdf",
@@ -117,6 +119,7 @@ def _care_context(form: CareForm, figure: CareFigure) -> dict[str, Any]:
         "picture": care_picture(figure),
         "lines": pages.band_lines(figure),
         "noted": pages.care_notes(figure),
+        "limits": limits_words(figure),
         "interval": IntervalForm(initial=pages.new_interval(figure)),
     }
 

@@ -12,26 +12,21 @@ from numpy.typing import NDArray
 
 from servicedesk.reports import judgements
 from servicedesk.reports.judgements import (
-    ALONE,
     DAYS_PER_YEAR,
     PER,
     POOLED_EVENTS,
     POOLED_GROUPS,
-    UNRECORDED,
     Judged,
-    Pair,
-    Side,
-    Verdict,
-    Word,
-    judge_against_rest,
     judge_rate,
 )
+from servicedesk.reports.lifetimes.jackknife import jackknife_rate
 from servicedesk.reports.lifetimes.pooling import shrink_rates
-from servicedesk.reports.lifetimes.rates import clustered_event_rate, design_effect
+from servicedesk.reports.lifetimes.rates import design_effect
 from servicedesk.reports.queries.cells import Cells, read_cells_kept
 from servicedesk.reports.queries.fates import Fate
 from servicedesk.reports.selection import Selection
 from servicedesk.reports.traits import MODE, TRAITS, Key
+from servicedesk.reports.verdicts import ALONE, UNRECORDED, Family, Verdict, Word, judge_against_rest
 from units.models import ComponentType, FailureMode, Kind
 
 UNCOMPARED = ("part", MODE)
@@ -96,10 +91,24 @@ class RatesFigure:
 def rates_figure(selection: Selection, *, by: str = "component") -> RatesFigure:
     """Work out the failure rate of every group in a selection."""
     cells = read_cells_kept(selection, by=by)
-    names = group_names(cells.groups, by=by)
+    return rates_of(cells, group_names(cells.groups, by=by), selection=selection, by=by)
+
+
+def rates_of(cells: Cells, names: Sequence[tuple[str, str]], *, selection: Selection, by: str) -> RatesFigure:
+    """Work out failure rates from time at risk and failures by group and site.
+
+    Parameters
+    ----------
+    cells
+        What was counted.
+    names
+        Of each group of the cells, the kind under which it is listed and its own name.
+    selection, by
+        What was counted, and how it is grouped.
+    """
     families = [name[0] for name in names]
     fleet = _effect(cells, range(len(cells.groups)))
-    verdicts = _verdicts(cells, families, by=by, fleet=fleet)
+    verdicts = _verdicts(cells, families, by=by)
     effects = _effects(cells, families, fleet=fleet)
     pooled = _pooled(cells, families, effects) if by not in UNCOMPARED else {}
     rows = [
@@ -138,6 +147,7 @@ def exclusions(cells: Cells) -> dict[str, int]:
         **{str(fate): cells.excluded[fate] for fate in Fate if fate != Fate.EVENT},
         "zero_length_items": cells.without_time,
         "age_unknown_items": int(cells.ageless.sum()),
+        **cells.notes,
     }
 
 
@@ -172,7 +182,7 @@ def _wider(cells: Cells, place: int, *, fleet: float) -> tuple[float, float] | N
     days, events, site = (_rows(cells, [place], column) for column in ("days", "events", "site"))
     if days.size == 0:
         return None
-    found = clustered_event_rate(events, days / DAYS_PER_YEAR, site, fleet_design_effect=fleet)
+    found = jackknife_rate(events, days / DAYS_PER_YEAR, site, fleet_design_effect=fleet)
     return found.low, found.high
 
 
@@ -207,7 +217,7 @@ def _pooled(
     return found
 
 
-def _verdicts(cells: Cells, families: list[str], *, by: str, fleet: float) -> list[Verdict]:
+def _verdicts(cells: Cells, families: list[str], *, by: str) -> list[Verdict]:
     """Hold every group against the others of its kind."""
     size = len(cells.groups)
     if by in UNCOMPARED:
@@ -219,34 +229,33 @@ def _verdicts(cells: Cells, families: list[str], *, by: str, fleet: float) -> li
             told[place] = UNRECORDED
         elif cells.days[cells.of(place)].any():
             together[families[place]].append(place)
-    pairs: dict[int, Pair] = {}
-    for places in together.values():
-        pairs |= _pairs(cells, places, fleet=fleet)
-    told |= dict(zip(pairs, judge_against_rest(list(pairs.values())), strict=True))
+    compared = [places for places in together.values() if len(places) > 1]
+    verdicts = judge_against_rest([_family(cells, places) for places in compared])
+    for places, found in zip(compared, verdicts, strict=True):
+        told |= dict(zip(places, found, strict=True))
     return [told.get(place, ALONE) for place in range(size)]
 
 
-def _pairs(cells: Cells, places: list[int], *, fleet: float) -> dict[int, Pair]:
-    """Put each of some groups beside the rest of them."""
-    if len(places) < 2:
-        return {}
-    effect = _effect(cells, places, otherwise=fleet)
-    sides = {place: _side(cells, place) for place in places}
-    everywhere, times = np.unique(_rows(cells, places, "site"), return_counts=True)
-    lone = everywhere[times == 1]
-    return {
-        place: Pair(
-            group=mine,
-            rest=Side(
-                events=sum(side.events for other, side in sides.items() if other != place),
-                years=sum(side.years for other, side in sides.items() if other != place),
-                # All sites but those that have nothing of the others.
-                sites=everywhere.size - int(np.isin(cells.site[cells.of(place)], lone).sum()),
-            ),
-            design_effect=effect,
-        )
-        for place, mine in sides.items()
-    }
+def _family(cells: Cells, places: list[int]) -> Family:
+    """Put some groups beside each other."""
+    group, site, events, days = (
+        _rows(cells, places, column) for column in ("group", "site", "events", "days")
+    )
+    return Family(
+        group=np.searchsorted(places, group),
+        site=site,
+        events=events.astype(np.float64),
+        years=days / DAYS_PER_YEAR,
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Side:
+    """Failures, item-years and sites of one group."""
+
+    events: int
+    years: float
+    sites: int
 
 
 def _side(cells: Cells, place: int) -> Side:

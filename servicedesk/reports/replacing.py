@@ -10,7 +10,8 @@ from servicedesk.reports.life_fits import Limits
 from servicedesk.reports.lifetimes.policy import Policy, age_replacement
 from servicedesk.reports.lifetimes.weibull import fit_weibull
 from servicedesk.reports.shown_ages import shown_ages
-from servicedesk.reports.words import amount, counted
+from servicedesk.reports.words import amount
+from servicedesk.words import counted
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -6,14 +6,16 @@ from collections.abc import Iterator
 
 from servicedesk.reports.curve_figures import RECURRENCE, CurvesFigure
 from servicedesk.reports.forecasts import ForecastFigure
-from servicedesk.reports.judgements import DAYS_PER_YEAR, PER, Word
+from servicedesk.reports.judgements import DAYS_PER_YEAR, PER
 from servicedesk.reports.rate_figures import UNCOMPARED, RateRow, RatesFigure
 from servicedesk.reports.selection import AT_CARE, Selection
 from servicedesk.reports.since_care import BANDS
 from servicedesk.reports.strata import AGES
 from servicedesk.reports.traits import GROUPINGS, TRAITS
 from servicedesk.reports.trends import Direction
-from servicedesk.reports.words import amount, counted, percent
+from servicedesk.reports.verdicts import Word
+from servicedesk.reports.words import amount, percent
+from servicedesk.words import count, counted
 from units.models import FailureMode
 
 MOST_NAMED = 4
@@ -77,7 +79,7 @@ def curves_sentence(figure: CurvesFigure) -> str:
             parts.append(f"{row.name} {value}")
     if not parts or not age:
         return "The curves below are short: most parts were watched for less than a year."
-    at = f"{age} year{'' if age == 1 else 's'}"
+    at = count(age, "year")
     if mean:
         return f"By {at} of age, 100 items have had: {', '.join(parts)}.{_trends(figure)}"
     return f"After {at}, still without a failure: {', '.join(parts)}."

@@ -28,7 +28,7 @@ BAND_ENDS: Final = (0.0, 6 * MONTH, 12 * MONTH, 18 * MONTH, np.inf)
 class CareRows:
     """Spans at risk on the clock of care: ``event`` failures happened ``stop`` days after it was last done.
 
-    ``age`` is the place of the part's age in `strata.AGES`.
+    ``age`` is the place of the part's age in `strata.AGES`, ``care_on`` the day of that care as an ordinal.
     """
 
     start: Floats
@@ -37,6 +37,7 @@ class CareRows:
     item: Ints
     site: Ints
     age: Ints
+    care_on: Ints
 
     @property
     def stratum(self) -> Ints:
@@ -50,9 +51,8 @@ class CareRows:
             begin, end = np.maximum(self.start, low), np.minimum(self.stop, high)
             kept = begin < end
             here = np.where(self.stop <= high, self.event, 0)
-            found.append(
-                CareRows(begin[kept], end[kept], here[kept], self.item[kept], self.site[kept], self.age[kept])
-            )
+            same = (each[kept] for each in (self.item, self.site, self.age, self.care_on))
+            found.append(CareRows(begin[kept], end[kept], here[kept], *same))
         return found
 
 
@@ -110,6 +110,7 @@ def clock_from_care(
     unknown = float((ends - begin)[~known].sum()) / 2
     missed = int(event[~known].sum())
     begin, ends, event, row, origin = (each[known] for each in (begin, ends, event, row, last % BIG))
+    care_on = histories.fitted[np.searchsorted(histories.item, rows.item[row])] + origin // 2
     parts = []
     for age, (low, high) in enumerate(pairwise(AGE_ENDS)):
         first, last = np.maximum(begin / 2, low), np.minimum(ends / 2, high)
@@ -123,6 +124,7 @@ def clock_from_care(
                 rows.item[row[kept]],
                 rows.site[row[kept]],
                 np.full(int(kept.sum()), age),
+                care_on[kept],
             )
         )
     columns = [[getattr(part, each.name) for part in parts] for each in fields(CareRows)]

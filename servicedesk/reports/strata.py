@@ -66,6 +66,19 @@ class Strata:
         whole = days.sum(axis=1, keepdims=True)
         return np.divide(days, whole, out=np.zeros_like(days), where=whole > 0)
 
+    def places(self) -> Ints:
+        """Number the strata of like sun, colour and age, a number a row."""
+        keys = np.stack([self.sun, self.colour, self.age], axis=1)
+        return np.unique(keys, axis=0, return_inverse=True)[1].reshape(-1).astype(np.int64)
+
+    def shared_rows(self) -> NDArray[np.bool_]:
+        """Tell which rows are of strata in which both types were watched."""
+        place = self.places()
+        size = int(place.max(initial=-1)) + 1
+        days = _sums(self.which * size + place, self.days, size=2 * size).reshape(2, size)
+        both: NDArray[np.bool_] = np.logical_and(days[0] > 0, days[1] > 0)
+        return both[place]
+
     def by_stratum(self) -> tuple[list[tuple[int, int, int]], Ints, Floats]:
         """Add the sites up.
 

@@ -12,7 +12,8 @@ from servicedesk.reports.models import BlockCount
 from servicedesk.reports.queries.cells import is_large, read_cells_kept
 from servicedesk.reports.selection import Selection
 from servicedesk.reports.traits import MODE
-from servicedesk.reports.words import counted
+from servicedesk.reports.watch_figures import false_words
+from servicedesk.words import counted
 
 MANY_TOUCHES = 20_000
 """More are thrown away before the night: an import of a large fleet leaves a million on PostgreSQL, and each
@@ -35,7 +36,7 @@ def watch_lots() -> str:
     looked = operations.keep_lot_watch(today=timezone.localdate(at), at=at)
     return (
         f"{counted(looked.open, 'flag')} on lots and types, {looked.raised} of them new; "
-        f"{looked.cleared} cleared"
+        f"{looked.cleared} cleared; {false_words(looked.false_a_year)}"
     )
 
 

@@ -17,7 +17,7 @@ from servicedesk.reports.lifetimes.bootstrap import History
 from servicedesk.reports.lifetimes.forecast import fit_repairs
 from servicedesk.reports.lifetimes.rates import design_effect
 from servicedesk.reports.lifetimes.trend import laplace
-from servicedesk.reports.words import counted
+from servicedesk.words import counted
 
 
 class Direction(StrEnum):

@@ -8,12 +8,20 @@ from typing import Any
 
 from django.db.models import Exists, OuterRef, QuerySet
 
-from servicedesk.reports.models import LotFlag, WatchMark
-from servicedesk.reports.words import amount, counted
+from servicedesk.reports.judgements import PER
+from servicedesk.reports.lifetimes.exact import poisson_limits
+from servicedesk.reports.lifetimes.watch import FEWEST_EVENTS, FEWEST_SITES
+from servicedesk.reports.lot_watch import CONFIDENCE
+from servicedesk.reports.models import LotFlag, ThinLot, WatchMark
+from servicedesk.reports.words import amount
+from servicedesk.words import counted
 from units.models import Fitment, Site, Unit
 
 MOST_TOLD = 200
 """Flags of the past shown on the page; the file has all."""
+
+MOST_THIN = 12
+"""Lots of which nobody can tell that the page names, those with most failures first; the file has all."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -23,6 +31,7 @@ class WatchFigure:
     mark: WatchMark | None
     open: Sequence[LotFlag]
     cleared: QuerySet[LotFlag]
+    thin: Sequence[ThinLot]
 
     @property
     def standing_out(self) -> list[list[LotFlag]]:
@@ -45,6 +54,11 @@ def watch_figure() -> WatchFigure:
         mark=WatchMark.objects.first(),
         open=list(LotFlag.objects.open().for_list()),
         cleared=flags.filter(cleared_on__isnull=False).order_by("-cleared_on", "-pk"),
+        thin=list(
+            ThinLot.objects.select_related("component_type").order_by(
+                "-events", "-failed_sites", "expected", "component_type__name", "lot"
+            )
+        ),
     )
 
 
@@ -74,6 +88,23 @@ def watch_sentence(figure: WatchFigure) -> str:
     return f"Nothing stands out among {looked}."
 
 
+def false_words(a_year: float) -> str:
+    """Say how many false flags a year such looks raise."""
+    return f"about {amount(a_year)} false {'one' if a_year <= 1 else 'ones'} a year to be expected"
+
+
+def false_sentence(figure: WatchFigure) -> str:
+    """Say how many flags would come up though nothing were wrong; empty before the first such look."""
+    mark = figure.mark
+    if mark is None or mark.false_a_year is None or mark.tested is None:
+        return ""
+    looked = f"{counted(mark.lots, 'lot')} and {counted(mark.types, 'type')}"
+    return (
+        f"Of {looked} {mark.tested:,} could be held against others. Where nothing is wrong such looks still "
+        f"raise flags by chance: {false_words(mark.false_a_year)}."
+    )
+
+
 def flag_words(flag: LotFlag) -> str:
     """Say why something was flagged."""
     counts = f"{counted(flag.events, 'failure')} at {counted(flag.failed_sites, 'site')}"
@@ -83,6 +114,39 @@ def flag_words(flag: LotFlag) -> str:
             f"{amount(flag.limit)} at most"
         )
     return f"{counts}, where {amount(flag.expected)} were to be expected"
+
+
+def thin_words(lot: ThinLot) -> str:
+    """Say why nobody can tell whether a lot stands out, and what would change that."""
+    if lot.events >= FEWEST_EVENTS and lot.failed_sites >= FEWEST_SITES:
+        return "cannot tell yet: no other lot failed at its ages, so there is no rate to hold it against"
+    return (
+        f"cannot tell yet: it takes {counted(FEWEST_EVENTS, 'failure')} at {counted(FEWEST_SITES, 'site')}; "
+        f"this lot has {lot.events:,} at {lot.failed_sites:,}"
+    )
+
+
+def own_rate_words(lot: ThinLot) -> str:
+    """Say between which limits a lot's own rate lies at the sites it is at."""
+    low, high = own_rate(lot)
+    return f"{amount(low)} to {amount(high)}"
+
+
+def own_rate(lot: ThinLot) -> tuple[float, float]:
+    """Give the exact limits of a lot's own rate, whatever it owes to its sites."""
+    low, high = poisson_limits(lot.events, lot.years, confidence=CONFIDENCE)
+    return PER * low, PER * high
+
+
+def thin_sentence(figure: WatchFigure) -> str:
+    """Say of how many lots nobody can tell whether they stand out."""
+    if not figure.thin:
+        return ""
+    number = len(figure.thin)
+    they = "it stands" if number == 1 else "they stand"
+    return (
+        f"Of {counted(number, 'lot')} that failed more than expected nobody can tell yet whether {they} out."
+    )
 
 
 def flag_ways(flags: Sequence[LotFlag]) -> str:

@@ -13,24 +13,29 @@ from django.utils import timezone
 from django.views.decorators.http import require_POST
 
 from schedules.operations import Inspections, add_inspections
-from schedules.words import count
 from servicedesk.exports import csv_response
 from servicedesk.people.rights import owners, user_of
 from servicedesk.refusals import attempt
 from servicedesk.reports import pages, tables
 from servicedesk.reports.forms import FindingsForm
+from servicedesk.reports.judgements import PER
+from servicedesk.reports.lifetimes.unlike_sites import DRAWS
 from servicedesk.reports.models import LotFlag
 from servicedesk.reports.pictures import flags_picture
 from servicedesk.reports.plan_forms import InspectForm
 from servicedesk.reports.queries.listing import findings_behind
 from servicedesk.reports.views import bad_question
 from servicedesk.reports.watch_figures import (
+    MOST_THIN,
+    false_sentence,
     flag_words,
     sites_to_warn,
+    thin_sentence,
     units_with,
     watch_figure,
     watch_sentence,
 )
+from servicedesk.words import count
 from units.models import Unit
 
 
@@ -43,6 +48,12 @@ def watch(request: HttpRequest) -> HttpResponse:
     context = {
         "figure": figure,
         "sentence": watch_sentence(figure),
+        "false_sentence": false_sentence(figure),
+        "thin_sentence": thin_sentence(figure),
+        "thin_lines": pages.thin_lines(figure),
+        "most": MOST_THIN,
+        "per": PER,
+        "draws": DRAWS,
         "picture": flags_picture(figure),
         "lines": pages.flag_lines(figure),
     }

@@ -7,6 +7,8 @@ from __future__ import annotations
 
 from math import floor, isfinite, log10
 
+from servicedesk.words import count
+
 ENDLESS = "no limit"
 
 
@@ -26,13 +28,6 @@ def amount(value: float) -> str:
     return f"{value:.{-floor(log10(value))}f}"
 
 
-def counted(number: int, noun: str, plural: str = "") -> str:
-    """Write a count with its noun: 1 failure, 3 failures, no failures."""
-    if number == 0:
-        return f"no {plural or noun + 's'}"
-    return f"{number:,} {noun if number == 1 else plural or noun + 's'}"
-
-
 def percent(share: float) -> str:
     """Write a share as per cent."""
     return f"{100 * share:.0f} %"
@@ -43,5 +38,4 @@ def years(days: float) -> str:
     if not isfinite(days):
         return ENDLESS
     value = days / 365.25
-    shown = f"{value:.1f}".removesuffix(".0")
-    return f"{shown} year" if shown == "1" else f"{shown} years"
+    return count(value, "year")

@@ -1,6 +1,8 @@
 // Recording a finding: touching a panel or a corner on the drawing chooses it in the fields, and what is
 // chosen in the fields is marked on the drawing. Without this module the fields do the same work.
 
+import { showOn, tapped } from "./field/picking.js";
+
 const form = document.querySelector("form.pick");
 const drawing = form && form.querySelector("figure svg");
 const panel = form && form.querySelector("select[name=panel]");
@@ -12,26 +14,19 @@ function wordsOf(select) {
 }
 
 function show() {
-  for (const part of drawing.querySelectorAll("[data-panel]")) {
-    const here = part.dataset.panel === panel.value && (part.dataset.corner || "") === corner.value;
-    part.classList.toggle("picked", here);
-  }
+  showOn(drawing, { panel: panel.value, corner: corner.value });
   const words = [wordsOf(panel), wordsOf(corner)].filter(Boolean).join(", ");
   said.textContent = words ? `Chosen: ${words}.` : "";
 }
 
-function touch(event) {
-  const under = document.elementsFromPoint(event.clientX, event.clientY);
-  const part = under.map((element) => element.closest("[data-panel]")).find(Boolean);
-  if (!part) return;
-  const again = part.classList.contains("picked");
-  panel.value = again ? "" : part.dataset.panel;
-  corner.value = again ? "" : part.dataset.corner || "";
-  show();
-}
-
 if (drawing && panel && corner) {
-  drawing.addEventListener("click", touch);
+  drawing.addEventListener("click", (event) => {
+    const chosen = tapped(event.target, { panel: panel.value, corner: corner.value });
+    if (!chosen) return;
+    panel.value = chosen.panel;
+    corner.value = chosen.corner;
+    show();
+  });
   panel.addEventListener("change", () => {
     if (!panel.value) corner.value = "";
     show();

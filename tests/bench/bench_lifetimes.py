@@ -22,7 +22,7 @@ from scipy import stats
 from statsmodels.duration.survfunc import SurvfuncRight, survdiff
 
 from servicedesk.reports.lifetimes.adjust import rate_regression
-from servicedesk.reports.lifetimes.rates import clustered_event_rate
+from servicedesk.reports.lifetimes.jackknife import jackknife_rate
 from servicedesk.reports.lifetimes.recurrence import compare_mean_cumulative, mean_cumulative
 from servicedesk.reports.lifetimes.survival import kaplan_meier, log_rank
 from servicedesk.reports.lifetimes.weibull import fit_weibull
@@ -146,7 +146,7 @@ def bench_rates(fleet: Fleet) -> None:
     )
     sorts(
         "site-robust rate, a tenth of the rows",
-        lambda: clustered_event_rate(events, years, site),
+        lambda: jackknife_rate(events, years, site),
         fleet.exit[:rows],
     )
 

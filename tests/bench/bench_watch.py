@@ -100,9 +100,8 @@ def main() -> None:
     for seed in range(seeds):
         fleet = build_fleet(scenario, today=TODAY, seed=seed)
         rates = true_rates(fleet)
-        flags = [
-            each for each in look_at(as_histories(fleet, seed), today=TODAY, follow=False) if each.flagged
-        ]
+        look = look_at(as_histories(fleet, seed), today=TODAY, follow=False)
+        flags = [each for each in look.charts if each.flagged]
         bad = (scenario.bad_lot.component_type, scenario.bad_lot.lot)
         false_lots = [each for each in flags if each.lot and (each.name, each.lot) != bad]
         false_types = []

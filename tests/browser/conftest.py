@@ -6,13 +6,15 @@ import os
 import shutil
 from collections.abc import Iterator
 from datetime import timedelta
+from io import BytesIO
 from pathlib import Path
 from typing import Any
 
 import pytest
 from django.contrib.auth.models import Group
 from django.utils import timezone
-from playwright.sync_api import Browser, ConsoleMessage, Page, sync_playwright
+from PIL import Image
+from playwright.sync_api import Browser, ConsoleMessage, Page, Playwright, sync_playwright
 
 from servicedesk.people.models import Role, User
 from tests.browser.acts import PASSWORD
@@ -42,14 +44,20 @@ def _unsafe_async() -> Iterator[None]:
 
 
 @pytest.fixture(scope="session")
-def browser() -> Iterator[Browser]:
-    """Headless Chromium, one for the whole run."""
+def playwright() -> Iterator[Playwright]:
+    """What drives browsers; a process can have only one."""
     if shutil.which(CHROMIUM) is None:
         pytest.skip(f"{CHROMIUM} is not installed: apt-get install chromium")
-    with sync_playwright() as playwright:
-        chromium = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
-        yield chromium
-        chromium.close()
+    with sync_playwright() as started:
+        yield started
+
+
+@pytest.fixture(scope="session")
+def browser(playwright: Playwright) -> Iterator[Browser]:
+    """Headless Chromium, one for the whole run."""
+    chromium = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+    yield chromium
+    chromium.close()
 
 
 @pytest.fixture(params=[(1280, 900), (360, 740)], ids=["desk", "phone"])
@@ -107,3 +115,11 @@ def phone(browser: Browser) -> Iterator[Page]:
     context.set_default_timeout(15_000)
     yield context.new_page()
     context.close()
+
+
+@pytest.fixture(scope="session")
+def small_jpeg() -> bytes:
+    """A photo as a phone makes it, only smaller."""
+    content = BytesIO()
+    Image.effect_noise((640, 480), 40).convert("RGB").save(content, "JPEG", quality=80)
+    return content.getvalue()

@@ -110,18 +110,19 @@ def test_a_finding_is_picked_on_the_drawing(
     fits_and_is_accessible(page, axe_source)
     panel, corner = page.get_by_role("combobox", name="Panel"), page.get_by_role("combobox", name="Corner")
 
-    page.locator("svg g[data-panel='3']:not([data-corner]) text").click()
+    page.locator("svg rect[data-panel='3']:not([data-corner])").click()
     expect(panel).to_have_value("3")
     expect(corner).to_have_value("")
     expect(page.locator("#picked")).to_have_text("Chosen: panel 3.")
 
-    page.locator("svg [data-panel='2'][data-corner='UL'] rect").click()
+    page.locator("svg rect[data-panel='2']:not([data-corner])").click()
+    page.locator("svg [data-panel='2'][data-corner='UL']").click()
     expect(panel).to_have_value("2")
     expect(corner).to_have_value("UL")
     expect(page.locator("svg .picked")).to_have_count(1)
 
     corner.select_option("UR")  # the drawing follows the fields too
-    expect(page.locator("svg [data-panel='2'][data-corner='UR']")).to_have_class("picked")
+    expect(page.locator("svg [data-shows='2 UR']")).to_have_class("picked")
 
     question = page.get_by_role("group", name="Is it the same fault as before?")
     expect(question).to_be_hidden()
@@ -144,11 +145,15 @@ def test_a_finding_is_picked_on_the_drawing(
 def test_touching_the_same_place_again_takes_it_back(signed_in: Page, live_server: Any, unit: Unit) -> None:
     page = signed_in
     page.goto(f"{live_server.url}/calls/units/{unit.pk}/findings/add/")
-    place = page.locator("svg [data-panel='1'][data-corner='LL'] rect")
-    place.click()
+    panel = page.locator("svg rect[data-panel='1']:not([data-corner])")
+    corner = page.locator("svg [data-panel='1'][data-corner='LL']")
+    panel.click()
+    corner.click()
     expect(page.get_by_role("combobox", name="Corner")).to_have_value("LL")
-    place.click()
+    corner.click()
     expect(page.get_by_role("combobox", name="Corner")).to_have_value("")
+    expect(page.get_by_role("combobox", name="Panel")).to_have_value("1")
+    panel.click()
     expect(page.get_by_role("combobox", name="Panel")).to_have_value("")
 
 

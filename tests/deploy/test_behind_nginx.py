@@ -6,6 +6,7 @@ import hashlib
 import json
 import subprocess
 import sys
+import time
 import warnings
 from collections.abc import Iterator
 
@@ -15,6 +16,8 @@ import requests
 from tests.deploy.site import HOST, Site, serving, site_in
 from tests.deploy.visitor import Visitor
 from tests.schedules.desk import ROOT, Desk, free_port
+
+pytestmark = pytest.mark.long
 
 PASSWORD = "a porch with four panels"
 GUNICORN = (sys.executable, "-m", "gunicorn", "--config", "servicedesk/deploy/gunicorn.conf.py")
@@ -26,7 +29,6 @@ from django.core.management import call_command
 from django.utils import timezone
 from servicedesk.people.models import Role
 from servicedesk.people.operations import add_person
-call_command('migrate', verbosity=0)
 call_command('collectstatic', interactive=False, verbosity=0)
 add_person('ada', name='Ada', role=Role.OWNER, password={PASSWORD!r}, by=None, at=timezone.now())
 """
@@ -48,6 +50,7 @@ def desk(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Desk, Site]
     desk = Desk(folder, told)
     (folder / "nginx").mkdir()
     site = site_in(folder / "nginx", upstream=port)
+    desk.make_tables()
     done = subprocess.run(
         [sys.executable, "-c", SET_UP],
         cwd=ROOT,
@@ -100,12 +103,28 @@ def test_the_throttle_sees_the_address_of_who_signs_in(desk: tuple[Desk, Site]) 
     assert page.status_code == 200
     digests = {digest for (digest,) in desk[0].ask("SELECT digest FROM people_failedsignin")}
 
-    def digest_of(address: str) -> str:
-        return hashlib.sha256(f"tests-only\n\n{address}".encode()).hexdigest()
+    hour = int(time.time()) // 3600  # one may have struck meanwhile
 
-    assert digest_of("127.0.0.7") in digests
-    assert digest_of("192.0.2.9") not in digests  # what a stranger says of himself
-    assert digest_of("127.0.0.1") not in digests  # nginx itself
+    def digests_of(address: str) -> set[str]:
+        names = (
+            f"tests-only\n\n{address}\n{each}" for each in (hour, hour - 1)
+        )  # it may have struck meanwhile
+        return {hashlib.sha256(name.encode()).hexdigest() for name in names}
+
+    assert digests_of("127.0.0.7") & digests
+    assert not digests_of("192.0.2.9") & digests  # what a stranger says of himself
+    assert not digests_of("127.0.0.1") & digests  # nginx itself
+
+
+def test_only_sending_passwords_is_slowed_down_by_nginx(desk: tuple[Desk, Site]) -> None:
+    somebody = visitor(desk[1], comes_from="127.0.0.8")
+    assert {somebody.see("/sign-in/").status_code for _ in range(50)} == {200}
+    began = time.monotonic()
+    answers = [somebody.post(somebody.base + "/sign-in/", data={}, timeout=60).status_code for _ in range(40)]
+    allowed = 21 + (time.monotonic() - began) / 2  # the first, 20 more at once, and one each two seconds
+    assert answers[:21] == [403] * 21  # no form was opened for them
+    assert 429 in answers
+    assert answers.count(403) <= allowed + 1
 
 
 def test_a_body_too_long_is_refused(desk: tuple[Desk, Site]) -> None:

@@ -27,6 +27,8 @@ from servicedesk.calls.models import SafetyAnswer
 from tests.deploy.visitor import Visitor
 from tests.schedules.desk import ROOT, free_port, redis, until
 
+pytestmark = pytest.mark.long
+
 HOST = "desk.example"
 PASSWORD = "a porch with four panels"
 SECTION = (ROOT / "README.md").read_text().partition("## Running it for real")[2].partition("\n## ")[0]

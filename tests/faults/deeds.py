@@ -200,6 +200,7 @@ def add_unit(mark: str, plot: Plot, number: int) -> Deed:
         "panels": 3,
         "construction": plot.construction,
         "installed_on": "2024-05-04",
+        "observed_from": "2024-05-04",
         "age_known": "on",
     }
     return Deed("unit", mark, f"/sites/{plot.sites[number % len(plot.sites)]}/add-unit/", data, made)
@@ -229,6 +230,7 @@ def plan_visit(mark: str, plot: Plot, site: int, *, hour: int, task: int = 0, ov
         "time": time,
         "minutes": 30,
         "technicians": [plot.technician],
+        "all_the_same": "on",
         "note": mark,
     }
     data |= {"tasks": [task]} if task else {}
@@ -247,6 +249,7 @@ def move_visit(mark: str, plot: Plot, visit: int, *, hour: int) -> Deed:
     """Move a visit to an hour of its own."""
     day, time = slot(hour, over=False)
     data = {"day": str(day), "time": time, "minutes": 30, "technicians": [plot.technician], "note": mark}
+    data |= {"all_the_same": "on"}
     return Deed("move", mark, f"/visits/{visit}/change/", data, about=visit)
 
 

@@ -86,7 +86,7 @@ def prepare(database: str, folder: Path, small: Path | None) -> tuple[Database, 
     stand.folder.mkdir()
     if isinstance(made, Cluster):
         made.create(stand.folder)
-    stand.manage("migrate", "-v", "0")
+    stand.make_tables()
     stand.manage("collectstatic", "--noinput", "-v", "0")
     stand.script("from tests.faults.world import build\nbuild()")
     made.copy(stand.folder, twin.folder)

@@ -10,7 +10,7 @@ from typing import Any
 from django.utils import timezone
 
 from schedules.letters.links import opt_out_token
-from schedules.models import Absence, AgreedTime
+from schedules.models import Absence, AgreedTime, Visit
 from schedules.models.letters import CustomerAnswer
 from schedules.operations.calendars import make_link
 from servicedesk.calls.models import PhoneRecord
@@ -70,6 +70,11 @@ def _simple(name: str, make: Callable[[], Any], data: Callable[[], dict[str, Any
     FORMS[name] = lambda: Sent(name, (own(make),), data())
 
 
+def asked_of(visit: Visit) -> str:
+    """Tick a visit as the list of whom to ask shows it."""
+    return f"{visit.pk}.{visit.sequence}.{visit.site.ownerships.get().customer_id}"
+
+
 def _bare(name: str, data: Callable[[], dict[str, Any]], *arguments: Any) -> None:
     """Keep a form about no record."""
     FORMS[name] = lambda: Sent(name, arguments, data())
@@ -93,7 +98,11 @@ _simple("people:sign_person_out", technician, dict)
 _simple("people:end_second_step", technician, dict)
 _simple("office:erase_customer", lambda: CustomerFactory(name="Trial"), lambda: {"name": "Trial"})
 # the register
-_simple("units:add_unit", SiteFactory, lambda: {"receipt": key(), "code": word(), "installed_on": DAY})
+_simple(
+    "units:add_unit",
+    SiteFactory,
+    lambda: {"receipt": key(), "code": word(), "installed_on": DAY, "observed_from": DAY},
+)
 _simple("units:change_unit", UnitFactory, lambda: {"code": word(), "installed_on": "2020-03-02"})
 _simple("units:remove_unit", lambda: FitmentFactory().unit, lambda: {"on": DAY})
 _simple("units:watch_unit", UnitFactory, lambda: {"from_on": DAY, "began": "taken_over"})
@@ -124,7 +133,7 @@ _simple("schedules:confirm_visit", visit_ahead, dict)
 _simple("schedules:cancel_visit", visit_ahead, lambda: {"why": "trial"})
 _simple("schedules:keep_visit", visit_ahead, lambda: {"kept": "yes"})
 _bare("schedules:ask_for_week", lambda: {"week": str(soon(7 * next(COUNT) % 200)), "horizon": 30})
-_bare("schedules:ask_customers", lambda: {"week": str(visit_ahead().starts_at.date())})
+_bare("schedules:ask_customers", lambda: {"asked": asked_of(visit_ahead())})
 _simple("schedules:try_letter_again", letter, dict)
 _simple("schedules:customer_wishes", CustomerFactory, lambda: {"what": "nothing"})
 _bare(
@@ -169,13 +178,18 @@ _simple("calls:see_all_fine", lambda: UnitFactory().site, dict)
 _simple("calls:add_unit_work", UnitFactory, some_work)
 # the office
 _simple("office:apply_import", batch, dict)
-_simple("office:undo_import", applied_batch, dict)
 _simple("office:forget_import", batch, dict)
 _simple("office:new_label", lambda: labels_for([UnitFactory()], by=None, at=timezone.now())[0].unit, dict)
 # figures
 _simple("reports:change_interval", CareRuleFactory, lambda: {"months": 18, "why": "trial"})
 _simple("reports:inspect_flag", flag, lambda: {"reason": word(), "minutes": 15, "due_on": str(soon())})
 FORMS["office:bring_in"] = a_file
+
+
+@form
+def office__undo_import() -> Sent:
+    applied = applied_batch()
+    return Sent("office:undo_import", (applied.pk,), {"number": str(applied.pk)})
 
 
 @form

@@ -37,6 +37,7 @@ from tests.factories import (
 
 DAY = "2024-05-04"
 COUNT = itertools.count(1)
+WEEKS = itertools.cycle(range(40))  # of a year to come: letters are written about no later visit
 
 
 @dataclass
@@ -96,7 +97,7 @@ def a_photo() -> dict[str, tuple[str, bytes, str]]:
 def visit_ahead(**fields: Any) -> Any:
     """A proposed visit to come, with somebody and a task."""
     task = TaskFactory(state="in-process")
-    starts = timezone.now() + timedelta(days=9 + 7 * next(COUNT))  # each in a week of its own
+    starts = timezone.now() + timedelta(days=9 + 7 * next(WEEKS))  # each in a week of its own
     visit = VisitFactory(site=task.site, starts_at=starts, **fields)
     visit.technicians.add(technician())
     visit.visit_tasks.create(task=task)
@@ -224,10 +225,10 @@ def site_entries() -> dict[str, Any]:
 
 
 def visit_entries(site: Any) -> dict[str, Any]:
-    """The entries of a visit to come."""
-    hour = 8 + next(COUNT) % 9
+    """The entries of a visit to come, within the usual working times."""
+    hour, day = 9 + next(COUNT) % 6, soon(20 + next(COUNT) % 400)
     return {
-        "day": str(soon(20 + next(COUNT))),
+        "day": str(day - timedelta(days=max(0, day.weekday() - 4))),
         "time": f"{hour:02}:00",
         "minutes": 30,
         "technicians": [technician().pk],

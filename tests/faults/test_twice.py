@@ -72,7 +72,7 @@ def test_every_address_that_takes_a_form_is_tried(as_owner: Client, transactiona
         arguments = {key: "x" if key in TEXTS else uuid4() if key == "mark" else 1 for key in converters}
         before = held()
         status = as_owner.post(reverse(name, kwargs=arguments)).status_code
-        assert status in {200, 404, 405, 302}, name
+        assert status in {200, 302, 404, 405, 413}, name
         assert held() == before, f"{name} takes a form: add it to the forms that are sent twice"
 
 

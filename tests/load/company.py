@@ -66,6 +66,7 @@ def plan_days(people: Sequence[User], *, first: date, by: User) -> int:
                     technicians=[person],
                     tasks=list(site.tasks.unplanned().order_by("priority", "pk")[:4]),
                     note="Ring twice.",
+                    all_the_same=True,
                     by=by,
                     at=dawn,
                 )

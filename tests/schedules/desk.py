@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import atexit
 import os
 import shutil
 import signal
@@ -9,10 +10,12 @@ import socket
 import sqlite3
 import subprocess
 import sys
+import tempfile
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +25,8 @@ from tests.log_names import names_in
 
 ROOT = Path(__file__).parents[2]
 PATIENCE = 60.0
+FILE = "sashkeep.sqlite3"
+MAKE_TABLES = "from tests.tables import make_tables\nmake_tables()"
 
 
 @dataclass
@@ -72,13 +77,21 @@ class Desk:
         assert done.returncode == 1, done.stdout
         return done.stderr
 
+    def make_tables(self) -> None:
+        """Make its database: a SQLite file as a copy of one that was made before."""
+        if "DATABASE_URL" in self.settings:
+            self.script(MAKE_TABLES)
+        else:
+            self.folder.mkdir(parents=True, exist_ok=True)
+            shutil.copy2(_file_with_tables(), self.folder / FILE)
+
     def script(self, text: str) -> str:
         """Run a few lines of Python inside the desk."""
         return self.run(sys.executable, "-c", f"import django; django.setup()\n{text}")
 
     def ask(self, sql: str) -> list[tuple[Any, ...]]:
         """Ask the database file itself."""
-        with sqlite3.connect(self.folder / "sashkeep.sqlite3", timeout=20) as connection:
+        with sqlite3.connect(self.folder / FILE, timeout=20) as connection:
             return connection.execute(sql).fetchall()
 
     @contextmanager
@@ -104,6 +117,16 @@ class Desk:
     def log(self) -> str:
         """Give all that the programs wrote so far."""
         return "".join(path.read_text() for path in sorted((self.logs or self.folder).glob("*.log")))
+
+
+@cache
+def _file_with_tables() -> Path:
+    """Make a SQLite file with the desk's tables and no records, once for this process."""
+    folder = tempfile.TemporaryDirectory(prefix="sashkeep-tables-")
+    atexit.register(folder.cleanup)
+    desk = Desk(Path(folder.name))
+    desk.script(MAKE_TABLES)
+    return desk.folder / FILE
 
 
 def stop(process: subprocess.Popen[Any]) -> None:

@@ -25,8 +25,8 @@ def at_site(site: Site | None = None, **fields: Any) -> MaintenanceTask:
 
 def planned(task: MaintenanceTask, *who: User, starts_at: datetime = NINE, **fields: Any) -> Visit:
     """Propose a visit of an hour."""
-    told = {"minutes": 60, "tasks": [task], "by": None, "at": AT, **fields}
-    return operations.plan_visit(task.site, starts_at=starts_at, technicians=who, **told)
+    entries = {"minutes": 60, "tasks": [task], "all_the_same": True, "by": None, "at": AT, **fields}
+    return operations.plan_visit(task.site, starts_at=starts_at, technicians=who, **entries)
 
 
 def filled_in(*tasks: MaintenanceTask, **fields: Any) -> dict[str, Any]:

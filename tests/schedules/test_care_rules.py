@@ -56,6 +56,14 @@ def test_an_owner_adds_a_rule_and_its_parts_come_due(
     assert CareRule.objects.count() == 1
 
 
+def test_the_coldest_day_of_a_rule_is_typed_in_the_unit_of_the_settings(as_owner: Client) -> None:
+    rule = CareRuleFactory()
+    as_owner.post(f"/care-rules/{rule.pk}/", filled_in(not_below_c="50"))
+    rule.refresh_from_db()
+    assert rule.not_below_c == 10
+    assert 'value="50 °F"' in as_owner.get(f"/care-rules/{rule.pk}/").content.decode()
+
+
 @pytest.mark.parametrize(
     ("fields", "reason"),
     [

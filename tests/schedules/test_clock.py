@@ -6,6 +6,7 @@ import os
 import signal
 import subprocess
 import sys
+import time
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from io import StringIO
@@ -25,6 +26,8 @@ from schedules.models import CareDue, ClockMark, MaintenanceTask
 from schedules.periodic import due_tasks
 from tests.factories import CareDueFactory, CareRuleFactory, FitmentFactory
 from tests.schedules.desk import Desk, until
+
+pytestmark = pytest.mark.long
 
 AT = datetime(2026, 5, 4, 14, 0, tzinfo=UTC)
 HOURLY = {"raise what is due": {"task": "schedules.raise_due", "schedule": crontab(minute="5", hour="*")}}
@@ -58,10 +61,10 @@ def tick(at: datetime) -> str:
 @pytest.mark.django_db
 def test_the_clock_does_what_is_due_and_says_so() -> None:
     CareDueFactory(fitment__unit__site__care_by="us")
-    assert tick(AT) == "2026-05-04 10:00:00 schedules.raise_due: 1 tasks raised\n"
+    assert tick(AT) == "2026-05-04 10:00:00 schedules.raise_due: 1 task raised\n"
     assert MaintenanceTask.objects.count() == 1
     mark = ClockMark.objects.get(task="schedules.raise_due")
-    assert (mark.ran_at, mark.said) == (AT, "1 tasks raised")
+    assert (mark.ran_at, mark.said) == (AT, "1 task raised")
 
 
 @pytest.mark.django_db
@@ -128,7 +131,7 @@ def test_a_task_no_app_has_is_told(settings: Settings) -> None:
 
 def test_the_running_clock_works_and_stops_cleanly_when_told_to(tmp_path: Path) -> None:
     desk = Desk(tmp_path)
-    desk.manage("migrate", "-v", "0")
+    desk.make_tables()
     desk.script(
         "from tests.factories import CareDueFactory; CareDueFactory(fitment__unit__site__care_by='us')"
     )
@@ -146,8 +149,33 @@ def test_the_running_clock_works_and_stops_cleanly_when_told_to(tmp_path: Path) 
     finally:
         process.kill()
     assert process.returncode == 0, errors
-    assert "schedules.raise_due: 1 tasks raised" in out
+    assert "schedules.raise_due: 1 task raised" in out
     assert out.endswith("The clock has stopped.\n")
+
+
+def test_a_long_backup_keeps_no_other_work_waiting(tmp_path: Path) -> None:
+    backups = tmp_path / "backups"
+    settings = {"DJANGO_SETTINGS_MODULE": "tests.schedules.long_backup", "BACKUP_DIR": str(backups)}
+    desk = Desk(tmp_path / "desk", settings)
+    photos = desk.folder / "photos"
+    photos.mkdir(parents=True)
+    with (photos / "large.jpg").open("wb") as file:
+        file.truncate(4 * 1024**3)  # no room on the disk, and seconds to read
+    desk.make_tables()
+
+    def runs() -> set[object]:
+        return set(desk.ask("SELECT ran_at FROM schedules_clockmark WHERE task = 'schedules.raise_due'"))
+
+    seen: set[object] = set()
+    with desk.running(sys.executable, "manage.py", "clock", ready="The clock is running."):
+        until(lambda: any(backups.glob(".*.part/photos/large.jpg")))
+        while any(backups.glob(".*.part")):
+            seen |= runs()
+            time.sleep(0.2)
+        assert len(seen) >= 2, desk.log()
+    assert [path.name[:8] for path in backups.glob("[!.]*")] == ["sashkeep"], (
+        "the run in hand came to its end"
+    )
 
 
 def test_a_worker_knows_every_task_of_the_schedule(tmp_path: Path) -> None:
@@ -162,10 +190,10 @@ def test_a_worker_knows_every_task_of_the_schedule(tmp_path: Path) -> None:
 
 @pytest.mark.django_db
 def test_a_run_by_a_worker_is_noted_if_the_schedule_asks_for_it() -> None:
-    for name, result in (("schedules.raise_due", "1 tasks raised"), ("schedules.plan_new_care", "none")):
+    for name, result in (("schedules.raise_due", "1 task raised"), ("schedules.plan_new_care", "none")):
         current_app.tasks[name].after_return("SUCCESS", result, "id", (), {}, None)
     (mark,) = ClockMark.objects.all()
-    assert (mark.task, mark.said) == ("schedules.raise_due", "1 tasks raised")
+    assert (mark.task, mark.said) == ("schedules.raise_due", "1 task raised")
     failed = ValueError("Ada Probeson")
     current_app.tasks["schedules.raise_due"].after_return("FAILURE", failed, "id", (), {}, None)
     assert ClockMark.objects.get().said == "failed: ValueError"

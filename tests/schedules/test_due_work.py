@@ -50,7 +50,7 @@ def test_sites_are_listed_most_urgent_first_with_what_they_need(as_scheduler: Cl
     assert "2 tasks" in page
     assert "1 h 25 min" in page
     assert "1 from calls" in page
-    assert page.count("Make safe") == 1
+    assert page.count("MAKE SAFE") == 1
     assert f"/visits/plan/?site={first.site_id}" in page
 
 

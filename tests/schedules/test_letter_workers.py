@@ -47,7 +47,7 @@ def desk_of(folder: Path, post: MailServer, **more: str) -> Desk:
         "MAIL_FROM_ADDRESS": "desk@company.example",
     }
     desk = Desk(folder, {**told, **more})
-    desk.manage("migrate", "-v", "0")
+    desk.make_tables()
     return desk
 
 
@@ -111,6 +111,7 @@ def test_two_beats_two_workers_and_a_broker_that_comes_back_empty_send_each_once
     assert len(post.mails) == len(set(post.message_ids)) == 35
 
 
+@pytest.mark.long
 def test_without_a_broker_the_clock_sends_each_once(tmp_path: Path, post: MailServer) -> None:
     desk = desk_of(tmp_path, post)
     desk.script(VISITS.format(number=4))

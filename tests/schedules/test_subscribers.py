@@ -34,6 +34,7 @@ def planned(person: User, address: str, *, days: int) -> Visit:
         minutes=60,
         technicians=[person],
         tasks=[task],
+        all_the_same=True,
         by=None,
         at=timezone.now(),
     )
@@ -72,6 +73,7 @@ def test_a_subscriber_follows_visits_as_they_are_planned_moved_and_cancelled(
         technicians=[person],
         tasks=[first.visit_tasks.get().task],
         note="",
+        all_the_same=True,
         by=None,
         at=timezone.now(),
     )

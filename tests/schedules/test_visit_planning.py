@@ -134,7 +134,11 @@ def test_the_past_is_refused_unless_it_is_recorded_afterwards(as_scheduler: Clie
     assert "Tick “It has taken place”" in as_scheduler.post(where, form).content.decode()
     over = {**form, "receipt": uuid.uuid4(), "already_over": "on"}
     assert "Say who was there." in as_scheduler.post(where, over).content.decode()
-    as_scheduler.post(where, {**over, "receipt": uuid.uuid4(), "technicians": [technician.pk]})
+    over |= {"receipt": uuid.uuid4(), "technicians": [technician.pk]}
+    for _ in range(2):  # the second time as by a double click
+        page = as_scheduler.post(where, over, follow=True).content.decode()
+        assert "Recorded. Finish the visit" in page
+        assert "Confirm it once" not in page
     assert Visit.objects.get().state == "confirmed"
 
 

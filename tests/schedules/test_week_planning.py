@@ -8,12 +8,14 @@ from itertools import pairwise
 from typing import Any
 
 import pytest
+from django.test import Client
 
 from schedules import operations
 from schedules.models import (
     Absence,
     AgreedTime,
     DayWeather,
+    LeftOverWork,
     MaintenanceTask,
     ServiceTime,
     Visit,
@@ -183,12 +185,12 @@ def _fixed_already() -> None:
 @pytest.mark.parametrize(
     ("setting", "why"),
     [
-        (_nobody, "nobody works on rounds this week"),
-        (_all_away, "nobody works on rounds this week"),
-        (_no_skill, "nobody who works this week has the skill it needs"),
+        (_nobody, "nobody works on rounds that week"),
+        (_all_away, "nobody works on rounds that week"),
+        (_no_skill, "nobody who works that week has the skill it needs"),
         (_alone, "it needs two people, and no two are free at the same time"),
         (_at_night, "the agreed times lie outside everybody’s hours"),
-        (_too_cold, "no day of the week reaches 10 °C, which film work needs"),
+        (_too_cold, "no day of the week reaches 50 °F, which film work needs"),
         (_fixed_already, "a visit there is fixed for Tuesday at 09:00: take it along on that"),
     ],
 )
@@ -266,6 +268,22 @@ def test_sites_without_a_position_are_planned_near_their_postcode() -> None:
     assert plan.said.startswith("3 visits made")
 
 
+def test_a_place_is_guessed_from_the_postcode_only_where_there_is_one(as_scheduler: Client) -> None:
+    technician()
+    site_at(1, postcode="12345")
+    work_at(SiteFactory(code="Near", address="", postcode="12345"))
+    work_at(SiteFactory(code="Bare", address="", postcode=""))
+    work_at(SiteFactory(code="Far", address="", postcode="99999"))
+    plan = plan_week()
+    page = as_scheduler.get(f"/week/?week={plan.monday}").content.decode()
+    rows = {row.split("</tr>")[0] for row in page.split("<tr>") if 'data-label="Where"' in row}
+    by_name = {name: row for row in rows for name in ("Near", "Bare", "Far") if f">{name} " in row}
+    assert "place guessed from the postcode" in by_name["Near"]
+    for name in ("Bare", "Far"):
+        assert "guessed" not in by_name[name]
+        assert "no place known" in by_name[name]
+
+
 @pytest.mark.parametrize(
     "monday", [date(2026, 3, 2), date(2026, 3, 9), date(2026, 10, 26), date(2024, 2, 26)]
 )
@@ -289,6 +307,7 @@ def test_the_rest_of_a_week_under_way_is_planned_from_now_on() -> None:
     assert all(visit.starts_at >= thursday + timedelta(minutes=30) for visit in proposals())
 
 
+@pytest.mark.long
 def test_four_hundred_due_tasks_and_one_van() -> None:
     technician()
     sites = [site_at(number) for number in range(50)]
@@ -336,6 +355,7 @@ def test_somebody_who_plans_meanwhile_wins(monkeypatch: pytest.MonkeyPatch, day:
             minutes=600,
             technicians=[person],
             tasks=[other],
+            all_the_same=True,
             by=None,
             at=SUNDAY_NOON,
         )
@@ -365,3 +385,92 @@ def test_one_of_two_workers_takes_a_plan_and_a_dead_one_is_taken_over() -> None:
     assert operations.solve_waiting_weeks(at=late, number=20) == 1
     plan.refresh_from_db()
     assert plan.stage == "done"
+
+
+class TestDangers:
+    """What makes a place safe comes before all that is not agreed with a customer."""
+
+    def test_it_is_the_first_stop_of_the_first_day_however_far_it_is(self) -> None:
+        technician()
+        for number in range(8):
+            work_at(site_at(number), due_on=date(2025, 5, 4))
+        danger = work_at(site_at(60), priority=1, due_on=date(2026, 5, 3))
+        plan_week()
+        first = proposals()[0]
+        assert first.site == danger.site
+        assert first.local_start.date() == MONDAY
+
+    def test_planned_in_the_middle_of_a_day_it_comes_as_soon_as_somebody_can_be_there(self) -> None:
+        technician()
+        for number in range(8):
+            work_at(site_at(number))
+        plan_week()
+        danger = work_at(site_at(1), priority=1, due_on=date(2026, 5, 6))
+        noon = datetime(2026, 5, 6, 15, 0, tzinfo=UTC)  # eleven o’clock in New York on Wednesday
+        plan_week(at=noon)
+        visit = Visit.objects.get(visit_tasks__task=danger)
+        assert noon < visit.starts_at < noon + timedelta(hours=1)
+
+    def test_it_does_not_wait_for_a_week_that_is_planned_ahead(self) -> None:
+        technician()
+        danger = work_at(site_at(1), priority=1, minutes=25, due_on=date(2026, 4, 27))
+        easy = work_at(danger.site)
+        plan_week(at=datetime(2026, 4, 27, 12, 0, tzinfo=UTC))  # on the Monday a week before
+        assert not Visit.objects.filter(visit_tasks__task=danger).exists()
+        assert Visit.objects.filter(visit_tasks__task=easy).exists()
+        [left] = LeftOverWork.objects.all()
+        assert (left.site, left.minutes) == (danger.site, 25)
+        assert left.why == "it is to be made safe before that week: plan a visit for it now"
+
+    def test_an_agreed_visit_stays_and_it_comes_before_or_right_after(self) -> None:
+        person = technician()
+        agreed = work_at(site_at(3), minutes=60)
+        at_eight = datetime(2026, 5, 4, 12, 0, tzinfo=UTC)
+        visit = operations.plan_visit(
+            agreed.site, starts_at=at_eight, technicians=[person], tasks=[agreed], by=None, at=SUNDAY_NOON
+        )
+        operations.confirm_visit(visit, by=None, at=SUNDAY_NOON)
+        for number in range(4, 9):
+            work_at(site_at(number))
+        danger = work_at(site_at(1), priority=1)
+        plan_week()
+        day = list(Visit.objects.filter(starts_at__lt=at_eight + timedelta(hours=12)).order_by("starts_at"))
+        assert [each.site for each in day[:2]] == [agreed.site, danger.site]
+        assert day[0].starts_at == at_eight
+
+    def test_nobody_waits_for_a_second_person_a_warm_day_or_a_part_to_make_it_safe(self) -> None:
+        technician(username="one")
+        WorkTerms.objects.create(person=technician(), goes_out=False)
+        site = site_at(1)
+        danger = work_at(site, priority=1, minutes=45)
+        easy = work_at(site, minutes=20)
+        rule = CareRuleFactory(not_below_c=15)
+        part = FitmentFactory(unit=UnitFactory(site=site), component_type=rule.component_type)
+        cold = work_at(site, care_due=CareDueFactory(fitment=part, rule=rule))
+        waits = work_at(site, waiting_for="part", waiting_until=date(2026, 5, 8))
+        work_at(site, persons=2)
+        DayWeather.objects.create(on=MONDAY, warmest_c=5)
+        plan_week()
+        visit = Visit.objects.get(visit_tasks__task=danger)
+        assert visit.local_start.date() == MONDAY
+        assert {entry.task for entry in visit.visit_tasks.all()} == {danger, easy}
+        assert not visit.visit_tasks.filter(task__in=[cold, waits]).exists()
+
+    def test_a_visit_fixed_for_a_later_day_of_the_week_is_not_waited_for(self) -> None:
+        person = technician()
+        site = site_at(1)
+        fixed = operations.plan_visit(
+            site,
+            starts_at=NINE + timedelta(days=2),
+            technicians=[person],
+            tasks=[work_at(site)],
+            by=None,
+            at=SUNDAY_NOON,
+        )
+        danger, other = work_at(site, priority=1), work_at(site)
+        plan = plan_week()
+        [visit] = proposals()
+        assert visit.local_start.date() == MONDAY
+        assert [entry.task for entry in visit.visit_tasks.all()] == [danger]
+        assert "take it along on that" in why_left_over(plan)[site.code]
+        assert not fixed.visit_tasks.filter(task=other).exists()

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from datetime import UTC, date, datetime, time, timedelta
+from decimal import Decimal
 
 import pytest
 import time_machine
 from django.test import Client
+from django.utils import timezone
 
 from schedules.models import Absence, AgreedTime, DayWeather, Visit, WeekPlan, WorkingDay, WorkTerms
 from schedules.moving import list_options, read_moves
@@ -48,7 +50,7 @@ def desk(scheduler: User) -> Client:
 def test_an_empty_week_says_how_to_begin(desk: Client) -> None:
     page = told(desk.get(SHEET).content)
     assert "Nobody goes on rounds." in page
-    assert "Plan this week" in page
+    assert "Plan the week of " in page
     assert "When the week is planned, what found no place is listed here" in page
 
 
@@ -70,8 +72,8 @@ def test_a_week_is_asked_for_planned_and_shown(desk: Client) -> None:
     assert desk.get(f"/week/plan/{plan.pk}/", headers=by_script)["HX-Redirect"] == SHEET
     page = told(desk.get(SHEET).content)
     assert "4 visits made" in page
-    assert "4 visits of this week wait to be confirmed" in page
-    assert "Nobody who works this week has the skill it needs" in page
+    assert "4 visits of the week wait to be confirmed" in page
+    assert "Nobody who works that week has the skill it needs" in page
     assert f'href="/rounds/{person.pk}/{proposals()[0].local_start.date()}/"' in page
 
 
@@ -114,6 +116,33 @@ def test_no_room_for_lunch_is_told() -> None:
     again = read_round(person, MONDAY)
     assert again is not None
     assert again.no_lunch
+
+
+@pytest.mark.parametrize(
+    ("times", "far", "missing"),
+    [
+        ([("13:30", 45)], 0.0, False),  # sets off after noon: there was time before
+        ([("11:20", 160)], 0.0, True),  # out from before half past eleven to two without a break
+        ([("10:00", 180)], 0.3, False),  # half an hour after the last one, before the long way home
+        ([("08:00", 200), ("11:40", 120)], 0.0, True),  # twenty minutes between are too few
+        ([("08:00", 200), ("11:50", 120)], 0.0, False),
+    ],
+)
+@pytest.mark.parametrize("works", [True, False])
+def test_a_gap_for_lunch_counts_wherever_it_lies(
+    times: list[tuple[str, int]], far: float, missing: bool, works: bool
+) -> None:
+    person, site = technician(), site_at(3)
+    WorkTerms.objects.create(person=person, latitude=site.latitude + far, longitude=site.longitude)
+    weekday = MONDAY.weekday() if works else 6
+    WorkingDay.objects.create(person=person, weekday=weekday, begins=time(8), ends=time(16, 30))
+    for clock, minutes in times:
+        start = timezone.make_aware(datetime.combine(MONDAY, time.fromisoformat(clock)))
+        visit = VisitFactory(site=site, starts_at=start, ends_at=start + timedelta(minutes=minutes))
+        visit.technicians.add(person)
+    sheet = read_round(person, MONDAY)
+    assert sheet is not None
+    assert sheet.no_lunch == missing
 
 
 def test_a_round_can_be_taken_along(desk: Client) -> None:
@@ -257,11 +286,20 @@ def test_times_are_agreed_and_taken_back(desk: Client) -> None:
 
 
 def test_the_weather_is_noted(desk: Client) -> None:
-    answer = desk.post("/week/weather/?week=2026-05-04", {"mon": "12.5", "tue": ""}, follow=True)
-    assert "up to 12.5 °C" in told(answer.content)
+    answer = desk.post("/week/weather/?week=2026-05-04", {"mon": "55", "tue": "12.5 °C"}, follow=True)
+    assert "up to 55 °F" in told(answer.content)
+    assert list(DayWeather.objects.order_by("on").values_list("warmest_c", flat=True)) == [
+        Decimal("12.8"),
+        Decimal("12.5"),
+    ]
+    page = told(desk.get("/week/weather/?week=2026-05-04").content)
+    assert "Monday 4 May, °F" in page
+    assert 'value="55 °F"' in page
+    far = desk.post("/week/weather/?week=2026-05-04", {"mon": "130"})
+    assert "130 is no weather" in told(far.content)
     desk.post("/week/weather/?week=2026-05-04", {"mon": ""})
     assert not DayWeather.objects.exists()
     desk.post("/week/weather/?week=2026-05-04", {"mon_heat": "104"})
     assert DayWeather.objects.get().heat_index_f == 104
     wrong = desk.post("/week/weather/?week=2026-05-04", {"mon": "warm"})
-    assert "Enter a number" in told(wrong.content)
+    assert "“warm” is no temperature: write it like 55 or 13 °C." in told(wrong.content)

@@ -6,7 +6,8 @@ from datetime import date
 
 import pytest
 
-from schedules.words import care_reason, count, span
+from schedules.words import care_reason, span
+from servicedesk.words import count
 
 
 @pytest.mark.parametrize(

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import signal
+import sqlite3
 import sys
 import time
+from contextlib import closing
 from pathlib import Path
 
 import pytest
 
+from servicedesk import settings as stored
 from tests.schedules.desk import Desk, free_port, redis, until
 
 pytestmark = pytest.mark.broker
@@ -59,7 +63,7 @@ assert time.monotonic() - start < 10
 def desk(tmp_path: Path) -> Desk:
     """A desk that asks for a broker on a free port."""
     desk = Desk(tmp_path, {"REDIS_URL": f"redis://127.0.0.1:{free_port()}/0"})
-    desk.manage("migrate", "-v", "0")
+    desk.make_tables()
     return desk
 
 
@@ -124,8 +128,58 @@ def test_without_a_broker_the_page_works_and_the_clock_catches_up(desk: Desk) ->
     assert "answered 302 us" in told
     assert "could not ask for schedules.raise_due; the clock will catch up" in told
     assert desk.ask("SELECT count(*) FROM schedules_caredue") == [(0,)]
-    assert "schedules.raise_due: 1 tasks raised" in desk.manage("clock", "--once")
+    assert "schedules.raise_due: 1 task raised" in desk.manage("clock", "--once")
     assert tasks_in(desk) == 1
+
+
+RAISE_AS_BEAT_DOES = """
+from celery import current_app
+from django.conf import settings
+(entry,) = [each for each in settings.CELERY_BEAT_SCHEDULE.values() if each["task"] == "schedules.raise_due"]
+current_app.send_task(entry["task"], **entry["options"])
+"""
+
+
+@pytest.fixture
+def hasty_desk(tmp_path: Path) -> Desk:
+    """A desk whose broker soon hands out again what a killed worker had taken."""
+    environment = {
+        "REDIS_URL": f"redis://127.0.0.1:{free_port()}/0",
+        "DJANGO_SETTINGS_MODULE": "tests.schedules.short_patience",
+    }
+    desk = Desk(tmp_path, environment)
+    desk.make_tables()
+    return desk
+
+
+@pytest.mark.parametrize("second_is_there", [True, False], ids=["another worker is there", "one is started"])
+def test_a_task_lost_with_a_killed_worker_is_done_soon_by_another(
+    hasty_desk: Desk, *, second_is_there: bool
+) -> None:
+    desk = hasty_desk
+    desk.script(OUR_CARE)
+    someone = sqlite3.connect(desk.folder / "sashkeep.sqlite3", timeout=20)
+    with redis(desk.folder, port_of(desk)), closing(someone):
+        with desk.running(*WORKER, "-n", "first@%h", ready="ready.") as first:
+            someone.execute("BEGIN IMMEDIATE")  # somebody writes, so the task does not come to its end
+            desk.script(RAISE_AS_BEAT_DOES)
+            until(lambda: "Task schedules.raise_due" in desk.log(), told=desk.log)
+            time.sleep(1)
+            first.send_signal(signal.SIGKILL)
+            first.wait(timeout=20)
+        someone.rollback()
+        assert tasks_in(desk) == 0
+        if not second_is_there:
+            time.sleep(8)
+        with desk.running(*WORKER, "-n", "second@%h", ready="ready."):
+            until(lambda: tasks_in(desk) == 1, told=desk.log, patience=30)
+
+
+def test_what_comes_back_from_a_killed_worker_has_not_expired() -> None:
+    patience = stored.CELERY_BROKER_TRANSPORT_OPTIONS["visibility_timeout"]
+    assert patience <= 15 * 60
+    for entry in stored.CELERY_BEAT_SCHEDULE.values():
+        assert entry["options"]["expires"] >= 3 * patience, entry["task"]
 
 
 A_WEEK = """

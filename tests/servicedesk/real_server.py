@@ -125,9 +125,19 @@ def endless(size: int) -> Iterator[bytes]:
         size -= len(BLOCK)
 
 
+def free_port() -> int:
+    """Find a port that nobody listens on."""
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        return int(free.getsockname()[1])
+
+
 @contextmanager
-def serving(folder: Path, **settings_of_it: str) -> Iterator[Server]:
-    """Run gunicorn with one worker on the tests' database until the end of the block."""
+def serving(folder: Path, *, port: int = 0, collect: bool = True, **settings_of_it: str) -> Iterator[Server]:
+    """Run gunicorn with one worker on the tests' database until the end of the block.
+
+    ``port`` is any free one unless it is given; without ``collect`` the static files are those in the folder.
+    """
     temporary = folder / "temporary"
     temporary.mkdir()
     told = connection.settings_dict
@@ -147,11 +157,10 @@ def serving(folder: Path, **settings_of_it: str) -> Iterator[Server]:
         "REDIS_URL": "",
         **settings_of_it,
     }
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        port = free.getsockname()[1]
+    port = port or free_port()
     manage = [sys.executable, str(settings.BASE_DIR / "manage.py"), "collectstatic", "--noinput", "-v", "0"]
-    subprocess.run(manage, env=surroundings, check=True, cwd=settings.BASE_DIR)
+    if collect:
+        subprocess.run(manage, env=surroundings, check=True, cwd=settings.BASE_DIR)
     command = [sys.executable, "-m", "gunicorn", "servicedesk.wsgi", "--bind", f"127.0.0.1:{port}"]
     command += ["--workers", "1", "--threads", "4", "--worker-tmp-dir", str(folder), "--timeout", "120"]
     with (folder / "server.log").open("wb") as log:

@@ -23,7 +23,7 @@ from tests.factories import CallFactory, OwnershipFactory, VisitFactory
 from tests.servicedesk.calls.test_photo_bytes import claiming_jpeg, claiming_png
 from tests.servicedesk.real_server import BLOCK, MB, Server, endless, serving
 
-pytestmark = pytest.mark.django_db(transaction=True)
+pytestmark = [pytest.mark.django_db(transaction=True), pytest.mark.long]
 
 GB = 1024 * MB
 MOST_GROWN = 60 * MB

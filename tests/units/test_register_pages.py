@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import uuid
+from datetime import date, timedelta
 from decimal import Decimal
 
 import pytest
 from django.test import Client
+from django.utils import timezone
 
 from servicedesk.people.models import Change
 from tests.factories import (
@@ -78,6 +80,7 @@ def test_from_a_customer_to_a_unit_on_its_sheet(as_scheduler: Client) -> None:
             "width_mm": "35 7/8",
             "height_mm": "5' 6\"",
             "installed_on": "2021-05-03",
+            "observed_from": "2021-05-03",
             "age_known": "on",
         },
         follow=True,
@@ -112,12 +115,35 @@ def test_a_length_that_makes_no_sense_is_refused_and_nothing_typed_is_lost(
     assert not Unit.objects.exists()
 
 
+def test_since_when_failures_are_heard_of_is_asked_of_a_unit_that_stood_long(as_scheduler: Client) -> None:
+    site, today = SiteFactory.create(), timezone.localdate()
+    stood_since = today - timedelta(days=31)
+    long_ago, lately = stood_since.isoformat(), (today - timedelta(days=30)).isoformat()
+    entries = {"receipt": key(), "code": "W-1", "installed_on": long_ago}
+    answer = as_scheduler.post(f"/sites/{site.pk}/add-unit/", entries)
+    assert answer.status_code == 422
+    page = words(answer)
+    assert f"Say since when we would have heard of its failures: since {stood_since:%-d %B %Y} if we" in page
+    as_scheduler.post(f"/sites/{site.pk}/add-unit/", entries | {"observed_from": lately})
+    entries |= {"receipt": key(), "code": "W-2", "installed_on": lately}
+    as_scheduler.post(f"/sites/{site.pk}/add-unit/", entries)
+    began = ObservationPeriod.objects.order_by("unit__code").values_list("from_on", "began")
+    day = date.fromisoformat(lately)
+    assert list(began) == [(day, "taken_over"), (day, "fitted")]
+
+
 def test_panels_left_uncounted_follow_the_height(as_scheduler: Client) -> None:
     site = SiteFactory()
     for code, height in (("low", "59 15/16"), ("tall", "60")):
         as_scheduler.post(
             f"/sites/{site.pk}/add-unit/",
-            {"receipt": key(), "code": code, "height_mm": height, "installed_on": "2021-05-03"},
+            {
+                "receipt": key(),
+                "code": code,
+                "height_mm": height,
+                "installed_on": "2021-05-03",
+                "observed_from": "2021-05-03",
+            },
         )
     # common practice, no source: under 60 in of height three panels, from 60 in on four
     assert {unit.code: unit.panels for unit in Unit.objects.all()} == {"low": 3, "tall": 4}

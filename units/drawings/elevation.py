@@ -8,6 +8,7 @@ from decimal import Decimal
 from typing import Final
 from xml.etree import ElementTree as ET
 
+from servicedesk.words import count
 from units.drawings.lettering import text_width
 from units.drawings.shape import CORNER_WORDS, Corner, Mark, UnitShape, check_marks
 from units.drawings.sheet import (
@@ -30,6 +31,7 @@ from units.drawings.sheet import (
     text,
     trace,
 )
+from units.drawings.targets import LOWEST_PANEL, draw_targets
 from units.geometry import panel_height
 from units.lengths import LengthUnit, format_length
 
@@ -65,6 +67,7 @@ def elevation(
     marks: Iterable[Mark] = (),
     unit: LengthUnit = "in",
     titled: bool = True,
+    pick: bool = False,
 ) -> str:
     """Draw a unit as it is seen from inside, with its panels numbered and its sizes written on.
 
@@ -82,13 +85,17 @@ def elevation(
         The unit sizes are written in.
     titled
         Whether the title is written on the drawing too; False where a heading right above says the same.
+    pick
+        Whether panels and corners are to be chosen on it: then it has areas to point at that lie above all
+        else and are large enough for a finger, and panels low enough to be lost under one are drawn higher.
 
     Returns
     -------
     str
         An ``<svg>`` element. Each panel is a group with ``data-panel``; each corner a group with
-        ``data-panel`` and ``data-corner`` holding an unseen area to point at. ``data-px-per-mm`` gives the
-        scale, where there is one.
+        ``data-panel`` and ``data-corner`` holding an unseen area to point at. With ``pick`` the groups carry
+        ``data-shows`` instead ("2", "2 UL"), and the areas above them ``data-panel`` and ``data-corner``.
+        ``data-px-per-mm`` gives the scale, where there is one.
 
     Notes
     -----
@@ -102,14 +109,17 @@ def elevation(
     """
     marks = tuple(Mark(*mark) for mark in marks)
     check_marks(marks, shape=shape)
-    sheet = Sheet(title=title, view=_view_words(shape), id_prefix=id_prefix, titled=titled)
-    face = _face(shape, top=sheet.y + 16)
+    lowest = LOWEST_PANEL if pick else _LOWEST_PANEL
+    sheet = Sheet(title=title, view=_view_words(shape, lowest=lowest), id_prefix=id_prefix, titled=titled)
+    face = _face(shape, top=sheet.y + 16, lowest=lowest)
     if face.px_per_mm is not None:
         sheet.root.set("data-px-per-mm", f"{face.px_per_mm:.9g}")
     _draw_frame(sheet, face, shape, unit=unit)
-    _draw_panels(sheet, face, shape)
+    _draw_panels(sheet, face, shape, pick=pick)
     places = _draw_marks(sheet, face, marks)
     loose = _draw_sizes(sheet, face, shape, unit=unit)
+    if pick:
+        draw_targets(sheet.root, face.panels)
     sheet.y = face.frame.bottom + 40
     for words in (shape.release_words(), shape.stack_words(), *loose):
         sheet.write(words, size=PLAIN)
@@ -117,17 +127,17 @@ def elevation(
     return sheet.finish(_description(shape, places, unit=unit))
 
 
-def _view_words(shape: UnitShape) -> str:
+def _view_words(shape: UnitShape, *, lowest: float) -> str:
     seen = "Seen from inside, panels part of the way stacked." if shape.panels else "Seen from inside."
-    if _face(shape, top=0).px_per_mm is None:
+    if _face(shape, top=0, lowest=lowest).px_per_mm is None:
         return f"{seen} Not to scale."
     if shape.widest_panel_mm is None or shape.steps_unknown:
         return f"{seen} Frame to scale."
     return f"{seen} To scale."
 
 
-def _face(shape: UnitShape, *, top: float) -> Face:
-    """Lay the unit out to scale, or in stock proportions where that cannot be."""
+def _face(shape: UnitShape, *, top: float, lowest: float) -> Face:
+    """Lay the unit out to scale, or in stock proportions where that cannot be or panels come out too low."""
     room = WIDTH - _LEFT - (56 if shape.lite_is_there else 34)
     unmeasured_lite = shape.has_lower_lite and shape.lower_lite_mm is None
     if shape.width_mm is not None and shape.height_mm is not None and not unmeasured_lite:
@@ -135,11 +145,11 @@ def _face(shape: UnitShape, *, top: float) -> Face:
         face = _scaled_face(shape, scale=scale, room=room, top=top)
         if (
             face.frame.width >= _NARROWEST_FRAME
-            and face.field.height >= _LOWEST_PANEL * (shape.panels or 1)
+            and face.field.height >= lowest * (shape.panels or 1)
             and all(panel.width >= _NARROWEST_PANEL for panel in face.panels)
         ):
             return face
-    return _stock_face(shape, room=room, top=top)
+    return _stock_face(shape, room=room, top=top, lowest=lowest)
 
 
 def _scaled_face(shape: UnitShape, *, scale: float, room: float, top: float) -> Face:
@@ -152,10 +162,10 @@ def _scaled_face(shape: UnitShape, *, scale: float, room: float, top: float) -> 
     return _filled(shape, frame, edge=edge, lite=lite, widest=widest, step=step, scale=scale)
 
 
-def _stock_face(shape: UnitShape, *, room: float, top: float) -> Face:
+def _stock_face(shape: UnitShape, *, room: float, top: float, lowest: float) -> Face:
     lite = 72.0 if shape.lite_is_there else 0.0
     edge = _UNMEASURED_EDGE
-    field = max(240, 60 * (shape.panels or 1))
+    field = max(240, max(60, lowest) * (shape.panels or 1))
     wide = shape.width_mm is not None and shape.height_mm is not None and shape.width_mm > shape.height_mm
     width = room if wide else 208
     frame = Box(_LEFT + (room - width) / 2, top, width, field + lite + 2 * edge)
@@ -237,11 +247,11 @@ def _draw_lite(sheet: Sheet, parent: ET.Element, lite: Box, shape: UnitShape, *,
         _tag(parent, lite, lite.y + _RING + (lite.height - _RING) / 2, "fixed lower lite")
 
 
-def _draw_panels(sheet: Sheet, face: Face, shape: UnitShape) -> None:
+def _draw_panels(sheet: Sheet, face: Face, shape: UnitShape, *, pick: bool) -> None:
     """Draw the panels from the screen to the inside, then what lies behind, then the corners."""
     numbered = list(enumerate(face.panels, start=1))
     for number, box in reversed(numbered):
-        panel = group(sheet.root, data_panel=str(number))
+        panel = group(sheet.root, **_named(number, None, pick=pick))
         rectangle(panel, box, kind="glass")
         inner = Box(box.x + _RAIL, box.y + _RAIL, box.width - 2 * _RAIL, box.height - 2 * _RAIL)
         rectangle(panel, inner, kind="hair", fill="#FAFCFD")
@@ -254,7 +264,15 @@ def _draw_panels(sheet: Sheet, face: Face, shape: UnitShape) -> None:
         trace(hidden, points, kind="hair", stroke_dasharray="4 3")
     for number, box in numbered:
         for corner in CORNER_WORDS:
-            _draw_corner(sheet.root, box, number, corner, seen=number == 1 or corner[0] == "U")
+            seen = number == 1 or corner[0] == "U"
+            _draw_corner(sheet.root, box, number, corner, seen=seen, pick=pick)
+
+
+def _named(number: int, corner: Corner | None, *, pick: bool) -> dict[str, str]:
+    """Name what is drawn by its panel and corner; where areas lie above it, these are what is pointed at."""
+    if pick:
+        return {"data_shows": f"{number} {corner}" if corner else str(number)}
+    return {"data_panel": str(number), **({"data_corner": corner} if corner else {})}
 
 
 def _draw_release(parent: ET.Element, box: Box, shape: UnitShape) -> None:
@@ -280,16 +298,18 @@ def _draw_release(parent: ET.Element, box: Box, shape: UnitShape) -> None:
             disc(parent, x + inward * 10, y, 3, kind="ink", stroke=BLUEPRINT, fill=PAPER)
 
 
-def _draw_corner(root: ET.Element, box: Box, number: int, corner: Corner, *, seen: bool) -> None:
-    """Draw a corner joint and lay an area over it that a finger can find."""
+def _draw_corner(root: ET.Element, box: Box, number: int, corner: Corner, *, seen: bool, pick: bool) -> None:
+    """Draw a corner joint and, where no larger areas follow, lay an area over it that can be pointed at."""
     x, y = _corner_point(box, corner)
     inward, downward = (1 if corner[1] == "L" else -1), (1 if corner[0] == "U" else -1)
-    target = group(root, data_panel=str(number), data_corner=corner)
+    target = group(root, **_named(number, corner, pick=pick))
     elbow = [(x + inward * 8, y), (x, y), (x, y + downward * 8)]
     if seen:
         trace(target, elbow, kind="ink", stroke_width="2.5")
     else:
         trace(target, elbow, kind="hair")
+    if pick:
+        return
     high = min(_TARGET, box.height / 3)
     area = Box(x - _TARGET / 2, y - high / 2, _TARGET, high)
     rectangle(target, area, kind="patch", fill="none", pointer_events="all")
@@ -377,7 +397,7 @@ def _size(length: Decimal | None, unit: LengthUnit) -> str:
 
 def _description(shape: UnitShape, places: Places, *, unit: LengthUnit) -> str:
     """Say in words what the drawing shows, for those who do not see it."""
-    panels = f"{shape.panels} panels, 1 is inside" if shape.panels else "panels not counted"
+    panels = f"{count(shape.panels, 'panel')}, 1 is inside" if shape.panels else "panels not counted"
     sentences = [
         f"Width {_size(shape.width_mm, unit)}, height {_size(shape.height_mm, unit)}, {panels}.",
         "Each panel narrower toward the screen." if shape.order == "stepped" else "Panels all equal.",

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Final, Literal, NamedTuple, get_args
 
+from servicedesk.words import count
 from units.geometry import PanelOrder, stepped_widths
 
 StackEnd = Literal["top", "bottom", "unknown"]
@@ -168,7 +169,7 @@ class UnitShape:
 
 def check_marks(marks: tuple[Mark, ...], *, shape: UnitShape) -> None:
     """Refuse a mark at a panel or a corner that the unit does not have."""
-    there = f"the unit has {shape.panels} panels" if shape.panels else "the panels are not counted"
+    there = f"the unit has {count(shape.panels, 'panel')}" if shape.panels else "the panels are not counted"
     for panel, corner, _ in marks:
         if not 1 <= panel <= (shape.panels or 0):
             raise ValueError(f"There is no panel {panel} to mark: {there}.")

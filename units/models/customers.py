@@ -5,6 +5,8 @@ from __future__ import annotations
 from django.db import models
 from django.urls import reverse
 
+from servicedesk.new_values import LimitedText, refuse_new
+from servicedesk.phones import phone_fault
 from units.querysets import CustomerQuerySet
 
 
@@ -14,7 +16,7 @@ class Customer(models.Model):
     name = models.CharField(max_length=160)
     phone = models.CharField(max_length=40, blank=True)
     email = models.EmailField(blank=True)
-    note = models.TextField(blank=True)
+    note = LimitedText(blank=True)
     batch = models.ForeignKey(
         "people.Batch", on_delete=models.PROTECT, null=True, blank=True, editable=False, related_name="+"
     )
@@ -30,3 +32,7 @@ class Customer(models.Model):
     def get_absolute_url(self) -> str:
         """The customer's page."""
         return reverse("units:customer", args=[self.pk])
+
+    def clean(self) -> None:
+        """Take nothing but a number for a number."""
+        refuse_new(self, {"phone": phone_fault(self.phone)})

@@ -7,6 +7,7 @@ from django.db.models import Q
 
 from servicedesk.conditions import Check
 from servicedesk.constraints import TellsOfChanges
+from servicedesk.new_values import refuse_new, twin_fault
 from units.querysets import FailureModeQuerySet
 
 from .parts import Construction, Kind
@@ -28,6 +29,12 @@ class FailureMode(models.Model):
     mechanism = models.CharField(max_length=120, blank=True)
     cause = models.CharField("usual causes", max_length=200, blank=True)
     detection = models.CharField("how it shows", max_length=200, blank=True)
+    only_at_look = models.BooleanField(
+        "shows only when somebody looks",
+        default=False,
+        db_default=False,
+        help_text="Nobody would call about it: after the last look at a unit it counts as not watched.",
+    )
     effect = models.CharField("effect", max_length=200, blank=True)
     first_aid = models.CharField("what to do at once", max_length=240, blank=True)
     spares = models.CharField("parts to bring", max_length=200, blank=True)
@@ -61,6 +68,11 @@ class FailureMode(models.Model):
 
     def __str__(self) -> str:
         return self.name
+
+    def clean(self) -> None:
+        """Refuse a code, or a name within the kind, that differs from another in capitals or blanks only."""
+        name = twin_fault(self, "name", among={"kind": self.kind})
+        refuse_new(self, {"code": twin_fault(self, "code"), "name": name})
 
     @property
     def full_name(self) -> str:

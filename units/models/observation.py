@@ -22,6 +22,7 @@ class ObservationPeriod(models.Model):
         FITTED = "fitted", "fitted by us"
         TAKEN_OVER = "taken_over", "taken over from others"
         AGREED = "agreed", "care agreed"
+        UNSAID = "unsaid", "not said when brought in"
 
     class Ended(models.TextChoices):
         """Why we stopped hearing of it."""

@@ -7,6 +7,7 @@ from django.db.models import Q
 
 from servicedesk.conditions import Check
 from servicedesk.constraints import TellsOfChanges
+from servicedesk.new_values import LimitedText, refuse_new, twin_fault
 from units.fields import LengthField
 from units.querysets import ComponentTypeQuerySet, ConstructionQuerySet
 
@@ -43,7 +44,7 @@ class ComponentType(models.Model):
         blank=True,
         help_text="Names that mean this type in import files, separated by semicolons.",
     )
-    note = models.TextField(blank=True)
+    note = LimitedText(blank=True)
     in_use = models.BooleanField("offered in forms", default=True)
 
     objects = ComponentTypeQuerySet.as_manager()
@@ -54,6 +55,10 @@ class ComponentType(models.Model):
 
     def __str__(self) -> str:
         return self.name
+
+    def clean(self) -> None:
+        """Refuse a name that differs from another in capitals or blanks only."""
+        refuse_new(self, {"name": twin_fault(self, "name")})
 
     def names(self) -> list[str]:
         """All names this type goes by in files."""
@@ -85,7 +90,7 @@ class Construction(models.Model):
     release = models.CharField("panels let go by", max_length=12, choices=Release, blank=True)
     step_mm = LengthField("narrower per step, each side", null=True, blank=True)
     inside_edge_mm = LengthField("inside edge of the frame", null=True, blank=True)
-    note = models.TextField(blank=True)
+    note = LimitedText(blank=True)
     in_use = models.BooleanField("offered in forms", default=True)
 
     objects = ConstructionQuerySet.as_manager()
@@ -110,6 +115,10 @@ class Construction(models.Model):
 
     def __str__(self) -> str:
         return self.name
+
+    def clean(self) -> None:
+        """Refuse a name or code that differs from another in capitals or blanks only."""
+        refuse_new(self, {name: twin_fault(self, name) for name in ("name", "code")})
 
     def names(self) -> list[str]:
         """All names this construction goes by in files."""

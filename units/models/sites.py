@@ -8,6 +8,7 @@ from django.urls import reverse
 
 from servicedesk.conditions import Check
 from servicedesk.constraints import NoOverlap, TellsOfChanges
+from servicedesk.new_values import LimitedText, refuse_new, twin_fault
 from units.blocks import BLOCK_OF_SITE
 from units.querysets import OwnershipQuerySet, SiteQuerySet
 
@@ -38,7 +39,7 @@ class Site(models.Model):
     latitude = models.DecimalField(max_digits=9, decimal_places=6, null=True, blank=True)
     longitude = models.DecimalField(max_digits=9, decimal_places=6, null=True, blank=True)
     year_built = models.PositiveSmallIntegerField("year the house was built", null=True, blank=True)
-    access_notes = models.TextField(blank=True)
+    access_notes = LimitedText(blank=True)
     care_by = models.CharField("who does the care", max_length=10, choices=CareBy, default=CareBy.NOBODY)
     coast = models.CharField("distance to salt water", max_length=8, choices=Coast, blank=True)
     pollen = models.BooleanField(
@@ -85,6 +86,10 @@ class Site(models.Model):
     def get_absolute_url(self) -> str:
         """The site's page."""
         return reverse("office:site_sheet", args=[self.pk])
+
+    def clean(self) -> None:
+        """Refuse a code that differs from another in capitals or blanks only."""
+        refuse_new(self, {"code": twin_fault(self, "code")})
 
 
 class Ownership(models.Model):

@@ -9,6 +9,7 @@ from django.urls import reverse
 
 from servicedesk.conditions import Check
 from servicedesk.constraints import RowRule, TellsOfChanges
+from servicedesk.new_values import LimitedText, refuse_new, twin_fault
 from units.blocks import BLOCK_OF_ITS_SITE
 from units.fields import LengthField
 from units.querysets import UnitQuerySet
@@ -83,7 +84,7 @@ class Unit(models.Model):
     end_gap_mm = LengthField("end gap left for the liner", null=True, blank=True)
     opening_width_mm = LengthField("measured opening, width", null=True, blank=True)
     opening_height_mm = LengthField("measured opening, height", null=True, blank=True)
-    note = models.TextField(blank=True)
+    note = LimitedText(blank=True)
     batch = models.ForeignKey(
         "people.Batch", on_delete=models.PROTECT, null=True, blank=True, editable=False, related_name="+"
     )
@@ -143,6 +144,10 @@ class Unit(models.Model):
     def get_absolute_url(self) -> str:
         """The unit's sheet."""
         return reverse("office:unit_sheet", args=[self.pk])
+
+    def clean(self) -> None:
+        """Refuse a code that differs from another in capitals or blanks only."""
+        refuse_new(self, {"code": twin_fault(self, "code")})
 
     @property
     def in_place(self) -> bool:

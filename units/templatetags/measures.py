@@ -9,6 +9,7 @@ from django.conf import settings
 
 from units.lengths import format_length
 from units.models.parts import Kind
+from units.temperatures import format_temperature, unit_beside
 
 register = template.Library()
 
@@ -19,6 +20,13 @@ COMPASS = ["north", "north-east", "east", "south-east", "south", "south-west", "
 def measure(value: Decimal | None) -> str:
     """Show stored millimetres in the unit of the settings, or nothing."""
     return "" if value is None else format_length(value, unit=settings.LENGTH_UNIT)
+
+
+@register.filter
+def temperature(celsius: Decimal | None) -> str:
+    """Show a stored temperature in the unit that goes with the settings' unit of length, or nothing."""
+    unit = unit_beside(settings.LENGTH_UNIT)
+    return "" if celsius is None else format_temperature(celsius, unit=unit)
 
 
 @register.filter
@@ -33,3 +41,15 @@ def bearing(value: int | None) -> str:
 def kind_words(kind: str) -> str:
     """Name a kind of part as people read it."""
     return str(Kind(kind).label)
+
+
+@register.inclusion_tag("components/map_links.html")
+def map_links(latitude: Decimal | float | None, longitude: Decimal | float | None) -> dict[str, object]:
+    """Show the ways to a place on a map: a page, the phone's own map (RFC 5870), and the figures to copy."""
+    if latitude is None or longitude is None:
+        return {}
+    place = {"lat": f"{latitude:.6f}", "lon": f"{longitude:.6f}"}
+    page = settings.MAP_LINK
+    for name, degrees in place.items():
+        page = page.replace(f"{{{name}}}", degrees)
+    return {**place, "page": page}

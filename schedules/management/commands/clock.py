@@ -14,7 +14,7 @@ from django.core.management.base import BaseCommand
 from django.db import DatabaseError, close_old_connections
 from django.utils import timezone
 
-from schedules.periodic import NOTHING, run_due
+from schedules.periodic import NOTHING, RunsBeside, run_due
 from servicedesk.sqlite.base import copy_log_back
 
 log = logging.getLogger(__name__)
@@ -23,7 +23,7 @@ SECONDS_BETWEEN_LOOKS = 5
 
 
 class Command(BaseCommand):
-    """Run what the beat schedule asks for, in this process, until told to stop."""
+    """Run what the beat schedule asks for, until told to stop; what takes long runs beside the rest."""
 
     help = (
         "Run the periodic work of the beat schedule in this process, for a desk without celery. "
@@ -38,27 +38,30 @@ class Command(BaseCommand):
     def handle(self, *args: Any, **options: Any) -> None:
         stop = threading.Event()
         if options["once"]:
-            self.look(timezone.now())
+            now = timezone.now()
+            for task, said in run_due(now).items():
+                self.tell(now, task, said)
             return
         for number in (signal.SIGTERM, signal.SIGINT):
             signal.signal(number, lambda *_: stop.set())
         self.say("The clock is running.")
+        runs = RunsBeside(self.tell)
         while not stop.is_set():
             try:
-                self.look(timezone.now())
+                runs.run_due(timezone.now())
                 copy_log_back()
             except DatabaseError:
                 # Restarted, or its disk is full: neither lasts, and nobody else would start the clock again.
                 log.exception("the database did not answer; the clock looks again")
             close_old_connections()
             stop.wait(SECONDS_BETWEEN_LOOKS)
+        runs.wait()
         self.say("The clock has stopped.")
 
-    def look(self, at: datetime) -> None:
-        """Do what is due and say so."""
-        for task, said in run_due(at).items():
-            if said != NOTHING:
-                self.say(f"{timezone.localtime(at):%Y-%m-%d %H:%M:%S} {task}: {said}")
+    def tell(self, at: datetime, task: str, said: str) -> None:
+        """Say what came of a task, where there was something to do."""
+        if said != NOTHING:
+            self.say(f"{timezone.localtime(at):%Y-%m-%d %H:%M:%S} {task}: {said}")
 
     def say(self, words: str) -> None:
         """Say something to who sits there, or to the log where programs read it."""

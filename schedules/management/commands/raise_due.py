@@ -10,9 +10,9 @@ from django.core.management.base import BaseCommand
 from django.utils import timezone
 
 from schedules.operations import raise_due
-from schedules.words import count
 from servicedesk.people.history import through
 from servicedesk.people.models.changes import Door
+from servicedesk.words import count
 
 
 class Command(BaseCommand):

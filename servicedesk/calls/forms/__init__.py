@@ -13,6 +13,7 @@ from .calls import (
     WaitForm,
 )
 from .findings import ChangeFindingForm, FindingForm
+from .finishing import FinishForm
 from .works import WorkForm
 
 __all__ = [
@@ -23,6 +24,7 @@ __all__ = [
     "ChangeFindingForm",
     "ChoiceForm",
     "FindingForm",
+    "FinishForm",
     "LogForm",
     "MadeSafeForm",
     "SiteSearchForm",

@@ -13,6 +13,7 @@ from servicedesk.calls.models.calls import Symptom
 from servicedesk.calls.safety import TELL_THEM
 from servicedesk.calls.site_plan import Wall, walls_of
 from servicedesk.people.receipts import ReceiptForm
+from servicedesk.searching import ScrapField
 from units.forms import DayField
 from units.models import Site, Unit
 
@@ -26,9 +27,8 @@ class ChoiceForm(forms.Form):
 class SiteSearchForm(forms.Form):
     """Find the site a caller speaks of."""
 
-    q = forms.CharField(
+    q = ScrapField(
         label="Name, street, phone or unit code",
-        required=False,
         widget=forms.TextInput(attrs={"autocomplete": "off", "autofocus": True, "spellcheck": "false"}),
     )
 
@@ -156,7 +156,7 @@ class CancelForm(forms.Form):
 class CallSearchForm(forms.Form):
     """Find calls."""
 
-    q = forms.CharField(label="Name, street, phone, unit or words", required=False)
+    q = ScrapField(label="Name, street, phone, unit or words")
     state = forms.ChoiceField(
         label="State",
         choices=[("", "open"), ("waiting", "waiting"), ("closed", "closed or cancelled"), ("all", "all")],

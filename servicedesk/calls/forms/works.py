@@ -32,6 +32,13 @@ class FindingChoiceField(forms.ModelChoiceField):
         return f"{obj.mode.full_name}{where}, {obj.found_on:%-d %b %Y}"
 
 
+EXTENTS = [
+    (PIECES, "A piece, or some, by others like it"),
+    (SET, "The whole set, or by another type"),
+    (SHARE, "One panel’s share, by another type"),
+]
+
+
 class WorkForm(ReceiptForm, forms.ModelForm):
     """What was done, to what, and who pays."""
 
@@ -53,11 +60,7 @@ class WorkForm(ReceiptForm, forms.ModelForm):
     )
     extent = forms.ChoiceField(
         label="How much was replaced",
-        choices=[
-            (PIECES, "A piece, or some, by others like it"),
-            (SET, "The whole set, or by another type"),
-            (SHARE, "One panel’s share, by another type"),
-        ],
+        choices=EXTENTS,
         widget=forms.RadioSelect,
         initial=PIECES,
         required=False,
@@ -87,6 +90,7 @@ class WorkForm(ReceiptForm, forms.ModelForm):
             ("", "choose a panel"),
             *((str(number), f"panel {number}") for number in range(1, (unit.panels or 0) + 1)),
         ]
+        self.fields["fitment"].error_messages["invalid_choice"] = "That part is not in this unit any more."
         self.fields["kind"].error_messages["required"] = "Choose what was done."
         self._need("component_type", SET, SHARE, or_else="Say what was put in; the same type again is fine.")
         self._need("panel", SHARE, or_else="Say which panel’s share was replaced.")

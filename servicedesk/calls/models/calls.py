@@ -12,6 +12,10 @@ from django.utils import timezone
 
 from servicedesk.calls.querysets import OVER, CallQuerySet
 from servicedesk.conditions import Check
+from servicedesk.constraints import TellsOfChanges
+from servicedesk.new_values import LimitedText, refuse_new
+from servicedesk.phones import phone_fault
+from units.blocks import BLOCK_OF_ITS_SITE
 
 if TYPE_CHECKING:
     from schedules.models import Visit
@@ -60,7 +64,7 @@ class Call(models.Model):
     told_at = models.DateTimeField("told at")
     told_by = models.CharField("who called", max_length=120, blank=True)
     phone = models.CharField("call back on", max_length=40, blank=True)
-    words = models.TextField("in the caller's words", blank=True)
+    words = LimitedText("in the caller's words", blank=True)
     symptom = models.CharField("what they notice", max_length=12, choices=Symptom, default=Symptom.OTHER)
     urgency = models.CharField(max_length=10, choices=Urgency, default=Urgency.NEXT_ROUND)
     state = models.CharField(max_length=12, choices=State, default=State.NEEDS_ACTION)
@@ -97,6 +101,7 @@ class Call(models.Model):
             models.Index(fields=["site", "told_at"], name="call_by_site"),
         ]
         constraints = [
+            TellsOfChanges(name="call_tells_of_changes", block=BLOCK_OF_ITS_SITE),
             Check(
                 condition=~Q(state="completed") | Q(closed_at__isnull=False),
                 name="call_closed_has_a_time",
@@ -111,6 +116,10 @@ class Call(models.Model):
         """The call's page."""
         return reverse("calls:call", args=[self.pk])
 
+    def clean(self) -> None:
+        """Take nothing but a number for a number."""
+        refuse_new(self, {"phone": phone_fault(self.phone)})
+
     @property
     def is_open(self) -> bool:
         """Whether something is still to be done."""
@@ -118,9 +127,17 @@ class Call(models.Model):
 
     @property
     def danger_stands(self) -> bool:
-        """Whether a danger was named that nobody has said to be made safe."""
-        yes = SafetyAnswer.Answer.YES
-        return any(answer.answer == yes and answer.is_open for answer in self.safety_answers.all())
+        """Whether the call is an open danger (`with_open_danger`); cheap after `for_list`."""
+        if not self.is_open:
+            return False
+        named = [each for each in self.safety_answers.all() if each.answer == SafetyAnswer.Answer.YES]
+        return any(each.is_open for each in named) or (not named and self.urgency == self.Urgency.MAKE_SAFE)
+
+    @property
+    def how_soon(self) -> str:
+        """How soon somebody must come, in words that shout where a danger stands; cheap after `for_list`."""
+        soon = str(self.get_urgency_display())
+        return "MAKE SAFE today: not made safe" if self.danger_stands else soon[:1].upper() + soon[1:]
 
     @property
     def planned_visit(self) -> Visit | None:

@@ -9,6 +9,7 @@ from django.db.models import Q
 from servicedesk.calls.querysets import FindingQuerySet, InspectionQuerySet
 from servicedesk.conditions import Check
 from servicedesk.constraints import TellsOfChanges
+from servicedesk.new_values import LimitedText
 from units.blocks import BLOCK_OF_UNIT
 
 
@@ -40,7 +41,7 @@ class Inspection(models.Model):
     visit = models.ForeignKey(
         "schedules.Visit", on_delete=models.PROTECT, null=True, blank=True, related_name="inspections"
     )
-    note = models.TextField(blank=True)
+    note = LimitedText(blank=True)
     seen_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
     )
@@ -133,7 +134,7 @@ class Finding(models.Model):
     continues = models.ForeignKey(
         "self", on_delete=models.PROTECT, null=True, blank=True, related_name="continued_by"
     )
-    note = models.TextField(blank=True)
+    note = LimitedText(blank=True)
     recorded_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
     )

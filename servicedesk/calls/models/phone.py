@@ -5,6 +5,8 @@ from __future__ import annotations
 from django.conf import settings
 from django.db import models
 
+from servicedesk.calls.querysets import PhoneRecordQuerySet
+
 
 class PhoneRecord(models.Model):
     """A record a phone made, and the answer it got; sent again, it gets that answer again."""
@@ -19,17 +21,25 @@ class PhoneRecord(models.Model):
     finding = models.ForeignKey(
         "calls.Finding", on_delete=models.PROTECT, null=True, blank=True, related_name="+"
     )
-    made_at = models.DateTimeField(help_text="By the phone's clock.")
+    site = models.ForeignKey("units.Site", on_delete=models.PROTECT, null=True, blank=True, related_name="+")
+    made_at = models.DateTimeField(help_text="By our clock: the phone's may be wrong.")
     received_at = models.DateTimeField()
     look_at = models.CharField(
-        max_length=200,
+        max_length=400,
         blank=True,
         help_text="What a scheduler should look at, such as a visit cancelled meanwhile.",
     )
     seen_at = models.DateTimeField(null=True, blank=True)
+
+    objects = PhoneRecordQuerySet.as_manager()
 
     class Meta:
         indexes = [models.Index(fields=["received_at"], name="phonerecord_by_time")]
 
     def __str__(self) -> str:
         return f"{self.kind} of {self.made_at:%Y-%m-%d %H:%M}"
+
+    @property
+    def is_left(self) -> bool:
+        """Whether nothing of it is in the register yet, because the office has to settle it."""
+        return bool(self.answer.get("left"))

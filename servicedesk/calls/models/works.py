@@ -10,6 +10,7 @@ from schedules.models.care import WorkKind
 from servicedesk.calls.querysets import WorkQuerySet
 from servicedesk.conditions import Check
 from servicedesk.constraints import TellsOfChanges
+from servicedesk.new_values import LimitedText
 from units.blocks import BLOCK_OF_UNIT
 
 
@@ -43,7 +44,7 @@ class Work(models.Model):
     pieces = models.PositiveSmallIntegerField("pieces used", default=0)
     whole_set = models.BooleanField("the whole set was replaced", default=False)
     payer = models.CharField("who pays", max_length=10, choices=Payer, default=Payer.UNDECIDED)
-    note = models.TextField(blank=True)
+    note = LimitedText(blank=True)
     done_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
     )

@@ -20,7 +20,7 @@ from units.operations import save_change
 Urgency = Call.Urgency
 Answer = SafetyAnswer.Answer
 
-PRIORITY = {Urgency.MAKE_SAFE: 1, Urgency.THIS_WEEK: 4, Urgency.NEXT_ROUND: 6}
+PRIORITY = {Urgency.MAKE_SAFE: MaintenanceTask.MAKE_SAFE, Urgency.THIS_WEEK: 4, Urgency.NEXT_ROUND: 6}
 WITHIN_DAYS = {Urgency.MAKE_SAFE: 0, Urgency.THIS_WEEK: 6, Urgency.NEXT_ROUND: 30}
 SAME_REPORT = timedelta(hours=1)
 
@@ -120,6 +120,8 @@ def change_call(call: Call, *, by: User | None, at: datetime) -> Call:
     """
     with one_step():
         stored = open_call(call)
+        if call.symptom != stored.symptom:
+            _answer_by_symptom(stored, call.symptom)
         standing = stored.safety_answers.filter(answer=Answer.YES, made_safe_at__isnull=True).exists()
         urgency = _urgency(call.urgency, danger=standing)
         other_urgency, other_symptom = urgency != stored.urgency, call.symptom != stored.symptom
@@ -155,6 +157,15 @@ def hurry(call: Call, *, by: User | None, at: datetime) -> None:
         follow_task(call, hurried=True, retold=False, by=by, at=at)
 
 
+def calm_down(call: Call, *, by: User | None, at: datetime) -> None:
+    """Make an open call one for this week once no danger stands on it: the repair is still to be done."""
+    stands = call.safety_answers.filter(answer=Answer.YES, made_safe_at=None).exists()
+    if call.urgency == Urgency.MAKE_SAFE and not stands:
+        call.urgency = Urgency.THIS_WEEK
+        save_change(call, did="the danger is made safe, the repair is due this week", by=by, at=at)
+        follow_task(call, hurried=True, retold=False, by=by, at=at)
+
+
 def note_progress(call: Call, *, unit: Unit, did: str, by: User | None, at: datetime) -> None:
     """Note on an open call that work on it is under way; the first unit worked on gives it its unit."""
     call = locked_call(call)
@@ -182,6 +193,8 @@ def follow_task(call: Call, *, hurried: bool, retold: bool, by: User | None, at:
     if hurried:
         task.priority = PRIORITY[Urgency(call.urgency)]
         task.due_on = _due_on(call, at=at)
+        if task.makes_safe:
+            task.waiting_for, task.waiting_until = "", None  # a danger waits for nobody
     if retold:
         effort = usual_effort(call.symptom)
         task.minutes, task.persons = effort.minutes, effort.persons
@@ -199,6 +212,22 @@ def _answers(symptom: str, answers: Mapping[str, str]) -> dict[str, str]:
         sentence = f"They notice “{notice}”, which says yes here. Answer yes, or choose another symptom."
         raise Refused({question: [sentence]})
     return {**said, question: Answer.YES}
+
+
+def _answer_by_symptom(call: Call, symptom: str) -> None:
+    """Answer the safety question that a symptom told later says yes to."""
+    answers = call.safety_answers.filter(question=ANSWERED_BY.get(symptom, "")).exclude(answer=Answer.YES)
+    answer = answers.select_for_update().first()
+    if answer is None:
+        return
+    if answer.answer == Answer.NO:
+        notice = Call(symptom=symptom).get_symptom_display()
+        question = f"“{answer.get_question_display()}” was answered with no"
+        sentence = f"{question}, and “{notice}” says yes. Change that answer on the call, or choose another."
+        raise Refused({"symptom": [sentence]})
+    answer.answer = Answer.YES
+    answer.full_clean()
+    answer.save()
 
 
 def _urgency(chosen: str, *, danger: bool) -> str:

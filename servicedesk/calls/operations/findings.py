@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date, datetime
 
 from django.utils import timezone
 
 from schedules.models import Visit
 from schedules.operations import tell_schedulers_of_danger
-from servicedesk.calls.models import Finding
+from servicedesk.calls.models import Call, Finding
 from servicedesk.people.history import write_change
 from servicedesk.people.models import User
 from servicedesk.refusals import Refused, one_step
+from servicedesk.words import count
 from units.models import Fitment, Unit
 from units.operations import locked, save_change
 
 from .calls import note_progress
 from .looks import check_visit, look_with_findings
+from .safety import dangers_met_by, make_safe
 
 
 def fitment_for(unit: Unit, *, kind: str, panel: int | None, on: date) -> Fitment | None:
@@ -39,7 +42,10 @@ def fitment_for(unit: Unit, *, kind: str, panel: int | None, on: date) -> Fitmen
 
 
 def record_finding(finding: Finding, *, visit: Visit | None, by: User | None, at: datetime) -> Finding:
-    """Store what was seen at a unit, on the part it was seen on, as part of a look at the unit."""
+    """Store what was seen at a unit, on the part it was seen on, as part of a look at the unit.
+
+    What made a danger safe also answers the calls in which that danger was named.
+    """
     with one_step():
         finding.unit = unit = locked(finding.unit)
         check_visit(unit, visit)
@@ -47,6 +53,9 @@ def record_finding(finding: Finding, *, visit: Visit | None, by: User | None, at
         finding.recorded_by = by
         finding.fitment = fitment_for(unit, kind=finding.mode.kind, panel=finding.panel, on=finding.found_on)
         did = f"found: {_words(finding)}"
+        met = _dangers_met(finding, visit)
+        if finding.call is None and met:
+            finding.call = met[0]
         if finding.call is not None:
             note_progress(finding.call, unit=unit, did=f"{did} at unit {unit.code}", by=by, at=at)
         finding.inspection = look_with_findings(unit, finding.found_on, call=finding.call, visit=visit, by=by)
@@ -55,6 +64,7 @@ def record_finding(finding: Finding, *, visit: Visit | None, by: User | None, at
         write_change(unit, did=did, by=by, at=at)
         write_change(finding, did="recorded", by=by, at=at)
         if finding.severity == Finding.Severity.DANGER:
+            _answer_calls(finding, met, by=by, at=at)
             tell_schedulers_of_danger(
                 unit,
                 subject_id=finding.pk,
@@ -66,6 +76,22 @@ def record_finding(finding: Finding, *, visit: Visit | None, by: User | None, at
     return finding
 
 
+def _dangers_met(finding: Finding, visit: Visit | None) -> list[Call]:
+    """List the open dangers that a finding answers: what made it safe is said on the finding."""
+    if finding.severity != Finding.Severity.DANGER:
+        return []
+    return dangers_met_by(finding.unit, on=finding.found_on, call=finding.call, visit=visit)
+
+
+def _answer_calls(finding: Finding, calls: Sequence[Call], *, by: User | None, at: datetime) -> None:
+    """Note on calls what a finding says made the danger safe, so that there is one record of it."""
+    for call in calls:
+        if call.pk != finding.call_id:
+            did = f"found: {_words(finding)} at unit {finding.unit.code}"
+            note_progress(call, unit=finding.unit, did=did, by=by, at=at)
+        make_safe(call, how=finding.made_safe_how, by=by, at=at)
+
+
 def change_finding(finding: Finding, *, by: User | None, at: datetime) -> Finding:
     """Correct a finding; its part, and the day of its look, follow."""
     with one_step():
@@ -75,6 +101,8 @@ def change_finding(finding: Finding, *, by: User | None, at: datetime) -> Findin
         _move_look(finding, by=by)
         save_change(finding, did="corrected", by=by, at=at)
         write_change(unit, did=f"finding corrected: {_words(finding)}", by=by, at=at)
+        visit = finding.inspection.visit if finding.inspection else None
+        _answer_calls(finding, _dangers_met(finding, visit), by=by, at=at)
     return finding
 
 
@@ -112,7 +140,11 @@ def _check(finding: Finding, *, at: datetime) -> None:
         )
     if finding.panel is not None and unit.panels and finding.panel > unit.panels:
         raise Refused(
-            {"panel": [f"Unit {unit.code} has {unit.panels} panels; there is no panel {finding.panel}."]}
+            {
+                "panel": [
+                    f"Unit {unit.code} has {count(unit.panels, 'panel')}; there is no panel {finding.panel}."
+                ]
+            }
         )
     earlier = finding.continues
     if earlier is None:

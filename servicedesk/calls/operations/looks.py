@@ -21,36 +21,74 @@ Outcome = Inspection.Outcome
 
 
 def see_fine(
-    unit: Unit, *, call: Call | None, visit: Visit | None, by: User | None, at: datetime
+    unit: Unit,
+    *,
+    on: date | None = None,
+    call: Call | None,
+    visit: Visit | None,
+    by: User | None,
+    at: datetime,
 ) -> Inspection:
-    """Note that a unit was looked at today and found good; said twice, it is one look."""
+    """Note that a unit was looked at on a day (today, if none is given) and found good.
+
+    Said twice, it is one look.
+    """
     with one_step():
         unit = locked(unit)
         check_visit(unit, visit)
-        if not unit.in_place:
-            raise Refused(f"Unit {unit.code} was removed on {unit.removed_on:%-d %B %Y}.")
-        today = timezone.localdate(at)
-        if unit.inspections.filter(seen_on=today, outcome=Outcome.FINDINGS).exists():
+        on = _checked_day(unit, on, at=at)
+        if unit.inspections.filter(seen_on=on, outcome=Outcome.FINDINGS).exists():
             raise Refused(
-                f"Something was found at unit {unit.code} today, so it does not count as seen and fine."
+                f"Something was found at unit {unit.code} {_on_day(on, at=at)}, so it does not count as seen "
+                "and fine."
             )
-        look, new = _look(unit, today, call=call, visit=visit, outcome=Outcome.FINE, by=by)
+        look, new = _look(unit, on, call=call, visit=visit, outcome=Outcome.FINE, by=by)
         if new:
-            write_change(unit, did="seen, fine", by=by, at=at)
+            write_change(unit, did=f"seen, fine{_dated(on, at=at)}", by=by, at=at)
             if call is not None:
-                note_progress(call, unit=unit, did=f"unit {unit.code} seen, fine", by=by, at=at)
+                did = f"unit {unit.code} seen, fine{_dated(on, at=at)}"
+                note_progress(call, unit=unit, did=did, by=by, at=at)
     return look
 
 
 def see_all_fine(
-    site: Site, *, call: Call | None, visit: Visit | None, by: User | None, at: datetime
+    site: Site,
+    *,
+    on: date | None = None,
+    call: Call | None,
+    visit: Visit | None,
+    by: User | None,
+    at: datetime,
 ) -> list[Inspection]:
-    """Note that all units of a site were looked at today; those with something found today are left out."""
-    today = timezone.localdate(at)
+    """Note that all units of a site were looked at on a day; those with something found are left out."""
+    on = on or timezone.localdate(at)
     with one_step():
-        bad = Inspection.objects.filter(seen_on=today, outcome=Outcome.FINDINGS).values("unit")
-        units = site.units.in_place().exclude(pk__in=bad).order_by("code")
-        return [see_fine(unit, call=call, visit=visit, by=by, at=at) for unit in units]
+        bad = Inspection.objects.filter(seen_on=on, outcome=Outcome.FINDINGS).values("unit")
+        units = site.units.in_place_on(on).exclude(pk__in=bad).order_by("code")
+        return [see_fine(unit, on=on, call=call, visit=visit, by=by, at=at) for unit in units]
+
+
+def _checked_day(unit: Unit, on: date | None, *, at: datetime) -> date:
+    """Refuse a day on which nobody can have looked at a unit."""
+    today = timezone.localdate(at)
+    on = on or today
+    if on > today:
+        raise Refused({"seen_on": ["That day is still to come: give the day on which it was seen."]})
+    if on < unit.installed_on:
+        installed = f"Unit {unit.code} was installed on {unit.installed_on:%-d %B %Y}: check the date."
+        raise Refused({"seen_on": [installed]})
+    if unit.removed_on is not None and on >= unit.removed_on:
+        raise Refused({"seen_on": [f"Unit {unit.code} was removed on {unit.removed_on:%-d %B %Y}."]})
+    return on
+
+
+def _dated(on: date, *, at: datetime) -> str:
+    """Name a day in the history, where it is not the day of the entry."""
+    return "" if on == timezone.localdate(at) else f" on {on:%-d %B %Y}"
+
+
+def _on_day(on: date, *, at: datetime) -> str:
+    return _dated(on, at=at).strip() or "today"
 
 
 def look_with_findings(

@@ -14,5 +14,5 @@ def see_record(record: PhoneRecord, *, by: User, at: datetime) -> None:
     """Note that a record that needed a look got one; whoever comes second changes nothing."""
     with one_step():
         if PhoneRecord.objects.filter(pk=record.pk, seen_at=None).update(seen_at=at):
-            about = record.finding or record.unit or record
-            write_change(about, did=f"looked at: {record.look_at}", by=by, at=at)
+            about = record.finding or record.unit or record.site or record
+            write_change(about, did=f"settled: {record.look_at}", by=by, at=at)

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import date, datetime
 
-from servicedesk.calls.models import SafetyAnswer
+from django.db.models import Q
+from django.utils import timezone
+
+from schedules.models import Visit
+from servicedesk.calls.models import Call, SafetyAnswer
 from servicedesk.people.history import write_change
 from servicedesk.people.models import User
 from servicedesk.refusals import Refused, one_step
+from units.models import Unit
 
-from .calls import hurry, open_call
+from .calls import calm_down, hurry, open_call
 
 Answer = SafetyAnswer.Answer
 
@@ -17,15 +22,15 @@ Answer = SafetyAnswer.Answer
 def answer_question(answer: SafetyAnswer, *, said: str, by: User | None, at: datetime) -> SafetyAnswer:
     """Note the answer to a safety question that was not asked before, or that turned out otherwise.
 
-    A yes makes the call one for today. A danger that stands is not talked away by a no: what made it safe
-    must be said.
+    A yes makes the call one for today, also where the danger was made safe and is back. A danger that stands
+    is not talked away by a no: what made it safe must be said.
     """
     with one_step():
         call = open_call(answer.call)
         answer = SafetyAnswer.objects.select_for_update().get(pk=answer.pk)
         if said not in (Answer.YES, Answer.NO):
             raise Refused({"said": ["Choose yes or no."]})
-        if answer.answer == said:
+        if answer.answer == said and (said == Answer.NO or answer.is_open):
             return answer
         if answer.answer == Answer.YES and answer.is_open:
             raise Refused("A danger was named here. Say what made it safe, even if it was only a look.")
@@ -41,7 +46,7 @@ def answer_question(answer: SafetyAnswer, *, said: str, by: User | None, at: dat
 
 
 def note_made_safe(answer: SafetyAnswer, *, how: str, by: User | None, at: datetime) -> SafetyAnswer:
-    """Note what took the danger away that a caller named."""
+    """Note what took the danger away that a caller named; after the last one the repair is less urgent."""
     with one_step():
         call = open_call(answer.call)
         answer = SafetyAnswer.objects.select_for_update().get(pk=answer.pk)
@@ -49,12 +54,56 @@ def note_made_safe(answer: SafetyAnswer, *, how: str, by: User | None, at: datet
             raise Refused("No danger was named here. Answer the question first.")
         if answer.made_safe_at is not None:
             return answer
-        if not how.strip():
-            raise Refused({"made_safe_how": ["Say what was done, such as “panel taken down and tagged”."]})
-        answer.made_safe_how, answer.made_safe_at, answer.made_safe_by = how.strip(), at, by
-        answer.full_clean()
-        answer.save()
-        write_change(
-            call, did=f"made safe: {answer.made_safe_how} ({answer.get_question_display()})", by=by, at=at
-        )
+        _store_made_safe(call, answer, how=_said(how), by=by, at=at)
+        calm_down(call, by=by, at=at)
     return answer
+
+
+def make_safe(call: Call, *, how: str, by: User | None, at: datetime) -> Call:
+    """Note what took every danger away that stands on an open call; one without a danger stays as it is."""
+    with one_step():
+        call = open_call(call)
+        if not call.danger_stands:
+            return call
+        how = _said(how)
+        standing = call.safety_answers.select_for_update().filter(answer=Answer.YES, made_safe_at=None)
+        answers = list(standing.order_by("pk"))
+        for answer in answers:
+            _store_made_safe(call, answer, how=how, by=by, at=at)
+        if not answers:
+            _write(call, f"made safe: {how}", by=by, at=at)
+        calm_down(call, by=by, at=at)
+    return call
+
+
+def dangers_met_by(unit: Unit, *, on: date, call: Call | None, visit: Visit | None) -> list[Call]:
+    """List the open dangers that somebody met who made one unit safe on a day.
+
+    Those are the calls about the unit, whether or not the finding was recorded under them, and those of which
+    nobody knows the window yet: the call it is recorded under, and the calls for which the visit was made.
+    """
+    here = Q(unit=unit) | Q(unit=None, pk=call.pk if call else None)
+    if visit is not None:
+        here |= Q(unit=None, task__visit_tasks__visit=visit)
+    calls = Call.objects.with_open_danger().filter(here, site=unit.site_id).order_by("pk").distinct()
+    return [each for each in calls if timezone.localdate(each.told_at) <= on]
+
+
+def _store_made_safe(call: Call, answer: SafetyAnswer, *, how: str, by: User | None, at: datetime) -> None:
+    answer.made_safe_how, answer.made_safe_at, answer.made_safe_by = how, at, by
+    answer.full_clean()
+    answer.save()
+    _write(call, f"made safe: {how} ({answer.get_question_display()})", by=by, at=at)
+
+
+def _said(how: str) -> str:
+    if not how.strip():
+        raise Refused({"made_safe_how": ["Say what was done, such as “panel taken down and tagged”."]})
+    return how.strip()
+
+
+def _write(call: Call, did: str, *, by: User | None, at: datetime) -> None:
+    """Write what was done about a danger on the call and, where it is known, on its unit."""
+    write_change(call, did=did, by=by, at=at)
+    if call.unit is not None:
+        write_change(call.unit, did=did, by=by, at=at)

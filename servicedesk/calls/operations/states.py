@@ -22,6 +22,8 @@ def wait_for(call: Call, *, waiting_for: str, until: date, by: User | None, at: 
     """Let the repair wait for a part, the maker or the customer until a day."""
     with one_step():
         call = open_call(call)
+        if call.danger_stands:
+            raise Refused("Somebody may get hurt here: say what made it safe before the repair waits.")
         task = task_of(call, by=by, at=at)
         task = let_task_wait(task, waiting_for=waiting_for, until=until, by=by, at=at)
         waits = task.get_waiting_for_display()
@@ -52,7 +54,7 @@ def close_call(call: Call, *, by: User | None, at: datetime) -> Call:
             return call
         if call.state == State.CANCELLED:
             raise Refused("This call was cancelled. Reopen it first.")
-        if reasons := [_why_open(answer) for answer in _standing(call)]:
+        if reasons := [_why_open(answer) for answer in _standing(call)] or _unnamed_danger(call):
             raise Refused({"": reasons})
         _end(call, State.COMPLETED, did="closed", by=by, at=at)
         if call.task is not None and call.task.is_open:
@@ -74,8 +76,8 @@ def cancel_call(call: Call, *, why: str, by: User | None, at: datetime) -> Call:
         if not why.strip():
             raise Refused({"why": ["Say why the call needs nothing, such as “logged twice”."]})
         dangers = [answer for answer in _standing(call) if answer.answer == Answer.YES]
-        if dangers:
-            raise Refused({"": [_why_open(answer) for answer in dangers]})
+        if reasons := [_why_open(answer) for answer in dangers] or _unnamed_danger(call):
+            raise Refused({"": reasons})
         _end(call, State.CANCELLED, did=f"cancelled: {why.strip()}", by=by, at=at)
         if call.task is not None and call.task.is_open:
             cancel_task(call.task, why=why, by=by, at=at)
@@ -108,6 +110,13 @@ def _standing(call: Call) -> list[SafetyAnswer]:
     return sorted(
         (answer for answer in answers if answer.is_open), key=lambda answer: order.index(answer.question)
     )
+
+
+def _unnamed_danger(call: Call) -> list[str]:
+    """Say why a call that is to be made safe today can't end, though no question names its danger."""
+    if not call.danger_stands:
+        return []
+    return ["This call is to be made safe today: say what made it safe, or choose how soon it really is."]
 
 
 def _why_open(answer: SafetyAnswer) -> str:

@@ -27,6 +27,7 @@ from servicedesk.calls.models import Call, Finding, Inspection, SafetyAnswer, Wo
 from servicedesk.calls.next_steps import next_step
 from servicedesk.calls.safety import AT_THE_SITE, DEFERENCE, TELL_THEM
 from servicedesk.paging import key_page
+from servicedesk.people.edits import as_opened, attempt_change
 from servicedesk.people.models import Change, Role
 from servicedesk.people.rights import technicians, user_of
 from servicedesk.refusals import attempt
@@ -103,9 +104,12 @@ def _act(
 def change_call(request: HttpRequest, pk: int) -> HttpResponse:
     """Correct what was told."""
     call = get_object_or_404(Call.objects.select_related("site"), pk=pk)
-    form = ChangeCallForm(request.POST or None, instance=call)
-    if request.method == "POST" and attempt(
-        form, lambda: operations.change_call(form.instance, by=user_of(request), at=timezone.now())
+    form = as_opened(ChangeCallForm(request.POST or None, instance=call))
+    if request.method == "POST" and attempt_change(
+        form,
+        lambda: operations.change_call(form.instance, by=user_of(request), at=timezone.now()),
+        record=call,
+        by=user_of(request),
     ):
         messages.success(request, "Stored.")
         return redirect(call)

@@ -14,10 +14,10 @@ from servicedesk.calls import operations
 from servicedesk.calls.forms import ChangeFindingForm, FindingForm
 from servicedesk.calls.models import Call, Finding
 from servicedesk.calls.site_plan import walls_of
+from servicedesk.people.edits import as_opened, attempt_change
 from servicedesk.people.models import Change
 from servicedesk.people.receipts import save_once
 from servicedesk.people.rights import technicians, user_of
-from servicedesk.refusals import attempt
 from units.models import Unit
 from units.shapes import drawings_of
 from units.views import status_of
@@ -28,7 +28,7 @@ from .places import asked_unit, asked_visit, back_to
 def _drawn(unit: Unit) -> dict[str, Any]:
     """Draw a unit for picking panel and corner on it."""
     kinds = set(unit.fitments.in_place().order_by().values_list("kind", flat=True))
-    drawings = drawings_of(unit, kinds=kinds, unit_of_length=settings.LENGTH_UNIT)
+    drawings = drawings_of(unit, kinds=kinds, unit_of_length=settings.LENGTH_UNIT, pick=True)
     return {"unit": unit, "drawing": drawings.elevation}
 
 
@@ -84,14 +84,19 @@ def change_finding(request: HttpRequest, finding_pk: int) -> HttpResponse:
     finding = get_object_or_404(
         Finding.objects.select_related("unit__construction", "unit__site", "call", "mode"), pk=finding_pk
     )
-    form = ChangeFindingForm(request.POST or None, instance=finding)
+    form = as_opened(ChangeFindingForm(request.POST or None, instance=finding))
 
     def keep() -> Finding:
         form.ask_whether_repeat()
         return operations.change_finding(form.instance, by=user_of(request), at=timezone.now())
 
+    def again() -> ChangeFindingForm:
+        return ChangeFindingForm(instance=Finding.objects.select_related("unit", "call").get(pk=finding_pk))
+
     where = back_to(call=finding.call, visit=None, otherwise=finding.unit)
-    if request.method == "POST" and attempt(form, keep):
+    if request.method == "POST" and attempt_change(
+        form, keep, record=finding, by=user_of(request), again=again
+    ):
         messages.success(request, "Stored. Figures follow with the next night’s count.")
         return redirect(where.url)
     changes = Change.objects.about(finding).for_page()

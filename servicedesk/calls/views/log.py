@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from functools import reduce
+from operator import or_
+
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
@@ -14,6 +17,7 @@ from servicedesk.calls.models import Call
 from servicedesk.calls.safety import DEFERENCE
 from servicedesk.people.receipts import save_once
 from servicedesk.people.rights import technicians, user_of
+from servicedesk.searching import code_has, words_of
 from servicedesk.typed import read_key, read_scrap
 from units.models import Site, Unit
 from units.views import status_of
@@ -29,11 +33,12 @@ def _told_before(site: Site) -> dict[str, object]:
 
 
 def _sites_with_units(text: str) -> list[Site]:
-    """Find sites by a scrap, each with its units whose code it matches as ``hits``."""
+    """Find sites by scraps, each with its units whose code holds one of them as ``hits``."""
     found = list(
         Site.objects.matching(text).with_owner().with_unit_count().order_by("code")[: MOST_FOUND + 1]
     )
-    hits = Unit.objects.in_place().filter(site__in=found, code__icontains=text).order_by("code")
+    named = reduce(or_, [code_has(word, "code") for word in words_of(text) or [text]])
+    hits = Unit.objects.in_place().filter(named, site__in=found).order_by("code")
     by_site: dict[int, list[Unit]] = {}
     for unit in hits:
         by_site.setdefault(unit.site_id, []).append(unit)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from csp.decorators import csp_replace
-from django import forms
 from django.contrib import messages
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
@@ -11,6 +10,7 @@ from django.utils import timezone
 
 from servicedesk.calls.models import Call, Photo
 from servicedesk.calls.operations import add_photo
+from servicedesk.calls.photo_field import PhotoField
 from servicedesk.calls.photo_files import most_bytes, photo_path
 from servicedesk.calls.thumbnails import small_path
 from servicedesk.people.body_sizes import takes_up_to
@@ -38,15 +38,15 @@ def photo(request: HttpRequest, photo_pk: int) -> HttpResponse:
 class PhotoForm(ReceiptForm):
     """A photo from the desk."""
 
-    photo = forms.FileField(
+    photo = PhotoField(
         label="Photo",
+        required=True,
         help_text="JPEG, PNG or WebP. Where and with what it was taken is not kept.",
-        widget=forms.ClearableFileInput(attrs={"accept": "image/jpeg,image/png,image/webp"}),
     )
 
 
 @technicians
-@takes_up_to(most_bytes)
+@takes_up_to(most_bytes, answers_itself=True)
 def add_call_photo(request: HttpRequest, pk: int) -> HttpResponse:
     """Add a photo to a call, such as one the customer sent by mail."""
     call = get_object_or_404(Call.objects.select_related("site"), pk=pk)

@@ -12,6 +12,7 @@ from django.db import Error, connection
 from django.db.migrations.executor import MigrationExecutor
 
 from servicedesk.refusals import Refused
+from servicedesk.words import count
 
 from .new_database import NewDatabase, NotTaken
 from .old_file import OldFile
@@ -96,7 +97,7 @@ def _copy(tables: list[Table], old: OldFile, new: NewDatabase, tell: Callable[[s
             found.add(rows)
         new.go_on_after(table, old.last_key(table))
         sums.append(found)
-        tell(f"{table.name}: {found.rows:,} rows copied")
+        tell(f"{table.name}: {count(found.rows, 'row')} copied")
     return sums
 
 
@@ -111,8 +112,8 @@ def _compare(sums: list[Sum], old: OldFile, new: NewDatabase) -> None:
                 told.table, _one_by_one(old.rows(told.table)), _one_by_one(new.read(told.table))
             )
             raise Refused(
-                f"{told.table.name} has {found.rows:,} rows in the new database and {told.rows:,} in the "
-                f"file; they differ from {where} on. Nothing was kept."
+                f"{told.table.name} has {count(found.rows, 'row')} in the new database and {told.rows:,} "
+                f"in the file; they differ from {where} on. Nothing was kept."
             )
 
 

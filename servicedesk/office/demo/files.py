@@ -75,7 +75,7 @@ def _unit_row(unit: PlannedUnit) -> dict[str, object]:
         "finish": unit.finish,
         "above_grade": unit.above_grade,
         "installed_on": unit.installed_on,
-        "observed_from": "" if unit.observed_from == unit.installed_on else unit.observed_from,
+        "observed_from": unit.observed_from,
         "observed_until": _lapsed_for_good(unit) or "",
         "removed_on": unit.removed_on or "",
         "lot": unit.lot,

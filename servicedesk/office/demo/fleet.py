@@ -5,7 +5,7 @@ This module imports no Django.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from decimal import Decimal
@@ -17,6 +17,7 @@ from units.geometry.panels import suggest_panels
 from units.lengths import MM_PER_INCH
 
 DAYS_PER_YEAR = 365.25
+OURS = "us"
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +65,14 @@ class PlannedSite:
     taken_over: bool
     fate: Fate
     factor: float
+
+
+@dataclass(frozen=True, slots=True)
+class Round:
+    """One care visit to a site: on a day, with bare tracks lubricated or only cleaned and checked."""
+
+    on: date
+    lubricated: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,7 +164,7 @@ class Item:
 
 @dataclass(frozen=True, slots=True)
 class Fleet:
-    """The whole invented fleet as it stands on a day."""
+    """The whole invented fleet as it stands on a day, with the care rounds to each site by its code."""
 
     scenario: Scenario
     today: date
@@ -163,6 +172,7 @@ class Fleet:
     sites: list[PlannedSite]
     units: list[PlannedUnit]
     items: list[Item]
+    rounds: Mapping[str, Sequence[Round]]
 
     def item_years(self) -> dict[str, float]:
         """Add up the watched years of the items of each type."""

@@ -1,10 +1,10 @@
 """What fails when: the true hazards, the failures they lead to, and how many were to be expected.
 
 Days are counted whole. On its ``k``-th day an item is expected to fail ``(k / scale) ** shape -
-((k - 1) / scale) ** shape`` times, times the factors of its site, its surroundings and the season of that
-day. A failing piece is replaced and the item goes on, so the failures of one item are a Poisson process.
-Given the sites' factors, the number of failures in any watched span is therefore Poisson with the summed
-hazard as its mean, which is what makes the truth known.
+((k - 1) / scale) ** shape`` times, times the factors of its site, its surroundings, the season of that day
+and the time since it was lubricated. A failing piece is replaced and the item goes on, so the failures of one
+item are a Poisson process. Given the sites' factors and the days of care, the number of failures in any
+watched span is therefore Poisson with the summed hazard as its mean, which is what makes the truth known.
 
 This module imports no Django.
 """
@@ -18,7 +18,8 @@ from datetime import date, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
-from servicedesk.office.demo.fleet import DAYS_PER_YEAR, Fleet, Item
+from servicedesk.office.demo.care import care_of
+from servicedesk.office.demo.fleet import DAYS_PER_YEAR, OURS, Fleet, Item
 from servicedesk.office.demo.sources import Hazard, Scenario
 
 FloatArray = NDArray[np.float64]
@@ -38,7 +39,7 @@ class Failure:
 
 @dataclass(frozen=True, slots=True)
 class Risk:
-    """Items of one type and fitting day under one hazard: their spans at risk and what is expected there.
+    """Items of one type, fitting day and care under one hazard: their spans at risk, what is expected there.
 
     ``item`` is the position of each span's item in ``items``; ``begin`` and ``end`` are the ages in days
     between which it is watched (from the day after ``begin``, up to ``end``); ``cumulative`` holds the
@@ -83,15 +84,17 @@ def true_integrated_hazard(fleet: Fleet) -> dict[tuple[str, str], float]:
 
 
 def risks(fleet: Fleet) -> Iterator[Risk]:
-    """Go through the fleet by type and fitting day, so that ages and seasons are worked out once for each."""
+    """Go through the fleet by type, fitting day and care, so that each of these is worked out once."""
     by_type: dict[str, list[Hazard]] = {}
     for hazard in fleet.scenario.hazards:
         by_type.setdefault(hazard.component_type, []).append(hazard)
-    together: dict[tuple[str, date], list[Item]] = {}
+    by_care = {name for name, rows in by_type.items() if any(row.care_shape != 1 for row in rows)}
+    together: dict[tuple[str, date, tuple[int, ...]], list[Item]] = {}
     for item in fleet.items:
-        together.setdefault((item.component_type, item.fitted_on), []).append(item)
+        lubricated = lubricated_at(item, fleet) if item.component_type in by_care else ()
+        together.setdefault((item.component_type, item.fitted_on, lubricated), []).append(item)
     clock = _Clock(fleet)
-    for (component_type, fitted_on), items in together.items():
+    for (component_type, fitted_on, lubricated), items in together.items():
         around = [surroundings(item, fleet.scenario) for item in items]
         spans = [
             (position, (first - fitted_on).days, (last - fitted_on).days)
@@ -102,10 +105,24 @@ def risks(fleet: Fleet) -> Iterator[Risk]:
             continue
         position, begin, end = np.array(spans, dtype=np.int64).T
         for hazard in by_type.get(component_type, []):
-            cumulative = clock.cumulative(hazard, fitted_on=fitted_on, days=int(end.max()))
+            days = int(end.max())
+            cumulative = clock.cumulative(hazard, fitted_on=fitted_on, lubricated=lubricated, days=days)
             factors = np.array([_factor(*known, hazard) for known in zip(items, around, strict=True)])
             expected = factors[position] * (cumulative[end] - cumulative[begin])
             yield Risk(hazard, items, position, begin, end, cumulative, expected)
+
+
+def lubricated_at(item: Item, fleet: Fleet) -> tuple[int, ...]:
+    """List the ages in days at which an item was lubricated, where its care is ours.
+
+    That is done on rounds, and whenever a window is fitted or comes into our care.
+    """
+    unit = item.unit
+    if unit.site.care_by != OURS:
+        return ()
+    days = [begins for begins, _ in unit.periods()]
+    days += [went.on for went in care_of(unit, fleet) if went.lubricated]
+    return tuple(sorted({0, *((day - item.fitted_on).days for day in days if day > item.fitted_on)}))
 
 
 class _Clock:
@@ -118,7 +135,9 @@ class _Clock:
         self._months = calendar.astype("datetime64[M]").astype(np.int64) % 12
         self._daily: dict[Hazard, tuple[FloatArray, FloatArray]] = {}
 
-    def cumulative(self, hazard: Hazard, *, fitted_on: date, days: int) -> FloatArray:
+    def cumulative(
+        self, hazard: Hazard, *, fitted_on: date, lubricated: tuple[int, ...], days: int
+    ) -> FloatArray:
         """Give the expected failures by age 0, 1, ... ``days`` of an item, its own factor left out."""
         if hazard not in self._daily:
             ages = np.arange(self._days + 1) / (hazard.scale_years * DAYS_PER_YEAR)
@@ -126,8 +145,20 @@ class _Clock:
         by_age, by_day = self._daily[hazard]
         offset = (fitted_on - self._first).days
         cumulative = np.zeros(days + 1)
-        np.cumsum(by_age[:days] * by_day[offset : offset + days], out=cumulative[1:])
+        by_care = _since_lubrication(hazard.care_shape, lubricated, days=days)
+        np.cumsum(by_age[:days] * by_day[offset : offset + days] * by_care, out=cumulative[1:])
         return cumulative
+
+
+def _since_lubrication(shape: float, lubricated: tuple[int, ...], *, days: int) -> FloatArray:
+    """Give the factor of each day of an item's life by how long ago it was lubricated: one where never."""
+    if not lubricated:
+        return np.ones(days)
+    eves = np.arange(days)
+    starts = np.array(lubricated)
+    years = (eves - starts[np.searchsorted(starts, eves, side="right") - 1]) / DAYS_PER_YEAR
+    factors: FloatArray = ((years + 1 / DAYS_PER_YEAR) ** shape - years**shape) * DAYS_PER_YEAR
+    return factors
 
 
 def _factor(item: Item, around: Mapping[str, str], hazard: Hazard) -> float:

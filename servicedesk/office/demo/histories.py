@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from itertools import chain
 
-from servicedesk.office.demo.care import Rounds, care_rounds, watched_on
+from servicedesk.office.demo.care import care_of
 from servicedesk.office.demo.dice import Dice
 from servicedesk.office.demo.fleet import DAYS_PER_YEAR, Fleet, Item, PlannedUnit
 from servicedesk.office.demo.hazards import Failure, simulate_failures
@@ -23,8 +23,8 @@ from servicedesk.office.demo.sources import Hazard
 CORNERS = ("UL", "UR", "LL", "LR")
 CARE_WITHIN = timedelta(days=200)
 WHOLE_UNIT_MODE = "OPR-01"
-# In spring all usual care is done, which a row without a word on the work says.
-LATE_SUMMER_WORK = "cleaned, checked"
+# Once a year all usual care is done, which a row without a word on the work says.
+WITHOUT_LUBRICATION = "cleaned, checked"
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +66,7 @@ def write_records(fleet: Fleet) -> Records:
     """Let the fleet fail and write down what its owners told and its technicians found."""
     records = Records(simulate_failures(fleet, stream(fleet, FAILURES).generator))
     dice = stream(fleet, RECORDS)
-    scribe = _Scribe(fleet, records, dice, care_rounds(fleet, dice=dice))
+    scribe = _Scribe(fleet, records, dice)
     for unit in fleet.units:
         scribe.trouble_at_take_over(unit)
     for failure in records.failures:
@@ -82,8 +82,8 @@ def write_records(fleet: Fleet) -> Records:
 class _Scribe:
     """Writes entries so that no two failures of one unit share mode, place and day."""
 
-    def __init__(self, fleet: Fleet, records: Records, dice: Dice, rounds: Rounds) -> None:
-        self.fleet, self.records, self.dice, self.rounds = fleet, records, dice, rounds
+    def __init__(self, fleet: Fleet, records: Records, dice: Dice) -> None:
+        self.fleet, self.records, self.dice = fleet, records, dice
         self.calls = 0
         self.taken: set[tuple[str, str, str, date]] = set()
         self.items: dict[str, list[Item]] = {}
@@ -147,16 +147,10 @@ class _Scribe:
 
     def care(self) -> None:
         """Write down the care that was done on every round."""
-        units: dict[str, list[PlannedUnit]] = {}
         for unit in self.fleet.units:
-            units.setdefault(unit.site.code, []).append(unit)
-        for site, rounds in self.rounds.items():
-            for went in rounds:
-                for unit in units[site]:
-                    if went.on > unit.installed_on + timedelta(days=30) and watched_on(unit, went.on):
-                        self._write(
-                            unit, went.on, "care", work="" if went.spring else LATE_SUMMER_WORK, usual=70
-                        )
+            for went in care_of(unit, self.fleet):
+                work = "" if went.lubricated else WITHOUT_LUBRICATION
+                self._write(unit, went.on, "care", work=work, usual=70)
 
     def _finding(
         self,
@@ -237,7 +231,7 @@ class _Scribe:
 
     def _care_after(self, failure: Failure, last: date) -> date | None:
         """Find the care visit on which a failure was seen that nobody called about."""
-        rounds = self.rounds.get(failure.item.unit.site.code, [])
+        rounds = self.fleet.rounds.get(failure.item.unit.site.code, ())
         latest = min(last, failure.on + CARE_WITHIN)
         return next((went.on for went in rounds if failure.on <= went.on <= latest), None)
 

@@ -23,6 +23,7 @@ from servicedesk.people.history import write_change
 from servicedesk.people.models import Batch, InputFile, Role, StagedProblem, User
 from servicedesk.people.operations import add_person
 from servicedesk.refusals import Refused
+from servicedesk.words import count
 from units.models import ComponentType, Site, Unit
 
 MIDDAY = time(14)
@@ -62,7 +63,7 @@ def _load(scenario: Scenario, *, now: datetime, folder: Path, tell: Tell) -> Non
         load_all(FIXTURES / "reference", by=None, at=now)
     people = _sign_up(scenario, at=now)
     owner = next(people[who.username] for who in scenario.people if who.role == Role.OWNER)
-    tell(f"Bringing in {len(fleet.units)} units at {len(fleet.sites)} sites …")
+    tell(f"Bringing in {count(len(fleet.units), 'unit')} at {count(len(fleet.sites), 'site')} …")
     bring_in({InputFile.UNITS: files.units, InputFile.PERIODS: files.periods}, by=owner, at=now)
     complete_register(fleet, by=owner, at=now)
     tell("Bringing in eleven years of calls, findings and care …")

@@ -12,14 +12,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
+from servicedesk.office.demo.care import care_rounds
 from servicedesk.office.demo.dice import Dice
 from servicedesk.office.demo.fleet import Fleet, PlannedUnit, Swap, items_of
 from servicedesk.office.demo.neighbours import build_sites, working_day, years
 from servicedesk.office.demo.porches import fit_out
 from servicedesk.office.demo.sources import Retrofit, Scenario
 
-STREAMS = 6
-SITES, UNITS, CHANGES, FAILURES, RECORDS, STORY = range(STREAMS)
+STREAMS = 7
+SITES, UNITS, CHANGES, FAILURES, RECORDS, STORY, CARE = range(STREAMS)
 SETTLED = timedelta(days=30)
 
 
@@ -45,7 +46,10 @@ def build_fleet(scenario: Scenario, *, today: date, seed: int | None = None) -> 
         _retrofit(together, retrofit, today=today, dice=streams[CHANGES])
     _change_panel_keys(units, scenario, today=today, dice=streams[CHANGES])
     items = [item for unit in units for item in items_of(unit, scenario=scenario)]
-    return Fleet(scenario=scenario, today=today, seed=seed, sites=sites, units=units, items=items)
+    rounds = care_rounds(sites, scenario, today=today, dice=streams[CARE])
+    return Fleet(
+        scenario=scenario, today=today, seed=seed, sites=sites, units=units, items=items, rounds=rounds
+    )
 
 
 def stream(fleet: Fleet, number: int) -> Dice:

@@ -26,11 +26,18 @@ from schedules.operations import (
 )
 from schedules.weeks import monday_of
 from servicedesk.calls.models import Call, Finding, SafetyAnswer
-from servicedesk.calls.operations import log_call, note_made_safe, record_finding, see_all_fine, wait_for
+from servicedesk.calls.operations import (
+    Told,
+    finish,
+    log_call,
+    note_made_safe,
+    record_finding,
+    see_all_fine,
+    wait_for,
+)
 from servicedesk.office.demo.dice import Dice
 from servicedesk.office.demo.fleet import Fleet, PlannedUnit
 from servicedesk.office.demo.scenario import STORY, stream
-from servicedesk.office.finishing import Told, finish
 from servicedesk.people.models import User
 from units.models import FailureMode, Site, Unit
 

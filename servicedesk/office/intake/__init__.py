@@ -19,15 +19,19 @@ from servicedesk.office.intake.batches import (
     apply_good_rows,
     forget_batch,
     go_on,
+    go_on_later,
     go_on_with_all,
     open_batch,
+    stop,
 )
 from servicedesk.office.intake.folders import Incoming, sweep_folders
 from servicedesk.office.intake.holds import HoldLost, is_free
 from servicedesk.office.intake.staging import Progress, silent, stage
-from servicedesk.office.intake.undoing import undo, undo_later
+from servicedesk.office.intake.undoing import Consequences, undo, undo_later
+from servicedesk.office.intake.unsaid_starts import starts_words
 
 __all__ = [
+    "Consequences",
     "HoldLost",
     "Incoming",
     "Problem",
@@ -39,12 +43,15 @@ __all__ = [
     "count_problems",
     "forget_batch",
     "go_on",
+    "go_on_later",
     "go_on_with_all",
     "is_free",
     "open_batch",
     "problems",
     "silent",
     "stage",
+    "starts_words",
+    "stop",
     "sweep_folders",
     "undo",
     "undo_later",

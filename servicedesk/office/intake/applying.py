@@ -25,7 +25,7 @@ from servicedesk.people.history import write_change
 from servicedesk.people.models import Batch, BatchFile, InputFile, StagedRow
 from servicedesk.planner_statistics import renew_statistics
 from servicedesk.refusals import Refused, sentence_for
-from servicedesk.reports.words import counted
+from servicedesk.words import counted
 
 TRIES = 3
 PAGE = 400
@@ -42,6 +42,8 @@ def apply(batch: Batch, *, progress: Progress = silent) -> None:
             _begin(hold)
         if batch.stage != Batch.Stage.APPLYING:
             raise Refused(f"{str(batch).capitalize()} is {batch.get_stage_display()}; it can't be applied.")
+        if batch.problem:
+            hold.note(problem="")
         try:
             for step in list(Step)[list(Step).index(Step(batch.step)) :]:
                 _STEPS[step](hold, progress)

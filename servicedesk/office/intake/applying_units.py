@@ -17,6 +17,7 @@ from servicedesk.office.intake.periods_file import Period, Span, as_periods, cut
 from servicedesk.office.intake.register import held_units
 from servicedesk.office.intake.site_records import SiteRecord, SiteRecords
 from servicedesk.office.intake.units_file import Facts, number_of, panels_of, single_types
+from servicedesk.office.intake.unsaid_starts import UnsaidStarts
 from servicedesk.people.models import Batch, InputFile, StagedRow
 from servicedesk.refusals import Refused
 from units.models import (
@@ -85,6 +86,7 @@ class UnitsWriter:
 
     def __init__(self, batch: Batch, names: Names) -> None:
         self.batch, self.names = batch, names
+        self._starts = UnsaidStarts(batch)
         self._makes: dict[tuple[Any, ...], list[Part]] = {}
         self._customers = Insert(Customer, "id", "name", "batch_id")
         self._sites = Insert(Site, *SITE_FIELDS)
@@ -134,10 +136,11 @@ class UnitsWriter:
 
     def _piece(self, row: StagedRow, site: SiteRecord, spans: list[Span]) -> _Piece:
         facts: Facts = row.facts
-        told = cut_at_removal(spans or spans_of(facts), facts.get("removed_on"))
+        unsaid = not spans and self._starts.are_unsaid(facts)
+        said = spans or ([self._starts.span(facts)] if unsaid else spans_of(facts))
+        periods = as_periods(cut_at_removal(said, facts.get("removed_on")), facts, unsaid=unsaid)
         panels = panels_of(facts)
-        parts = self._parts(facts, panels)
-        return _Piece(row.line, row.key, facts, panels, parts, as_periods(told, facts), site)
+        return _Piece(row.line, row.key, facts, panels, self._parts(facts, panels), periods, site)
 
     def _parts(self, facts: Facts, panels: int | None) -> list[Part]:
         """List the parts of a unit; units of one make and panel count have the same."""

@@ -6,6 +6,8 @@ import logging
 from collections.abc import Mapping
 from datetime import datetime
 
+from django.utils import timezone
+
 from servicedesk.office.intake.applying import apply
 from servicedesk.office.intake.background import ask_to_go_on
 from servicedesk.office.intake.folders import Incoming, drop_files, keep_files
@@ -70,8 +72,10 @@ def go_on(batch: Batch, *, progress: Progress = silent) -> Batch:
 def go_on_with_all() -> int:
     """Go on with every import that a crash or a restart left half-way; answer how many were finished."""
     finished = 0
-    for batch in Batch.objects.unfinished().filter(problem=""):
-        if not is_free(batch):
+    under_way = Batch.objects.unfinished().filter(problem="")
+    for key in list(under_way.values_list("pk", flat=True)):
+        batch = under_way.filter(pk=key).first()  # read in its turn: it may have been stopped meanwhile
+        if batch is None or not is_free(batch):
             continue
         try:
             go_on(batch)
@@ -96,6 +100,29 @@ def apply_good_rows(batch: Batch, *, by: User | None, at: datetime) -> Batch:
         write_change(batch, did="its good rows let in", by=by, at=at)
         ask_to_go_on(batch)
     return batch
+
+
+def stop(batch: Batch, *, by: User | None, at: datetime) -> Batch:
+    """Have the work on an import stopped after the chunk that is being written; it can be gone on with."""
+    with one_step(), through(Door.IMPORT):
+        batch = Batch.objects.select_for_update().get(pk=batch.pk)
+        if batch.stage not in (Batch.Stage.APPLYING, Batch.Stage.UNDOING) or batch.problem:
+            raise Refused(f"{str(batch).capitalize()} is {batch.get_stage_display()}: nothing is under way.")
+        who = f" by {by.name}" if by else ""
+        batch.problem = f"Stopped{who} at {timezone.localtime(at):%H:%M on %-d %B %Y}."
+        batch.save(update_fields=["problem"])
+        write_change(batch, did=f"stopped while {batch.get_stage_display()}", by=by, at=at)
+    return batch
+
+
+def go_on_later(batch: Batch, *, by: User | None, at: datetime) -> None:
+    """Have an import that was stopped, or could not go on, gone on with from where it stands."""
+    with through(Door.IMPORT), holding(batch) as hold:
+        if batch.stage not in (Batch.Stage.APPLYING, Batch.Stage.UNDOING):
+            raise Refused(f"{str(batch).capitalize()} is {batch.get_stage_display()}: nothing is left to do.")
+        with hold.chunk(problem=""):
+            write_change(batch, did=f"gone on with: {batch.get_stage_display()}", by=by, at=at)
+    ask_to_go_on(batch)
 
 
 def forget_batch(batch: Batch) -> None:

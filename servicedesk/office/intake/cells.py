@@ -35,6 +35,7 @@ _YES_NO: Final = {
     **dict.fromkeys(("yes", "y", "true", "1"), True),
     **dict.fromkeys(("no", "n", "false", "0"), False),
 }
+LONGEST_TEXT: Final = 4_000
 CORNERS: Final = ("UL", "UR", "LL", "LR")
 
 _WORK_WORDS: Final = {
@@ -97,7 +98,12 @@ def words(limit: int) -> Callable[[str], str]:
 
 def lines(text: str) -> str:
     """Read free text, which may run over several lines."""
-    return "\n".join(line.rstrip() for line in _printing(text).splitlines()).strip()
+    cleaned = "\n".join(line.rstrip() for line in _printing(text).splitlines()).strip()
+    if len(cleaned) > LONGEST_TEXT:
+        raise CellError(
+            f"This has {len(cleaned):,} characters; {LONGEST_TEXT:,} are the most here. Shorten it."
+        )
+    return cleaned
 
 
 def _printing(text: str) -> str:

@@ -15,12 +15,14 @@ from servicedesk.office.intake.names import Names
 from servicedesk.office.intake.reading import Fault, Row, shown
 from servicedesk.office.intake.register import HeldUnit, held_units
 from servicedesk.office.intake.sites import SiteBook
+from servicedesk.office.intake.spellings import Spellings
 from servicedesk.office.intake.units_file import (
     UnitsReader,
     first_difference,
     shown_fact,
 )
 from servicedesk.people.models import Batch, InputFile, StagedProblem, StagedRow
+from units.models import Site, Unit
 
 State = StagedRow.State
 KNOWN_NOTE = "in the register already"
@@ -76,6 +78,10 @@ class UnitsCheck:
     def __init__(self, batch: Batch, names: Names, *, today: date, has_periods: bool) -> None:
         self.batch, self.names, self.has_periods = batch, names, has_periods
         self.reader = UnitsReader(names, today=today)
+        self.spellings = [
+            Spellings("unit", Unit.objects.values_list("code", flat=True)),
+            Spellings("site", Site.objects.values_list("code", flat=True)),
+        ]
 
     def check(self, rows: list[Row]) -> Verdict:
         """Check a chunk of rows."""
@@ -87,6 +93,8 @@ class UnitsCheck:
         book = SiteBook(self.batch, [facts["site"] for _, facts in read if "site" in facts], self.names)
         verdict = Verdict(self.batch, book=book)
         for row, facts in read:
+            odd = [codes.fault(facts[codes.column]) for codes in self.spellings if codes.column in facts]
+            row.faults.extend(fault for fault in odd if fault)
             book.put(row, facts)
             code = facts.pop("unit", "")
             staged = StagedRow(batch=self.batch, file=self.file, line=row.line, key=code, facts=facts)

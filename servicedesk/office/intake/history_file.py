@@ -15,6 +15,7 @@ from servicedesk.office.intake.columns import HISTORY
 from servicedesk.office.intake.names import Names
 from servicedesk.office.intake.reading import Row
 from servicedesk.office.intake.units_file import Facts
+from servicedesk.words import count
 
 WHAT = ("call", "finding", "care")
 
@@ -91,7 +92,7 @@ def _check_against_unit(taker: CellReader, facts: Facts, about: AboutUnit) -> No
     elif on is not None and about.removed_on is not None and on > about.removed_on:
         taker.fault("on", f"The unit was removed before, on {about.removed_on}. Check the two days.")
     if facts.get("panel", 0) > (most or 12):
-        has = f"The unit has {most} panels" if most else "A unit has at most 12 panels"
+        has = f"The unit has {count(most, 'panel')}" if most else "A unit has at most 12 panels"
         taker.fault("where", f"{has}; there is no panel {facts['panel']}. Correct the panel.")
 
 

@@ -35,6 +35,10 @@ class HoldLost(Exception):  # noqa: N818 - what happened, not a fault
     """Another process took the batch over; it goes on from the last stored chunk."""
 
 
+class Stopped(HoldLost):
+    """Somebody had the work on the batch stopped; what is stored stays, and it can be gone on with."""
+
+
 @dataclass
 class Hold:
     """The right to write for a batch."""
@@ -65,7 +69,11 @@ class Hold:
 
     def _renew(self, **progress: Any) -> None:
         held = Batch.objects.filter(pk=self.batch.pk, worker=self.worker)
-        if held.update(held_until=timezone.now() + LEASE, **progress) != 1:
+        going = held if "problem" in progress else held.filter(problem="")
+        if going.update(held_until=timezone.now() + LEASE, **progress) != 1:
+            stopped = held.values_list("problem", flat=True).first()
+            if stopped:
+                raise Stopped(stopped)
             raise HoldLost(f"{self.batch} was taken over by another process.")
 
 

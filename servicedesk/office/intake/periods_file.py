@@ -96,13 +96,18 @@ class Period(NamedTuple):
     ended: str
 
 
-def as_periods(spans: Sequence[Span], facts: Mapping[str, str]) -> list[Period]:
-    """Say why each period of a unit began and ended; it follows from the days of the unit."""
+def as_periods(spans: Sequence[Span], facts: Mapping[str, str], *, unsaid: bool = False) -> list[Period]:
+    """Say why each period of a unit began and ended; it follows from the days of the unit.
+
+    ``unsaid`` tells that the beginning is not said but assumed (`unsaid_starts`).
+    """
     removed_on, fitted = facts.get("removed_on"), facts["installed_on"]
     periods: list[Period] = []
     for span in sorted(spans, key=lambda span: (span.begins, span.until)):
         began = ObservationPeriod.Began.AGREED
-        if not periods:
+        if unsaid:
+            began = ObservationPeriod.Began.UNSAID
+        elif not periods:
             began = (
                 ObservationPeriod.Began.FITTED
                 if span.begins == fitted

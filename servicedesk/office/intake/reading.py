@@ -20,6 +20,7 @@ from itertools import chain
 from typing import BinaryIO, Final
 
 from servicedesk.office.intake.columns import REASON, Columns
+from servicedesk.words import count
 
 DELIMITERS: Final = (",", ";", "\t")
 MAX_CELL: Final = 2_000
@@ -149,8 +150,9 @@ class Table:
                 Fault(
                     "",
                     shown(extra),
-                    f"The row has {len(raw)} cells, the header {len(names)}. Put a cell that holds the "
-                    f"delimiter ({_called(self.delimiter)}) in double quotes, or take the extra cells out.",
+                    f"The row has {count(len(raw), 'cell')}, the header {len(names)}. Put a cell that "
+                    f"holds the delimiter ({_called(self.delimiter)}) in double quotes, or take the extra "
+                    "cells out.",
                 )
             )
         return row

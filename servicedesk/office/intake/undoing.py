@@ -23,17 +23,18 @@ from servicedesk.people.history import through, write_change
 from servicedesk.people.models import Batch, Change, User
 from servicedesk.people.models.changes import Door
 from servicedesk.refusals import Refused
-from servicedesk.reports.words import counted
+from servicedesk.words import counted
 from units.models import Customer, Fitment, ObservationPeriod, Ownership, Site, Unit
 
 NAMED = 10
+BEGUN = "to be undone: "
 UNITS_AT_ONCE = 10  # with some twenty care tasks each
 PARTS_AT_ONCE = 50  # with at most four due dates each
 
 # What an import makes, in the order in which it can be deleted, and what people call one.
 MADE: dict[type[Model], str] = {
     ImportedEntry: "history row",
-    Work: "work",
+    Work: "work record",
     Finding: "finding",
     Inspection: "look",
     Call: "call",
@@ -76,6 +77,39 @@ def undo_later(batch: Batch, *, by: User | None, at: datetime) -> None:
     ask_to_go_on(batch)
 
 
+@dataclass(frozen=True)
+class Consequences:
+    """What undoing an import would take out, and what was recorded since that stands in its way."""
+
+    made: list[str]
+    total: int
+    also: list[str]
+    later: list[str]
+    more: bool
+
+    @classmethod
+    def of(cls, batch: Batch) -> Consequences:
+        """Count them."""
+        counts = {noun: _made(model, batch).count() for model, noun in MADE.items()}
+        units = _made(Unit, batch)
+        derived = {
+            "care task": _untouched_tasks().filter(unit__in=units).count(),
+            "date of the next care": CareDue.objects.filter(fitment__batch=batch).count(),
+        }
+        later = _built_upon(batch)
+        return cls(
+            made=[counted(number, noun) for noun, number in reversed(counts.items()) if number],
+            total=sum(counts.values()),
+            also=[
+                counted(number, noun, "dates of the next care" if "date" in noun else "")
+                for noun, number in derived.items()
+                if number
+            ],
+            later=later[:NAMED],
+            more=len(later) > NAMED,
+        )
+
+
 def _begin(hold: Hold, *, by: User | None, at: datetime) -> None:
     """Make sure that a batch can be undone, and note that it will be."""
     batch = hold.batch
@@ -90,7 +124,7 @@ def _begin(hold: Hold, *, by: User | None, at: datetime) -> None:
     total = sum(counts.values())
     with hold.chunk(stage=Batch.Stage.UNDOING, work_done=0, work_total=total, problem=""):
         told = ", ".join(counted(count, noun) for noun, count in counts.items() if count)
-        write_change(batch, did=f"to be undone: {told or 'nothing'}", by=by, at=at)
+        write_change(batch, did=f"{BEGUN}{told or 'nothing'}", by=by, at=at)
 
 
 def go_on_undoing(batch: Batch, *, progress: Progress = silent) -> None:
@@ -100,7 +134,9 @@ def go_on_undoing(batch: Batch, *, progress: Progress = silent) -> None:
             raise Refused(
                 f"{str(batch).capitalize()} is {batch.get_stage_display()}; it is not being undone."
             )
-        begun = Change.objects.about(batch).order_by("-pk")[0]
+        if batch.problem:
+            hold.note(problem="")
+        begun = Change.objects.about(batch).filter(did__startswith=BEGUN).order_by("-pk")[0]
         _take_back(hold, by=begun.by, at=begun.at, progress=progress)
 
 
@@ -177,17 +213,23 @@ def _changes_by_people(model: type[Model]) -> QuerySet[Change]:
 
 def _refuse_if_built_upon(batch: Batch) -> None:
     """Refuse to undo while people's later records would lose what they are about."""
-    found: list[str] = []
-    for told in _later_records(batch):
-        found += [told] if told not in found else []
-        if len(found) > NAMED:
-            break
-    if found:
-        more = " and more" if len(found) > NAMED else ""
+    sentences = _built_upon(batch)
+    if sentences:
+        more = " and more" if len(sentences) > NAMED else ""
         raise Refused(
-            f"Later records hang on {batch}: {'; '.join(found[:NAMED])}{more}. Nothing was undone. "
+            f"Later records hang on {batch}: {'; '.join(sentences[:NAMED])}{more}. Nothing was undone. "
             "Delete or move those records first, or keep the import and correct it on the pages."
         )
+
+
+def _built_upon(batch: Batch) -> list[str]:
+    """Name some of the later records that hang on a batch, each once, and one more than are told."""
+    sentences: list[str] = []
+    for sentence in _later_records(batch):
+        sentences += [sentence] if sentence not in sentences else []
+        if len(sentences) > NAMED:
+            break
+    return sentences
 
 
 def _later_records(batch: Batch) -> Iterator[str]:
@@ -209,6 +251,8 @@ def _later_in(related: Any, field: str, batch: Batch) -> Iterator[str]:
         hanging = hanging.exclude(batch=batch)
     if related is MaintenanceTask:
         hanging = hanging.exclude(pk__in=_untouched_tasks().filter(unit__batch=batch).values("pk"))
+    if any(column.name == "unit" for column in related._meta.concrete_fields):
+        hanging = hanging.select_related("unit")
     for record in hanging.order_by("pk")[: NAMED + 1]:
         yield _named(record)
 

@@ -105,6 +105,7 @@ class _Erasing:
             (held.findings, ("note", "place", "made_safe_how")),
             (held.works, ("note",)),
             (held.tasks, ("reason",)),
+            (held.visit_tasks, ("needs",)),
             (held.answers, ("words",)),
             (Site.objects.filter(pk__in=[site.pk for site in held.sites]), ("access_notes",)),
             (Unit.objects.filter(pk__in=[unit.pk for unit in held.units]), ("note", "place")),
@@ -115,8 +116,9 @@ class _Erasing:
                     self.eraser.empty([row], **told)
         for record in held.phone_records:
             told, answer = self.scrubber.tree(record.told), self.scrubber.tree(record.answer)
-            if (told, answer) != (record.told, record.answer):
-                type(record).objects.filter(pk=record.pk).update(told=told, answer=answer)
+            look_at = self.scrubber.text(record.look_at)
+            if (told, answer, look_at) != (record.told, record.answer, record.look_at):
+                type(record).objects.filter(pk=record.pk).update(told=told, answer=answer, look_at=look_at)
                 self.eraser.records += 1
 
     def _scrub_old_values(self, calls: Sequence[Model]) -> None:

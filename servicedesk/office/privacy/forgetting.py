@@ -13,7 +13,7 @@ from servicedesk.calls.models import Call, PhoneRecord
 from servicedesk.office import intake
 from servicedesk.office.privacy.erasing import erase_callers
 from servicedesk.people.models import Batch, SignedIn
-from servicedesk.refusals import Refused
+from servicedesk.refusals import Refused, one_step
 
 AT_ONCE = 500
 
@@ -61,10 +61,14 @@ def _callers(at: datetime) -> int:
     if before is None:
         return 0
     old = Call.objects.filter(closed_at__lt=before).exclude(told_by="", phone="")
-    keys = list(old.order_by("pk").values_list("pk", flat=True))
+    keys, gone = list(old.order_by("pk").values_list("pk", flat=True)), 0
     for start in range(0, len(keys), AT_ONCE):
-        erase_callers(list(Call.objects.filter(pk__in=keys[start : start + AT_ONCE])), by=None, at=at)
-    return len(keys)
+        with one_step():  # held, and asked again: another process may be forgetting the same
+            rows = old.filter(pk__in=keys[start : start + AT_ONCE]).order_by("pk").select_for_update()
+            calls = list(rows)
+            erase_callers(calls, by=None, at=at)
+        gone += len(calls)
+    return gone
 
 
 def _imports(at: datetime) -> int:

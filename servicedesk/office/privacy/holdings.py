@@ -7,7 +7,7 @@ from functools import cached_property
 
 from django.db.models import Exists, Model, OuterRef, Q, QuerySet
 
-from schedules.models import CustomerAnswer, Letter, MaintenanceTask, Visit
+from schedules.models import CustomerAnswer, Letter, MaintenanceTask, Visit, VisitTask
 from servicedesk.calls.models import Call, Finding, Inspection, PhoneRecord, SafetyAnswer, Work
 from servicedesk.people.models import ChangedField
 from units.models import Customer, Ownership, Site, Unit
@@ -75,6 +75,11 @@ class Holdings:
         return MaintenanceTask.objects.filter(site__in=self.sites).order_by("pk")
 
     @property
+    def visit_tasks(self) -> QuerySet[VisitTask]:
+        """How these went on visits."""
+        return VisitTask.objects.filter(task__in=self.tasks).order_by("pk")
+
+    @property
     def safety_answers(self) -> QuerySet[SafetyAnswer]:
         """What was answered about dangers in their calls."""
         return SafetyAnswer.objects.filter(call__in=self.calls).order_by("pk")
@@ -92,7 +97,8 @@ class Holdings:
     @property
     def phone_records(self) -> QuerySet[PhoneRecord]:
         """What phones sent about their units."""
-        return PhoneRecord.objects.filter(unit__in=self.units).order_by("pk")
+        about = Q(unit__in=self.units) | Q(site__in=self.sites)
+        return PhoneRecord.objects.filter(about).order_by("pk")
 
     @cached_property
     def names(self) -> tuple[set[str], set[str]]:

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from django.db import models
 
+from servicedesk.words import count
+
 
 class FailedSignIn(models.Model):
-    """How often signing in failed of late: for an account at an address, at an address, or for an account.
+    """How often signing in failed in an hour: for an account at an address, at an address, or for an account.
 
-    Names and addresses are kept as digests only: the table tells whom it slows down to nobody.
+    The hour is part of the digest, so that each hour is forgotten by itself. Names and addresses are kept as
+    digests only: the table tells whom it slows down to nobody.
     """
 
     class About(models.TextChoices):
@@ -34,4 +37,4 @@ class FailedSignIn(models.Model):
         ]
 
     def __str__(self) -> str:
-        return f"{self.get_about_display()}: {self.times} times"
+        return f"{self.get_about_display()}: {count(self.times, 'time')}"

@@ -8,7 +8,9 @@ from typing import ClassVar
 from django.contrib.auth.models import AbstractUser
 from django.db import models
 
+from servicedesk.new_values import refuse_new, twin_fault
 from servicedesk.people.querysets import UserManager
+from servicedesk.phones import phone_fault
 
 
 class Role(models.TextChoices):
@@ -38,6 +40,12 @@ class User(AbstractUser):
 
     def __str__(self) -> str:
         return self.name
+
+    def clean(self) -> None:
+        """Take only a number for a number, and no name to sign in with that only capitals tell apart."""
+        super().clean()
+        faults = {"username": twin_fault(self, "username"), "phone": phone_fault(self.phone)}
+        refuse_new(self, faults)
 
     def get_full_name(self) -> str:
         """Answer the full name, as mails and lists show it."""

@@ -4,6 +4,10 @@ from __future__ import annotations
 
 from django import template
 from django.forms import BoundField
+from django.utils.html import format_html
+
+from servicedesk import words
+from servicedesk.phones import dialed
 
 register = template.Library()
 
@@ -14,6 +18,54 @@ def may(user: object, role: str) -> bool:
     from servicedesk.people.models import Role, User
 
     return isinstance(user, User) and user.may_act_as(Role(role))
+
+
+@register.filter
+def phone_link(number: str, shown: object = "") -> str:
+    """Show a telephone number as a link that dials it; one without digits as it stands."""
+    dials = dialed(number)
+    return format_html('<a href="tel:{}">{}</a>', dials, shown or number) if dials else str(shown or number)
+
+
+@register.filter
+def mail_address(address: str) -> str:
+    """Show a mail address that is broken behind its @, where it is longer than its place."""
+    before, at, behind = address.partition("@")
+    return format_html("{}{}<wbr>{}", before, at, behind)
+
+
+@register.filter
+def phone_button(number: str) -> str:
+    """Show a telephone number as a button that dials it; one without digits as it stands."""
+    dials = dialed(number)
+    return (
+        format_html('<a class="button plain" href="tel:{}">Call {}</a>', dials, number) if dials else number
+    )
+
+
+@register.filter
+def count(number: float | None, noun: str) -> str:
+    """Count things in words, the plural given after a comma where it is not the singular with an s."""
+    one, _, many = noun.partition(",")
+    return words.count(number or 0, one, many)
+
+
+@register.filter
+def rounded(number: float | None) -> int:
+    """Round a number to a whole one."""
+    return round(number or 0)
+
+
+@register.filter
+def sentence(text: object) -> str:
+    """End what somebody wrote with one full stop."""
+    return words.sentence(str(text))
+
+
+@register.filter
+def every(number: int | None, noun: str) -> str:
+    """Say how often: every month, every 6 months."""
+    return words.every(number or 0, noun)
 
 
 @register.filter

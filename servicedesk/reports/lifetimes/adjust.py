@@ -7,10 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import linalg, special, stats
+from scipy import linalg, special
 
 from servicedesk.reports.lifetimes import columns
 from servicedesk.reports.lifetimes.columns import FloatArray, IntArray
+from servicedesk.reports.lifetimes.distributions import normal_quantile, t_quantile
 from servicedesk.reports.lifetimes.sites import watched_counts
 
 MOST_ROUNDS = 25
@@ -76,6 +77,8 @@ def rate_regression(
     cluster: ArrayLike | None,
     *,
     names: Sequence[str],
+    left_out: bool = False,
+    degrees: float | None = None,
     confidence: float = 0.95,
 ) -> Regression:
     """Compare failure rates after allowing for everything in the design.
@@ -91,6 +94,11 @@ def rate_regression(
         Site of each row. None treats rows as independent and uses the Poisson model's own errors.
     names : sequence of str
         Names of the columns.
+    left_out : bool
+        Whether the errors are those of leaving out one site after another (CR3) and not the plain sandwich
+        (CR1), which is too small where few sites tell a coefficient.
+    degrees : float, optional
+        Degrees of freedom of the t quantile; one fewer than there are sites unless told fewer.
     confidence : float
         Two-sided confidence of the limits.
 
@@ -109,8 +117,10 @@ def rate_regression(
     -----
     Poisson regression with the logarithm of the time at risk as offset, by iterated weighted least squares.
     Errors are the sandwich by site, times ``k / (k - 1)`` for ``k`` sites, with the t quantile on ``k - 1``
-    degrees of freedom. Assumes that covariates multiply the rate and that sites are independent; the variance
-    within a site may be anything. What was not recorded is not allowed for.
+    degrees of freedom; or the jackknife's, ``(k - 1) / k`` times the sum of the squares of what leaving out
+    each site changes, by one step of the fit without it. The error of a coefficient that cannot be told
+    without one of the sites is infinite. Assumes that covariates multiply the rate and that sites are
+    independent; the variance within a site may be anything. What was not recorded is not allowed for.
 
     References
     ----------
@@ -119,6 +129,10 @@ def rate_regression(
        Biometrika 73.
     .. [3] Cameron, A. C. and Miller, D. L. (2015). A practitioner's guide to cluster-robust inference.
        Journal of Human Resources 50.
+    .. [4] Bell, R. M. and McCaffrey, D. F. (2002). Bias reduction in standard errors for linear regression
+       with multi-stage samples. Survey Methodology 28.
+    .. [5] MacKinnon, J. G. and Webb, M. D. (2017). Wild bootstrap inference for wildly different cluster
+       sizes. Journal of Applied Econometrics 32.
     """
     level = columns.share(confidence, name="confidence")
     number, time = watched_counts(events, exposure, names=("events", "exposure"))
@@ -133,10 +147,13 @@ def rate_regression(
     _refuse_overlap(matrix, names=names)
     coefficient = _fit(number, time, matrix, names=names)
     mean = _mean(coefficient, time, matrix)
-    clusters, covariance = _covariance(number, mean, matrix, site=None if site is None else site[watched])
-    std_error = np.sqrt(np.diag(covariance))
+    clusters, std_error = None, _model_errors(mean, matrix)
+    if site is not None:
+        clusters, std_error = _site_errors(number, mean, matrix, site=site[watched], left_out=left_out)
     upper = (1 + level) / 2
-    width = std_error * (stats.norm.ppf(upper) if clusters is None else stats.t.ppf(upper, clusters - 1))
+    width = std_error * (
+        normal_quantile(upper) if clusters is None else t_quantile(upper, degrees or clusters - 1)
+    )
     left = number.shape[0] - coefficient.shape[0]
     return Regression(
         names=tuple(names),
@@ -215,17 +232,45 @@ def _deviance(number: FloatArray, mean: FloatArray) -> float:
     return float(2 * (special.xlogy(number, number / mean) - (number - mean)).sum())
 
 
-def _covariance(
-    number: FloatArray, mean: FloatArray, matrix: FloatArray, *, site: IntArray | None
-) -> tuple[int | None, FloatArray]:
-    """Give the number of sites and the covariance of the coefficients."""
-    inverse = np.linalg.inv((matrix.T * mean) @ matrix).astype(np.float64, copy=False)
-    if site is None:
-        return None, inverse
-    score = matrix.T * (number - mean)
-    present = np.bincount(site) > 0
-    clusters = int(present.sum())
+def _model_errors(mean: FloatArray, matrix: FloatArray) -> FloatArray:
+    return np.sqrt(np.diag(np.linalg.inv((matrix.T * mean) @ matrix))).astype(np.float64, copy=False)
+
+
+def _site_errors(
+    number: FloatArray, mean: FloatArray, matrix: FloatArray, *, site: IntArray, left_out: bool
+) -> tuple[int, FloatArray]:
+    """Give the number of sites and the standard errors they tell."""
+    place = np.unique(site, return_inverse=True)[1]
+    clusters = int(place.max()) + 1
     if clusters < 2:
         raise ValueError("cluster names only one site with time at risk; its errors need at least two.")
-    pulls = np.stack([columns.sums(site, weights=each)[present] for each in score])
-    return clusters, inverse @ (pulls @ pulls.T) @ inverse * clusters / (clusters - 1)
+    pulls = np.stack([columns.sums(place, weights=each) for each in matrix.T * (number - mean)], axis=1)
+    if left_out:
+        changes = _changes_without_each(mean, matrix, pulls, site=place)
+        return clusters, np.sqrt((clusters - 1) / clusters * (changes**2).sum(axis=0))
+    inverse = np.linalg.inv((matrix.T * mean) @ matrix)
+    return clusters, np.sqrt(((pulls @ inverse) ** 2).sum(axis=0) * clusters / (clusters - 1))
+
+
+def _changes_without_each(
+    mean: FloatArray, matrix: FloatArray, pulls: FloatArray, *, site: IntArray
+) -> FloatArray:
+    """Give by how much leaving out each site changes the coefficients: one row a site.
+
+    Infinite where the coefficient cannot be told without it: then no mixture of what the other sites tell is
+    that coefficient alone.
+    """
+    whole = (matrix.T * mean) @ matrix
+    # In units of the columns' own sizes, so that what is left of a column does not depend on its unit.
+    size = np.sqrt(np.diag(whole))
+    width = size.size
+    own = np.empty((pulls.shape[0], width, width))
+    for row in range(width):
+        for column in range(row, width):
+            weights = mean * matrix[:, row] * matrix[:, column] / (size[row] * size[column])
+            own[:, row, column] = own[:, column, row] = columns.sums(site, weights=weights)
+    left = whole / np.outer(size, size) - own
+    inverse = np.linalg.pinv(left, rcond=OVERLAP, hermitian=True)
+    changes: FloatArray = -np.einsum("sij,sj->si", inverse, pulls / size) / size
+    told = np.abs(np.einsum("sij,sjk->sik", inverse, left) - np.eye(width)).max(axis=2) < np.sqrt(OVERLAP)
+    return np.where(told, changes, np.inf)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
@@ -14,12 +14,11 @@ from scipy import sparse
 from servicedesk.reports.lifetimes import columns, power
 from servicedesk.reports.lifetimes.columns import AnyArray, FloatArray, IntArray
 from servicedesk.reports.lifetimes.histories import read_histories
-from servicedesk.reports.lifetimes.lives import read_lives
-from servicedesk.reports.lifetimes.power import Intervals, PowerSample
-from servicedesk.reports.lifetimes.weibull import date_loosely
+from servicedesk.reports.lifetimes.power import PowerSample
+from servicedesk.reports.lifetimes.refits import ShapeWindow, refit_at_once
 
-AT_ONCE = 50
-"""Draws whose records are added up together."""
+LARGEST_DRAWS = 4_000_000
+"""Sites of all draws that are held together: more take more memory and no less time."""
 
 NEAR = 0.1
 """First step from the shape of the fleet to that of sites drawn again, in logarithms."""
@@ -32,18 +31,15 @@ class History:
     Attributes
     ----------
     entry, exit, failed : array_like
-        As for `fit_weibull`; for a power law the spans between repairs, as for `mean_cumulative`.
+        The spans between repairs, as for `mean_cumulative`.
     cluster : array_like
         Site of each row.
-    last_good : array_like, optional
-        As for `fit_weibull`.
     """
 
     entry: ArrayLike
     exit: ArrayLike
     failed: ArrayLike
     cluster: ArrayLike
-    last_good: ArrayLike | None = None
 
 
 class Power(NamedTuple):
@@ -57,85 +53,65 @@ class Power(NamedTuple):
 class SiteRecords:
     """The records of every site, to be added up with any weights.
 
-    Rows are sites. ``leaving`` and ``failures`` are counted by mark of the ruler, ``loose`` by interval.
+    Rows are sites. ``leaving`` and ``failures`` are counted by mark of the ruler.
     """
 
     marks: FloatArray
     unit: float
     leaving: sparse.csr_array
     failures: sparse.csr_array
-    loose: sparse.csr_array
-    log_low: FloatArray
-    log_high: FloatArray
 
     def weighted(self, weight: FloatArray) -> PowerSample:
         """Add up the records, each site counting so many times."""
-        return next(self._weighted_all(weight[:, np.newaxis]))
+        leaving, failures = (each.T @ weight for each in (self.leaving, self.failures))
+        return power.sample(self.marks, leaving=leaving, failures=failures, unit=self.unit)
 
-    def refits(self, *, near: float, times: int, rng: np.random.Generator) -> Iterator[Power]:
-        """Fit a power of age to as many sites again, drawn at random with replacement.
+    def refit_all(self, weights: FloatArray, *, near: float) -> tuple[FloatArray, FloatArray]:
+        """Fit a power of age to every row of weights, one weight a site.
 
-        Parameters
-        ----------
-        near : float
-            Shape fitted to the sites as they are.
-        times : int
-            How often to draw.
-        rng : numpy.random.Generator
-            Source of chance.
-
-        Yields
-        ------
-        Power
-            One a draw, save for draws whose failures no shape describes.
+        Returns
+        -------
+        shape, log_rate : ndarray
+            NaN for weights whose failures no shape describes; a rate of nothing where nothing failed.
         """
-        sites = self.leaving.shape[0]
-        for begin in range(0, times, AT_ONCE):
-            draws = [draw_sites(sites, rng=rng) for _ in range(min(AT_ONCE, times - begin))]
-            for sample in self._weighted_all(np.stack(draws, axis=1)):
-                if sample.number == 0:
-                    yield Power(near, -math.inf)
-                    continue
-                try:
-                    best = sample.fit(start=near, step=NEAR)
-                except ValueError:
-                    continue
-                yield Power(best.shape, best.log_rate(self.unit))
+        window = ShapeWindow.around(near)
+        shape, level = refit_at_once(window, *(weights @ each for each in self._site_sums(window)))
+        log_rate = -level - shape * math.log(self.unit)
+        for row in np.flatnonzero(np.isnan(shape)):
+            shape[row], log_rate[row] = self._refit(weights[row], near=near)
+        return shape, log_rate
 
-    def _weighted_all(self, weights: FloatArray) -> Iterator[PowerSample]:
-        """Add up the records by each column of weights; all columns at once cost little more than one."""
-        leaving, failures, loose = (each.T @ weights for each in (self.leaving, self.failures, self.loose))
-        for column in range(weights.shape[1]):
-            yield power.sample(
-                self.marks,
-                leaving=leaving[:, column],
-                failures=failures[:, column],
-                unit=self.unit,
-                intervals=Intervals(self.log_low, self.log_high, loose[:, column]),
-            )
+    def _site_sums(self, window: ShapeWindow) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Give each site's time at risk by the shape, its failures, and the sum of the logs of their ages."""
+        used = np.unique(np.concatenate([self.leaving.indices, self.failures.indices]))
+        used = used[self.marks[used] > 0]
+        log_age = np.log(self.marks[used] / self.unit)
+        leaving, failures = self.leaving[:, used], self.failures[:, used]
+        return window.coefficients(log_age, leaving), failures.sum(axis=1), failures @ log_age
 
-
-def draw_sites(sites: int, *, rng: np.random.Generator) -> FloatArray:
-    """Draw as many sites as there are, with replacement; answer how often each came."""
-    return np.bincount(rng.integers(sites, size=sites), minlength=sites).astype(np.float64)
+    def _refit(self, weight: FloatArray, *, near: float) -> Power:
+        """Fit one row of weights by itself."""
+        sample = self.weighted(weight)
+        if sample.number == 0:
+            return Power(near, -math.inf)
+        try:
+            best = sample.fit(start=near, step=NEAR)
+        except ValueError:
+            return Power(math.nan, math.nan)
+        return Power(best.shape, best.log_rate(self.unit))
 
 
-def records_of_lives(history: History) -> SiteRecords:
-    """Sort the records of lives that end by site."""
-    beside = {"cluster": history.cluster}
-    if history.last_good is not None:
-        beside["last_good"] = history.last_good
-    lives = read_lives(history.entry, history.exit, history.failed, beside=beside)
-    site = _sites(lives.beside["cluster"])
-    if history.last_good is None:
-        return _records(lives.marks, site, lives.entry.places, lives.exit.places, lives.failed)
-    dated = date_loosely(lives)
-    sites = int(site.max()) + 1
-    exactly = _records(dated.marks, site, dated.entry.places, dated.stop.places, dated.failed)
-    loose = _by_site(
-        site[dated.loose], dated.interval, np.ones(dated.loose.size), shape=(sites, dated.log_low.size)
-    )
-    return replace(exactly, unit=dated.unit, loose=loose, log_low=dated.log_low, log_high=dated.log_high)
+def draws_of_sites(sites: int, times: int, *, rng: np.random.Generator) -> Iterator[FloatArray]:
+    """Draw as `draw_all_sites` does, of a large fleet only some draws at a time."""
+    at_once = max(1, LARGEST_DRAWS // sites)
+    for begin in range(0, times, at_once):
+        yield draw_all_sites(sites, min(at_once, times - begin), rng=rng)
+
+
+def draw_all_sites(sites: int, times: int, *, rng: np.random.Generator) -> FloatArray:
+    """Draw as many sites as there are, with replacement, so many times; answer how often each came."""
+    drawn = rng.integers(sites, size=(times, sites)) + sites * np.arange(times)[:, np.newaxis]
+    return np.bincount(drawn.ravel(), minlength=times * sites).reshape(times, sites).astype(np.float64)
 
 
 def records_of_repairs(history: History) -> SiteRecords:
@@ -145,6 +121,20 @@ def records_of_repairs(history: History) -> SiteRecords:
     )
     site = _sites(found.beside["cluster"])
     return _records(found.marks, site, found.start.places, found.stop.places, found.events)
+
+
+def records_of_spans(
+    start: FloatArray, stop: FloatArray, events: IntArray, site: IntArray, *, sites: int, weight: FloatArray
+) -> SiteRecords:
+    """Sort spans of items that are repaired and go on by site, the time in each counting for its weight."""
+    marks, place = np.unique(np.concatenate([start, stop]), return_inverse=True)
+    shape = (sites, marks.size)
+    return SiteRecords(
+        marks=marks,
+        unit=float(marks[-1]),
+        leaving=_by_site(np.tile(site, 2), place, np.concatenate([-weight, weight]), shape=shape),
+        failures=_by_site(site, place[start.size :], events.astype(np.float64), shape=shape),
+    )
 
 
 def _sites(cluster: AnyArray) -> IntArray:
@@ -157,15 +147,11 @@ def _records(
     ends = np.concatenate([entry, exit])
     change = np.repeat([-1.0, 1.0], [entry.size, exit.size])
     shape = (int(site.max()) + 1, marks.size)
-    nothing = np.zeros(0)
     return SiteRecords(
         marks=marks,
         unit=float(marks[exit.max()]),
         leaving=_by_site(np.tile(site, 2), ends, change, shape=shape),
         failures=_by_site(site, exit, failures.astype(np.float64), shape=shape),
-        loose=sparse.csr_array((shape[0], 0)),
-        log_low=nothing,
-        log_high=nothing,
     )
 
 

@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy import optimize, special, stats
+from scipy import optimize, special
 
 from servicedesk.reports.lifetimes.columns import FloatArray
+from servicedesk.reports.lifetimes.distributions import chi2_quantile, chi2_upper_quantile
 
 
 def poisson_limits(number: float, time: float, *, confidence: float) -> tuple[float, float]:
     """Give the central limits of a rate behind a Poisson count."""
     tail = (1 - confidence) / 2
-    low = stats.chi2.ppf(tail, 2 * number) / 2 if number > 0 else 0.0
-    return float(low / time), float(stats.chi2.isf(tail, 2 * number + 2) / 2 / time)
+    low = chi2_quantile(tail, 2 * number) / 2 if number > 0 else 0.0
+    return float(low / time), float(chi2_upper_quantile(tail, 2 * number + 2) / 2 / time)
 
 
 def split_limits(a: float, b: float, *, confidence: float) -> tuple[float, float]:
@@ -28,10 +29,22 @@ def chance_of_as_many(a: float, b: float, *, part: float) -> float:
     return float(special.betainc(a, b + 1, part)) if a > 0 else 1.0
 
 
+def chances_of_as_many(a: FloatArray | float, b: FloatArray | float, *, part: FloatArray) -> FloatArray:
+    """Give `chance_of_as_many` for columns."""
+    chance = special.betainc(np.maximum(a, 1e-300), np.add(b, 1), part)
+    return np.where(np.greater(a, 0), chance, 1.0).astype(np.float64)
+
+
 def split_p_value(a: float, b: float, *, part: float) -> float:
     """Give the central two-sided p-value of the share of the first kind being ``part``."""
-    as_few = special.betaincc(a + 1, b, part) if b > 0 else 1.0
-    return float(min(1.0, 2 * min(as_few, chance_of_as_many(a, b, part=part))))
+    return float(split_p_values(np.array([a]), np.array([b]), part=np.array([part]))[0])
+
+
+def split_p_values(a: FloatArray, b: FloatArray, *, part: FloatArray) -> FloatArray:
+    """Give the central two-sided p-values of many shares of the first kind, each as `split_p_value`."""
+    as_few = np.where(b > 0, special.betaincc(a + 1, np.where(b > 0, b, 1.0), part), 1.0)
+    as_many = np.where(a > 0, special.betainc(np.where(a > 0, a, 1.0), b + 1, part), 1.0)
+    return np.asarray(np.minimum(1.0, 2 * np.minimum(as_few, as_many)))
 
 
 def none_p_value(failures: FloatArray, *, odds: FloatArray) -> float:

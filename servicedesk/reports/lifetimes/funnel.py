@@ -4,10 +4,15 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import stats
 
 from servicedesk.reports.lifetimes import columns
 from servicedesk.reports.lifetimes.columns import FloatArray
+from servicedesk.reports.lifetimes.distributions import (
+    normal_quantile,
+    poisson_chance,
+    poisson_quantile,
+    poisson_share,
+)
 
 MANY = 1e9
 """Expected counts above this are taken for normal."""
@@ -64,7 +69,7 @@ def _between_counts(tail: float, due: FloatArray) -> FloatArray:
     # Beyond that the law of the counts is normal to more digits than it can be computed with.
     many = due > MANY
     few = np.where(many, 1.0, due)
-    count = stats.poisson.ppf(tail, few)
-    reached = stats.poisson.cdf(count, few)
-    between = count - (reached - tail) / stats.poisson.pmf(count, few)
-    return np.where(many, due + stats.norm.ppf(tail) * np.sqrt(due), between)
+    count = poisson_quantile(tail, few)
+    reached = poisson_share(count, few)
+    between = count - (reached - tail) / poisson_chance(count, few)
+    return np.asarray(np.where(many, due + normal_quantile(tail) * np.sqrt(due), between))

@@ -6,10 +6,10 @@ from collections.abc import Iterator
 from typing import NamedTuple
 
 import numpy as np
-from scipy import stats
 
 from servicedesk.reports.lifetimes import columns
 from servicedesk.reports.lifetimes.columns import AnyArray, BoolArray, Codes, FloatArray, IntArray
+from servicedesk.reports.lifetimes.distributions import normal_quantile, t_quantile
 
 FEW_CLUSTERS = 30
 """Below this many sites limits use the t quantile, on one degree of freedom fewer than there are sites."""
@@ -99,8 +99,8 @@ def reach(confidence: float, *, clusters: int | None = None) -> float:
     """
     upper = (1 + confidence) / 2
     if clusters is None or clusters >= FEW_CLUSTERS:
-        return float(stats.norm.ppf(upper))
-    return float(stats.t.ppf(upper, clusters - 1)) if clusters > 1 else float("nan")
+        return float(normal_quantile(upper))
+    return float(t_quantile(upper, clusters - 1)) if clusters > 1 else float("nan")
 
 
 def _ordered_steps(watch: Watch, *, late: IntArray, bits: int) -> AnyArray:

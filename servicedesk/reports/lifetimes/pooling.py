@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import optimize, special, stats
+from scipy import optimize, special
 
 from servicedesk.reports.lifetimes import columns, exact
 from servicedesk.reports.lifetimes.columns import FloatArray
@@ -93,7 +93,7 @@ def shrink_rates(
         return _common(number, time, confidence=level)
     shape, rate = prior
     tails = (1 - level) / 2, (1 + level) / 2
-    low, high = (stats.gamma.ppf(tail, shape + number) / (rate + time) for tail in tails)
+    low, high = (special.gammaincinv(shape + number, tail) / (rate + time) for tail in tails)
     return ShrunkRates(
         prior_shape=shape,
         prior_rate=rate,

@@ -13,9 +13,10 @@ from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
-from scipy import optimize, special, stats
+from scipy import optimize, special
 
 from servicedesk.reports.lifetimes.columns import AnyArray, FloatArray
+from servicedesk.reports.lifetimes.distributions import chi2_quantile
 
 FLATTEST, STEEPEST = 1e-4, 1e4
 """Shapes beyond these describe no failures anybody could have dated."""
@@ -259,7 +260,7 @@ class PowerRegion:
     @classmethod
     def around(cls, sample: PowerSample, best: PowerSlice, *, confidence: float) -> PowerRegion:
         """Draw the region around the best fit, as wide as one degree of freedom allows."""
-        floor = best.highest - float(stats.chi2.ppf(confidence, 1)) / 2
+        floor = best.highest - float(chi2_quantile(confidence, 1)) / 2
         step = 1.5 / math.sqrt(sample.number)
         low, high = (
             math.exp(

@@ -6,10 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import stats
 
 from servicedesk.reports.lifetimes import columns, exact
 from servicedesk.reports.lifetimes.columns import FloatArray
+from servicedesk.reports.lifetimes.distributions import normal_quantile, normal_tail
 from servicedesk.reports.lifetimes.sites import site_totals, spread, watched_counts
 
 
@@ -82,76 +82,6 @@ def event_rate(events: float, exposure: float, *, confidence: float = 0.95) -> R
     time = _exposure(exposure, name="exposure")
     low, high = exact.poisson_limits(number, time, confidence=columns.share(confidence, name="confidence"))
     return Rate(events=number, exposure=time, rate=number / time, low=low, high=high)
-
-
-def clustered_event_rate(
-    events: ArrayLike,
-    exposure: ArrayLike,
-    cluster: ArrayLike,
-    *,
-    fleet_design_effect: float | None = None,
-    confidence: float = 0.95,
-) -> ClusteredRate:
-    """Give the failures per unit of time at risk, counting the site as the piece of evidence.
-
-    Parameters
-    ----------
-    events, exposure : array_like
-        Failures and time at risk, one row an item.
-    cluster : array_like
-        Site of each item.
-    fleet_design_effect : float, optional
-        Design effect of the whole fleet, borrowed where the sites at hand are too few (under three) or
-        nothing failed. Without it such a rate keeps the exact Poisson interval and a NaN design effect.
-    confidence : float
-        Two-sided confidence of the interval.
-
-    Returns
-    -------
-    ClusteredRate
-        Its interval is the wider (by its length) of the exact Poisson interval and the site-robust one.
-
-    Raises
-    ------
-    ValueError
-        If columns differ in length, nothing was watched, or an event happened to an item with no time at
-        risk.
-
-    Notes
-    -----
-    The robust interval is ``rate * exp(+-t sqrt(phi / n))`` with ``t`` the quantile on one degree of
-    freedom fewer than there are sites, and ``phi`` the ratio of the observed spread of the sites' counts to
-    the Poisson spread. Assumes independent sites and complete reporting; items of one site may depend on each
-    other in any way.
-
-    References
-    ----------
-    .. [1] Garwood, F. (1936). Fiducial limits for the Poisson distribution. Biometrika 28.
-    .. [2] Rao, J. N. K. and Scott, A. J. (1999). A simple method for analysing overdispersion in clustered
-       Poisson data. Statistics in Medicine 18.
-    """
-    level = columns.share(confidence, name="confidence")
-    totals = site_totals(events, exposure, cluster, group=None)
-    number, time, sites = float(totals.events.sum()), float(totals.exposure.sum()), totals.events.size
-    variation = spread(totals)
-    low, high = exact.poisson_limits(number, time, confidence=level)
-    if np.isnan(variation) and fleet_design_effect is not None:
-        effect = columns.inflation(fleet_design_effect, name="fleet_design_effect")
-        low, high = exact.poisson_limits(number / effect, time / effect, confidence=level)
-        variation = effect
-    elif not np.isnan(variation):
-        reach = float(np.exp(stats.t.ppf((1 + level) / 2, sites - 1) * np.sqrt(variation / number)))
-        robust = (number / time / reach, number / time * reach)
-        low, high = max((low, high), robust, key=lambda limits: limits[1] - limits[0])
-    return ClusteredRate(
-        events=number,
-        exposure=time,
-        rate=number / time,
-        low=low,
-        high=high,
-        design_effect=_at_least_one(variation),
-        clusters=sites,
-    )
 
 
 def design_effect(
@@ -309,13 +239,13 @@ def stratified_rate_ratio(
     if first == 0 or second == 0:
         return _empty_side(a / effect, time_a, b / effect, time_b, confidence=level)
     error = np.sqrt(effect * float(((a + b) * time_a * time_b / time**2).sum()) / (first * second))
-    reach = float(np.exp(stats.norm.ppf((1 + level) / 2) * error))
+    reach = float(np.exp(normal_quantile((1 + level) / 2) * error))
     ratio = first / second
     return RateRatio(
         ratio=ratio,
         low=ratio / reach,
         high=ratio * reach,
-        p_value=float(2 * stats.norm.sf(abs(np.log(ratio)) / error)),
+        p_value=float(2 * normal_tail(abs(np.log(ratio)) / error)),
     )
 
 

@@ -7,10 +7,10 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
 
 from servicedesk.reports.lifetimes import columns, influence
 from servicedesk.reports.lifetimes.columns import FloatArray, IntArray
+from servicedesk.reports.lifetimes.distributions import chi2_tail
 from servicedesk.reports.lifetimes.estimate import Estimate
 from servicedesk.reports.lifetimes.histories import Histories, read_histories
 
@@ -206,7 +206,7 @@ def compare_mean_cumulative(
     pulls = _pulls(pair, share=share, drift=np.cumsum(drift, axis=1))
     variance = float((pulls**2).sum())
     statistic = float(pulls.sum() ** 2 / variance) if variance > 0 else 0.0
-    return Comparison(statistic=statistic, degrees=1, p_value=float(stats.chi2.sf(statistic, 1)))
+    return Comparison(statistic=statistic, degrees=1, p_value=float(chi2_tail(statistic, 1)))
 
 
 def mean_cumulative_difference(

@@ -6,12 +6,16 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
+from scipy import optimize
 
 from servicedesk.reports.lifetimes import columns
-from servicedesk.reports.lifetimes.columns import FloatArray
+from servicedesk.reports.lifetimes.columns import FloatArray, IntArray
 
 FEWEST_CLUSTERS = 3
 """With fewer sites than this their spread says nothing, so no design effect is estimated."""
+
+WILDEST = 1e3
+"""A variance between sites beyond this says that all failures of a group are at one site."""
 
 
 class SiteTotals(NamedTuple):
@@ -67,3 +71,66 @@ def spread(totals: SiteTotals) -> float:
     if number == 0 or sites < FEWEST_CLUSTERS:
         return float("nan")
     return float(sites / (sites - 1) * ((totals.events - totals.expected) ** 2).sum() / number)
+
+
+def between_site_variance(events: FloatArray, exposure: FloatArray, group: IntArray) -> float:
+    """Estimate by the method of moments how much the rates of sites differ within groups.
+
+    Parameters
+    ----------
+    events, exposure : ndarray
+        Failures and time at risk, one row a site and group; rows without time at risk say nothing.
+    group : ndarray
+        Group of each row, as small whole numbers.
+
+    Returns
+    -------
+    float
+        Variance of the sites' rates, each in units of the mean rate of its group: the square of their
+        coefficient of variation, at most `WILDEST`. Zero where they differ no more than chance.
+
+    Notes
+    -----
+    With ``w`` the shares of the sites in the time at risk of their group, ``n`` its failures, and ``c`` the
+    variance, the sum of the squares ``(n_i - w_i n)**2`` has the expectation ``n (1 - sum w**2)`` by chance
+    and ``c m**2 (sum w**2 - 2 sum w**3 + (sum w**2)**2)`` by the sites, ``m`` being the failures due. What is
+    known of ``m**2`` is ``n (n - 1) / (1 + c sum w**2)``, because a group happens to have sites that fail
+    more or less than most; the groups' sums together give ``c``. One variance is taken for all groups.
+
+    References
+    ----------
+    .. [1] Böhning, D., Malzahn, U., Sarol, J., Rattanasiri, S. and Biggeri, A. (2002). Efficient
+       non-iterative and nonparametric estimation of heterogeneity variance for the standardized mortality
+       ratio. Annals of the Institute of Statistical Mathematics 54.
+    """
+    time = columns.sums(group, weights=exposure)
+    number = columns.sums(group, weights=events)
+    share = np.divide(exposure, time[group], out=np.zeros_like(exposure), where=exposure > 0)
+    squares, cubes = (columns.sums(group, weights=share**power) for power in (2, 3))
+    seen = columns.sums(group, weights=(events - share * number[group]) ** 2)
+    excess = float((seen - number * (1 - squares)).sum())
+    weight = number * (number - 1) * (squares - 2 * cubes + squares**2)
+
+    def missing(variance: float) -> float:
+        return float((variance * weight / (1 + variance * squares)).sum()) - excess
+
+    if excess <= 0:
+        return 0.0
+    if missing(WILDEST) <= 0:
+        return WILDEST
+    return float(optimize.brentq(missing, 0.0, WILDEST, xtol=1e-12))
+
+
+def count_inflation(variance: float, *, rate: float, time: float, squares: float) -> float:
+    """Give the factor by which sites that differ inflate the variance of a count.
+
+    Parameters
+    ----------
+    variance : float
+        Of the sites' rates, in units of their mean (see `between_site_variance`).
+    rate : float
+        Failures per unit of time at risk.
+    time, squares : float
+        Sum of the sites' times at risk and of the squares of them.
+    """
+    return 1 + variance * rate * squares / time

@@ -7,10 +7,10 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
 
 from servicedesk.reports.lifetimes import columns, influence
 from servicedesk.reports.lifetimes.columns import BoolArray, FloatArray, IntArray
+from servicedesk.reports.lifetimes.distributions import chi2_tail
 from servicedesk.reports.lifetimes.estimate import Estimate
 from servicedesk.reports.lifetimes.lives import Lives, read_lives
 
@@ -262,7 +262,7 @@ def log_rank(
         variance=variance,
         statistic=statistic,
         degrees=degrees,
-        p_value=float(stats.chi2.sf(statistic, degrees)) if degrees else 1.0,
+        p_value=float(chi2_tail(statistic, degrees)) if degrees else 1.0,
     )
 
 

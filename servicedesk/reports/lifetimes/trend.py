@@ -9,10 +9,10 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import stats
 
 from servicedesk.reports.lifetimes import columns, power
 from servicedesk.reports.lifetimes.columns import AnyArray, FloatArray, IntArray
+from servicedesk.reports.lifetimes.distributions import chi2_quantile, chi2_share, chi2_tail, normal_tail
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -95,7 +95,7 @@ def fit_power_law(
     unbiased = math.nan
     if not watched.start.any() and np.ptp(watched.stop) == 0:
         tails = (1 - level) / 2, (1 + level) / 2
-        low, high = (best.shape * float(stats.chi2.ppf(tail, 2 * number)) / (2 * number) for tail in tails)
+        low, high = (best.shape * float(chi2_quantile(tail, 2 * number)) / (2 * number) for tail in tails)
         unbiased = best.shape * (number - 1) / number
     else:
         region = power.PowerRegion.around(sample, best, confidence=level)
@@ -151,7 +151,7 @@ def laplace(
     middle = float((watched.number * (watched.start + watched.stop)).sum() / 2)
     variance = float((watched.number * (watched.stop - watched.start) ** 2).sum() / 12)
     statistic = (float(watched.age.sum()) - middle) / math.sqrt(variance * effect)
-    return Trend(statistic=statistic, degrees=1, p_value=float(2 * stats.norm.sf(abs(statistic))))
+    return Trend(statistic=statistic, degrees=1, p_value=float(2 * normal_tail(abs(statistic))))
 
 
 def mil_hdbk_189(events: Sequence[ArrayLike], stop: ArrayLike) -> Trend:
@@ -189,7 +189,7 @@ def mil_hdbk_189(events: Sequence[ArrayLike], stop: ArrayLike) -> Trend:
     watched = _read(events, np.zeros(ends.shape[0]), ends)
     statistic = float(2 * np.log(watched.stop[watched.item] / watched.age).sum())
     degrees = 2 * watched.age.size
-    tails = stats.chi2.cdf(statistic, degrees), stats.chi2.sf(statistic, degrees)
+    tails = chi2_share(statistic, degrees), chi2_tail(statistic, degrees)
     return Trend(statistic=statistic, degrees=degrees, p_value=float(min(1.0, 2 * min(tails))))
 
 
@@ -223,7 +223,7 @@ def constant_rate(events: Sequence[ArrayLike], start: ArrayLike, stop: ArrayLike
     """
     sample = _sample(_read(events, start, stop))
     statistic = max(0.0, 2 * (sample.fit().highest - sample.at(1.0).highest))
-    return Trend(statistic=statistic, degrees=1, p_value=float(stats.chi2.sf(statistic, 1)))
+    return Trend(statistic=statistic, degrees=1, p_value=float(chi2_tail(statistic, 1)))
 
 
 class _Windows(NamedTuple):

@@ -8,15 +8,23 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from servicedesk.reports.lifetimes import columns, exact
+from servicedesk.reports.lifetimes import columns
 from servicedesk.reports.lifetimes.columns import BoolArray, FloatArray
 from servicedesk.reports.lifetimes.multiplicity import benjamini_hochberg
+from servicedesk.reports.lifetimes.site_variance import Cells
+from servicedesk.reports.lifetimes.unlike_sites import chance_while_waiting, draw_ratios, drawn_chance
 
 FALSE_ALARMS = 0.10
 """Share of false alarms put up with among the groups flagged."""
 
+FLAGGED_AT = 0.08
+"""Q-value up to which a group is flagged: the variance of sites is only estimated, which costs the rest."""
+
 FEWEST_EVENTS, FEWEST_SITES = 3, 2
 """A group is flagged only with this many failures at this many sites."""
+
+DRAWN_BELOW = 0.02
+"""Chances below this are drawn site by site."""
 
 RUN_LENGTH = 120
 """Steps in which one false alarm is put up with: ten years of months."""
@@ -67,7 +75,12 @@ class Cusum:
 
 
 def flag_groups(
-    events: ArrayLike, expected: ArrayLike, sites: ArrayLike, *, design_effect: float = 1.0
+    events: ArrayLike,
+    expected: ArrayLike,
+    sites: ArrayLike,
+    *,
+    cells: Cells | None = None,
+    variance: float = 0.0,
 ) -> Flags:
     """Flag the groups (batches, lots) that fail more often than all the others.
 
@@ -79,24 +92,28 @@ def flag_groups(
         Failures each group should have had by its ages if it failed like all *other* groups.
     sites : array_like
         Sites at which the group's failures happened.
-    design_effect : float
-        Inflation of the variance by shared sites; failures are divided by it for the test.
+    cells : Cells, optional
+        What was to be expected of each group at each site; needed where sites are unlike.
+    variance : float
+        Of the gamma site effects of mean one, zero where sites are alike.
 
     Returns
     -------
     Flags
-        Flagged are groups with at least 3 failures at 2 sites whose q-value is at most 0.10. A group nobody
-        expected failures of, or the only one with any, cannot be tested.
+        Flagged are groups with at least 3 failures at 2 sites whose q-value is at most 0.08. A group nobody
+        expected failures of, the only one with any, or one that is at a single site, cannot be tested.
 
     Raises
     ------
     ValueError
-        If columns differ in length or hold negative values, or the design effect is below one.
+        If columns differ in length or hold negative values, or there is a variance without cells.
 
     Notes
     -----
-    Both counts are random: given the failures in all, those of the group are binomial with the share
-    ``expected / (expected + others)``. Assumes that what was expected was standardised by age.
+    Both counts are random: given the failures in all and the site effects, those of the group are binomial.
+    Site effects are drawn where the chance is small; else taking them as one gamma is near enough. Groups
+    with too few failures to be flagged count as tested all the same, as how many they had is chance.
+    Assumes that what was expected was standardised by age.
 
     References
     ----------
@@ -104,22 +121,35 @@ def flag_groups(
        series. Biometrika 31.
     .. [2] Benjamini, Y. and Hochberg, Y. (1995). Controlling the false discovery rate. JRSS B 57.
     """
-    effect = columns.inflation(design_effect)
     number = columns.amounts(events, name="events")
     due = columns.amounts(expected, name="expected")
     places = columns.amounts(sites, name="sites")
     columns.same_length(events=number, expected=due, sites=places)
+    if variance > 0 and cells is None:
+        raise ValueError("variance needs cells: which groups share sites, and how much was expected there.")
     others = number.sum() - number
     testable = (due > 0) & (others > 0)
+    if cells is not None:
+        testable &= np.bincount(cells.group, minlength=number.size) >= FEWEST_SITES
+    felt = np.zeros(number.size) if cells is None else variance * cells.felt()
     p_value = np.full(number.shape[0], np.nan)
-    share = due[testable] / (due[testable] + others[testable])
-    effective = zip(number[testable] / effect, others[testable] / effect, share, strict=True)
-    p_value[testable] = [exact.chance_of_as_many(a, b, part=part) for a, b, part in effective]
-    q_value = benjamini_hochberg(p_value)
-    enough = (number >= FEWEST_EVENTS) & (places >= FEWEST_SITES)
-    return Flags(
-        p_value=p_value, q_value=q_value, flagged=enough & (np.nan_to_num(q_value, nan=1.0) <= FALSE_ALARMS)
+    p_value[testable] = chance_while_waiting(
+        number[testable], others[testable], due=due[testable], variance=felt[testable]
     )
+    enough = (number >= FEWEST_EVENTS) & (places >= FEWEST_SITES)
+    if cells is not None and variance > 0:
+        for place in np.flatnonzero(enough & (np.nan_to_num(p_value, nan=1.0) <= DRAWN_BELOW)):
+            ratios = draw_ratios(cells, int(place), variance=variance)
+            p_value[place] = drawn_chance(number[place], others[place], due=due[place], ratios=ratios)
+    q_value = adjusted(p_value, enough=enough)
+    return Flags(
+        p_value=p_value, q_value=q_value, flagged=enough & (np.nan_to_num(q_value, nan=1.0) <= FLAGGED_AT)
+    )
+
+
+def adjusted(p_value: FloatArray, *, enough: BoolArray) -> FloatArray:
+    """Adjust for looking at many groups, those with too little to be flagged among them."""
+    return benjamini_hochberg(np.where(enough | np.isnan(p_value), p_value, 1.0))
 
 
 def poisson_cusum(

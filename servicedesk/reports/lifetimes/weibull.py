@@ -7,11 +7,11 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import stats
 
 from servicedesk.reports.lifetimes import columns, power
 from servicedesk.reports.lifetimes.ages import Placed, put_on_ruler
 from servicedesk.reports.lifetimes.columns import BoolArray, FloatArray, IntArray
+from servicedesk.reports.lifetimes.distributions import chi2_quantile, chi2_upper_quantile
 from servicedesk.reports.lifetimes.estimate import Estimate
 from servicedesk.reports.lifetimes.lives import Lives, count_up, read_lives
 from servicedesk.reports.lifetimes.power import Intervals, PowerRegion, PowerSample
@@ -221,8 +221,8 @@ def fit_scale(
     return ScaleFit(
         shape=steepness,
         scale=scale(number),
-        scale_low=scale(float(stats.chi2.isf(tail, 2 * number + 2)) / 2),
-        scale_high=scale(float(stats.chi2.ppf(tail, 2 * number)) / 2 if number else 0.0),
+        scale_low=scale(float(chi2_upper_quantile(tail, 2 * number + 2)) / 2),
+        scale_high=scale(float(chi2_quantile(tail, 2 * number)) / 2 if number else 0.0),
         failures=int(number),
     )
 

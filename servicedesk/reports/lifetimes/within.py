@@ -7,10 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import stats
 
 from servicedesk.reports.lifetimes import columns
 from servicedesk.reports.lifetimes.columns import FloatArray, IntArray
+from servicedesk.reports.lifetimes.distributions import chi2_quantile, t_quantile
 from servicedesk.reports.lifetimes.histories import read_histories
 from servicedesk.reports.lifetimes.power import FLATTEST, STEEPEST, find_root
 
@@ -71,6 +71,39 @@ class _Spans:
         time, _ = self.slope(shape)
         total = self.number.sum()
         return float(total * math.log(shape) + shape * self.sum_log - (self.number * np.log(time)).sum())
+
+
+@dataclass(frozen=True, eq=False)
+class _Parts:
+    """Parts of spans in groups that had a failure: the spans' ends as logarithms, shares watched, and counts.
+
+    ``log_stop`` is counted from the latest end in the row's group, which keeps every power of it in bounds.
+    ``width`` is how far the logarithms of a span's ends lie apart: infinite where it begins at zero.
+    """
+
+    log_stop: FloatArray
+    width: FloatArray
+    watched: FloatArray
+    event: FloatArray
+    group: IntArray
+    number: FloatArray
+
+    def value(self, shape: float) -> float:
+        """Give the profile log-likelihood, without what does not depend on the shape."""
+        grown = shape * self.log_stop + np.log(-np.expm1(-shape * self.width))
+        time = columns.sums(self.group, weights=self.watched * np.exp(grown), size=self.number.size)
+        return float((self.event * grown).sum() - (self.number * np.log(time)).sum())
+
+    def score(self, shape: float) -> float:
+        """Give the derivative of the profile log-likelihood."""
+        wide = shape * self.width
+        grown = self.watched * np.exp(shape * self.log_stop) * -np.expm1(-wide)
+        with np.errstate(over="ignore", invalid="ignore"):
+            slope = self.log_stop + np.where(np.isinf(wide), 0.0, self.width / np.expm1(wide))
+        time, steeper = (
+            columns.sums(self.group, weights=each, size=self.number.size) for each in (grown, grown * slope)
+        )
+        return float((self.event * slope).sum() - (self.number * steeper / time).sum())
 
 
 def fit_within(
@@ -138,29 +171,122 @@ def fit_within(
         number=failed[failed > 0],
         sum_log=float((count * np.where(count > 0, log_stop, 0.0)).sum()),
     )
+    best, low, high = _limits(spans, events=total, drop=float(chi2_quantile(level, 1)) / 2)
+    time = float((np.exp(best * log_stop) - np.exp(best * log_start)).sum())
+    return WithinFit(
+        shape=best,
+        low=low,
+        high=high,
+        rate=total / time * unit**-best,
+        events=int(total),
+        groups=int(spans.number.size),
+    )
+
+
+def fit_within_parts(
+    start: ArrayLike,
+    stop: ArrayLike,
+    watched: ArrayLike,
+    event: ArrayLike,
+    group: ArrayLike,
+    *,
+    telling: int | None = None,
+    confidence: float = 0.95,
+) -> WithinFit:
+    """Fit a power of time to failures of which only a span is used, with a rate of its own for every group.
+
+    Parameters
+    ----------
+    start, stop : array_like
+        Times between which each row's span lies. Where in it a failure fell is not looked at.
+    watched : array_like
+        How many spans of that kind were watched, in whole or in part: 0.5 for half of one.
+    event : array_like
+        Failures in each row.
+    group : array_like
+        Group (site, age and month of the year) of each row.
+    telling : int, optional
+        Failures in groups whose rows differ, at least 2: where these are few, limits from the normal are too
+        narrow, and Student's t on one less takes its place.
+    confidence : float
+        Two-sided confidence of the limits.
+
+    Returns
+    -------
+    WithinFit
+
+    Raises
+    ------
+    ValueError
+        If columns are bad, nothing failed, or no shape describes the failures.
+
+    Notes
+    -----
+    As `fit_within`, for grouped times: a row is expected to have ``watched * (stop**shape - start**shape)``
+    failures times its group's rate. What changes within a span (the season within a month) drops out with it.
+
+    References
+    ----------
+    .. [1] Whitaker, H. J., Farrington, C. P., Spiessens, B. and Musonda, P. (2006). Tutorial in
+       biostatistics: the self-controlled case series method. Statistics in Medicine 25.
+    """
+    level = columns.share(confidence, name="confidence")
+    begin, end, real, longest = columns.spans(start, stop, names=("start", "stop"))
+    share, count = columns.amounts(watched, name="watched"), columns.amounts(event, name="event")
+    codes = columns.codes(group, name="group").values
+    columns.same_length(start=begin, watched=share, event=count, group=codes)
+    if not (real & (share > 0)).all():
+        raise ValueError(
+            "A row without any watched time: its stop must come after its start, watched be above 0."
+        )
+    total = float(count.sum())
+    if total == 0:
+        raise ValueError("Nothing failed, so there is no shape to fit.")
+    failed = columns.sums(codes, weights=count)
+    told = failed[codes] > 0
+    with np.errstate(divide="ignore"):
+        log_start, log_stop = np.log(begin / longest), np.log(end / longest)
+    number = failed[failed > 0]
+    own = np.unique(codes[told], return_inverse=True)[1]
+    latest = np.full(number.size, -np.inf)
+    np.maximum.at(latest, own, log_stop[told])
+    parts = _Parts(
+        log_stop=log_stop[told] - latest[own],
+        width=(log_stop - log_start)[told],
+        watched=share[told],
+        event=count[told],
+        group=own,
+        number=number,
+    )
+    drop = chi2_quantile(level, 1) if telling is None else t_quantile((1 + level) / 2, telling - 1) ** 2
+    shape, low, high = _limits(parts, events=total, drop=float(drop) / 2)
+    time = float((share * (np.exp(shape * log_stop) - np.exp(shape * log_start))).sum())
+    return WithinFit(
+        shape=shape,
+        low=low,
+        high=high,
+        rate=total / time * longest**-shape,
+        events=int(total),
+        groups=int(parts.number.size),
+    )
+
+
+def _limits(profile: _Spans | _Parts, *, events: float, drop: float) -> tuple[float, float, float]:
+    """Find where a profile log-likelihood is greatest, and the shapes at which it is lower by a drop."""
     span = (math.log(FLATTEST), math.log(STEEPEST))
-    best = find_root(lambda at: spans.score(math.exp(at)), start=0.0, step=0.5, span=span)
+    best = find_root(lambda at: profile.score(math.exp(at)), start=0.0, step=0.5, span=span)
     if not math.isfinite(best):
         raise ValueError("No shape describes the failures: they all come as early, or as late, as can be.")
-    floor = spans.value(math.exp(best)) - float(stats.chi2.ppf(level, 1)) / 2
+    floor = profile.value(math.exp(best)) - drop
     low, high = (
         math.exp(
             find_root(
-                lambda at: spans.value(math.exp(at)) - floor,
+                lambda at: profile.value(math.exp(at)) - floor,
                 start=best,
-                step=side * 1.5 / math.sqrt(total),
+                step=side * 1.5 / math.sqrt(events),
                 span=span,
             )
         )
         for side in (-1, 1)
     )
-    shape = math.exp(best)
-    time = float((np.exp(shape * log_stop) - np.exp(shape * log_start)).sum())
-    return WithinFit(
-        shape=shape,
-        low=low,
-        high=high,
-        rate=total / time * unit**-shape,
-        events=int(total),
-        groups=int(spans.number.size),
-    )
+    return math.exp(best), low, high

@@ -13,6 +13,7 @@ from reportlab.lib.enums import TA_RIGHT
 from reportlab.lib.pagesizes import LETTER
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
+from reportlab.pdfbase.pdfmetrics import stringWidth
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import (
     BaseDocTemplate,
@@ -47,13 +48,15 @@ TITLE = ParagraphStyle("title", PLAIN, fontName="Helvetica-Bold", fontSize=18, l
 SECTION = ParagraphStyle(
     "section", PLAIN, fontName="Helvetica-Bold", fontSize=12.5, leading=16, spaceBefore=12, spaceAfter=4
 )
+LEFT, RIGHT = 2, 4
+PADDING: Final = LEFT + RIGHT + 1  # a point more, for sums of widths are rounded
 RULED = TableStyle(
     [
         ("LINEBELOW", (0, 0), (-1, 0), 0.8, INK),
         ("LINEBELOW", (0, 1), (-1, -1), 0.3, HAIRLINE),
         ("VALIGN", (0, 0), (-1, -1), "TOP"),
-        ("LEFTPADDING", (0, 0), (-1, -1), 2),
-        ("RIGHTPADDING", (0, 0), (-1, -1), 4),
+        ("LEFTPADDING", (0, 0), (-1, -1), LEFT),
+        ("RIGHTPADDING", (0, 0), (-1, -1), RIGHT),
         ("TOPPADDING", (0, 0), (-1, -1), 2),
         ("BOTTOMPADDING", (0, 0), (-1, -1), 2),
     ]
@@ -161,12 +164,32 @@ def _drawing(svg: str, *, width: float) -> Any:
     return drawing
 
 
+def _widths(table: Table, *, width: float) -> list[float]:
+    """Share out the width of a table: room for the longest word of each column, the rest by what it holds."""
+    columns = list(zip(table.header, *table.rows, strict=True))
+    least = [min(_longest_word(cells), width / 3) + PADDING for cells in columns]
+    weights = [min(max(len(cell) for cell in cells), 44) + 3 for cells in columns]
+    spare = width - sum(least)
+    if spare < 0:
+        return [width * one / sum(least) for one in least]
+    return [one + spare * weight / sum(weights) for one, weight in zip(least, weights, strict=True)]
+
+
+def _longest_word(cells: Sequence[str]) -> float:
+    """Measure the longest word of a column, whose first cell is its head."""
+    fonts = [HEAD.fontName, *[SMALL.fontName] * (len(cells) - 1)]
+    return max(
+        (
+            stringWidth(_letters(word), font, SMALL.fontSize)
+            for font, cell in zip(fonts, cells, strict=True)
+            for word in cell.split()
+        ),
+        default=0.0,
+    )
+
+
 def _grid(table: Table, *, width: float) -> Grid:
-    """Set a table; its columns share the width by how much stands in them."""
-    lengths = [
-        min(max([len(head), *(len(row[place]) for row in table.rows)]), 44) + 3
-        for place, head in enumerate(table.header)
-    ]
+    """Set a table."""
     head = [
         _words(cell, HEAD_NUMBER if place in table.numbers else HEAD)
         for place, cell in enumerate(table.header)
@@ -177,7 +200,7 @@ def _grid(table: Table, *, width: float) -> Grid:
     ]
     return Grid(
         [head, *rows],
-        colWidths=[width * length / sum(lengths) for length in lengths],
+        colWidths=_widths(table, width=width),
         style=RULED,
         repeatRows=1,
     )

@@ -11,14 +11,15 @@ from django.urls import reverse
 from schedules.words import span
 from servicedesk.reports.care_figures import CareFigure, care_figure, care_sentence
 from servicedesk.reports.care_records import CareRecords
-from servicedesk.reports.comparison import Ratio, compare_figure, comparison_sentence
+from servicedesk.reports.comparison import compare_figure, comparison_sentence
 from servicedesk.reports.curve_figures import SURVIVAL, CurveRow, CurvesFigure, curves_figure
 from servicedesk.reports.exclusion_words import exclusion_sentences
 from servicedesk.reports.forecasts import Asked, ForecastFigure, ForecastRow, forecast_figure
 from servicedesk.reports.histories import Histories
-from servicedesk.reports.judgements import PER, TEST_EVENTS
+from servicedesk.reports.judgements import FIT_CURVE_FAILURES, PER, TEST_EVENTS
 from servicedesk.reports.kept import kept
 from servicedesk.reports.landing import YearInBrief, in_brief
+from servicedesk.reports.models import ThinLot
 from servicedesk.reports.paper.blocks import Block, Heading, Paper, Pictures, Points, Table, Words
 from servicedesk.reports.pictures import curve_pictures, forecast_pictures, rates_pictures
 from servicedesk.reports.plan_forms import rules_in_force
@@ -26,11 +27,24 @@ from servicedesk.reports.queries.lives import read_histories
 from servicedesk.reports.rate_figures import RateRow, RatesFigure, rates_figure
 from servicedesk.reports.selection import Selection
 from servicedesk.reports.sentences import curves_sentence, forecast_sentence, rates_sentence
-from servicedesk.reports.watch_figures import WatchFigure, flag_ways, watch_figure, watch_sentence
-from servicedesk.reports.words import amount, counted, percent, years
+from servicedesk.reports.type_ratios import Ratio
+from servicedesk.reports.watch_figures import (
+    WatchFigure,
+    false_sentence,
+    flag_ways,
+    own_rate_words,
+    thin_sentence,
+    thin_words,
+    watch_figure,
+    watch_sentence,
+)
+from servicedesk.reports.words import amount, percent, years
+from servicedesk.words import counted
 from units.models import ComponentType
 
 NONE_YET = "cannot tell yet"
+MOST_THIN = 5
+"""Lots of which nobody can tell that the report names; the page has more."""
 
 
 def year_report(chosen: Selection) -> Paper:
@@ -215,9 +229,12 @@ def _ahead(figure: ForecastFigure) -> Iterator[Block]:
     )
     asked = figure.asked
     yield Words(
-        f"Stock does in {percent(asked.level)} of cases: on the shelf for the year, in each of {asked.vans} "
-        "vans for its hardest month."
+        f"Stock does in {percent(asked.level)} of cases: on the shelf for the year, in each of "
+        f"{counted(asked.vans, 'van')} for its hardest month. {figure.late}"
     )
+    remarks = [f"{_title(row.name)}: {'; '.join(row.remarks)}." for row in figure.rows if row.remarks]
+    if remarks:
+        yield Points(remarks)
 
 
 def _forecast_cells(row: ForecastRow) -> list[str]:
@@ -240,21 +257,29 @@ def _forecast_cells(row: ForecastRow) -> list[str]:
 def _care(figures: Iterable[CareFigure]) -> Iterator[Block]:
     told = list(figures)
     yield Heading("How often is care worth its while?", reverse("reports:care"))
-    better = [figure for figure in told if figure.better]
-    if not better:
-        yield Words("Our records show no interval that is better than the usual ones.", lead=True)
-        return
-    yield Points([f"{_title(figure.rule.component_type.name)}: {care_sentence(figure)}" for figure in better])
-    rest = len(told) - len(better)
-    if rest:
+    if not any(figure.better for figure in told):
+        yield Words("Our records show no interval that is clearly better than the usual ones.", lead=True)
+    shown = [figure for figure in told if figure.better or _says_why_not(figure)]
+    if shown:
+        yield Points(
+            [f"{_title(figure.rule.component_type.name)}: {care_sentence(figure)}" for figure in shown]
+        )
+    rest = len(told) - len(shown)
+    if shown and rest:
         yield Words(f"Of the other {counted(rest, 'care rule')} the records show nothing better.")
+
+
+def _says_why_not(figure: CareFigure) -> bool:
+    """Tell whether there were failures enough for an interval, so that its refusal tells what to do."""
+    return not figure.hidden and figure.events >= FIT_CURVE_FAILURES
 
 
 def _lots(figure: WatchFigure) -> Iterator[Block]:
     yield Heading("Is a lot going wrong?", reverse("reports:watch"))
     yield Words(watch_sentence(figure), lead=True)
     if figure.mark is not None:
-        yield Words(f"As of the look at all lots and types on {figure.mark.looked_on:%-d %B %Y}.")
+        look = f"As of the look at all lots and types on {figure.mark.looked_on:%-d %B %Y}."
+        yield Words(f"{look} {false_sentence(figure)}".rstrip())
     if figure.open:
         yield Table(
             header=["What", "How", "Since", "Failures", "Expected", "Sites", "Sites with failures"],
@@ -273,6 +298,14 @@ def _lots(figure: WatchFigure) -> Iterator[Block]:
             ],
             numbers=frozenset({3, 4, 5, 6}),
         )
+
+    if figure.thin:
+        yield Words(thin_sentence(figure))
+        yield Points([_thin_point(lot) for lot in figure.thin[:MOST_THIN]])
+
+
+def _thin_point(lot: ThinLot) -> str:
+    return f"{_title(lot.words)}: {thin_words(lot)}; its own rate is {own_rate_words(lot)} per {PER} a year"
 
 
 def _worked_out(figure: RatesFigure) -> Iterator[Block]:

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from servicedesk.reports.queries.counted import Counted, Ints, counted_by_block, looked_up
-from servicedesk.reports.queries.exposure import departed_days, items_without_time, watched_by_site
+from servicedesk.reports.queries.exposure import (
+    departed_days,
+    items_without_time,
+    units_noted,
+    watched_by_site,
+)
 from servicedesk.reports.queries.fates import Fate, findings_by_fate
 from servicedesk.reports.queries.scope import Scope
 from servicedesk.reports.selection import Selection
@@ -34,12 +39,16 @@ class Cells:
         Which group and which site a row is about.
     items, ageless, days, events : ndarray
         Items watched, those of unknown age among them, their days at risk, and their failures.
+        Where failures are of modes that only a look shows, their time ends at the last look: days are such
+        that failures divided by them are the sum of the rates of both sorts of mode.
     piece_days : dict
         By place of the group, days at risk times pieces.
     excluded : dict
         Findings that count for nothing here, by why.
     without_time : int
         Parts that were watched for less than a day.
+    notes : dict
+        What is said of what was counted: how many, by name of a sentence (`exclusion_words`).
     """
 
     groups: list[Any]
@@ -52,6 +61,7 @@ class Cells:
     piece_days: dict[int, int]
     excluded: dict[Fate, int]
     without_time: int
+    notes: dict[str, int]
 
     def of(self, place: int) -> slice:
         """Give the rows that are about the group at a place."""
@@ -61,7 +71,8 @@ class Cells:
 
 def read_cells(selection: Selection, *, by: str) -> Cells:
     """Read time at risk and failures of a selection by group and site."""
-    return _as_cells(_count(Scope(selection, by)), by=by)
+    scope = Scope(selection, by)
+    return _as_cells(_count(scope), scope)
 
 
 def read_cells_kept(selection: Selection, *, by: str, fill: bool = False) -> Cells:
@@ -74,7 +85,7 @@ def read_cells_kept(selection: Selection, *, by: str, fill: bool = False) -> Cel
     counted = counted_by_block(
         selection.as_of, by, count=lambda block: _count(Scope(selection, by, block)), fill=fill
     )
-    return _as_cells(counted, by=by)
+    return _as_cells(counted, Scope(selection, by))
 
 
 def is_large() -> bool:
@@ -88,53 +99,74 @@ def _count(scope: Scope) -> Counted:
     groups, failed = ({row[0]: None for row in rows} for rows in (watched, events))
     return Counted(
         groups=list(groups),
-        watched=_columns(watched, {key: place for place, key in enumerate(groups)}, width=6),
+        watched=_columns(watched, {key: place for place, key in enumerate(groups)}, width=7),
         departed=dict(departed_days(scope)),
         event_groups=list(failed),
-        events=_columns(events, {key: place for place, key in enumerate(failed)}, width=3),
+        events=_columns(events, {key: place for place, key in enumerate(failed)}, width=4),
         fates=fates,
         without_time=items_without_time(scope),
+        notes=units_noted(scope) | {"newest_events": sum(row[4] for row in events)},
     )
 
 
-def _as_cells(counted: Counted, *, by: str) -> Cells:
+def _as_cells(counted: Counted, scope: Scope) -> Cells:
     """Bring what was counted into the order of groups and sites."""
-    told = counted
-    if by == MODE:
-        told = _for_each_mode(counted)
-    groups = sorted({*told.groups, *told.event_groups}, key=_in_order)
+    of_looks = counted.events[3].sum()
+    if scope.by == MODE:
+        counted = _for_each_mode(counted, {str(mode) for mode in scope.look_modes})
+    groups = sorted({*counted.groups, *counted.event_groups}, key=_in_order)
     place = {key: number for number, key in enumerate(groups)}
-    at_risk, failed = told.watched.copy(), told.events.copy()
-    at_risk[0] = looked_up([place[key] for key in told.groups], at_risk[0])
-    failed[0] = looked_up([place[key] for key in told.event_groups], failed[0])
+    at_risk, failed = counted.watched.copy(), counted.events.copy()
+    at_risk[0] = looked_up([place[key] for key in counted.groups], at_risk[0])
+    failed[0] = looked_up([place[key] for key in counted.event_groups], failed[0])
     piece_days = np.bincount(at_risk[0], weights=at_risk[5], minlength=len(groups))
+    at_risk[4] = at_risk[6] if scope.by_looks else _days_of_both(at_risk, failed, groups=len(groups))
     return Cells(
         groups=groups,
         **_joined(at_risk, failed),
         piece_days={
-            number: int(piece_days[number]) - int(told.departed.get(key, 0)) for key, number in place.items()
+            number: int(piece_days[number]) - int(counted.departed.get(key, 0))
+            for key, number in place.items()
         },
-        excluded={fate: count for fate, count in told.fates.items() if fate != Fate.EVENT},
-        without_time=told.without_time,
+        excluded={fate: count for fate, count in counted.fates.items() if fate != Fate.EVENT},
+        without_time=counted.without_time,
+        notes=counted.notes | {"look_events": int(of_looks)},
     )
+
+
+def _days_of_both(at_risk: Ints, failed: Ints, *, groups: int) -> Ints:
+    """Weigh days at risk and days up to the last look so that rates of both sorts of mode add up.
+
+    With n failures of modes that show themselves in T days and m of modes that only a look shows in L days,
+    the rate is n/T + m/L: as if all n + m had happened in days between L and T.
+    """
+    whole, looked = (np.bincount(at_risk[0], weights=at_risk[row], minlength=groups) for row in (4, 6))
+    every, shown = (np.bincount(failed[0], weights=failed[row], minlength=groups) for row in (2, 3))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        days = every / ((every - shown) / whole + shown / looked)
+        share = np.where((shown > 0) & (whole > looked), (whole - days) / (whole - looked), 0.0)
+    days_less = share[at_risk[0]] * (at_risk[4] - at_risk[6])
+    return at_risk[4] - np.rint(days_less).astype(np.int64)
 
 
 def _in_order(key: Any) -> tuple[bool, Any]:
     return (key is None, key)
 
 
-def _for_each_mode(counted: Counted) -> Counted:
+def _for_each_mode(counted: Counted, look_modes: Collection[str]) -> Counted:
     """Put the time at risk of a kind of part under each of the modes by which its parts failed."""
     modes: dict[str, list[str]] = {}
     for key in sorted(counted.event_groups):
         modes.setdefault(key.split(":")[0], []).append(key)
     groups: list[Any] = []
-    spread = [np.zeros((6, 0), dtype=np.int64)]
+    spread = [np.zeros((7, 0), dtype=np.int64)]
     for number, kind in enumerate(counted.groups):
         mine = counted.watched[:, counted.watched[0] == number]
         for key in modes.get(kind, ()):
             again = mine.copy()
             again[0] = len(groups)
+            if key.split(":")[1] in look_modes:
+                again[4] = again[6]
             groups.append(key)
             spread.append(again)
     departed = {key: counted.departed.get(kind, 0) for kind, keys in modes.items() for key in keys}

@@ -28,9 +28,9 @@ FEW_BLOCKS = 8
 class Counted:
     """Columns of rows by group and site, and totals.
 
-    ``watched`` holds the place of the group in ``groups``, site, items, ageless items, days, and days times
-    pieces; ``events`` the place of the group in ``event_groups``, site and failures. A group is a number, a
-    text, or None.
+    ``watched`` holds the place of the group in ``groups``, site, items, ageless items, days, days times
+    pieces, and days up to the last look; ``events`` the place of the group in ``event_groups``, site,
+    failures, and those that only a look shows. A group is a number, a text, or None.
     """
 
     groups: list[Any]
@@ -40,6 +40,7 @@ class Counted:
     events: Ints
     fates: dict[Fate, int]
     without_time: int
+    notes: dict[str, int]
 
     def to_bytes(self) -> bytes:
         """Write it down, for `from_bytes` to read."""
@@ -49,6 +50,7 @@ class Counted:
             "event_groups": self.event_groups,
             "fates": list(self.fates.items()),
             "without_time": self.without_time,
+            "notes": self.notes,
         }
         body = BytesIO()
         np.savez_compressed(
@@ -72,6 +74,7 @@ class Counted:
                 events=held["events"].astype(np.int64),
                 fates={Fate(name): count for name, count in told["fates"]},
                 without_time=told["without_time"],
+                notes=told["notes"],
             )
 
 
@@ -112,9 +115,11 @@ def _added(parts: Sequence[Counted]) -> Counted:
     failed, events = _stacked([(part.event_groups, part.events) for part in parts])
     departed: Counter[Any] = Counter()
     fates: Counter[Fate] = Counter()
+    notes: Counter[str] = Counter()
     for part in parts:
         departed.update(part.departed)
         fates.update(part.fates)
+        notes.update(part.notes)
     return Counted(
         groups=groups,
         watched=watched,
@@ -123,6 +128,7 @@ def _added(parts: Sequence[Counted]) -> Counted:
         events=events,
         fates={fate: fates[fate] for fate in Fate},
         without_time=sum(part.without_time for part in parts),
+        notes=dict(notes),
     )
 
 

@@ -8,24 +8,30 @@ from typing import Any
 from servicedesk.reports.queries.scope import OVERLAPS, Scope
 
 
-def watched_by_site(scope: Scope) -> list[tuple[Any, int, int, int, int, int]]:
+def watched_by_site(scope: Scope) -> list[tuple[Any, ...]]:
     """Add up time at risk by group and site.
 
     Returns
     -------
     list of tuple
-        Group, site, items, items whose age is not known, days at risk, and days times pieces as fitted
-        (`departed_days` has what pieces that left early take off).
+        Group, site, items, items whose age is not known, days at risk, days times pieces as fitted
+        (`departed_days` has what pieces that left early take off), and days at risk up to the last look.
     """
+    looked = "0"
+    if scope.look_modes:
+        end = scope.least("last_day", "looked_day")
+        looked = f"CASE WHEN looked_day > first_day THEN {end} - first_day ELSE 0 END"
+    fitted = scope.day("f.fitted_on")
     return scope.rows(
         f"WITH {scope.spans(cut=True)}"
-        " SELECT grp, site_id, SUM(item), SUM(item * ageless), SUM(days), SUM(days * pieces) FROM ("
-        f"SELECT {scope.group()} AS grp, w.site_id, f.pieces,"
+        " SELECT grp, site_id, SUM(item), SUM(item * ageless), SUM(last_day - first_day),"
+        f" SUM((last_day - first_day) * pieces), SUM({looked}) FROM ("
+        f"SELECT {scope.group()} AS grp, w.site_id, f.pieces, w.looked_day,"
         " CASE WHEN f.age_known THEN 0 ELSE 1 END AS ageless,"
         " CASE WHEN w.before_on IS NULL OR f.fitted_on >= w.before_on THEN 1 ELSE 0 END AS item,"
         " CASE WHEN f.removed_on IS NULL OR f.removed_on >= w.until_on THEN w.last_day"
-        f" ELSE {scope.day('f.removed_on')} END"
-        f" - CASE WHEN f.fitted_on <= w.from_on THEN w.first_day ELSE {scope.day('f.fitted_on')} END AS days"
+        f" ELSE {scope.day('f.removed_on')} END AS last_day,"
+        f" CASE WHEN f.fitted_on <= w.from_on THEN w.first_day ELSE {fitted} END AS first_day"
         f" FROM units_fitment f CROSS JOIN w WHERE {OVERLAPS}{scope.of_fitments()} {scope.dialect.fence}"
         ") AS at_risk GROUP BY grp, site_id"
     )
@@ -36,7 +42,7 @@ def departed_days(scope: Scope) -> list[tuple[Any, int]]:
     end = scope.least("COALESCE(f.removed_on, w.until_on)", "w.until_on")
     begin = scope.greatest("f.fitted_on", "w.from_on", "d.left_on")
     return scope.rows(
-        f"WITH {scope.spans(cut=True)}"
+        f"WITH {scope.spans(cut=True, looks=False)}"
         f" SELECT {scope.group()}, SUM(d.pieces * ({scope.day(end)} - {scope.day(begin)}))"
         " FROM units_departure d CROSS JOIN units_fitment f CROSS JOIN w"
         f" WHERE f.id = d.fitment_id AND {OVERLAPS}{scope.of_fitments()} AND {begin} < {end} GROUP BY 1"
@@ -66,3 +72,29 @@ def items_without_time(scope: Scope) -> int:
         f" AND EXISTS ({watch} {begin} = {end}{window}) AND NOT EXISTS ({watch} {begin} < {end})"
     )
     return int(count)
+
+
+def units_noted(scope: Scope) -> dict[str, int]:
+    """Count the units about whose time at risk something is to be said.
+
+    Returns
+    -------
+    dict
+        ``lost_units``, whose time ended when their site was last heard of; ``silent_units``, of which nobody
+        heard for as long, though nothing tells whether they would; ``start_not_said``, of which nobody said
+        since when we hear of them.
+    """
+    quiet = ", ".join(f"({site})" for site in sorted(scope.out_of_sight.silent) or [0])  # a table needs a row
+    ((lost, silent_units, unsaid),) = scope.rows(
+        f"WITH {scope.lost()}, quiet AS MATERIALIZED (SELECT column1 AS site_id FROM (VALUES {quiet}) AS v)"
+        " SELECT COALESCE(SUM(CASE WHEN heard THEN 0 ELSE 1 END), 0),"
+        " COALESCE(SUM(CASE WHEN heard AND silent THEN 1 ELSE 0 END), 0), COALESCE(SUM(unsaid), 0) FROM ("
+        f"SELECT u.site_id NOT IN (SELECT site_id FROM lost) AS heard,"
+        " p.until_on IS NULL AND u.site_id IN (SELECT site_id FROM quiet) AS silent,"
+        " CASE WHEN p.began = 'unsaid' THEN 1 ELSE 0 END AS unsaid"
+        " FROM units_unit u JOIN units_site s ON s.id = u.site_id JOIN units_observationperiod p"
+        " ON p.unit_id = u.id AND p.from_on < %(as_of)s"
+        " AND (p.until_on IS NULL OR p.until_on >= %(as_of)s)"
+        f" WHERE TRUE{scope.where('u', 's')}{scope.in_block('u.site_id')}) AS noted"
+    )
+    return {"lost_units": int(lost), "silent_units": int(silent_units), "start_not_said": int(unsaid)}

@@ -19,6 +19,7 @@ class Fate(StrEnum):
     SAME_EVENT = "same_event"
     PART_UNKNOWN = "part_unknown"
     AT_TAKE_OVER = "found_at_take_over"
+    LAST_WORD = "last_word"
     NO_TIME = "no_time_watched"
     NOT_WATCHED = "not_watched"
 
@@ -29,12 +30,20 @@ FATE_WORDS: Final = {
     Fate.REPEAT: "the same fault as before",
     Fate.SAME_EVENT: "written down twice: same unit, failure, place and day",
     Fate.PART_UNKNOWN: "nobody could say which part",
-    Fate.AT_TAKE_OVER: "found on the day we took the unit over",
+    Fate.AT_TAKE_OVER: "found when we took the unit over",
+    Fate.LAST_WORD: "the last word of a site or the last look at a unit: it only says until when time counts",
     Fate.NO_TIME: "the part was watched for less than a day",
     Fate.NOT_WATCHED: "found when nobody was watching the unit or the part was not in place",
 }
 
 _ELIGIBLE = "{0}.is_failure AND NOT {0}.repeat AND {0}.continues_id IS NULL AND {0}.fitment_id IS NOT NULL"
+_TOLD_BEFORE = (
+    # Rows of an import are told apart by their references, there and here. A record made at the desk has
+    # none: it is the second one wherever an import tells of the event too, whichever was stored first.
+    "CASE WHEN a.batch_id IS NULL AND b.batch_id IS NULL THEN b.id > a.id"
+    " WHEN a.batch_id IS NOT NULL AND b.batch_id IS NOT NULL THEN b.id > a.id AND b.ref = a.ref"
+    " ELSE b.batch_id IS NULL END"
+)
 _SAME = "b.unit_id = a.unit_id AND b.mode_id = a.mode_id AND b.found_on = a.found_on"
 
 _TWINS: Final = (
@@ -45,14 +54,17 @@ _TWINS: Final = (
     " twins AS MATERIALIZED (SELECT DISTINCT b.id FROM doubled d"
     " CROSS JOIN calls_finding a CROSS JOIN calls_finding b"
     " WHERE a.unit_id = d.unit_id AND a.mode_id = d.mode_id AND a.found_on = d.found_on"
-    f" AND {_SAME} AND b.id > a.id AND COALESCE(b.panel, 0) = COALESCE(a.panel, 0)"
+    f" AND {_SAME} AND {_TOLD_BEFORE} AND COALESCE(b.panel, 0) = COALESCE(a.panel, 0)"
     f" AND b.corner = a.corner AND b.place = a.place"
     f" AND {_ELIGIBLE.format('a')} AND {_ELIGIBLE.format('b')})"
 )
 
 
 def twins(scope: Scope) -> str:
-    """Write the table of findings that tell of an event a second time: same unit, mode, place and day."""
+    """Write the table of findings that tell of an event a second time: same unit, mode, place and day.
+
+    Rows of imports whose references differ tell of two events.
+    """
     return _TWINS.format(scope.of_block("g.unit_id"))
 
 
@@ -64,19 +76,45 @@ _IN_SPAN = (
     " OR (g.found_on = f.fitted_on AND w.from_on <= f.fitted_on AND w.until_on > f.fitted_on"
     " AND (f.removed_on IS NULL OR f.removed_on > f.fitted_on)))"
 )
+TAKING_OVER = 30
+"""Days after we began to hear of a unit in which what nobody called about was most likely there before."""
+
 _WATCH = "SELECT 1 FROM units_observationperiod q WHERE q.unit_id = f.unit_id AND q.from_on"
-_FATE = (
+_IN_PLACE = "f.fitted_on <= g.found_on AND (f.removed_on IS NULL OR f.removed_on >= g.found_on)"
+_WHY = (
     f"CASE WHEN NOT g.is_failure THEN '{Fate.WEAR_ONLY}'"
     f" WHEN g.repeat OR g.continues_id IS NOT NULL THEN '{Fate.REPEAT}'"
     f" WHEN g.id IN (SELECT id FROM twins) THEN '{Fate.SAME_EVENT}'"
+    f" WHEN w.unit_id IS NOT NULL AND w.begins_over AND f.fitted_on < w.from_on AND {{at_take_over}}"
+    f" THEN '{Fate.AT_TAKE_OVER}'"
+    f" WHEN w.unit_id IS NOT NULL AND {{is_look_mode}} AND COALESCE(g.found_on > w.looked_on, TRUE)"
+    f" THEN '{Fate.LAST_WORD}'"
     f" WHEN w.unit_id IS NOT NULL THEN '{Fate.EVENT}'"
     f" WHEN EXISTS ({_WATCH} = g.found_on AND q.from_on > f.fitted_on"
     f" AND (f.removed_on IS NULL OR f.removed_on >= g.found_on)) THEN '{Fate.AT_TAKE_OVER}'"
-    " WHEN f.fitted_on <= g.found_on AND (f.removed_on IS NULL OR f.removed_on >= g.found_on)"
+    f" WHEN {_IN_PLACE} AND EXISTS (SELECT 1 FROM lost JOIN units_unit v ON v.site_id = lost.site_id"
+    f" WHERE v.id = f.unit_id AND lost.heard_on = g.found_on) THEN '{Fate.LAST_WORD}'"
+    f" WHEN {_IN_PLACE}"
     f" AND EXISTS ({_WATCH} <= g.found_on AND (q.until_on IS NULL OR q.until_on >= g.found_on))"
     f" THEN '{Fate.NO_TIME}'"
     f" ELSE '{Fate.NOT_WATCHED}' END"
 )
+
+
+def _fate(scope: Scope) -> str:
+    """Give what a finding of a known part counts as, in a query over ``g``, ``f`` and ``w``.
+
+    What was wrong already when we began to hear of a unit is usually the reason why we were called: what
+    somebody called about on that day or before, and without a call what was found in the weeks after.
+    """
+    called_on = scope.local_day("c.told_at")
+    return _WHY.format(
+        at_take_over=(
+            f"CASE WHEN g.call_id IS NULL THEN {scope.day('g.found_on')} <= w.first_day + {TAKING_OVER}"
+            f" ELSE (SELECT {called_on} FROM calls_call c WHERE c.id = g.call_id) <= w.from_on END"
+        ),
+        is_look_mode=scope.is_look_mode("g.mode_id"),
+    )
 
 
 def fated(scope: Scope, *, columns: str, only: str = "") -> str:
@@ -85,7 +123,7 @@ def fated(scope: Scope, *, columns: str, only: str = "") -> str:
     It needs ``w`` (uncut) and ``twins`` in front. ``only`` narrows it further, with a leading AND.
     """
     return (
-        f"SELECT {columns}, {_FATE} AS fate FROM calls_finding g CROSS JOIN units_fitment f"
+        f"SELECT {columns}, {_fate(scope)} AS fate FROM calls_finding g CROSS JOIN units_fitment f"
         f" LEFT JOIN w ON {_IN_SPAN}"
         f" WHERE f.id = g.fitment_id{scope.of_findings()}{scope.of_block('g.unit_id')}"
         f"{scope.of_moments()}{scope.of_fitments()}"
@@ -120,31 +158,36 @@ def _kinds_asked_for(scope: Scope) -> str:
     return "".join(told)
 
 
-def findings_by_fate(scope: Scope) -> tuple[list[tuple[Any, int, int]], dict[Fate, int]]:
+def findings_by_fate(scope: Scope) -> tuple[list[tuple[Any, ...]], dict[Fate, int]]:
     """Count failures by group and site, and everything that is excluded by why.
 
     Returns
     -------
     events
-        Group, site and failures. Grouped by failure mode, a group is the kind of part and the mode's number
-        as in ``track:12``.
+        Group, site, failures, those that only a look shows among them, and those of the newest days
+        (`scope.NEWEST`). Grouped by failure mode, a group is the kind of part and the mode's number as in
+        ``track:12``.
     excluded
         Findings by fate, `Fate.EVENT` among them.
     """
     group = f"{scope.group()} || ':' || g.mode_id" if scope.by == MODE else scope.group()
+    columns = (
+        f"{group} AS grp, w.site_id, CASE WHEN {scope.is_look_mode('g.mode_id')} THEN 1 ELSE 0 END AS looked,"
+        f" CASE WHEN g.found_on > %(newest)s THEN 1 ELSE 0 END AS newest"
+    )
     counted = scope.rows(
         f"WITH {scope.spans(cut=False)}, {twins(scope)}"
         f" SELECT CASE WHEN fate = '{Fate.EVENT}' THEN grp END AS of_group,"
-        f" CASE WHEN fate = '{Fate.EVENT}' THEN site_id END AS at_site, COUNT(*), fate FROM"
-        f" ({fated(scope, columns=f'{group} AS grp, w.site_id')} {scope.dialect.fence}) AS told"
+        f" CASE WHEN fate = '{Fate.EVENT}' THEN site_id END AS at_site, COUNT(*), SUM(looked), SUM(newest),"
+        f" fate FROM ({fated(scope, columns=columns)} {scope.dialect.fence}) AS told"
         " GROUP BY of_group, at_site, fate"
     )
     partless = scope.rows(
-        f"SELECT 0, 0, COUNT(*), fate FROM ({fated_partless(scope, columns='g.id')}) AS told GROUP BY fate"
+        f"SELECT COUNT(*), fate FROM ({fated_partless(scope, columns='g.id')}) AS told GROUP BY fate"
     )
-    events = [row[:3] for row in counted if row[3] == Fate.EVENT]
+    events = [row[:-1] for row in counted if row[-1] == Fate.EVENT]
     totals = dict.fromkeys(Fate, 0)
-    totals[Fate.EVENT] = sum(count for _, _, count in events)
-    for _, _, count, fate in [*(row for row in counted if row[3] != Fate.EVENT), *partless]:
+    totals[Fate.EVENT] = sum(row[2] for row in events)
+    for count, fate in [*((row[2], row[-1]) for row in counted if row[-1] != Fate.EVENT), *partless]:
         totals[Fate(fate)] += count
     return events, totals

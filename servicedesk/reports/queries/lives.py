@@ -72,11 +72,15 @@ def _spans(scope: Scope) -> str:
     """Ask for part, group, site, day of fitting, first and last day of each span at risk."""
     begin = scope.greatest("f.fitted_on", "w.from_on")
     end = scope.least("COALESCE(f.removed_on, w.until_on)", "w.until_on")
+    looked = ""
+    if scope.by_looks:
+        end = scope.least(end, "w.looked_on")
+        looked = f" AND w.looked_on > {begin}"
     return (
-        f"WITH {scope.spans(cut=False)}"
+        f"WITH {scope.spans(cut=False, looks=scope.by_looks)}"
         f" SELECT f.id, {scope.group()}, w.site_id, {scope.day('f.fitted_on')},"
         f" {scope.day(begin)}, {scope.day(end)} FROM units_fitment f CROSS JOIN w"
-        f" WHERE {OVERLAPS} AND f.age_known{scope.of_fitments()} ORDER BY f.id, w.from_on"
+        f" WHERE {OVERLAPS} AND f.age_known{looked}{scope.of_fitments()} ORDER BY f.id, w.from_on"
     )
 
 

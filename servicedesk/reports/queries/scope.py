@@ -11,19 +11,25 @@ from __future__ import annotations
 import re
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
+from datetime import date, timedelta
+from functools import cached_property
 from itertools import chain
 from math import isfinite
 from typing import Any, Final
 
 import numpy as np
 from django.db import connection
+from django.utils import timezone
 from numpy.typing import NDArray
 
+from schedules.reference import CARE_WORK
 from servicedesk.people.models import Touch
+from servicedesk.reports.queries.contacts import OutOfSight, out_of_sight
 from servicedesk.reports.selection import AT_CARE, Selection
 from servicedesk.reports.since_care import BAND_ENDS
 from servicedesk.reports.strata import AGE_ENDS
 from servicedesk.reports.traits import MODE, TRAITS, Key, Trait
+from units.models import FailureMode
 
 NAMED = re.compile(r"%\((\w+)\)s")
 
@@ -36,6 +42,9 @@ class Dialect:
     least: str
     day: str
     year: str
+    local_day: str
+    day_before: str
+    as_day: str
     fence: str
     unindexed: str
 
@@ -49,6 +58,9 @@ DIALECTS: Final = {
         "MIN",
         "CAST(julianday({0}) - 1721424.5 AS INTEGER)",
         "CAST(substr({0}, 1, 4) AS INTEGER)",
+        "django_datetime_cast_date({0}, '{1}', 'UTC')",
+        "date({0}, '-1 day')",
+        "{0}",
         "LIMIT -1",
         "+{0}",
     ),
@@ -57,16 +69,34 @@ DIALECTS: Final = {
         "LEAST",
         "({0} - DATE '0001-01-01' + 1)",
         "EXTRACT(YEAR FROM {0})::int",
+        "({0} AT TIME ZONE '{1}')::date",
+        "({0} - 1)",
+        "({0})::date",
         "OFFSET 0",
         "{0}",
     ),
 }
+
+NEWEST: Final = timedelta(days=60)
+"""Of failures in the newest days some are still to be written down."""
 
 OVERLAPS: Final = (
     "w.unit_id = f.unit_id AND f.fitted_on < w.until_on"
     " AND (f.removed_on IS NULL OR (f.removed_on > w.from_on AND f.removed_on > f.fitted_on))"
 )
 """That a part was at risk for at least a day of a watched span."""
+
+_FAILURE: Final = "SELECT 1 FROM calls_finding r WHERE r.is_failure AND r.detected <> 'care'"
+
+WITH_REPAIR: Final = (
+    f"(EXISTS ({_FAILURE} AND r.id = k.finding_id) OR EXISTS ({_FAILURE} AND r.call_id = k.call_id)"
+    f" OR (k.task_id IS NULL AND EXISTS ({_FAILURE} AND r.unit_id = k.unit_id AND r.found_on = k.done_on)))"
+)
+"""That work ``k`` was done with the repair of a failure: by its finding, its call, or its unit and day.
+
+Failures first seen on a care visit brought nobody there, so they do not count; nor does the day where the
+work was a task of its own.
+"""
 
 
 @dataclass
@@ -87,8 +117,28 @@ class Scope:
         day = connection.ops.adapt_datefield_value
         chosen = self.selection
         self.params |= {"as_of": day(chosen.as_of), "last": day(chosen.last), "mode": chosen.mode}
+        self.params["newest"] = day(chosen.as_of - NEWEST)
         if chosen.after is not None:
             self.params["after"] = day(chosen.after)
+
+    @cached_property
+    def look_modes(self) -> list[int]:
+        """The failure modes that show only when somebody looks."""
+        return list(FailureMode.objects.filter(only_at_look=True).order_by("pk").values_list("pk", flat=True))
+
+    @cached_property
+    def out_of_sight(self) -> OutOfSight:
+        """The sites of which nobody heard for two years."""
+        return out_of_sight(self.selection.as_of, block=self.block)
+
+    @property
+    def by_looks(self) -> bool:
+        """Whether all failures asked for show only at a look, so that time counts up to the last look."""
+        return self.selection.mode is not None and self.selection.mode in self.look_modes
+
+    def is_look_mode(self, mode: str) -> str:
+        """Give the condition that a failure mode shows only when somebody looks."""
+        return f"{mode} IN ({', '.join(map(str, self.look_modes))})" if self.look_modes else "1 = 0"
 
     @property
     def trait(self) -> Trait | None:
@@ -98,6 +148,10 @@ class Scope:
     def day(self, column: str) -> str:
         """Count the days up to a date."""
         return self.dialect.day.format(column)
+
+    def local_day(self, moment: str) -> str:
+        """Give the day of a moment at the company."""
+        return self.dialect.local_day.format(moment, timezone.get_current_timezone_name())
 
     def greatest(self, *values: str) -> str:
         """Take the latest of several dates."""
@@ -143,7 +197,7 @@ class Scope:
 
     def of_units(self) -> str:
         """Give the condition that a part's unit is one of the selection, where that is not all of them."""
-        conditions = self.where("u", "s") + self._in_block("u.site_id")
+        conditions = self.where("u", "s") + self.in_block("u.site_id")
         if not conditions:
             return ""
         return (
@@ -155,9 +209,10 @@ class Scope:
         """Give the condition that a unit is one of the block's, where only one block is asked for."""
         if self.block is None:
             return ""
-        return f" AND {unit} IN (SELECT v.id FROM units_unit v WHERE TRUE{self._in_block('v.site_id')})"
+        return f" AND {unit} IN (SELECT v.id FROM units_unit v WHERE TRUE{self.in_block('v.site_id')})"
 
-    def _in_block(self, site: str) -> str:
+    def in_block(self, site: str) -> str:
+        """Give the condition that a site is one of the block's, where only one block is asked for."""
         return "" if self.block is None else f" AND {site} %% {Touch.BLOCKS} = {int(self.block)}"
 
     def of_findings(self) -> str:
@@ -187,7 +242,7 @@ class Scope:
         last = (
             "(SELECT MAX(k.done_on) FROM calls_work k WHERE k.kind = %(care)s AND k.unit_id = f.unit_id"
             " AND (k.fitment_id = f.id OR k.fitment_id IS NULL) AND k.done_on < g.found_on"
-            " AND k.done_on >= f.fitted_on AND k.done_on >= w.from_on)"
+            f" AND k.done_on >= f.fitted_on AND k.done_on >= w.from_on AND NOT {WITH_REPAIR})"
         )
         between = " AND f.age_known AND g.detected <> 'care'"
         if band is None:
@@ -205,26 +260,80 @@ class Scope:
         above = f" AND {age} > {low}" if low else ""
         return f" AND f.age_known{above}" + (f" AND {age} <= {high}" if isfinite(high) else "")
 
-    def spans(self, *, cut: bool) -> str:
+    def spans(self, *, cut: bool, looks: bool = True) -> str:
         """Give the table ``w``: the spans in which units of the selection were watched.
 
         With ``cut`` only the days that count; else all up to the day on which the records are read.
         ``before_on`` is the end of the span before, so that a part at risk in several counts once.
+        ``begins_over`` says that with the span we began to hear of a unit that we had not just fitted.
+        With ``looks``, ``looked_on`` is the last day on which a look at the unit would have shown what only
+        a look shows (NULL: none), and ``looked_day`` its number; without ``cut`` only of units at which
+        such a failure was found, unless all failures asked for are of that sort. Beside it stands the table
+        ``lost`` of sites that were lost from sight: they are watched until the day before they were last
+        heard of, because a contact that was a failure would count without the time in which there could
+        have been none.
         """
         last, after = ("%(last)s", self.selection.after if cut else None) if cut else ("%(as_of)s", None)
         start = self.greatest("p.from_on", "%(after)s") if after is not None else "p.from_on"
         trait = self.trait
         group = self.expression(trait) if trait is not None and trait.table != "f" else "NULL"
+        noted = "CASE WHEN p.ended IN ('lapsed', 'sold') THEN p.last_contact_on END"
+        ends = f"COALESCE({noted}, p.until_on, {last})"
+        known = f"COALESCE({self._day_before('lost.heard_on')}, {last})"
+        looked, seen = self._looks(of_all=cut or self.by_looks) if looks else (self._no_look(), "")
         return (
-            "w AS MATERIALIZED (SELECT c.*,"
+            f"{self.lost()}, {seen}w AS MATERIALIZED (SELECT c.*,"
             f" {self.day('c.from_on')} AS first_day, {self.day('c.until_on')} AS last_day,"
-            " LAG(c.until_on) OVER (PARTITION BY c.unit_id ORDER BY c.from_on) AS before_on"
-            f" FROM (SELECT p.unit_id, u.site_id, {group} AS grp, {start} AS from_on,"
-            f" {self.least(f'COALESCE(p.until_on, {last})', last)} AS until_on"
+            f" {self.day('c.looked_on')} AS looked_day,"
+            " LAG(c.until_on) OVER of_unit AS before_on,"
+            " c.began <> 'fitted' AND COALESCE(LAG(c.until_on) OVER of_unit < c.from_on, TRUE) AS begins_over"
+            f" FROM (SELECT p.unit_id, u.site_id, {group} AS grp, {start} AS from_on, p.began,"
+            f" {looked} AS looked_on,"
+            f" {self.least(ends, known, last)} AS until_on"
             " FROM units_observationperiod p JOIN units_unit u ON u.id = p.unit_id"
-            f" JOIN units_site s ON s.id = u.site_id WHERE TRUE{self.where('u', 's')}"
-            f"{self._in_block('u.site_id')}) c"
-            " WHERE c.from_on < c.until_on)"
+            " JOIN units_site s ON s.id = u.site_id LEFT JOIN lost ON lost.site_id = u.site_id"
+            f"{' LEFT JOIN looks ON looks.unit_id = u.id' if seen else ''}"
+            f" WHERE TRUE{self.where('u', 's')}"
+            f"{self.in_block('u.site_id')}) c"
+            " WHERE c.from_on < c.until_on WINDOW of_unit AS (PARTITION BY c.unit_id ORDER BY c.from_on))"
+        )
+
+    def _day_before(self, day: str) -> str:
+        return self.dialect.day_before.format(day)
+
+    def lost(self) -> str:
+        """Give the table of sites that were lost from sight, with the day each was last heard of."""
+        nobody = [(0, date.min)]  # a table needs a row
+        rows = ", ".join(f"({site}, '{on}')" for site, on in sorted(self.out_of_sight.lost.items()) or nobody)
+        day = self.dialect.as_day.format("column2")
+        return (
+            f"lost AS MATERIALIZED (SELECT column1 AS site_id, {day} AS heard_on FROM (VALUES {rows}) AS v)"
+        )
+
+    def _no_look(self) -> str:
+        return self.dialect.as_day.format("NULL")
+
+    def _looks(self, *, of_all: bool) -> tuple[str, str]:
+        """Give the last look at a unit as an expression, and the table it stands in with a comma behind.
+
+        A look is care or an inspection. A finding of what only a look shows was a look too; where nothing
+        else speaks of that look it only says until when time counts, and does not count itself: there may
+        have been later looks that found nothing and that nobody wrote down.
+        """
+        if not self.look_modes:
+            return self._no_look(), ""
+        care = ", ".join(f"'{kind.value}'" for kind in CARE_WORK)
+        mine = self.of_block("unit_id")
+        if not of_all:
+            found = f"SELECT r.unit_id FROM calls_finding r WHERE {self.is_look_mode('r.mode_id')}"
+            mine += f" AND unit_id IN ({found})"
+        return "looks.last_on", (
+            "looks AS MATERIALIZED (SELECT unit_id, MAX(seen_on) AS last_on FROM ("
+            f"SELECT unit_id, seen_on FROM calls_inspection WHERE TRUE{mine}"
+            f" UNION ALL SELECT unit_id, done_on FROM calls_work WHERE kind IN ({care}){mine}"
+            f" UNION ALL SELECT unit_id, {self._day_before('found_on')} FROM calls_finding"
+            f" WHERE {self.is_look_mode('mode_id')}{mine}) AS seen"
+            " WHERE seen_on <= %(as_of)s GROUP BY unit_id), "
         )
 
     def rows(self, statement: str) -> list[tuple[Any, ...]]:

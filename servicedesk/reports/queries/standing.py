@@ -3,9 +3,13 @@
 # ruff: noqa: S608  # values are bound; what is put into the text are names and expressions of our own
 from __future__ import annotations
 
-from typing import Any, NamedTuple
+from collections import defaultdict
+from typing import Any, Final, NamedTuple
 
 from servicedesk.reports.queries.scope import Scope
+
+RECENT_DAYS: Final = 730
+"""How far back the days between finding and writing down are looked at."""
 
 PLACED = "FROM units_fitment f JOIN units_unit u ON u.id = f.unit_id JOIN units_site s ON s.id = u.site_id"
 
@@ -36,8 +40,11 @@ def items_in_place(scope: Scope) -> list[Standing]:
     return [Standing(key, int(day), bool(known), int(items)) for key, day, known, items in rows]
 
 
-def pieces_used(scope: Scope) -> dict[Any, int]:
-    """Add up by group the pieces that replacements took on the days that count."""
+def pieces_used(scope: Scope) -> dict[Any, dict[int, int]]:
+    """Count by group the failures on the days that count whose replacements took so many pieces.
+
+    Replacements that belong to no finding count as a failure each.
+    """
     trait = scope.trait
     group = scope.expression(trait) if trait is not None else "0"
     conditions = " AND k.done_on <= %(last)s"
@@ -46,7 +53,27 @@ def pieces_used(scope: Scope) -> dict[Any, int]:
     if scope.selection.mode is not None:
         conditions += " AND k.finding_id IN (SELECT id FROM calls_finding WHERE mode_id = %(mode)s)"
     rows = scope.rows(
-        f"SELECT {group} AS grp, SUM(k.pieces) {PLACED} JOIN calls_work k ON k.fitment_id = f.id"
-        f" WHERE k.kind = 'replaced'{conditions}{scope.where('f', 'u', 's')} GROUP BY grp"
+        f"SELECT grp, pieces, COUNT(*) FROM (SELECT {group} AS grp, SUM(k.pieces) AS pieces {PLACED}"
+        f" JOIN calls_work k ON k.fitment_id = f.id WHERE k.kind = 'replaced'{conditions}"
+        f"{scope.where('f', 'u', 's')} GROUP BY grp, COALESCE(k.finding_id, -k.id)) AS told"
+        " GROUP BY grp, pieces"
     )
-    return {key: int(pieces) for key, pieces in rows}
+    used: dict[Any, dict[int, int]] = defaultdict(dict)
+    for key, pieces, number in rows:
+        used[key][int(pieces)] = int(number)
+    return used
+
+
+def days_to_record(scope: Scope) -> list[tuple[int, int, int]]:
+    """Give the day of finding, the day of writing down (as ordinals) and the number of failures.
+
+    Of two years before the records are read, all parts together, without those brought in from older records.
+    """
+    found, recorded = scope.day("g.found_on"), scope.day("DATE(g.recorded_at)")
+    rows = scope.rows(
+        f"SELECT {found} AS found, {recorded} AS recorded, COUNT(*) FROM calls_finding g"
+        f" WHERE g.batch_id IS NULL AND g.is_failure AND g.found_on <= %(as_of)s"
+        f" AND {found} > {scope.selection.as_of.toordinal() - RECENT_DAYS}"
+        " GROUP BY found, recorded"
+    )
+    return [(int(found), int(recorded), int(number)) for found, recorded, number in rows]

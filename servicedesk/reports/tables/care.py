@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
-from servicedesk.reports.care_figures import CareFigure
+from servicedesk.reports.care_figures import CareFigure, care_sentence
 from servicedesk.reports.tables.cells import PER_WORDS, finite, limits
 
 
@@ -30,6 +30,9 @@ def care_header(figure: CareFigure) -> list[str]:
         "cost of a part a year now",
         "at the best interval",
         "why no interval",
+        "what the records say",
+        "times cared for",
+        "of these with a repair",
         "replace at the age of (years)",
         "from (within 5 % of the least cost)",
         "to (within 5 % of the least cost)",
@@ -41,10 +44,11 @@ def care_rows(figure: CareFigure) -> Iterator[list[Any]]:
     """Give the rows of a file of failures by the time since care; the first also has the interval."""
     best = finite(figure.best or (None, None, None))
     replacing = [*finite(figure.replacing.best or (None, None, None)), figure.replacing.reason]
+    counts = [care_sentence(figure), figure.cares, figure.with_repairs]
     for number, band in enumerate(figure.bands):
         judged = band.judged
         ratio = finite(band.ratio or (None, None, None))
-        interval = [*best, figure.now, figure.least, figure.reason, *replacing]
+        interval = [*best, figure.now, figure.least, figure.reason, *counts, *replacing]
         whole = interval if number == 0 else [None] * len(interval)
         yield [
             band.name,
@@ -100,6 +104,10 @@ def care_json(figure: CareFigure) -> dict[str, Any]:
         "parts": figure.parts,
         "saved_a_year": figure.saved,
         "reason": figure.reason,
+        "sentence": care_sentence(figure),
+        "clear": figure.better,
+        "times_cared_for": figure.cares,
+        "of_these_with_a_repair": figure.with_repairs,
         "replace_at_years": limits(figure.replacing.best),
         "replace_at_limits": finite(figure.replacing.at_limits or (None, None)),
         "replace_reason": figure.replacing.reason,

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import asdict
 from typing import Any
 
 from servicedesk.reports.forecasts import Expected, ForecastFigure, ForecastRow
 from servicedesk.reports.words import percent
+from servicedesk.words import count
 
 
 def forecast_header(figure: ForecastFigure) -> list[str]:
@@ -22,25 +24,35 @@ def forecast_header(figure: ForecastFigure) -> list[str]:
         "to (95 %)",
         "pieces to expect",
         f"pieces on the shelf ({level})",
-        f"pieces in each of {vans} vans ({level})",
+        f"pieces in each of {count(vans, 'van')} ({level})",
         "share under warranty",
         "share beyond experience",
         "reckoned",
         "why no number",
+        "what to know",
     ]
 
 
 def forecast_rows(figure: ForecastFigure) -> Iterator[list[Any]]:
     """Give the rows of a file of what is to come: each type's year and months, then all types together."""
     for row in figure.rows:
-        whole = [row.pieces, row.shelf, row.van, row.in_warranty, row.beyond, row.method, row.reason]
+        whole = [
+            row.pieces,
+            row.shelf,
+            row.van,
+            row.in_warranty,
+            row.beyond,
+            row.method,
+            row.reason,
+            "; ".join(row.remarks),
+        ]
         yield [row.family, row.name, "twelve months", row.items, *_cells(row.year), *whole]
         for month, expected in zip(figure.months, row.months, strict=True):
-            yield [row.family, row.name, f"{month:%Y-%m}", row.items, *_cells(expected), *[None] * 7]
+            yield [row.family, row.name, f"{month:%Y-%m}", row.items, *_cells(expected), *[None] * 8]
     if figure.whole is not None:
-        yield ["", "all types", "twelve months", figure.items, *_cells(figure.whole), *[None] * 7]
+        yield ["", "all types", "twelve months", figure.items, *_cells(figure.whole), *[None] * 8]
         for month, expected in zip(figure.months, figure.whole_months, strict=True):
-            yield ["", "all types", f"{month:%Y-%m}", figure.items, *_cells(expected), *[None] * 7]
+            yield ["", "all types", f"{month:%Y-%m}", figure.items, *_cells(expected), *[None] * 8]
 
 
 def forecast_json(figure: ForecastFigure) -> dict[str, Any]:
@@ -55,6 +67,7 @@ def forecast_json(figure: ForecastFigure) -> dict[str, Any]:
         "rows": [_row(row) for row in figure.rows],
         "whole": None if figure.whole is None else _expected(figure.whole),
         "whole_months": [_expected(month) for month in figure.whole_months],
+        "late": figure.late,
         "exclusions": figure.exclusions,
     }
 
@@ -75,6 +88,9 @@ def _row(row: ForecastRow) -> dict[str, Any]:
         "van": row.van,
         "in_warranty": row.in_warranty,
         "beyond": row.beyond,
+        "trend": row.trend,
+        "year_ago": asdict(row.year_ago) if row.year_ago else None,
+        "remarks": list(row.remarks),
         **({"reason": row.reason} if row.reason else {}),
     }
 

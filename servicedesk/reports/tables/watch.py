@@ -5,8 +5,16 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any, Final
 
-from servicedesk.reports.models import LotFlag
-from servicedesk.reports.watch_figures import WatchFigure, flag_words
+from servicedesk.reports.judgements import PER
+from servicedesk.reports.models import LotFlag, ThinLot
+from servicedesk.reports.watch_figures import (
+    WatchFigure,
+    false_sentence,
+    flag_words,
+    own_rate,
+    thin_words,
+    watch_sentence,
+)
 
 WATCH_HEADER: Final = [
     "kind of part",
@@ -27,13 +35,17 @@ WATCH_HEADER: Final = [
     "share of false alarms",
     "above expectation",
     "by chance at most",
+    f"own rate from (95 %, per {PER} item-years)",
+    "own rate to",
 ]
 
 
 def watch_rows(figure: WatchFigure) -> Iterator[list[Any]]:
-    """Give the rows of a file of what stands out and what stood out before."""
+    """Give the rows of a file of what stands out, what stood out before, and what nobody can tell of."""
     for flag in (*figure.open, *figure.cleared.iterator()):
-        yield [flag.component_type.get_kind_display(), *_facts(flag).values()]
+        yield [flag.component_type.get_kind_display(), *_facts(flag).values(), None, None]
+    for lot in figure.thin:
+        yield _thin_row(lot)
 
 
 def watch_json(figure: WatchFigure) -> dict[str, Any]:
@@ -44,9 +56,44 @@ def watch_json(figure: WatchFigure) -> dict[str, Any]:
         "looked_on": mark.looked_on.isoformat() if mark else None,
         "lots": mark.lots if mark else 0,
         "types": mark.types if mark else 0,
+        "tested": mark.tested if mark else None,
+        "false_a_year": mark.false_a_year if mark else None,
+        "sentence": watch_sentence(figure),
+        "false_sentence": false_sentence(figure),
         "rows": [{**_facts(flag), "words": flag_words(flag)} for flag in figure.open],
         "before": [{**_facts(flag), "words": flag_words(flag)} for flag in figure.cleared.iterator()],
+        "too_thin": [_thin_facts(lot) for lot in figure.thin],
         "exclusions": {},
+    }
+
+
+def _thin_row(lot: ThinLot) -> list[Any]:
+    """Give the row of a lot of which nobody can tell, with an empty cell for what is not known."""
+    facts = _thin_facts(lot)
+    return [
+        lot.component_type.get_kind_display(),
+        *(facts[name] for name in ("component", "lot", "words")),
+        *(None, None),
+        *(facts[name] for name in ("events", "expected", "failed_sites", "items", "sites", "item_years")),
+        *[None] * 6,
+        *(facts["rate_low"], facts["rate_high"]),
+    ]
+
+
+def _thin_facts(lot: ThinLot) -> dict[str, Any]:
+    low, high = own_rate(lot)
+    return {
+        "component": lot.component_type.name,
+        "lot": lot.lot,
+        "words": thin_words(lot),
+        "events": lot.events,
+        "expected": lot.expected,
+        "failed_sites": lot.failed_sites,
+        "items": lot.items,
+        "sites": lot.sites,
+        "item_years": lot.years,
+        "rate_low": low,
+        "rate_high": high,
     }
 
 

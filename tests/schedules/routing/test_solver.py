@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import permutations, product
 
 import pytest
@@ -82,6 +83,74 @@ def test_what_is_urgent_comes_early() -> None:
     begins = {stop: moment for _, stop, moment in told(plan)}
     assert begins["urgent"] < DAY
     assert not plan.left_over
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_what_must_come_soonest_is_first_where_somebody_reaches_it_first(seed: int) -> None:
+    """It stands before all that is not agreed; an agreed stop stays, and a window is kept."""
+    whole = draw_problem(seed, visits=16)
+    dangers = [replace(stop, soonest=True, worth=60 * HOUR) for stop in whole.stops[4:7]]
+    problem = replace(whole, stops=[*whole.stops[:4], *dangers, *whole.stops[7:]])
+    plan = planned(problem)
+    agreed = next(stop for stop in problem.stops if stop.at is not None)
+    urgent = {stop.key for stop in dangers}
+    where = {timed.stop.key: timed for each in plan.rounds for timed in each.stops}
+    assert urgent <= set(where)
+    for each in plan.rounds:
+        assert each.short == 0
+        keys = [timed.stop.key for timed in each.stops]
+        # What stands right before a danger is another one, or agreed: nothing else holds it up.
+        assert {keys[place - 1] for place in range(1, len(keys)) if keys[place] in urgent} <= urgent | {
+            "agreed"
+        }
+    assert all(where[stop.key].begins < DAY for stop in dangers)
+    danger = dangers[0]
+    ways = [
+        time_round(problem, each, order)
+        for each in problem.shifts
+        if problem.may_take(each, danger)
+        for order in ([[danger, agreed], [agreed, danger]] if each.key in agreed.only else [[danger]])
+    ]
+    begins = [timed.begins for way in ways if not way.short for timed in way.stops if timed.stop is danger]
+    assert where[danger.key].begins == min(begins)
+    assert where["agreed"].begins == 10 * HOUR
+
+
+def test_what_must_come_soonest_does_not_wait_for_lunch_before_an_agreed_visit() -> None:
+    day = shift(1, lunch=True)
+    agreed = Stop(key="agreed", place=1, seconds=HOUR, at=13 * HOUR + 1800, only=frozenset({1}))
+    danger = Stop(key="danger", place=2, seconds=900, soonest=True, worth=60 * HOUR)
+    plan = planned(Problem([agreed, danger], [day], on_a_line(0, 20, 10)))
+    assert [(timed.stop.key, timed.begins) for timed in plan.rounds[0].stops] == [
+        ("danger", 8 * HOUR + 600),
+        ("agreed", 13 * HOUR + 1800),
+    ]
+
+
+def test_a_danger_after_an_earlier_stop_does_not_wait_for_lunch_before_an_agreed_visit() -> None:
+    day = shift(1, lunch=True)
+    early = Stop(key="early", place=1, seconds=900, at=8 * HOUR + 1800, only=frozenset({1}))
+    agreed = Stop(key="agreed", place=1, seconds=HOUR, at=13 * HOUR + 1800, only=frozenset({1}))
+    danger = Stop(key="danger", place=2, seconds=HOUR, soonest=True, worth=60 * HOUR)
+    plan = planned(Problem([early, agreed, danger], [day], on_a_line(0, 20, 35)))
+    assert [(timed.stop.key, timed.begins) for timed in plan.rounds[0].stops] == [
+        ("early", 8 * HOUR + 1800),
+        ("danger", 9 * HOUR),
+        ("agreed", 13 * HOUR + 1800),
+    ]
+
+
+def test_two_people_reach_what_must_come_soonest_together_and_first() -> None:
+    shifts = [shift(person * 10 + day, day=day, person=person) for person in (1, 2) for day in (0, 1)]
+    danger = Stop(key="danger", place=2, seconds=HOUR, persons=2, soonest=True, worth=60 * HOUR)
+    rest = [Stop(key=number, place=1, seconds=2 * HOUR) for number in range(6)]
+    plan = planned(Problem([*rest, danger], shifts, on_a_line(0, 5, 40)))
+    firsts = [each.stops[0] for each in plan.rounds if each.stops and each.shift.day == 0]
+    assert [(timed.stop.key, timed.begins) for timed in firsts] == [("danger", 8 * HOUR + 40 * 60)] * 2
+    nobody = planned(Problem([danger], shifts[:2], on_a_line(0, 5, 40)))
+    assert [each.why for each in nobody.left_over] == ["two"]
+    far = replace(danger, persons=1, windows=((7 * DAY, 7 * DAY),))
+    assert [each.why for each in planned(Problem([far], shifts, on_a_line(0, 5, 40))).left_over] == ["window"]
 
 
 def test_progress_is_told_and_nothing_to_plan_is_no_error() -> None:

@@ -253,6 +253,20 @@ def test_correcting_what_was_told_moves_the_repair(as_technician: Client, call: 
     assert fields == {"who called", "in the caller's words", "what they notice", "urgency"}
 
 
+def test_a_symptom_told_later_answers_its_question(as_technician: Client, log: LogCall) -> None:
+    entries = {"words": "It drops.", "symptom": "wont_stay_up", "urgency": "make_safe"}
+    call = log(answers={**SAFE, "wont_stay_up": ""})
+    address = reverse("calls:change_call", args=[call.pk])
+    late = as_technician.post(address, {**entries, "urgency": "this_week"})
+    assert "A danger was named" in late.content.decode()
+    assert as_technician.post(address, entries).status_code == 302
+    assert Call.objects.get(pk=call.pk).danger_stands
+    denied = log(answers=SAFE)
+    answer = as_technician.post(reverse("calls:change_call", args=[denied.pk]), entries)
+    assert answer.status_code == 422
+    assert "was answered with no" in answer.content.decode()
+
+
 def test_a_standing_danger_keeps_the_call_urgent(as_technician: Client, log: LogCall) -> None:
     call = log(urgency="", answers={**SAFE, "fall_risk": "yes"})
     told = {"words": "Never mind", "symptom": "stiff", "urgency": "next_round"}

@@ -148,7 +148,7 @@ def test_a_danger_says_what_made_it_safe_and_stays_in_sight(
     assert finding.made_safe_how == "panel taken down"
     assert list(Finding.objects.standing_dangers()) == [finding]
     page = as_technician.get(call.get_absolute_url()).content.decode()
-    assert "Danger found: corner joint: cracked" in page
+    assert "Danger, safe for now: corner joint: cracked" in page
     assert "panel taken down" in page
     with pytest.raises(IntegrityError, match="finding_danger_says_how"), transaction.atomic():
         Finding.objects.filter(pk=finding.pk).update(made_safe_how="")

@@ -126,7 +126,7 @@ def test_any_danger_makes_it_a_call_for_today(as_technician: Client, porch: Porc
     assert call.urgency == "make_safe"
     assert call.safety_answers.get(question=question).is_open
     page = as_technician.get(call.get_absolute_url()).content.decode()
-    assert "Somebody may get hurt here" in page
+    assert "MAKE SAFE: somebody may get hurt here" in page
     assert "local code" in page
 
 

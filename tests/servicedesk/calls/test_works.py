@@ -82,7 +82,7 @@ def test_work_answers_a_danger(as_technician: Client, call: Call, porch: Porch) 
     assert list(Finding.objects.standing_dangers()) == [danger]
     record(as_technician, call, "repaired", finding=danger.pk)
     assert list(Finding.objects.standing_dangers()) == []
-    assert "Danger found" not in as_technician.get(call.get_absolute_url()).content.decode()
+    assert "safe for now" not in as_technician.get(call.get_absolute_url()).content.decode()
 
 
 def test_work_sent_twice_is_done_once(as_technician: Client, call: Call, porch: Porch) -> None:

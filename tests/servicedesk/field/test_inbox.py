@@ -20,7 +20,8 @@ from hypothesis import strategies as st
 from PIL import Image
 
 from schedules.models import DayWeather, Letter
-from servicedesk.calls.models import Finding, Inspection, PhoneRecord, Photo, Work
+from servicedesk.calls.models import Call, Finding, Inspection, PhoneRecord, Photo, Work
+from servicedesk.calls.operations import log_call
 from servicedesk.calls.thumbnails import make_thumbnails
 from servicedesk.people.models import Change, Role, User
 from tests.factories import (
@@ -102,6 +103,32 @@ def test_nobody_is_told_in_json_not_led_to_a_page(client: Client, unit: Unit) ->
     assert send(client, record(unit)).status_code == 401
     assert client.get("/field/token/").status_code == 401
     assert client.post("/field/photos/").status_code == 401
+    assert send(client, record(unit)).json()["words"] == "Sign in to send what is on this phone."
+
+
+def test_an_account_that_was_switched_off_is_told_so_and_not_to_sign_in(
+    as_technician: Client, technician: User, unit: Unit
+) -> None:
+    technician.is_active = False
+    technician.save()
+    for answer in (
+        as_technician.get("/field/token/"),
+        send(as_technician, record(unit)),
+        as_technician.post("/field/photos/", {"key": str(uuid4())}),
+    ):
+        assert answer.status_code == 403
+        assert answer.json()["state"] == "no access"
+        assert "switched off" in answer.json()["words"]
+    assert not PhoneRecord.objects.exists()
+
+
+def test_who_is_no_technician_any_more_is_told_so(
+    as_technician: Client, technician: User, unit: Unit
+) -> None:
+    technician.groups.clear()
+    answer = as_technician.get("/field/token/")
+    assert (answer.status_code, answer.json()["state"]) == (403, "no access")
+    assert "may not send records" in answer.json()["words"]
 
 
 @pytest.mark.parametrize(
@@ -113,13 +140,16 @@ def test_nobody_is_told_in_json_not_led_to_a_page(client: Client, unit: Unit) ->
         ("finding", {"unit": None}, "says no unit"),
         ("finding", {"unit": True}, "says no unit"),
         ("finding", {"panel": 9}, "valid choice"),
-        ("finding", {"severity": "danger"}, "made safe"),
-        ("finding", {"found_on": "soon"}, "no date"),
+        ("finding", {"severity": "danger"}, "make it safe"),
         ("finding", {"works": ["danced"]}, "not a valid choice"),
         ("fine", {"unit": None, "site": 999_999}, "not in the register"),
-        ("work", {"work": ""}, "blank"),
+        ("work", {"work": ""}, "what was done"),
         ("work", {"work": "cleaned", "fitment": 999_999}, "not in this unit"),
-        ("work", {"work": "cleaned", "done_on": "x"}, "valid date"),
+        ("work", {"work": "replaced"}, "how many pieces"),
+        ("work", {"work": "replaced", "extent": "set"}, "what was put in"),
+        ("care", {"tasks": []}, "which tasks"),
+        ("care", {"tasks": [999_999]}, "not of this unit"),
+        ("finish", {"visit": 999_999}, "not in the schedule"),
     ],
 )
 def test_what_can_not_be_taken_says_why_and_stores_nothing(
@@ -128,6 +158,7 @@ def test_what_can_not_be_taken_says_why_and_stores_nothing(
     answer = send(as_technician, record(unit, kind, **changes))
     assert answer.status_code == 422
     assert answer.json()["state"] == "needs answer"
+    assert words.lower() in answer.json()["words"].lower()
     assert not PhoneRecord.objects.exists()
     assert not Finding.objects.exists()
     assert not Work.objects.exists()
@@ -212,7 +243,25 @@ def test_a_danger_is_told_to_schedulers_at_once(
     answer = send(as_technician, record(unit, severity="danger", made_safe_how="Panel taken out"))
     assert answer.status_code == 200
     assert Letter.objects.get().kind == "alarm"
-    assert "Made safe for now: Panel taken out" in words_of(as_scheduler.get("/").content)
+    assert "What made it safe: Panel taken out" in words_of(as_scheduler.get("/").content)
+
+
+@pytest.mark.parametrize("names_call", [True, False])
+def test_a_danger_made_safe_at_the_porch_is_made_safe_for_everybody(
+    as_technician: Client, as_scheduler: Client, as_owner: Client, unit: Unit, names_call: bool
+) -> None:
+    """The phone may say the call or not; the same again changes nothing."""
+    new = Call(site=unit.site, unit=unit, symptom="falls_out", urgency="")
+    call = log_call(new, answers={}, by=None, at=timezone.now())
+    clients = (as_technician, as_scheduler, as_owner)
+    assert all("MAKE SAFE: " in words_of(client.get("/").content) for client in clients)
+    body = {"severity": "danger", "made_safe_how": "Panel taken out"}
+    sent = record(unit, call=call.pk if names_call else None, **body)
+    assert [send(as_technician, sent).status_code for _ in range(2)] == [200, 200]
+    call = Call.objects.get(pk=call.pk)
+    assert (call.danger_stands, call.urgency) == (False, "this_week")
+    assert call.safety_answers.get(answer="yes").made_safe_how == "Panel taken out"
+    assert not any("MAKE SAFE" in words_of(client.get("/").content) for client in clients)
 
 
 def test_fine_and_work_are_taken_too(as_technician: Client, unit: Unit) -> None:
@@ -332,5 +381,6 @@ def test_lubricating_is_offered_only_where_it_fits(as_technician: Client, unit: 
 
 
 def test_the_scripts_are_small(client: Client) -> None:
-    sent = [Path("servicedesk/static/field.js").read_bytes(), client.get("/field/sw.js").content]
+    scripts = [path.read_bytes() for path in Path("servicedesk/static/field").glob("*.js")]
+    sent = [*scripts, client.get("/field/sw.js").content]
     assert sum(len(gzip.compress(script)) for script in sent) <= 40_000

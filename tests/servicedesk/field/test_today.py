@@ -10,6 +10,7 @@ from django.utils import timezone
 from pytest_django import DjangoAssertNumQueries
 
 from schedules.models import Visit, VisitTask
+from servicedesk.calls.models import Call
 from servicedesk.field.today import read_day
 from servicedesk.people.models import User
 from tests.factories import (
@@ -65,7 +66,7 @@ def test_a_full_day_asks_no_more_often_than_a_quiet_one(
     for number in range(stops):
         visit, units = stop_of(technician, number, calls=1 + number % 3)
     pk = units[0].pk if "units" in address else visit.pk
-    with django_assert_max_num_queries(22):
+    with django_assert_max_num_queries(30):
         assert as_technician.get(address.format(pk)).status_code == 200
 
 
@@ -81,3 +82,19 @@ def test_each_stop_tells_what_happened_there_and_what_it_may_be(technician: User
         assert [call.unit for call in stop.calls] == [stop.units[0]]
         assert stop.likely[0].mode.name == f"binds {number}"  # found only on units built like this one
     assert day.parts == ["glide"]
+
+
+def test_open_dangers_come_first_with_a_phone_to_tap_and_ask_no_more_often_when_many(
+    as_technician: Client, technician: User, django_assert_max_num_queries: DjangoAssertNumQueries
+) -> None:
+    for number in range(6):
+        visit, units = stop_of(technician, number)
+        call = Call.objects.get(unit=units[0])
+        Call.objects.filter(pk=call.pk).update(phone=f"555 010{number}", urgency="make_safe")
+        call.safety_answers.create(question="fall_risk", answer="yes")
+    with django_assert_max_num_queries(36):
+        page = as_technician.get("/field/").content.decode()
+    assert page.count('href="tel:55501') == 6
+    assert page.index("Danger") < page.index("Next:")
+    assert technician.name in page
+    assert "Danger." in as_technician.get(f"/field/stops/{visit.pk}/").content.decode()

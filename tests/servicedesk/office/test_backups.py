@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import json
+import os
 import resource
+import sqlite3
 import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
+from threading import Event, Thread
 from uuid import uuid4
 
 import psycopg
@@ -17,7 +21,7 @@ from django.db import connection
 
 from tests.schedules.desk import ROOT, Desk
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.long]
 
 SOME_RECORDS = """
 from io import BytesIO
@@ -42,13 +46,15 @@ while time.monotonic() < end:
 COUNT = "from units.models import Customer, Unit\nprint(Unit.objects.count(), Customer.objects.count())"
 
 
-@pytest.fixture(params=["sqlite", pytest.param("postgresql", marks=pytest.mark.postgres)])
+@pytest.fixture(
+    params=[pytest.param(name, marks=getattr(pytest.mark, name)) for name in ("sqlite", "postgres")]
+)
 def desk(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Desk]:
     """A desk of its own with some records, on a database of its own."""
     if request.param == "sqlite":
         made = Desk(tmp_path / "desk")
         made.folder.mkdir()
-        made.manage("migrate", "-v", "0")
+        made.make_tables()
         made.script(SOME_RECORDS)
         yield made
         return
@@ -61,7 +67,7 @@ def desk(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Desk]:
         address = f"postgres://{told['USER'] or 'postgres'}@{told['HOST'] or '127.0.0.1'}/{name}"
         made = Desk(tmp_path / "desk", {"DATABASE_URL": address})
         made.folder.mkdir()
-        made.manage("migrate", "-v", "0")
+        made.make_tables()
         made.script(SOME_RECORDS)
         yield made
     finally:
@@ -106,6 +112,43 @@ def test_a_backup_made_under_writes_comes_back_whole(desk: Desk, tmp_path: Path)
         "from units.models import Unit\nprint(Unit.objects.filter(code='U-3').exists())"
     )
     assert photo.read_bytes() == (backup / "photos" / photo.relative_to(desk.folder / "photos")).read_bytes()
+
+
+@pytest.mark.sqlite
+def test_a_backup_ends_though_somebody_writes_all_the_time_and_nobody_waits(tmp_path: Path) -> None:
+    """A file of 100 MB, to which another connection writes a hundred times a second."""
+    desk = Desk(tmp_path / "desk")
+    desk.folder.mkdir()
+    desk.make_tables()
+    file = desk.folder / "sashkeep.sqlite3"
+    with closing(sqlite3.connect(file, isolation_level=None)) as filler:
+        filler.execute("CREATE TABLE padding (id INTEGER PRIMARY KEY, x BLOB)")
+        filler.execute(
+            "WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n WHERE i < 25000)"
+            " INSERT INTO padding SELECT i, randomblob(4000) FROM n"
+        )
+    over, waits = Event(), [0.0]
+
+    def write() -> None:
+        with closing(sqlite3.connect(file, timeout=20, isolation_level=None)) as writer:
+            while not over.wait(0.01):
+                begun = time.monotonic()
+                writer.execute("UPDATE padding SET x = randomblob(4000) WHERE id = ?", [len(waits)])
+                waits.append(time.monotonic() - begun)
+
+    thread = Thread(target=write)
+    thread.start()
+    try:
+        desk.patience = 60
+        desk.manage("back_up", str(tmp_path / "backups"))
+    finally:
+        over.set()
+        thread.join()
+    assert max(waits) < 2
+    copy = one_in(tmp_path / "backups") / "database.sqlite3"
+    with closing(sqlite3.connect(copy)) as there:
+        assert there.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+        assert there.execute("SELECT COUNT(*) FROM padding").fetchone() == (25000,)
 
 
 def test_a_broken_backup_touches_nothing(desk: Desk, tmp_path: Path) -> None:
@@ -168,7 +211,7 @@ def state(desk: Desk) -> tuple[int, int]:
 def test_a_restore_that_is_killed_or_finds_no_room_leaves_the_old_or_the_new(tmp_path: Path) -> None:
     desk = Desk(tmp_path / "desk")
     desk.folder.mkdir()
-    desk.manage("migrate", "-v", "0")
+    desk.make_tables()
     desk.script("from tests.factories import UserFactory\nUserFactory()")
     much(desk, "early")
     desk.manage("back_up", str(tmp_path / "backups"))
@@ -202,7 +245,6 @@ def test_a_restore_that_is_killed_or_finds_no_room_leaves_the_old_or_the_new(tmp
 
 
 def test_a_backup_of_an_older_version_comes_back_into_a_newer_desk(desk: Desk, tmp_path: Path) -> None:
-    desk.manage("migrate", "-v", "0")
     desk.script("from tests.factories import UserFactory\nUserFactory(username='before')")
     desk.manage("back_up", str(tmp_path / "backups"))
     backup = one_in(tmp_path / "backups")
@@ -226,17 +268,26 @@ def test_a_backup_of_an_older_version_comes_back_into_a_newer_desk(desk: Desk, t
     assert told.split() == ["['before']", "False"]
 
 
+@pytest.mark.sqlite
 def test_old_backups_are_thrown_away(tmp_path: Path) -> None:
     desk = Desk(tmp_path)
-    desk.manage("migrate", "-v", "0")
+    desk.make_tables()
     backups = tmp_path / "backups"
     for number in range(3):
         old = backups / f"sashkeep-2020010{number}-000000"
         old.mkdir(parents=True)
         (old / "manifest.json").write_text("{}")
     (backups / "sashkeep-notes").mkdir()
+    broken_off, under_way = (
+        backups / ".sashkeep-20200109-000000.part",
+        backups / ".sashkeep-20200110-000000.part",
+    )
+    for half in (broken_off, under_way):
+        half.mkdir()
+    os.utime(broken_off, (time.time() - 2 * 24 * 3600,) * 2)
     said = desk.manage("back_up", str(backups), "--keep", "2")
-    assert said.count("thrown away") == 2
+    assert said.count("thrown away") == 3
+    assert (broken_off.exists(), under_way.exists()) == (False, True)
     assert len(list(backups.glob("sashkeep-20*"))) == 2
     assert (backups / "sashkeep-notes").exists()
     assert "Keep one" in desk.refused("back_up", str(backups), "--keep", "0")
@@ -266,7 +317,7 @@ call_command('back_up', {folder!r})
 def test_a_backup_is_on_the_disk_before_it_has_its_name(tmp_path: Path) -> None:
     desk = Desk(tmp_path / "desk")
     desk.folder.mkdir()
-    desk.manage("migrate", "-v", "0")
+    desk.make_tables()
     desk.script(SOME_RECORDS)
     told = desk.script(WATCHED.format(folder=str(tmp_path / "backups"))).splitlines()[0]
     missed, settled = told.rsplit(" ", 1)
@@ -274,9 +325,10 @@ def test_a_backup_is_on_the_disk_before_it_has_its_name(tmp_path: Path) -> None:
     assert int(settled) >= len([path for path in one_in(tmp_path / "backups").rglob("*") if path.is_file()])
 
 
+@pytest.mark.sqlite
 def test_a_backup_of_another_database_is_refused(tmp_path: Path) -> None:
     desk = Desk(tmp_path)
-    desk.manage("migrate", "-v", "0")
+    desk.make_tables()
     desk.manage("back_up", str(tmp_path / "backups"))
     backup = one_in(tmp_path / "backups")
     manifest = backup / "manifest.json"
@@ -285,3 +337,28 @@ def test_a_backup_of_another_database_is_refused(tmp_path: Path) -> None:
     (backup / "database.sqlite3").rename(backup / "database.dump")
     manifest.write_text(json.dumps({**told, "vendor": "postgresql"}))
     assert "set DATABASE_URL" in desk.refused("restore", str(backup))
+
+
+BACK_UP_TWICE = """
+import subprocess, sys
+from pathlib import Path
+from django.conf import settings
+from servicedesk.office import backups, tasks
+make, said = backups.make_backup, []
+def make_slowly(folder, **told):
+    script = "import django; django.setup(); from servicedesk.office import tasks; print(tasks.back_up())"
+    said.append(subprocess.run([sys.executable, "-c", script], capture_output=True, text=True).stdout)
+    return make(folder, **told)
+backups.make_backup = make_slowly
+print(tasks.back_up())
+print("meanwhile:", *said)
+"""
+
+
+def test_a_nightly_backup_handed_out_twice_is_made_once(desk: Desk, tmp_path: Path) -> None:
+    # What takes longer than the broker waits is handed to a second worker while it runs.
+    desk.settings |= {"BACKUP_DIR": str(tmp_path / "backups"), "BACKUP_KEEP": "1"}
+    said = desk.script(BACK_UP_TWICE)
+    assert "made, 0 old ones thrown away" in said
+    assert "meanwhile: another backup is being made" in said
+    assert one_in(tmp_path / "backups")

@@ -220,9 +220,32 @@ def test_care_is_told_for_our_sites_in_watched_time_only(fleet: Fleet, records: 
         assert any(begins < entry.on <= (ends or TODAY) for begins, ends in unit.periods())
         assert entry.on.weekday() < 5
         if not entry.mode:
-            # All usual care in spring, when bare tracks are lubricated; else cleaning and checking.
-            assert entry.work == ("" if entry.on.month < 7 else "cleaned, checked")
+            # All usual care once a year, when bare tracks are lubricated; else cleaning and checking.
+            assert entry.work in ("", "cleaned, checked")
             assert entry.minutes
+
+
+def test_tracks_are_lubricated_once_a_year_in_spring_or_put_off(scenario: Scenario, fleet: Fleet) -> None:
+    whole_years = [
+        [went for went in rounds if went.on.year == year]
+        for rounds in fleet.rounds.values()
+        for year in range(rounds[0].on.year + 1 if rounds else TODAY.year, TODAY.year - 2)
+    ]
+    assert len(whole_years) > 150
+    assert all(sum(went.lubricated for went in year) <= 1 for year in whole_years)
+    rounds = [went for year in whole_years for went in year]
+    assert all(went.lubricated for went in rounds if went.on.month < 7)
+    done = 1 - scenario.shares["care round missed"]
+    put_off = scenario.shares["spring care put off until after the summer"]
+    counts = {
+        done * (1 - put_off): sum(went.on.month < 7 for went in rounds),
+        done * put_off: sum(went.lubricated and went.on.month > 7 for went in rounds),
+        done: sum(went.on.month > 7 for went in rounds),
+    }
+    for share, count in counts.items():
+        # Four standard errors of a binomial share.
+        error = 4 * (share * (1 - share) / len(whole_years)) ** 0.5
+        assert count / len(whole_years) == pytest.approx(share, abs=error)
 
 
 def test_files_have_the_columns_an_import_takes(fleet: Fleet, records: Records, tmp_path: Path) -> None:

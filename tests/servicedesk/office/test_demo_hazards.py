@@ -11,8 +11,10 @@ import numpy as np
 import pytest
 from django.conf import settings
 
-from servicedesk.office.demo.fleet import Fleet, Item
+from servicedesk.office.demo.care import care_of
+from servicedesk.office.demo.fleet import Fleet, Item, Round
 from servicedesk.office.demo.hazards import (
+    lubricated_at,
     risks,
     simulate_failures,
     sun_on,
@@ -25,6 +27,7 @@ from servicedesk.reports.lifetimes.rates import event_rate
 
 TODAY = date(2026, 7, 29)
 SEEDS = range(8)
+TRACK = "bare aluminium stepped track"
 
 
 @pytest.fixture(scope="module")
@@ -52,18 +55,25 @@ def naive_hazard(item: Item, hazard: Hazard, fleet: Fleet) -> float:
     total, factor = 0.0, item.unit.site.factor
     for name, levels in hazard.effects.items():
         factor *= levels.get(surroundings(item, fleet.scenario)[name], 1.0)
+    lubricated = {item.fitted_on, *(begins for begins, _ in item.unit.periods())}
+    lubricated |= {went.on for went in care_of(item.unit, fleet) if went.lubricated}
     for first, last in item.watched(fleet.today):
         for number in range((last - first).days):
             day = first + timedelta(days=number + 1)
             age = (day - item.fitted_on).days / 365.25 / hazard.scale_years
             before = ((day - item.fitted_on).days - 1) / 365.25 / hazard.scale_years
             step = math.pow(age, hazard.shape) - math.pow(before, hazard.shape)
+            if item.unit.site.care_by == "us":
+                last_care = max(on for on in lubricated if item.fitted_on <= on < day)
+                years, eve = ((day - last_care).days / 365.25, ((day - last_care).days - 1) / 365.25)
+                step *= 365.25 * (math.pow(years, hazard.care_shape) - math.pow(eve, hazard.care_shape))
             total += step * hazard.season[day.month - 1]
     return total * factor
 
 
 def test_the_truth_is_the_sum_over_all_watched_days(fleet: Fleet) -> None:
     some = fleet.items[:: len(fleet.items) // 60]
+    some += [item for item in fleet.items if item.component_type == TRACK and lubricated_at(item, fleet)][::9]
     truth = true_integrated_hazard(only(fleet, some, fleet.scenario.hazards))
     naive: dict[tuple[str, str], float] = {}
     for item in some:
@@ -72,6 +82,7 @@ def test_the_truth_is_the_sum_over_all_watched_days(fleet: Fleet) -> None:
                 key = (hazard.component_type, hazard.mode)
                 naive[key] = naive.get(key, 0.0) + naive_hazard(item, hazard, fleet)
     assert len(naive) > 30
+    assert any(went.lubricated for item in some for went in care_of(item.unit, fleet))
     assert truth == pytest.approx(naive, rel=1e-9)
 
 
@@ -87,6 +98,25 @@ def test_an_item_that_reaches_the_scale_has_failed_once_on_average(fleet: Fleet,
     assert true_integrated_hazard(only(fleet, [item], (hazard,))) == {
         (item.component_type, "X"): pytest.approx(1.0)
     }
+
+
+@pytest.mark.parametrize(("years", "times"), [(1, 1.0), (2, 2**1.5)])
+def test_a_year_without_care_counts_as_it_stands_and_more_years_for_more(
+    fleet: Fleet, years: int, times: float
+) -> None:
+    """With care each ``T`` years a power law fails ``T ** (shape - 1)`` times as often a year as with care
+    each year (Barlow and Hunter 1960, minimal repair)."""
+    plain = next(item for item in fleet.items if len(item.watched(TODAY)) == 1 and item.removed_on is None)
+    first = TODAY - timedelta(days=4 * 1461)
+    site = replace(plain.unit.site, factor=1.0, care_by="us")
+    unit = replace(plain.unit, site=site, installed_on=first, observed_from=first)
+    item = replace(plain, unit=unit, fitted_on=first)
+    rounds = [Round(first + timedelta(days=n * years * 1461 // 4), lubricated=True) for n in range(1, 16)]
+    even = Hazard(item.component_type, "X", 1.0, 16.0, (1.0,) * 12, {}, "whole", "", 0, 0, 0, care_shape=2.5)
+    part = replace(only(fleet, [item], (even,)), rounds={site.code: rounds})
+    assert sum(true_integrated_hazard(part).values()) == pytest.approx(times, rel=0.002)
+    elsewhere = replace(item, unit=replace(unit, site=replace(site, care_by="nobody")))
+    assert sum(true_integrated_hazard(replace(part, items=[elsewhere])).values()) == pytest.approx(1)
 
 
 def test_seasons_leave_the_hazard_of_whole_years_as_it_is(scenario: Scenario) -> None:
@@ -185,6 +215,7 @@ def test_failures_are_as_many_and_as_old_as_the_hazard_says(fleet: Fleet) -> Non
     assert ages.mean() == pytest.approx(mean_age, abs=4 * ages.std() / math.sqrt(ages.size))
 
 
+@pytest.mark.long
 def test_rates_recover_the_truth_over_several_seeds(scenario: Scenario) -> None:
     """Exact 95 % intervals around simulated counts hold the true rate about as often as they say."""
     inside = total = 0

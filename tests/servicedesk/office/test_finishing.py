@@ -95,11 +95,11 @@ def test_what_was_not_done_goes_back_on_the_list_and_moves_nothing(
     assert Call.objects.get().is_open
 
 
-def test_a_call_with_an_open_safety_answer_stays_open_and_says_why(
+def test_a_call_with_a_question_never_asked_stays_open_and_says_why(
     as_technician: Client, visit: Visit
 ) -> None:
     tasks = tasks_by_origin(visit)
-    Call.objects.get().safety_answers.create(question="fall_risk", answer="yes")
+    Call.objects.get().safety_answers.create(question="fall_risk", answer="")
     answer = as_technician.post(
         f"/visits/{visit.pk}/finish/",
         {
@@ -112,6 +112,45 @@ def test_a_call_with_an_open_safety_answer_stays_open_and_says_why(
     assert "stays open" in answer.content.decode()
     assert Call.objects.get().is_open
     assert tasks_by_origin(visit)["call"].state == "completed"
+
+
+def test_a_danger_is_not_finished_before_somebody_says_what_made_it_safe(
+    as_technician: Client, visit: Visit
+) -> None:
+    tasks = tasks_by_origin(visit)
+    Call.objects.get().safety_answers.create(question="fall_risk", answer="yes")
+    repair = tasks["call"].pk
+    entries = {"ended_at": "12:00", f"task_{tasks['care'].pk}": "done", f"task_{repair}": "done"}
+    address = f"/visits/{visit.pk}/finish/"
+    assert "What made it safe" in as_technician.get(address).content.decode()
+    answer = as_technician.post(address, entries)
+    assert answer.status_code == 422
+    assert "A danger was reported here. Say what made it safe" in answer.content.decode()
+    assert not Work.objects.exists()
+    assert (
+        as_technician.post(address, {**entries, f"safe_{Call.objects.get().pk}": "new pins"}).status_code
+        == 302
+    )
+    assert Call.objects.get().state == "completed"
+    assert SafetyAnswer.objects.get().made_safe_how == "new pins"
+
+
+def test_what_was_made_safe_but_not_repaired_comes_back_as_work_for_the_week(
+    as_technician: Client, visit: Visit
+) -> None:
+    tasks = tasks_by_origin(visit)
+    Call.objects.get().safety_answers.create(question="fall_risk", answer="yes")
+    repair = tasks["call"].pk
+    Call.objects.update(urgency="make_safe")
+    MaintenanceTask.objects.filter(pk=repair).update(priority=1)
+    entries = {"ended_at": "12:00", f"task_{tasks['care'].pk}": "done", f"task_{repair}": "part_missing"}
+    as_technician.post(
+        f"/visits/{visit.pk}/finish/", {**entries, f"safe_{Call.objects.get().pk}": "boarded up"}
+    )
+    call = Call.objects.get()
+    assert (call.urgency, call.danger_stands, call.is_open) == ("this_week", False, True)
+    task = tasks_by_origin(visit)["call"]
+    assert (task.priority, task.state) == (4, "needs-action")
 
 
 def test_a_task_nobody_told_of_keeps_the_visit_open(as_technician: Client, visit: Visit) -> None:

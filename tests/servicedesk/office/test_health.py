@@ -40,11 +40,14 @@ def test_ready_tells_of_database_clock_broker_and_disk(client: Client) -> None:
     assert client.get("/ready/").json()["clock"] == "on time"
 
 
-def test_a_database_older_than_the_code_is_not_ready(client: Client) -> None:
+def test_a_database_older_than_the_code_is_not_ready(
+    client: Client, caplog: pytest.LogCaptureFixture
+) -> None:
     recorder = MigrationRecorder(connection)
     recorder.record_unapplied("people", "0003_failed_sign_ins")
     answer = client.get("/ready/")
     assert (answer.status_code, answer.json()["migrations"]) == (503, "missing")
+    assert "migrations are missing: people 0003_failed_sign_ins" in caplog.text
 
 
 def test_a_database_newer_than_the_code_is_ready(client: Client) -> None:

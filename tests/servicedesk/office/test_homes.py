@@ -10,9 +10,12 @@ from django.test import Client
 from django.utils import timezone
 from pytest_django import DjangoAssertNumQueries
 
+from schedules.operations import plan_visit
+from servicedesk.calls.models import Call
+from servicedesk.calls.operations import log_call, note_made_safe
 from servicedesk.people.models import Change, User
 from servicedesk.reports.landing import year_in_brief
-from tests.factories import CallFactory, SiteFactory, TaskFactory, UnitFactory, VisitFactory
+from tests.factories import CallFactory, SiteFactory, TaskFactory, UnitFactory, UserFactory, VisitFactory
 from tests.faults.sent_forms import FORMS
 from tests.servicedesk.reports.small_fleets import Fleet
 
@@ -33,6 +36,42 @@ def test_each_role_sees_what_is_next(as_technician: Client, as_scheduler: Client
     page = told(as_owner)
     assert "units in the field" in page
     assert "No failure of a part we watched was recorded" in page
+
+
+@pytest.mark.parametrize("role", ["as_technician", "as_scheduler", "as_owner"])
+def test_every_role_sees_every_open_danger_before_anything_else(
+    request: pytest.FixtureRequest, role: str, technician: User
+) -> None:
+    """Also one with a visit, on a later day and with somebody else; not one that was made safe."""
+    client: Client = request.getfixturevalue(role)
+    later = timezone.now() + timedelta(days=2)
+    planned, safe, nobody = (SiteFactory(address=f"{name} Lane") for name in ("Planned", "Safe", "Nobody"))
+    for site in (planned, safe, nobody):
+        call = log_call(
+            Call(site=site, symptom="glass", urgency="", phone="555-0177"), answers={}, by=None, at=later
+        )
+        if site == safe:
+            note_made_safe(call.safety_answers.get(answer="yes"), how="boarded", by=None, at=later)
+        if site == planned:
+            visit = plan_visit(
+                site,
+                starts_at=later,
+                technicians=[UserFactory(name="Someone Else")],
+                tasks=[call.task],
+                all_the_same=True,
+                by=None,
+                at=timezone.now(),
+            )
+    page = told(client)
+    assert page.count("MAKE SAFE: ") == 2
+    assert page.index("MAKE SAFE: Nobody Lane") < page.index("MAKE SAFE: Planned Lane")
+    assert "MAKE SAFE: Safe Lane" not in page
+    first = page[page.index("</h1>") :]
+    assert first.index("MAKE SAFE") < min(first.find(f"<{tag}") % len(first) for tag in ("ul", "table", "li"))
+    assert "No visit is planned." in page
+    assert f'href="{visit.get_absolute_url()}"' in page
+    assert "Someone Else" in page
+    assert "tel:5550177" in page
 
 
 def test_an_empty_register_tells_how_to_begin(as_owner: Client, as_scheduler: Client) -> None:
@@ -94,7 +133,7 @@ def test_home_takes_the_same_few_queries_however_much_there_is(
 @pytest.mark.parametrize(
     ("name", "subject", "did"),
     [
-        ("office:see_record", "units.unit", "looked at: trial"),
+        ("office:see_record", "units.unit", "settled: trial"),
         ("office:see_answer", "schedules.visit", "customer’s answer seen"),
     ],
 )

@@ -291,7 +291,7 @@ def test_who_holds_a_batch(worker: str, free: bool) -> None:
 def test_the_clock_goes_on_with_what_was_cut_off() -> None:
     add_reference()
     batch = open_batch([unit()])
-    assert current_app.tasks["office.resume_imports"].apply().get() == "1 imports went on"
+    assert current_app.tasks["office.resume_imports"].apply().get() == "1 import went on"
     batch.refresh_from_db()
     assert batch.stage == Batch.Stage.APPLIED
     assert (

@@ -188,6 +188,24 @@ def test_two_rows_of_a_unit_that_differ_name_each_other() -> None:
     assert "35 1/2 in there, 36 in here" in second.reason
 
 
+def test_a_code_written_with_other_capitals_is_named() -> None:
+    site = SiteFactory.create(code="Probe-1")
+    UnitFactory.create(code="S900-1", site=site)
+    rows = [unit("s900-1", site="Probe-1"), unit("X1", site="probe-1"), unit("Y1"), unit("y1")]
+    batch = bring_in(rows)
+    assert told(batch) == [("units", 2, "unit"), ("units", 3, "site"), ("units", 5, "unit")]
+    first = next(intake.problems(batch))
+    assert "stands elsewhere as “S900-1”" in first.reason
+
+
+def test_codes_that_stand_in_the_register_twice_are_taken_as_they_are() -> None:
+    site = SiteFactory.create(code="S1")
+    for code in ("S900-1", "s900-1"):
+        UnitFactory.create(code=code, site=site, installed_on=date(2020, 3, 2))
+    batch = bring_in([unit("S900-1"), unit("s900-1")])
+    assert not [problem for problem in intake.problems(batch) if "capitals" in problem.reason]
+
+
 def test_two_rows_of_a_unit_that_say_the_same_are_one() -> None:
     batch = bring_in([unit(width="35 1/2"), unit(width='35.5"')])
     record = batch.files.get()

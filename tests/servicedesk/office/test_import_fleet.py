@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
 
 import pytest
@@ -11,6 +11,7 @@ from schedules.models import CareDue, MaintenanceTask
 from schedules.operations import raise_due
 from servicedesk.calls.models import Call, Finding, Work
 from servicedesk.calls.operations import fitment_for
+from servicedesk.office import intake
 from servicedesk.people.models import Batch
 from tests.factories import OwnershipFactory, SiteFactory
 from tests.servicedesk.office.fleet_files import (
@@ -343,3 +344,51 @@ def test_care_told_for_a_unit_of_the_register_ends_its_open_task() -> None:
     left = MaintenanceTask.objects.open().get()
     assert (left.site, left.work) == (site, "checked")
     assert CareDue.objects.get(fitment__kind="track").last_done_on == date(2026, 7, 1)
+
+
+def test_since_when_failures_were_heard_of_is_assumed_where_a_file_does_not_say_and_told() -> None:
+    batch = bring_in(
+        [
+            unit("old"),
+            unit("fresh", installed_on=str(TODAY - timedelta(days=30))),
+            unit("said", observed_from="2020-03-02"),
+        ]
+    )
+    began = ObservationPeriod.objects.order_by("unit__code").values_list("unit__code", "from_on", "began")
+    assert list(began) == [
+        ("fresh", TODAY - timedelta(days=30), "fitted"),
+        ("old", date(2020, 3, 2), "unsaid"),
+        ("said", date(2020, 3, 2), "fitted"),
+    ]
+    assert intake.starts_words(batch) == (
+        "1 unit does not say in observed_from since when you heard of failures. It counts since it was "
+        "installed, as if you had fitted it. If you took it over later, rates come out too low: undo the "
+        "import, fill the column in and bring the file in again."
+    )
+
+
+def test_before_a_file_is_applied_the_column_can_still_be_filled_in() -> None:
+    batch = bring_in([unit("old"), unit("older")], check_only=True)
+    assert intake.starts_words(batch) == (
+        "2 units do not say in observed_from since when you heard of failures. They count since they were "
+        "installed, as if you had fitted them. If you took any of them over later, rates come out too low: "
+        "fill the column in first."
+    )
+
+
+def test_units_from_long_before_the_oldest_record_count_from_it() -> None:
+    units = [unit(f"U{number}", installed_on="2010-05-01") for number in range(20)]
+    rows = [
+        {"unit": f"U{number}", "on": f"2024-0{1 + number % 5}-10", "what": "call"} for number in range(20)
+    ]
+    batch = bring_in(units, rows)
+    assert set(ObservationPeriod.objects.values_list("from_on", "began")) == {(date(2024, 1, 10), "unsaid")}
+    assert "(but 20 units from before your oldest row of history, only since 10 January 2024)" in (
+        intake.starts_words(batch)
+    )
+
+
+def test_a_few_quiet_years_are_no_reason_to_doubt_the_oldest_record() -> None:
+    batch = bring_in([unit("U1")], [{"unit": "U1", "on": "2024-01-10", "what": "call"}])
+    assert ObservationPeriod.objects.get().from_on == date(2020, 3, 2)
+    assert "oldest row" not in intake.starts_words(batch)

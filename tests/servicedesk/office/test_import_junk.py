@@ -160,6 +160,7 @@ def test_what_is_packed_or_marked_up_is_refused_by_its_content(bomb: bytes) -> N
         list(table.rows())
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("start", "letter"),
     [(b"", b"a"), (b"", b"\n"), (b"unit,site,installed_on\n", b"a"), (b'unit,site,installed_on\n"', b"\n")],

@@ -86,7 +86,7 @@ def test_the_good_rows_are_let_in_and_the_mended_ones_follow(as_scheduler: Clien
 
 def test_an_import_is_undone_as_a_whole(as_scheduler: Client) -> None:
     batch = bring_in(as_scheduler, GOOD)
-    as_scheduler.post(f"/files/{batch.pk}/undo/")
+    as_scheduler.post(f"/files/{batch.pk}/undo/", {"number": batch.pk})
     assert not Unit.objects.exists()
     assert not Site.objects.exists()
     assert "out of the register again" in page_of(as_scheduler, batch)
@@ -98,9 +98,17 @@ def test_an_import_that_others_built_upon_stays_and_says_why(as_scheduler: Clien
     site = Site.objects.get()
     as_scheduler.post(
         f"/sites/{site.pk}/add-unit/",
-        {"receipt": str(uuid.uuid4()), "code": "by-hand", "installed_on": "2021-05-03"},
+        {
+            "receipt": str(uuid.uuid4()),
+            "code": "by-hand",
+            "installed_on": "2021-05-03",
+            "observed_from": "2021-05-03",
+        },
     )
-    page = as_scheduler.post(f"/files/{batch.pk}/undo/", follow=True).content.decode()
+    page = as_scheduler.get(f"/files/{batch.pk}/undo/").content.decode()
+    assert "by-hand" in page
+    assert 'name="number"' not in page
+    page = as_scheduler.post(f"/files/{batch.pk}/undo/", {"number": batch.pk}, follow=True).content.decode()
     assert "by-hand" in page
     assert Unit.objects.count() == 2
 

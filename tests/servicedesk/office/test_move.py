@@ -21,7 +21,7 @@ import pytest
 from tests.schedules.desk import ROOT, Desk
 from tests.servicedesk.office.postgres_server import Server, postgres_server
 
-pytestmark = pytest.mark.sqlite  # the desks are of their own: once is enough
+pytestmark = [pytest.mark.sqlite, pytest.mark.long]  # the desks are of their own: once is enough
 
 WITHOUT_STATIC = {"DEBUG": "True"}  # pages name static files without a list of them
 TABLES = "SELECT name FROM sqlite_master WHERE type = 'table' AND substr(name, 1, 7) <> 'sqlite_'"
@@ -114,7 +114,7 @@ def server() -> Iterator[Server]:
 def tables(server: Server, demo: Desk) -> str:
     """A database with our tables and nothing in them, to make others like it."""
     name = server.database()
-    on(server, name, demo).manage("migrate", "-v", "0")
+    on(server, name, demo).make_tables()
     return name
 
 
@@ -123,7 +123,7 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Desk:
     """The demo company, and beside it values that databases like to hold differently."""
     desk = Desk(tmp_path_factory.mktemp("move") / "desk", WITHOUT_STATIC)
     desk.folder.mkdir()
-    desk.manage("migrate", "-v", "0")
+    desk.make_tables()
     desk.manage("load_reference")
     manage(desk, "load_demo", "--folder", str(desk.folder / "demo-files"))
     desk.manage("keep_failure_log")

@@ -15,7 +15,7 @@ import pytest
 from tests.schedules.desk import ROOT, Desk, free_port, until
 from tests.servicedesk.office.postgres_server import Server, postgres_server
 
-pytestmark = pytest.mark.sqlite  # the desks are of their own: once is enough
+pytestmark = [pytest.mark.sqlite, pytest.mark.long]  # the desks are of their own: once is enough
 
 SOME_RECORDS = """
 import uuid
@@ -44,7 +44,7 @@ def first(tmp_path_factory: pytest.TempPathFactory) -> Desk:
     """A desk with a few records."""
     desk = Desk(tmp_path_factory.mktemp("move") / "desk")
     desk.folder.mkdir()
-    desk.manage("migrate", "-v", "0")
+    desk.make_tables()
     desk.script(SOME_RECORDS)
     return desk
 
@@ -53,7 +53,7 @@ def first(tmp_path_factory: pytest.TempPathFactory) -> Desk:
 def tables(server: Server, first: Desk) -> str:
     """A database with our tables and nothing in them, to make others like it."""
     name = server.database()
-    Desk(first.folder, {"DATABASE_URL": server.address(name)}).manage("migrate", "-v", "0")
+    Desk(first.folder, {"DATABASE_URL": server.address(name)}).make_tables()
     return name
 
 

@@ -5,11 +5,14 @@ from __future__ import annotations
 from datetime import UTC, datetime
 
 import pytest
+from django.core.management import call_command
 from django.db import DatabaseError, connection, transaction
 
 from servicedesk.people.history import write_change
 from servicedesk.people.models import Change, ChangedField, Erasure, User
+from tests.databases import connected_to, drop_database, make_database
 from tests.factories import CustomerFactory
+from tests.tables import make_tables
 
 pytestmark = pytest.mark.django_db
 
@@ -47,6 +50,91 @@ def test_plain_sql_can_not_rewrite_the_history(change: Change, statement: str) -
         cursor.execute(statement)
     held = change.fields.get()
     assert (Change.objects.get().did, held.before, held.after) == ("changed", "", "Ada Vole")
+
+
+LINE, FIELD, ERASURE = "people_change", "people_changedfield", "people_erasure"
+REPLACING = [
+    (LINE, "id, at, by_id, door, subject, subject_id, 'forged'", "change_only_added"),
+    (FIELD, "id, change_id, field, before, 'forged'", "changedfield_only_added"),
+    (FIELD, "id + 1000, change_id, field, before, 'forged'", "changedfield_once_per_change"),
+    (ERASURE, "id, at, by_id, subject, 7000", "erasure_only_added"),
+]
+COLUMNS = {
+    LINE: "id, at, by_id, door, subject, subject_id, did",
+    FIELD: "id, change_id, field, before, after",
+    ERASURE: "id, at, by_id, subject, subject_id",
+}
+REPLACES = [
+    pytest.param("INSERT OR REPLACE INTO {table} ({columns}) {rows}", marks=pytest.mark.sqlite),
+    pytest.param("REPLACE INTO {table} ({columns}) {rows}", marks=pytest.mark.sqlite),
+    "INSERT INTO {table} ({columns}) {rows} ON CONFLICT (id) DO UPDATE SET {last} = excluded.{last}",
+]
+
+
+def rows_of_the_history() -> list[list[tuple[object, ...]]]:
+    """Read the three tables as they stand."""
+    return [
+        list(model._base_manager.order_by("pk").values_list()) for model in (Change, ChangedField, Erasure)
+    ]
+
+
+@pytest.mark.parametrize("statement", REPLACES)
+@pytest.mark.parametrize(("table", "values", "rule"), REPLACING)
+def test_a_row_can_not_be_put_in_the_place_of_another(
+    change: Change, owner: User, table: str, values: str, rule: str, statement: str
+) -> None:
+    Erasure.objects.create(subject="units.customer", subject_id=7, at=AT, by=owner)
+    before = rows_of_the_history()
+    columns = COLUMNS[table]
+    sql = statement.format(
+        table=table,
+        columns=columns,
+        last=columns.rpartition(", ")[2],
+        rows=f"SELECT {values} FROM {table} WHERE true",  # noqa: S608  (names of our tables)
+    )
+    with pytest.raises(DatabaseError, match=rule), transaction.atomic(), connection.cursor() as cursor:
+        cursor.execute(sql)
+    assert rows_of_the_history() == before
+
+
+@pytest.mark.sqlite
+@pytest.mark.parametrize("table", COLUMNS)
+def test_a_row_can_not_be_moved_onto_another(change: Change, owner: User, table: str) -> None:
+    write_change(owner, did="looked at", by=owner, at=AT, after={"name": "Bo Vole"})
+    for number in (7, 8):
+        Erasure.objects.create(subject="units.customer", subject_id=number, at=AT, by=owner)
+    before = rows_of_the_history()
+    sql = f"UPDATE OR REPLACE {table} SET id = (SELECT MIN(id) FROM {table})"  # noqa: S608
+    with (
+        pytest.raises(DatabaseError, match="only_added"),
+        transaction.atomic(),
+        connection.cursor() as cursor,
+    ):
+        cursor.execute(sql)
+    assert rows_of_the_history() == before
+
+
+@pytest.mark.sqlite
+@pytest.mark.django_db(transaction=True)
+def test_a_database_of_before_learns_to_refuse_replacing() -> None:
+    def triggers() -> set[str]:
+        with connection.cursor() as cursor:
+            cursor.execute(
+                "SELECT name FROM sqlite_master WHERE type = 'trigger' AND name LIKE '%_only_added_%'"
+            )
+            return {name for (name,) in cursor.fetchall()}
+
+    database = make_database("before")  # of its own: others' migrations go back with these
+    with connected_to(database):
+        make_tables()
+        latest = triggers()
+        call_command("migrate", "people", "0005", verbosity=0)
+        before = triggers()
+        call_command("migrate", "people", verbosity=0)
+        now = triggers()
+    drop_database(database)
+    assert latest - before == {f"{name}_only_added_insert" for name in ("change", "changedfield", "erasure")}
+    assert now == latest
 
 
 def test_a_line_without_fields_can_not_be_deleted_either(owner: User) -> None:

@@ -8,7 +8,9 @@ from dataclasses import dataclass, field
 from datetime import date, timedelta
 from typing import Any
 
-from servicedesk.calls.models import Finding
+from django.utils import timezone
+
+from servicedesk.calls.models import Call, Finding, Inspection, Work
 from servicedesk.reports.queries.fates import Fate
 from servicedesk.reports.selection import Selection
 from units.models import Departure, FailureMode, Fitment, ObservationPeriod, Unit
@@ -25,6 +27,8 @@ class Counts:
     days: dict[Any, int] = field(default_factory=lambda: defaultdict(int))
     piece_days: dict[Any, int] = field(default_factory=lambda: defaultdict(int))
     events: dict[Any, int] = field(default_factory=lambda: defaultdict(int))
+    looked_days: dict[Any, int] = field(default_factory=lambda: defaultdict(int))
+    look_events: dict[Any, int] = field(default_factory=lambda: defaultdict(int))
     excluded: dict[Fate, int] = field(default_factory=lambda: defaultdict(int))
     ageless: set[int] = field(default_factory=set)
     without_time: int = 0
@@ -33,7 +37,7 @@ class Counts:
 def naive_counts(chosen: Selection, *, by: str) -> Counts:
     """Count a whole register for one selection, a day at a time."""
     counts = Counts()
-    for part in _parts():
+    for part in _parts(chosen.as_of):
         if not _is_chosen(part, chosen):
             continue
         group = group_of(part, by)
@@ -42,6 +46,8 @@ def naive_counts(chosen: Selection, *, by: str) -> Counts:
             counts.items[group].add(part.pk)
             counts.sites[group].add(part.unit.site_id)
             counts.days[group] += len(days)
+            looked_on = last_look(part.unit, chosen.as_of)
+            counts.looked_days[group] += sum(looked_on is not None and day <= looked_on for day in days)
             counts.piece_days[group] += sum(_pieces_on(part, day) for day in days)
             if not part.age_known:
                 counts.ageless.add(part.pk)
@@ -50,6 +56,7 @@ def naive_counts(chosen: Selection, *, by: str) -> Counts:
         if fate == Fate.EVENT:
             assert finding.fitment is not None
             counts.events[_event_group(finding, by)] += 1
+            counts.look_events[_event_group(finding, by)] += finding.mode.only_at_look
         else:
             counts.excluded[fate] += 1
     return counts
@@ -58,25 +65,69 @@ def naive_counts(chosen: Selection, *, by: str) -> Counts:
 def fated_findings(chosen: Selection) -> Iterator[tuple[Finding, Fate]]:
     """Say of every finding of a selection what it counts as."""
     first: dict[tuple[Any, ...], int] = {}
+    lost = lost_sites(chosen.as_of)
+    imported = {_place(each) for each in Finding.objects.all() if each.batch_id and _eligible(each)}
     findings = Finding.objects.select_related(
-        "fitment__component_type", "fitment__unit__site", "unit__site", "mode"
+        "fitment__component_type", "fitment__unit__site", "unit__site", "mode", "call"
     )
     for finding in findings.order_by("pk"):
-        eligible = (
-            finding.is_failure and not finding.repeat and not finding.continues_id and finding.fitment_id
+        place = _place(finding)
+        event = (*place, finding.ref) if finding.batch_id else place
+        twin = _eligible(finding) and (
+            first.setdefault(event, finding.pk) != finding.pk or (not finding.batch_id and place in imported)
         )
-        place = (
-            finding.unit_id,
-            finding.mode_id,
-            finding.found_on,
-            finding.panel,
-            finding.corner,
-            finding.place,
-        )
-        twin = bool(eligible) and first.setdefault(place, finding.pk) != finding.pk
         if not _finding_is_chosen(finding, chosen):
             continue
+        if finding.fitment is not None:
+            finding.fitment.lost_on = lost.get(finding.unit.site_id)  # type: ignore[attr-defined]
         yield finding, _fate(finding, twin=twin, as_of=chosen.as_of)
+
+
+def lost_sites(as_of: date) -> dict[int, date]:
+    """Give the sites cared for by us or once that were silent for two years, and when last heard of."""
+    looks: dict[int, set[date]] = defaultdict(set)
+    contacts: dict[int, set[date]] = defaultdict(set)
+    for inspection in Inspection.objects.select_related("unit"):
+        looks[inspection.unit.site_id].add(inspection.seen_on)
+    for work in Work.objects.select_related("unit"):
+        contacts[work.unit.site_id].add(work.done_on)
+        if work.kind in ("cleaned", "lubricated", "checked"):
+            looks[work.unit.site_id].add(work.done_on)
+    for period in ObservationPeriod.objects.select_related("unit__site"):
+        if period.unit.site.care_by == "us":
+            looks[period.unit.site_id].add(period.from_on)
+        contacts[period.unit.site_id].add(period.from_on)
+        if period.until_on is None and period.last_contact_on is not None:
+            looks[period.unit.site_id].add(period.last_contact_on)
+    for finding in Finding.objects.select_related("unit"):
+        contacts[finding.unit.site_id].add(finding.found_on)
+    for call in Call.objects.all():
+        contacts[call.site_id].add(timezone.localdate(call.told_at))
+    heard = {
+        site: max(on for on in looks[site] | contacts[site] if on <= as_of)
+        for site in looks
+        if any(on <= as_of for on in looks[site])
+    }
+    return {site: on for site, on in heard.items() if (as_of - on).days > 730}
+
+
+def last_look(unit: Unit, as_of: date) -> date | None:
+    """Give the last day on which a look at a unit would have shown what only a look shows."""
+    days = [inspection.seen_on for inspection in unit.inspections.all()]
+    days += [w.done_on for w in unit.works.all() if w.kind in ("cleaned", "lubricated", "checked")]
+    days += [found.found_on - ONE_DAY for found in unit.findings.all() if found.mode.only_at_look]
+    return max((on for on in days if on <= as_of), default=None)
+
+
+def _eligible(finding: Finding) -> bool:
+    """Whether a finding may be a failure of its own."""
+    again = finding.repeat or finding.continues_id
+    return bool(finding.is_failure and not again and finding.fitment_id)
+
+
+def _place(finding: Finding) -> tuple[Any, ...]:
+    where = (finding.panel, finding.corner, finding.place)
+    return finding.unit_id, finding.mode_id, finding.found_on, *where
 
 
 def group_of(part: Fitment, by: str) -> Any:
@@ -103,24 +154,40 @@ def spans_of(part: Fitment, as_of: date) -> list[tuple[int, int]]:
     """Give the ages between which a part was at risk, one pair a watched span."""
     spans = []
     for period in sorted(part.unit.periods.all(), key=lambda each: each.from_on):
-        ends = [end for end in (part.removed_on, period.until_on, as_of) if end is not None]
+        ends = [end for end in (part.removed_on, _end(part, period), as_of) if end is not None]
         begin, end = max(part.fitted_on, period.from_on), min(ends)
         if begin < end:
             spans.append(((begin - part.fitted_on).days, (end - part.fitted_on).days))
     return spans
 
 
+def _end(part: Fitment, period: ObservationPeriod) -> date | None:
+    """Give the day up to which we heard of a unit in a period, None for still."""
+    until = period.until_on
+    if period.ended in ("lapsed", "sold") and period.last_contact_on is not None:
+        until = period.last_contact_on
+    lost_on: date | None = part.lost_on  # type: ignore[attr-defined]
+    ends = [end for end in (until, lost_on and lost_on - ONE_DAY) if end is not None]
+    return min(ends, default=None)
+
+
 def chosen_parts(chosen: Selection) -> Iterator[Fitment]:
     """Give the parts of a selection."""
-    return (part for part in _parts() if _is_chosen(part, chosen))
+    return (part for part in _parts(chosen.as_of) if _is_chosen(part, chosen))
 
 
-def _parts() -> Iterable[Fitment]:
-    return (
+def _parts(as_of: date) -> Iterable[Fitment]:
+    lost = lost_sites(as_of)
+    parts = (
         Fitment.objects.select_related("unit__site", "component_type")
-        .prefetch_related("unit__periods", "departures")
+        .prefetch_related(
+            "unit__periods", "departures", "unit__inspections", "unit__works", "unit__findings__mode"
+        )
         .order_by("pk")
     )
+    for part in parts:
+        part.lost_on = lost.get(part.unit.site_id)  # type: ignore[attr-defined]
+        yield part
 
 
 def _sun(unit: Unit) -> str | None:
@@ -188,14 +255,14 @@ def _pieces_on(part: Fitment, day: date) -> int:
 
 
 def _is_without_time(part: Fitment, chosen: Selection) -> bool:
-    if spans_of(part, chosen.as_of):
-        return False
+    """Say whether a part was under watch on one day only, wherever contact was lost."""
+    spans = []
     for period in part.unit.periods.all():
         ends = [end for end in (part.removed_on, period.until_on, chosen.as_of) if end is not None]
-        begin = max(part.fitted_on, period.from_on)
-        if begin == min(ends) and _counts(begin, chosen):
-            return True
-    return False
+        spans.append((max(part.fitted_on, period.from_on), min(ends)))
+    if any(begin < end for begin, end in spans):
+        return False
+    return any(begin == end and _counts(begin, chosen) for begin, end in spans)
 
 
 def _fate(finding: Finding, *, twin: bool, as_of: date) -> Fate:
@@ -210,19 +277,45 @@ def _fate(finding: Finding, *, twin: bool, as_of: date) -> Fate:
         return Fate.SAME_EVENT
     age = (finding.found_on - part.fitted_on).days
     spans = spans_of(part, as_of)
+    in_place = age >= 0 and (part.removed_on is None or finding.found_on <= part.removed_on)
+    periods = list(part.unit.periods.all())
     if any(begin < age <= end for begin, end in spans) or (
         age == 0 and any(begin == 0 for begin, _ in spans)
     ):
+        if _was_there_before(finding, part, as_of):
+            return Fate.AT_TAKE_OVER
+        looked_on = last_look(part.unit, as_of)
+        if finding.mode.only_at_look and (looked_on is None or finding.found_on > looked_on):
+            return Fate.LAST_WORD
         return Fate.EVENT
-    in_place = age >= 0 and (part.removed_on is None or finding.found_on <= part.removed_on)
-    periods = list(part.unit.periods.all())
     if in_place and any(p.from_on == finding.found_on and p.from_on > part.fitted_on for p in periods):
         return Fate.AT_TAKE_OVER
+    if in_place and part.lost_on == finding.found_on:  # type: ignore[attr-defined]
+        return Fate.LAST_WORD
     watched = any(
         p.from_on <= finding.found_on and (p.until_on is None or finding.found_on <= p.until_on)
         for p in periods
     )
     return Fate.NO_TIME if in_place and watched else Fate.NOT_WATCHED
+
+
+def _was_there_before(finding: Finding, part: Fitment, as_of: date) -> bool:
+    """Say whether a failure in watched time was there when we began to hear of its unit."""
+    ends: list[date] = []
+    for period in sorted(part.unit.periods.all(), key=lambda each: each.from_on):
+        end = min(on for on in (_end(part, period), as_of) if on is not None)
+        if period.from_on >= end:
+            continue
+        goes_on = period.from_on in ends
+        ends.append(end)
+        if not period.from_on < finding.found_on <= end:
+            continue
+        if period.began == "fitted" or goes_on or part.fitted_on >= period.from_on:
+            return False
+        if finding.call is not None:
+            return timezone.localdate(finding.call.told_at) <= period.from_on
+        return (finding.found_on - period.from_on).days <= 30
+    return False
 
 
 __all__ = [

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import random
-from datetime import timedelta
+from datetime import UTC, datetime, time, timedelta
 
-from servicedesk.calls.models import Finding
+from django.utils import timezone
+
+from servicedesk.calls.models import Call, Finding, Inspection, Work
+from servicedesk.people.models import Batch
 from servicedesk.reports.selection import Selection, select
 from servicedesk.reports.traits import TRAITS, Key
 from tests.factories import ConstructionFactory, FailureModeFactory
@@ -23,6 +26,8 @@ from units.models import (
 
 LAST = 60
 
+BROUGHT_IN = datetime(2020, 1, 1, tzinfo=UTC)
+
 
 def draw_fleet(seed: int) -> None:
     """Store a fleet of a dozen units over two months, the same for the same seed."""
@@ -31,14 +36,25 @@ def draw_fleet(seed: int) -> None:
         ComponentType.objects.create(name=name, kind=kind)
         for name, kind in (("bare", "track"), ("nylon", "track"), ("open", "sash"))
     ]
-    modes = [FailureModeFactory(kind=kind) for kind in ("track", "track", "sash", "unit")]
+    modes = [
+        FailureModeFactory(kind=kind, only_at_look=number % 2 == 1 and seed % 3 > 0)
+        for number, kind in enumerate(("track", "track", "sash", "unit"))
+    ]
     constructions = [ConstructionFactory() for _ in range(2)]
-    sites = [Site.objects.create(code=f"S{n}", coast=dice.choice(["", "near", "shore"])) for n in range(5)]
+    sites = [
+        Site.objects.create(
+            code=f"S{n}",
+            coast=dice.choice(["", "near", "shore"]),
+            care_by=dice.choice(["us", "customer", "nobody"]),
+        )
+        for n in range(5)
+    ]
     for number in range(12):
         unit = _draw_unit(dice, number, dice.choice(sites), constructions)
         _draw_periods(dice, unit)
         parts = [part for kind in ("track", "sash") for part in _draw_parts(dice, unit, types, kind)]
         _draw_findings(dice, unit, parts, modes)
+        _draw_looks(dice, unit)
 
 
 def _draw_unit(dice: random.Random, number: int, site: Site, constructions: list[Construction]) -> Unit:
@@ -59,7 +75,14 @@ def _draw_periods(dice: random.Random, unit: Unit) -> None:
     for _ in range(dice.randint(0, 3)):
         end = at + dice.choice([0, 1, dice.randint(2, 25)])
         is_open = dice.random() < 0.4
-        ObservationPeriod.objects.create(unit=unit, from_on=day(at), until_on=None if is_open else day(end))
+        ObservationPeriod.objects.create(
+            unit=unit,
+            from_on=day(at),
+            until_on=None if is_open else day(end),
+            began=dice.choice(ObservationPeriod.Began.values),
+            ended="" if is_open else dice.choice(["removed", "lapsed", "sold"]),
+            last_contact_on=dice.choice([None, None, day(dice.randint(at, end))]),
+        )
         if is_open:
             return
         at = end + dice.choice([0, 0, 1, dice.randint(2, 10)])
@@ -96,8 +119,10 @@ def _draw_findings(dice: random.Random, unit: Unit, parts: list[Fitment], modes:
     edges = [0, LAST, *(p.fitted_on.toordinal() - DAY_0.toordinal() for p in parts)]
     edges += [p.from_on.toordinal() - DAY_0.toordinal() for p in unit.periods.all()]
     earlier: Finding | None = None
+    batch, _ = Batch.objects.get_or_create(started_at=BROUGHT_IN, folder="x", care_by="us", stage="applied")
     for _ in range(dice.randint(3, 12)):
         repeat = dice.random() < 0.15
+        imported = dice.random() < 0.5
         earlier = Finding.objects.create(
             unit=unit,
             fitment=dice.choice([*parts, None]) if dice.random() < 0.3 else dice.choice(parts),
@@ -106,19 +131,40 @@ def _draw_findings(dice: random.Random, unit: Unit, parts: list[Fitment], modes:
             panel=dice.choice([None, None, 1]),
             place=dice.choice(["", "", "left"]),
             is_failure=dice.random() < 0.85,
+            call=_draw_call(dice, unit),
             repeat=repeat,
+            batch=batch if imported else None,
+            ref=dice.choice(["", "a", "b"]) if imported else "",
             continues=earlier if repeat and dice.random() < 0.5 else None,
         )
 
 
+def _draw_call(dice: random.Random, unit: Unit) -> Call | None:
+    """Call about it on some day, early or late in it."""
+    if dice.random() < 0.5:
+        return None
+    told_at = datetime.combine(day(dice.randint(0, LAST)), time(dice.choice([0, 12, 23])))
+    return Call.objects.create(site=unit.site, unit=unit, told_at=timezone.make_aware(told_at))
+
+
+def _draw_looks(dice: random.Random, unit: Unit) -> None:
+    """Give some units care, and look at some."""
+    for _ in range(dice.choice([0, 1, 2])):
+        on = day(dice.randint(0, LAST))
+        if dice.random() < 0.5:
+            Work.objects.create(unit=unit, kind=dice.choice(["cleaned", "checked", "repaired"]), done_on=on)
+        else:
+            Inspection.objects.create(unit=unit, seen_on=on, outcome=dice.choice(["fine", "findings"]))
+
+
 def draw_selections(seed: int) -> list[Selection]:
-    """Ask for everything, for some days, and for groups of one or two traits."""
+    """Ask for everything, for some days, for groups of one or two traits, and once after two silent years."""
     dice = random.Random(seed)
-    days = [(None, None), (5, 40), (20, 20), (None, 30), (31, None)]
+    days = [(None, None), (5, 40), (20, 20), (None, 30), (31, None), (20, None)]
     mode = dice.choice(list(FailureMode.objects.order_by("pk")))
     asked = []
     for begin, end in days:
-        as_of = day(LAST + dice.randint(-3, 3))
+        as_of = day(LAST + dice.randint(-3, 3) + (700 if begin == 20 else 0))
         names = dice.sample(sorted(TRAITS), dice.choice([0, 1, 2]))
         asked.append(
             Selection(

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from servicedesk.reports.age_sums import STEPS, months_by_age, sum_by_age
+from servicedesk.reports.age_sums import STEPS, expected_a_year, months_by_age, sum_by_age, sum_by_cell
 from servicedesk.reports.histories import CountingRows
 
 ROW = st.tuples(
@@ -76,3 +76,28 @@ def test_months_add_up_to_the_whole(drawn: list[tuple[int, int, int, int, int]],
         if begin < 700_000 + 17 * number + start + length <= begin + 20_000
     )
     assert whole.sum() == counted
+
+
+@given(st.lists(ROW, min_size=1, max_size=15))
+def test_the_sites_of_each_group_add_up_to_it(drawn: list[tuple[int, int, int, int, int]]) -> None:
+    rows, group = as_rows(drawn)
+    plain, by_cell = sum_by_age(rows, group, size=3), sum_by_cell(rows, group, size=3)
+    whole = by_cell.by_group()
+    assert whole.events.tolist() == plain.events.tolist()
+    assert whole.days == pytest.approx(plain.days)
+    assert whole.failed_sites.tolist() == plain.failed_sites.tolist()
+    cells = by_cell.like_all()
+    assert sorted(zip(cells.group, cells.site, strict=True)) == sorted(
+        {(where, sorted({each[4] for each in drawn}).index(site)) for *_, where, site in drawn}
+    )
+    # What is expected of all groups together is what failed.
+    assert cells.expected.sum() == pytest.approx(plain.events.sum())
+
+
+def test_a_year_to_come_counts_the_parts_in_place_at_their_ages() -> None:
+    rows, group = as_rows([(0, 300, 0, 0, 1), (0, 700, 1, 0, 1), (0, 800, 0, 1, 2)])
+    rates = np.zeros(len(STEPS) - 1)
+    rates[:3] = 0.001, 0.002, 0.003
+    # The second part went out of sight before the last day.
+    found = expected_a_year(rows, np.array([300, 900, 800]), group, rates, size=2)
+    assert found == pytest.approx([0.36525, 1.09575])

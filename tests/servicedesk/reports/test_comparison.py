@@ -15,9 +15,11 @@ import time_machine
 from django.core.management import CommandError, call_command
 from django.test import Client
 from pytest_django import DjangoAssertNumQueries
-from scipy.stats import beta
+from scipy.stats import t
 
 from servicedesk.reports.comparison import CompareFigure, compare_figure, comparison_sentence
+from servicedesk.reports.paper.blocks import Points
+from servicedesk.reports.paper.year import year_report
 from tests.factories import ComponentTypeFactory, SiteFactory
 from tests.servicedesk.reports.pages import csv_rows, link_of, link_saying, open_page, plain, rows
 from tests.servicedesk.reports.small_fleets import Fleet, up_to
@@ -31,6 +33,18 @@ PLACES = {
     "shady": {"facing": 0, "shade": "full", "finish": "white"},
     "shady dark": {"facing": 0, "shade": "full", "finish": "dark"},
 }
+
+SITES_OF_ALL_SORTS = [
+    (0, 1, 1, 40),
+    (0, 1, 0, 40),
+    (0, 0, 1, 1),
+    (0, 0, 0, 19),
+    (1, 1, 1, 14),
+    (1, 1, 0, 6),
+    (1, 0, 1, 12),
+    (1, 0, 0, 68),
+]
+"""Type, in the sun or not, failures, and number of such sites of the confounded fleet."""
 
 
 @pytest.fixture(autouse=True)
@@ -76,8 +90,18 @@ def test_what_sun_does_is_not_put_down_to_the_type(confounded: Fleet) -> None:
     assert stratified.ratio == pytest.approx(above / below)
     assert stratified.low is not None
     assert stratified.high is not None
-    spread = ((40 + 14) * 80 * 20 / 100**2 + (1 + 12) * 20 * 80 / 100**2) / (above * below)
-    half = 1.959964 * sqrt(spread * figure.design_effect)  # Greenland and Robins (1985)
+    # Leaving out a site that failed, or one that did not, of each type and place, by hand.
+    changes = []
+    for type_failed, place_sunny, failed, times in SITES_OF_ALL_SORTS:
+        left = {(0, 1): [40, 80], (0, 0): [1, 20], (1, 1): [14, 20], (1, 0): [12, 80]}
+        left[type_failed, place_sunny][0] -= failed
+        left[type_failed, place_sunny][1] -= 1
+        up = down = 0.0
+        for sunny in (1, 0):
+            (a, m), (b, n) = left[0, sunny], left[1, sunny]
+            up, down = up + a * n / (m + n), down + b * m / (m + n)
+        changes += [log(up / down) - log(above / below)] * times
+    half = t.ppf(0.975, 99) * sqrt(199 / 200 * sum(change**2 for change in changes))
     assert (log(stratified.low), log(stratified.high)) == pytest.approx(
         (log(above / below) - half, log(above / below) + half)
     )
@@ -88,13 +112,17 @@ def test_what_sun_does_is_not_put_down_to_the_type(confounded: Fleet) -> None:
     assert "seen alike, it is the other way round" in told
 
 
-def test_the_crude_ratio_has_exact_limits_on_effective_counts(confounded: Fleet) -> None:
-    figure = figure_of(confounded)
-    crude = figure.ratios[0]
-    a, b = 41 / figure.design_effect, 26 / figure.design_effect
-    # Clopper and Pearson (1934) by scipy's beta quantiles, equal time on both sides.
-    low, high = beta.ppf(0.025, a, b + 1), beta.ppf(0.975, a + 1, b)
-    assert (crude.low, crude.high) == pytest.approx((low / (1 - low), high / (1 - high)))
+def test_the_limits_of_the_crude_ratio_are_those_of_leaving_out_each_site(confounded: Fleet) -> None:
+    crude = figure_of(confounded).ratios[0]
+    assert crude.low is not None
+    assert crude.high is not None
+    # 100 sites of each type, equally long watched: the logarithm of what is left of each rate without one.
+    squares = 0.0
+    for failures in (41, 26):
+        for failed, times in ((1, failures), (0, 100 - failures)):
+            squares += times * log((failures - failed) / 99 / (failures / 100)) ** 2
+    half = t.ppf(0.975, 99) * sqrt(199 / 200 * squares)
+    assert (log(crude.low), log(crude.high)) == pytest.approx((log(41 / 26) - half, log(41 / 26) + half))
 
 
 def test_the_adjusted_ratio_is_that_of_statsmodels(confounded: Fleet) -> None:
@@ -163,11 +191,60 @@ def test_thin_records_give_reasons_and_no_ratio() -> None:
     put_up(fleet, fleet.liner, "sunny", units=30, failing=0)
     figure = figure_of(fleet)
     crude, stratified, adjusted = figure.ratios
-    assert crude.reason == "bare track: watched at 2 sites only; a rate takes 3 or more"
-    assert stratified.reason == "2 failures where both were watched; that is too few"
-    assert adjusted.reason == "one of the two has not failed at all"
+    assert crude.reason == "it takes 5 sites of each type, and bare track stands at 2"
+    assert stratified.reason == adjusted.reason == crude.reason
+    told = comparison_sentence(figure)
+    assert (
+        "fails more often than nylon liner: it takes 5 sites of each type, and bare track stands at 2."
+        in told
+    )
+    assert "Bare track: 2 failures in 10 item-years; no rate, because watched at 2 sites only" in told
+    assert (
+        "Nylon liner: No failure in 150 item-years: the rate may be nothing, or up to 2.5 per 100 a year."
+        in told
+    )
     assert figure.p_value is None
     assert figure.test_reason == "bare track: 2 failures at 2 sites; the test takes 5 at 5"
+
+
+def test_allowing_for_more_does_not_make_more_sites_of_four() -> None:
+    fleet = Fleet()
+    for number in range(4):
+        unit = fleet.unit(SiteFactory(), **PLACES["sunny"])
+        fleet.watch(unit, 0)
+        part = fleet.fit(unit, of=fleet.track)
+        for again in range(12):
+            fleet.find(part, 100 + 40 * again + number)
+    put_up(fleet, fleet.liner, "sunny", units=40, failing=20)
+    figure = figure_of(fleet)
+    assert [ratio.known for ratio in figure.ratios] == [False, False, False]
+    assert "clearly" not in comparison_sentence(figure)
+
+
+def test_five_sites_that_never_stood_in_like_places_are_too_few_there() -> None:
+    fleet = Fleet()
+    put_up(fleet, fleet.track, "sunny", units=12, failing=9)
+    put_up(fleet, fleet.liner, "shady", units=12, failing=9)
+    put_up(fleet, fleet.liner, "sunny", units=4, failing=3)
+    crude, stratified, _ = figure_of(fleet).ratios
+    assert crude.known
+    assert stratified.reason == (
+        "it takes 5 sites of each type in like sun, of like colour and age, and nylon liner stands at 4"
+    )
+
+
+def test_failures_of_one_site_alone_give_no_ratio() -> None:
+    fleet = Fleet()
+    unit = fleet.unit(SiteFactory(), **PLACES["sunny"])
+    fleet.watch(unit, 0)
+    part = fleet.fit(unit, of=fleet.track)
+    for again in range(12):
+        fleet.find(part, 100 + 40 * again)
+    put_up(fleet, fleet.track, "sunny", units=9, failing=0)
+    put_up(fleet, fleet.liner, "sunny", units=10, failing=4)
+    figure = figure_of(fleet)
+    assert figure.ratios[0].reason == "it would rest on the failures of one site"
+    assert comparison_sentence(figure).startswith("The records cannot tell yet")
 
 
 def test_nothing_watched_gives_reasons_too() -> None:
@@ -236,5 +313,29 @@ def test_the_page_takes_the_same_few_queries_however_many_items(
     fleet = Fleet()
     for of in (fleet.track, fleet.liner):
         put_up(fleet, of, "sunny", units=many, failing=many // 2)
-    with django_assert_max_num_queries(24):
+    with django_assert_max_num_queries(31):
         open_page(as_owner, f"/figures/compare/?one={fleet.track.pk}&other={fleet.liner.pk}")
+
+
+def test_page_file_command_and_report_of_the_year_refuse_alike(as_owner: Client) -> None:
+    fleet = Fleet()
+    put_up(fleet, fleet.liner, "sunny", units=20, failing=10)
+    for number in range(3):
+        unit = fleet.unit(SiteFactory(), **PLACES["sunny"])
+        fleet.watch(unit, 0)
+        part = fleet.fit(unit, of=fleet.track)
+        for again in range(4):
+            fleet.find(part, 100 + 40 * again + number)
+    reason = "it takes 5 sites of each type, and bare track stands at 3"
+    sentence = comparison_sentence(figure_of(fleet))
+    assert reason in sentence
+    page = open_page(as_owner, f"/figures/compare/?one={fleet.track.pk}&other={fleet.liner.pk}")
+    assert sentence in plain(page)
+    assert [row[1] for row in rows(page, table=1)] == [f"cannot tell yet: {reason}"] * 3
+    file = csv_rows(as_owner, "/figures/compare/" + link_saying(page, "Take it as a CSV file"))
+    assert [row["why none"] for row in file[:3]] == [reason] * 3
+    out = io.StringIO()
+    call_command("figures", "compare", "--of", "bare track", "--with", "nylon liner", "--json", stdout=out)
+    assert [ratio.get("reason") for ratio in json.loads(out.getvalue())["ratios"]] == [reason] * 3
+    blocks = year_report(up_to(LAST)).blocks
+    assert sentence in [words for block in blocks if isinstance(block, Points) for words in block.words]

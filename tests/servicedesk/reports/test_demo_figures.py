@@ -1,4 +1,4 @@
-"""The demo company's planted truths, as the figures find them: its hazards, its bad lot, its confounding."""
+"""The demo company's planted truths, as the figures find them: sun, keys, care, lots and confounding."""
 
 from __future__ import annotations
 
@@ -13,14 +13,17 @@ from django.core.management import call_command
 from django.db import connection, transaction
 from scipy.stats import binom
 
+from schedules.models import CareRule
 from servicedesk.office.demo.hazards import true_integrated_hazard
 from servicedesk.office.demo.scenario import build_fleet
 from servicedesk.office.demo.sources import Scenario, read_scenario
+from servicedesk.reports.care_figures import care_figure, care_sentence
 from servicedesk.reports.comparison import compare_figure, comparison_sentence
 from servicedesk.reports.forecasts import Asked, forecast_figure
 from servicedesk.reports.lot_watch import watch_lots
 from servicedesk.reports.rate_figures import rates_figure
 from servicedesk.reports.selection import Selection
+from servicedesk.reports.verdicts import Word
 from units.models import ComponentType
 
 pytestmark = pytest.mark.django_db
@@ -60,8 +63,46 @@ def test_the_intervals_of_the_rates_hold_the_true_hazards(scenario: Scenario) ->
     assert held >= binom.ppf(0.001, len(rows), 0.95)
 
 
+@pytest.mark.parametrize("name", ["flexible plastic liner", "clear vinyl film"])
+def test_what_the_sun_shortens_fails_clearly_more_often_in_full_sun(scenario: Scenario, name: str) -> None:
+    part = ComponentType.objects.get(name=name)
+    rows = {
+        row.name: row.verdict for row in rates_figure(selection().only("component", part.pk), by="sun").rows
+    }
+    assert rows["full sun"].word == Word.HIGHER
+    assert rows["full sun"].sentence.startswith("clearly higher than the rest")
+    assert Word.HIGHER not in {rows["some sun"].word, rows["little sun"].word}
+
+
+def test_plastic_corner_keys_fail_clearly_more_often_than_other_corners(scenario: Scenario) -> None:
+    corners = {name for name, kind in scenario.kinds.items() if kind == "corner"}
+    rows = {row.name: row.verdict.word for row in rates_figure(selection()).rows if row.name in corners}
+    assert [name for name, word in rows.items() if word == Word.HIGHER] == ["plastic corner key"]
+    one = ComponentType.objects.get(name="plastic corner key")
+    other = ComponentType.objects.get(name="corner joint, type not recorded")
+    sentence = comparison_sentence(compare_figure(selection(), one=one.pk, other=other.pk))
+    assert "plastic corner key fails clearly more often than corner joint" in sentence
+
+
+def test_tracks_fail_faster_the_longer_they_were_not_lubricated(scenario: Scenario) -> None:
+    rule = CareRule.objects.get(component_type__name="bare aluminium stepped track", work="lubricated")
+    figure = care_figure(selection(), rule)
+    planted = {
+        each.care_shape for each in scenario.hazards if each.component_type == rule.component_type.name
+    }
+    assert len(planted) == 1
+    assert figure.shape is not None
+    assert figure.shape[1] > 1
+    # Calls come some days after a failure, and such days after a round count to it: flatter than planted.
+    assert figure.shape[0] <= max(planted)
+    assert figure.best is not None
+    assert care_sentence(figure).startswith("The usual interval of 12 months is as good as any")
+    late = [row.ratio for row in figure.bands if row.place > 1]
+    assert any(ratio is not None and ratio[1] > 1 for ratio in late)
+
+
 def test_the_bad_lot_is_flagged_before_any_other(scenario: Scenario) -> None:
-    flagged = [each for each in watch_lots(TODAY) if each.flagged and each.lot]
+    flagged = [each for each in watch_lots(TODAY).charts if each.flagged and each.lot]
     worst = min(flagged, key=lambda each: each.q_value or 0.0)
     assert (worst.name, worst.lot) == (scenario.bad_lot.component_type, scenario.bad_lot.lot)
     assert worst.times is not None

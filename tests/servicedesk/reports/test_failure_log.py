@@ -64,6 +64,7 @@ def test_each_day_holds_its_failures_and_the_items_at_risk() -> None:
 
 def test_the_log_adds_up_to_the_rates() -> None:
     draw_fleet(5)
+    FailureMode.objects.update(only_at_look=False)  # of these rates count time up to a look
     today = date(2020, 2, 20)
     keep(today)
     cells = read_cells(Selection(as_of=today), by="component")

@@ -75,7 +75,9 @@ def test_rates_as_json_hold_what_was_counted_with_garwoods_limits(fleet: Fleet) 
         "low": pytest.approx(100 * chi2.ppf(0.025, 18) / 2 / item_years),
         "high": pytest.approx(100 * chi2.ppf(0.975, 20) / 2 / item_years),
     }
-    assert {name: n for name, n in found["exclusions"].items() if n} == {"wear_only": 1, "repeats": 1}
+    # Of the last two years there is a failure at one of the seven sites only, which has two of the 13 units.
+    noted = {"wear_only": 1, "repeats": 1, "silent_units": 11}
+    assert {name: n for name, n in found["exclusions"].items() if n} == noted
     assert [*liner] == [*ROW, *MORE, "reason", *OTHERS]
     assert liner["component"] == "nylon liner"
     assert (liner["events"], liner["rate"], liner["low"], liner["high"]) == (0, None, None, None)

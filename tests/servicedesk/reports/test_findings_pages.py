@@ -48,12 +48,14 @@ def fleet() -> Fleet:
     nobody = fleet.find(part, 950)
     nobody.fitment = None
     nobody.save()
+    silent = fleet.watched_part(of=fleet.liner, site=SiteFactory(care_by="us"))
+    fleet.find(silent, 650)
     return fleet
 
 
 def test_every_sort_of_finding_can_be_looked_at(as_owner: Client, fleet: Fleet) -> None:
     page = open_page(as_owner, FINDINGS)
-    assert "2 failures, of 9 findings in all." in plain(page)
+    assert "2 failures, of 10 findings in all." in plain(page)
     assert [(row[0], row[1], row[5]) for row in rows(page)] == [
         ("11 Mar 2022", "binds", "not known"),
         ("4 Feb 2021", "binds", "1.1 years"),
@@ -62,7 +64,7 @@ def test_every_sort_of_finding_can_be_looked_at(as_owner: Client, fleet: Fleet) 
     for fate in Fate:
         page = open_page(as_owner, f"{FINDINGS}?fate={'' if fate == Fate.EVENT else fate}")
         assert len(rows(page)) == (2 if fate == Fate.EVENT else 1), fate
-    page = open_page(as_owner, link_saying(open_page(as_owner, FINDINGS), "9 findings in all"))
+    page = open_page(as_owner, link_saying(open_page(as_owner, FINDINGS), "10 findings in all"))
     assert sorted(row[6] for row in rows(page)) == sorted([*FATE_WORDS.values(), FATE_WORDS[Fate.EVENT]])
 
 

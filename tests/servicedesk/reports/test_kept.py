@@ -26,6 +26,7 @@ from servicedesk.reports.selection import Selection
 from servicedesk.reports.traits import MODE
 from tests.beside import somebody_who
 from tests.factories import (
+    CallFactory,
     ComponentTypeFactory,
     FailureModeFactory,
     InspectionFactory,
@@ -76,6 +77,7 @@ WRITES: dict[str, Callable[[Fleet], Any]] = {
     "a type": lambda fleet: ComponentTypeFactory(),
     "a failure mode": lambda fleet: FailureModeFactory(),
     "a look": lambda fleet: InspectionFactory(),
+    "a call": lambda fleet: CallFactory(site=SiteFactory()),
     "work": lambda fleet: WorkFactory(unit=Unit.objects.all()[0]),
     "many at once": lambda fleet: Unit.objects.update(finish="dark"),
 }
@@ -253,17 +255,18 @@ def test_what_was_counted_on_other_days_is_thrown_away(monkeypatch: pytest.Monke
 def test_what_was_counted_is_read_back_as_it_was() -> None:
     counted = Counted(
         groups=[7, "track:1", None],
-        watched=np.array([[0, 1, 2], [1, 1, 2], [1, 1, 1], [0, 0, 0], [5, 6, 7], [5, 6, 2**40]]),
+        watched=np.array([[0, 1, 2], [1, 1, 2], [1, 1, 1], [0, 0, 0], [5, 6, 7], [5, 6, 2**40], [0, 0, 1]]),
         departed={7: 3, None: 1},
         event_groups=[],
-        events=np.zeros((3, 0), dtype=np.int64),
+        events=np.zeros((4, 0), dtype=np.int64),
         fates={Fate.EVENT: 4},
         without_time=2,
+        notes={"lost_units": 3},
     )
     again = Counted.from_bytes(counted.to_bytes())
     assert again.watched.tolist() == counted.watched.tolist()
-    assert again.events.shape == (3, 0)
-    for name in ("groups", "departed", "event_groups", "fates", "without_time"):
+    assert again.events.shape == (4, 0)
+    for name in ("groups", "departed", "event_groups", "fates", "without_time", "notes"):
         assert getattr(again, name) == getattr(counted, name)
 
 

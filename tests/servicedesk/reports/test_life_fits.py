@@ -18,7 +18,12 @@ STOP = 4000.0
 
 
 def lives(
-    ages: list[float], *, going: int = 0, entry: float = 0.0, good: list[float] | None = None
+    ages: list[float],
+    *,
+    going: int = 0,
+    entry: float = 0.0,
+    good: list[float] | None = None,
+    sites: int = 5,
 ) -> FirstFailures:
     """Parts that failed at some ages, and some that never did, watched from an age on."""
     size = len(ages) + going
@@ -30,7 +35,7 @@ def lives(
         exit=np.array([*ages, *[STOP] * going]),
         failed=np.arange(size) < len(ages),
         item=np.arange(size),
-        site=np.arange(size),
+        site=np.arange(size) % sites,
         good=known,
     )
 
@@ -89,7 +94,32 @@ def test_the_interval_decides_what_is_said(shape: float, many: int, reading: Rea
     ],
 )
 def test_an_interval_that_holds_one_tells_nothing(low: float, high: float, reading: Reading) -> None:
-    assert read_shape(low, high) == reading
+    assert read_shape(low, high, early_within=lambda: True) == reading
+
+
+def test_early_failures_are_not_said_to_dominate_where_sites_alone_could_make_it_look_so() -> None:
+    # Proschan (1963): lives of constant hazard, of which those at half of the sites are ten times as short.
+    rng = np.random.default_rng(2)
+    size, sites = 200, 20
+    short = np.arange(size) % sites < sites // 2
+    ages = np.ceil(rng.exponential(np.where(short, 300.0, 3000.0))).tolist()
+    mixed = life_fit(lives(ages, sites=sites), start=0, stop=1e6)
+    assert mixed.shape is not None
+    assert mixed.shape[2] < 1
+    assert mixed.reading == Reading.UNLIKE
+    assert str(mixed.reading) == "more fail early, but unlike sites alone could make it look so"
+    # Of sites with one part each nothing can be said within sites.
+    early = drawn(0.4, many=40)
+    assert life_fit(lives(early), start=0, stop=1e6).reading == Reading.EARLY
+    assert life_fit(lives(early, sites=40), start=0, stop=1e6).reading == Reading.UNLIKE
+
+
+def test_dated_otherwise_they_are_held_against_their_sites_too() -> None:
+    ages = [age for age in drawn(0.4, many=60) if age > 2]
+    loose = life_fit(lives(ages, good=[age * 0.5 for age in ages[:10]]), start=0, stop=1e6)
+    assert {dated.reading for dated in loose.datings} == {Reading.EARLY}
+    alone = life_fit(lives(ages, good=[age * 0.5 for age in ages[:10]], sites=99), start=0, stop=1e6)
+    assert {dated.reading for dated in alone.datings} == {Reading.UNLIKE}
 
 
 def test_a_curve_takes_ten_failures_and_starts_at_one() -> None:

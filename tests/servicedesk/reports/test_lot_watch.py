@@ -22,8 +22,10 @@ from schedules.operations import add_inspections
 from servicedesk.people.models import Change
 from servicedesk.refusals import Refused
 from servicedesk.reports import lot_watch, tasks
-from servicedesk.reports.models import LotFlag, WatchMark
+from servicedesk.reports.models import LotFlag, ThinLot, WatchMark
 from servicedesk.reports.operations import keep_lot_watch
+from servicedesk.reports.watch_figures import thin_words
+from servicedesk.reports.words import amount
 from tests.factories import OwnershipFactory, SiteFactory, UnitFactory
 from tests.servicedesk.reports.pages import csv_rows, link_of, open_page, plain, rows
 from tests.servicedesk.reports.small_fleets import Fleet, day
@@ -60,7 +62,7 @@ def lots(*, bad: int = 3, failures: int = 8) -> Fleet:
 
 def test_a_bad_lot_is_flagged_with_its_chance() -> None:
     lots()
-    found = {each.lot: each for each in lot_watch.watch_lots(TODAY)}
+    found = {each.lot: each for each in lot_watch.watch_lots(TODAY).charts}
     bad = found["L-0"]
     assert (bad.events, bad.failed_sites, bad.items, bad.sites) == (9, 3, 6, 6)
     assert bad.flagged
@@ -83,13 +85,13 @@ def test_parts_of_no_known_lot_are_only_among_the_others() -> None:
     unit = fleet.unit()
     fleet.watch(unit, 0)
     fleet.fit(unit)
-    found = [each.lot for each in lot_watch.watch_lots(TODAY)]
+    found = [each.lot for each in lot_watch.watch_lots(TODAY).charts]
     assert sorted(found) == ["", "L-0", "L-1", "L-2", "L-3", "L-4"]
 
 
 def test_three_failures_at_one_site_are_no_flag() -> None:
     lots(bad=1, failures=9)
-    found = {each.lot: each for each in lot_watch.watch_lots(TODAY)}
+    found = {each.lot: each for each in lot_watch.watch_lots(TODAY).charts}
     assert found["L-0"].events == 10
     assert not found["L-0"].enough
     assert not found["L-0"].flagged
@@ -100,7 +102,7 @@ def test_a_lot_that_runs_wild_of_late_is_flagged_for_that() -> None:
     for number, part in enumerate(Fitment.objects.filter(lot="L-1").order_by("pk")[:4]):
         for turn in range(3):
             fleet.find(part, 1700 + 20 * turn + number)
-    found = {each.lot: each for each in lot_watch.watch_lots(TODAY)}
+    found = {each.lot: each for each in lot_watch.watch_lots(TODAY).charts}
     late = found["L-1"]
     assert late.rising
     assert late.running is not None
@@ -137,10 +139,12 @@ def test_the_clock_looks_every_night() -> None:
     assert entry["task"] == "reports.watch_lots"
     assert (entry["schedule"].hour, entry["schedule"].minute) == ({3}, {0})
     lots()
-    assert tasks.watch_lots() == "2 flags on lots and types, 2 of them new; 0 cleared"
+    said = tasks.watch_lots()
+    assert said.startswith("2 flags on lots and types, 2 of them new; 0 cleared; about 0.")
+    assert said.endswith(" a year to be expected")
     out = io.StringIO()
     call_command("watch_lots", stdout=out)
-    assert out.getvalue() == "2 flags on lots and types, 0 of them new; 0 cleared\n"
+    assert out.getvalue().startswith("2 flags on lots and types, 0 of them new; 0 cleared; about 0.")
 
 
 def test_page_file_and_command_agree(as_owner: Client) -> None:
@@ -162,6 +166,84 @@ def test_page_file_and_command_agree(as_owner: Client) -> None:
     document = json.loads(out.getvalue())
     assert float(from_page[0]["failures expected"]) == document["rows"][0]["expected"]
     assert float(from_page[1]["share of false alarms"]) == document["rows"][1]["q_value"]
+
+
+def test_the_page_the_file_and_the_report_say_how_many_are_false(as_owner: Client) -> None:
+    fleet = lots()
+    # Without a failure at the age the parts now have, none would be expected of the coming year.
+    fleet.find(Fitment.objects.filter(lot="L-2").order_by("pk")[5], 1700)
+    keep_lot_watch(today=TODAY, at=NOON)
+    mark = WatchMark.objects.get()
+    assert mark.tested == 5
+    # One false alarm in ten years of late, and something over all.
+    assert mark.false_a_year is not None
+    assert 0.1 < mark.false_a_year < 0.5
+    words = (
+        "Of 5 lots and 1 type 5 could be held against others. Where nothing is wrong such looks still raise "
+        f"flags by chance: about {amount(mark.false_a_year)} false one a year to be expected."
+    )
+    assert words in plain(open_page(as_owner, WATCH))
+    document = figures("lots", "--json")
+    assert document["false_sentence"] == words
+    assert document["false_a_year"] == mark.false_a_year
+    assert words in json.dumps(figures("year", "--json"), ensure_ascii=False)
+
+
+def test_a_look_of_an_older_version_promises_nothing(as_owner: Client) -> None:
+    lots()
+    keep_lot_watch(today=TODAY, at=NOON)
+    WatchMark.objects.update(tested=None, false_a_year=None)
+    assert "by chance:" not in plain(open_page(as_owner, WATCH))
+
+
+def test_a_lot_that_failed_too_seldom_is_refused_with_what_would_change_it(as_owner: Client) -> None:
+    fleet = lots(bad=0)
+    part = Fitment.objects.filter(lot="L-4").order_by("pk")[0]
+    for turn in range(2):
+        fleet.find(part, 700 + turn)
+    keep_lot_watch(today=TODAY, at=NOON)
+    lot = ThinLot.objects.get(lot="L-4")
+    assert (lot.events, lot.failed_sites, lot.items) == (2, 1, 6)
+    words = "cannot tell yet: it takes 3 failures at 2 sites; this lot has 2 at 1"
+    # Garwood (1936): the exact limits of a Poisson count of 2 are 0.2422 and 7.2247.
+    low, high = 100 * 0.2422 / lot.years, 100 * 7.2247 / lot.years
+    page = plain(open_page(as_owner, WATCH))
+    assert words.capitalize() in page
+    assert f"{amount(low)} to {amount(high)}" in page
+    row = next(row for row in csv_rows(as_owner, f"{WATCH}?csv=1") if row["lot"] == "L-4")
+    assert row["how it stands out"] == words
+    assert float(row["own rate from (95 %, per 100 item-years)"]) == pytest.approx(low, rel=0.001)
+    told = next(each for each in figures("lots", "--json")["too_thin"] if each["lot"] == "L-4")
+    assert told["words"] == words
+    assert told["rate_high"] == pytest.approx(high, rel=0.001)
+    report = json.dumps(figures("year", "--json"), ensure_ascii=False)
+    assert f"Lot L-4 of bare track: {words}; its own rate is {amount(low)} to {amount(high)}" in report
+    fleet.find(part, 900)
+    fleet.find(Fitment.objects.filter(lot="L-4").order_by("pk")[1], 900)
+    keep_lot_watch(today=TODAY, at=NOON)
+    assert not ThinLot.objects.filter(lot="L-4").exists()
+
+
+def test_a_lot_without_anything_to_hold_it_against_is_refused() -> None:
+    fleet = Fleet()
+    for number in range(3):
+        unit = fleet.unit()
+        fleet.watch(unit, 0)
+        fleet.find(fleet.fit(unit, lot="L-0"), 300 + number)
+    other = fleet.unit()
+    fleet.watch(other, 0)
+    fleet.fit(other, lot="L-1")
+    keep_lot_watch(today=TODAY, at=NOON)
+    assert thin_words(ThinLot.objects.get()) == (
+        "cannot tell yet: no other lot failed at its ages, so there is no rate to hold it against"
+    )
+
+
+def figures(*asked: str) -> Any:
+    """Ask the command."""
+    out = io.StringIO()
+    call_command("figures", *asked, stdout=out)
+    return json.loads(out.getvalue())
 
 
 def test_the_log_tells_what_was_cleared(as_owner: Client) -> None:

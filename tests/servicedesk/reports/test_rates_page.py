@@ -19,10 +19,10 @@ from scipy.stats import chi2, t
 
 from servicedesk.calls.models import Finding
 from servicedesk.reports.traits import GROUPINGS
-from tests.factories import ComponentTypeFactory, ConstructionFactory, SiteFactory
+from tests.factories import CallFactory, ComponentTypeFactory, ConstructionFactory, SiteFactory
 from tests.servicedesk.reports.pages import LINK, csv_rows, link_of, link_saying, open_page, plain, rows
 from tests.servicedesk.reports.small_fleets import Fleet
-from units.models import Fitment
+from units.models import Fitment, Unit
 
 pytestmark = pytest.mark.django_db
 
@@ -73,9 +73,11 @@ def test_each_type_has_its_failures_time_rate_and_range(as_owner: Client, fleet:
     exact = chi2.ppf(0.025, 16) / 2, chi2.ppf(0.975, 18) / 2  # Garwood (1936), quantiles by scipy
     watched = np.array([1826] * 8 + [1426] * 4) / 365.25
     failed = np.array([2, 0, 0, 2, 0, 0, 2, 0, 0, 2, 0, 0])
-    # Rao and Scott (1999): the sites' spread about the common rate against that of chance.
-    spread = 12 / 11 * float(((failed - 8 / item_years * watched) ** 2).sum()) / 8
-    reach = np.exp(t.ppf(0.975, 11) * np.sqrt(spread / 8))
+    # Each site against all others (Bell and McCaffrey 2002), as many degrees as sites of like size, less one.
+    share = watched / item_years
+    change = (failed - 8 * share) / (8 * (1 - share))
+    degrees = 1 / float((share**2).sum()) - 1
+    reach = np.exp(t.ppf(0.975, degrees) * np.sqrt(11 / 12 * float((change**2).sum())))
     robust = 8 / reach, 8 * reach
     limits = max(exact, robust, key=lambda pair: pair[1] - pair[0])
     assert limits == robust
@@ -151,6 +153,8 @@ def test_the_way_down_lists_just_the_findings_that_were_counted(as_owner: Client
 
 
 def test_what_was_left_out_is_said_with_the_way_to_it(as_owner: Client, fleet: Fleet) -> None:
+    for unit in Unit.objects.all():
+        CallFactory(site=unit.site, told_at=datetime(2024, 6, 1, tzinfo=UTC))  # else they are silent
     page = open_page(as_owner, RATES)
     assert "Nothing: every finding counts" in page
     part = Fitment.objects.all()[0]
@@ -254,7 +258,7 @@ def test_the_page_takes_the_same_few_queries_however_many_rows(
     for number in range(many):
         made = ComponentTypeFactory(name=f"track {number}", kind="track")
         fleet.find(fleet.watched_part(of=made), 10)
-    with django_assert_max_num_queries(22):
+    with django_assert_max_num_queries(27):
         open_page(as_owner, f"{RATES}?by={by}")
 
 

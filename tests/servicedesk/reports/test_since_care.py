@@ -70,6 +70,7 @@ def test_every_day_and_failure_falls_where_a_walk_puts_it(
     )
     assert unknown_days == unknown
     assert unknown_events == missed
+    assert {*zip(rows.item.tolist(), rows.care_on.tolist(), strict=True)} <= set(care)
     found_days: dict[tuple[int, int, int], float] = defaultdict(float)
     found: dict[tuple[int, int, int], int] = defaultdict(int)
     for band, part in enumerate(rows.in_bands()):

@@ -83,6 +83,40 @@ def test_page_and_pdf_say_the_same(as_owner: Client, fleet: Fleet) -> None:
     assert "1 January 2024 to 31 December 2024" in said
 
 
+def test_no_word_of_a_table_is_broken_in_the_pdf(as_owner: Client, fleet: Fleet) -> None:
+    paper = year_report(twelve_months(AS_OF))
+    tables = [block for block in paper.blocks if isinstance(block, Table)]
+    assert_words_whole(as_owner.get(f"{YEAR}?pdf=1").content, tables)
+    crowded = Table(
+        header=("What", "How", "Since", "Failures", "Expected", "Sites", "Sites with failures"),
+        rows=((*["a type of part that is told at some length"] * 3, "1", "0.4", "1", "1"),),
+        numbers=frozenset({3, 4, 5, 6}),
+    )
+    printed = set_on_paper(Paper("Crowded", "", (crowded,)), company="Probe Porches", printed="today")
+    assert_words_whole(printed, [crowded])
+
+
+def test_a_word_wider_than_a_column_is_broken_on_the_page() -> None:
+    wide = Table(header=("Name", "Failures"), rows=(("w" * 180, "1"),), numbers=frozenset({1}))
+    printed = set_on_paper(Paper("Wide", "", (wide,)), company="Probe Porches", printed="today")
+    words = pdf_words(printed).split()
+    assert "Failures" in words
+    assert "".join(word for word in words if set(word) == {"w"}) == "w" * 180
+
+
+def assert_words_whole(content: bytes, tables: list[Table]) -> None:
+    """Expect each word of some tables, heads and cells, in one piece."""
+    printed = set(pdf_words(content).split())
+    wanted = {
+        word
+        for table in tables
+        for row in (table.header, *table.rows)
+        for cell in row
+        for word in cell.split()
+    }
+    assert {word.replace("−", "-") for word in wanted} - printed == set()
+
+
 def test_its_rates_are_those_of_the_period(as_owner: Client, fleet: Fleet) -> None:
     page = open_page(as_owner, f"{YEAR}?from=2021-01-01&until=2022-12-31")
     figure = rates_figure(up_to(1095, from_on=day(366), until_on=day(1095)))

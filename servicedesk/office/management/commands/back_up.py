@@ -11,6 +11,7 @@ from django.utils import timezone
 
 from servicedesk.office.backups import make_backup, prune_backups
 from servicedesk.refusals import Refused
+from servicedesk.words import count
 
 
 class Command(BaseCommand):
@@ -29,7 +30,8 @@ class Command(BaseCommand):
             made = make_backup(options["dir"], at=timezone.now())
         except (Refused, OSError) as error:
             raise CommandError(f"No backup was made. {error}") from error
-        self.stdout.write(f"{made.folder}: {made.rows:,} rows, {made.files:,} files, {made.size:,} bytes")
+        size = f"{count(made.rows, 'row')}, {count(made.files, 'file')}, {count(made.size, 'byte')}"
+        self.stdout.write(f"{made.folder}: {size}")
         if options["keep"]:
             for path in prune_backups(options["dir"], keep=options["keep"]):
                 self.stdout.write(f"{path} thrown away")

@@ -18,6 +18,7 @@ from servicedesk.people.history import through
 from servicedesk.people.models import Batch, InputFile
 from servicedesk.people.models.changes import Door
 from servicedesk.refusals import Refused
+from servicedesk.words import count
 from units.models import Site
 
 LISTED = 50
@@ -113,7 +114,7 @@ class Command(BaseCommand):
         if options["dry_run"]:
             intake.forget_batch(batch)
         if bad and batch.stage != Batch.Stage.APPLIED:
-            raise CommandError(f"Nothing was applied: {bad:,} cells can't be taken.", returncode=1)
+            raise CommandError(f"Nothing was applied: {count(bad, 'cell')} can't be taken.", returncode=1)
 
     def _resume(self, bad_rows: Path | None) -> None:
         """Go on with every import that was cut off."""
@@ -149,7 +150,9 @@ class Command(BaseCommand):
         self.progress.close()
         batch.refresh_from_db()
         took = time.monotonic() - started
-        self.stdout.write(f"Import {number} undone: {batch.work_total:,} records deleted in {took:.1f} s.")
+        self.stdout.write(
+            f"Import {number} undone: {count(batch.work_total, 'record')} deleted in {took:.1f} s."
+        )
 
     def _tell(self, batch: Batch, *, seconds: float) -> None:
         """Say in a few lines what came of an import."""
@@ -164,21 +167,23 @@ class Command(BaseCommand):
                 applied = record.rows - record.known - record.bad
             told = f"{applied:,} {done}" if batch.stage != Batch.Stage.REFUSED else f"{applied:,} good"
             self.stdout.write(f"  {record.name}: {told}, {record.known:,} known already, {record.bad:,} bad")
+        if assumed := intake.starts_words(batch):
+            self.stdout.write(f"  {assumed}")
         self.stdout.write(f"  {seconds:.1f} seconds")
 
     def _report_bad(self, batch: Batch, folders: dict[InputFile, Path], *, asked: bool) -> None:
         """List the first problems, and say where the rest is."""
-        count = intake.count_problems(batch)
-        if not count:
+        number = intake.count_problems(batch)
+        if not number:
             return
         for problem in intake.problems(batch, most=LISTED):
             self.stdout.write(f"  {problem}")
         if asked or batch.stage == Batch.Stage.APPLIED:
             for path in intake.write_bad_rows(batch, folders):
                 self.stdout.write(f"Bad rows with their reasons: {path}")
-        if count <= LISTED:
+        if number <= LISTED:
             return
-        more = f"{count - LISTED:,} more problems"
+        more = count(number - LISTED, "more problem")
         if batch.check_only and not asked:
             self.stdout.write(f"{more}. --bad-rows FOLDER writes them all.")
             return

@@ -10,6 +10,7 @@ from django.core.management.base import BaseCommand, CommandError
 
 from servicedesk.office.database_move import move_desk
 from servicedesk.refusals import Refused
+from servicedesk.words import count
 
 
 class Command(BaseCommand):
@@ -42,7 +43,8 @@ class Command(BaseCommand):
             self.stdout.write(f"{name:<{wide}}  {rows:>12,}  same")
         total, seconds = sum(moved.rows.values()), monotonic() - began
         self.stdout.write(
-            f"{len(moved.rows)} tables, {total:,} rows, {seconds:.1f} s: moved, and all the same."
+            f"{count(len(moved.rows), 'table')}, {count(total, 'row')}, {seconds:.1f} s: "
+            "moved, and all the same."
         )
         if moved.left:
             self.stdout.write(f"Left behind, as this version knows nothing of them: {', '.join(moved.left)}.")

@@ -10,6 +10,7 @@ from django.core.management.base import BaseCommand, CommandError
 
 from servicedesk.office.backups import check_backup, restore_backup
 from servicedesk.refusals import Refused
+from servicedesk.words import count
 
 
 class Command(BaseCommand):
@@ -29,11 +30,11 @@ class Command(BaseCommand):
         try:
             if options["check"]:
                 rows = sum(check_backup(options["dir"])["rows"].values())
-                self.stdout.write(f"{options['dir']} is whole: {rows:,} rows")
+                self.stdout.write(f"{options['dir']} is whole: {count(rows, 'row')}")
                 return
             done = restore_backup(options["dir"], replace=options["replace"])
         except (Refused, OSError) as error:
             raise CommandError(str(error)) from error
         self.stdout.write(
-            f"{done.folder} is back: {done.rows:,} rows. Run manage.py migrate, then start the desk."
+            f"{done.folder} is back: {count(done.rows, 'row')}. Run manage.py migrate, then start the desk."
         )

@@ -20,6 +20,7 @@ from servicedesk.reports.exclusion_words import exclusion_lines
 from servicedesk.reports.forecasts import forecast_figure
 from servicedesk.reports.forms import FigureForm
 from servicedesk.reports.landing import twelve_months
+from servicedesk.reports.mixing import mark_line, mixing_words
 from servicedesk.reports.paper.year import year_report
 from servicedesk.reports.plan_forms import CareForm, ForecastForm, rules_in_force
 from servicedesk.reports.rate_figures import rates_figure
@@ -196,9 +197,14 @@ class Command(BaseCommand):
     def _print(
         self, options: dict[str, Any], document: dict[str, Any], header: list[str], rows: list[list[Any]]
     ) -> None:
+        mixes = mixing_words()
         if options["json"]:
+            document |= {"note": mixes} if mixes else {}
             self.stdout.write(json.dumps(document, ensure_ascii=False, allow_nan=False))
-        elif options["csv"]:
+            return
+        if mixes:
+            self.stdout.write(mark_line(mixes) if options["csv"] else mixes, ending=None)
+        if options["csv"]:
             write_table(self.stdout, header, rows)
         elif rows:
             self.stdout.write(tables.as_text(header, rows))

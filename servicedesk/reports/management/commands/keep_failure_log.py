@@ -9,7 +9,7 @@ from django.core.management.base import BaseCommand
 from django.utils import timezone
 
 from servicedesk.reports.operations import keep_failure_log, rebuild_failure_log
-from servicedesk.reports.words import counted
+from servicedesk.words import counted
 
 
 class Command(BaseCommand):

@@ -79,6 +79,63 @@ def test_like_statsmodels() -> None:
     np.testing.assert_allclose(independent.std_error, model.fit(tol=1e-12).bse, rtol=1e-8)
 
 
+def test_leaving_out_each_row_is_statsmodels_one_step_influence() -> None:
+    events, exposure, design, _ = fleet_rows(6, rows=60)
+    fit = rate_regression(events, exposure, design, np.arange(60), names=NAMES, left_out=True)
+    peer = sm.GLM(events, design, family=sm.families.Poisson(), exposure=exposure).fit(tol=1e-12)
+    changes = peer.get_influence().d_params  # by one Newton step, as is ours
+    np.testing.assert_allclose(fit.std_error, np.sqrt(59 / 60 * (changes**2).sum(axis=0)), rtol=1e-6)
+
+
+def test_leaving_out_each_site_is_near_fitting_without_it() -> None:
+    events, exposure, design, site = fleet_rows(7, rows=300, sites=12)
+    fit = rate_regression(events, exposure, design, site, names=NAMES, left_out=True)
+    refits = []
+    for each in np.unique(site):
+        kept = site != each
+        refits.append(
+            rate_regression(events[kept], exposure[kept], design[kept], None, names=NAMES).coefficient
+        )
+    changes = np.stack(refits) - fit.coefficient
+    # Cameron and Miller (2015), VI.B: the cluster jackknife about the full fit. The fits without a site are
+    # worked out to their end there, by one step here.
+    jackknife = np.sqrt(11 / 12 * (changes**2).sum(axis=0))
+    np.testing.assert_allclose(fit.std_error, jackknife, rtol=0.05)
+    assert (fit.std_error > rate_regression(events, exposure, design, site, names=NAMES).std_error).all()
+
+
+def test_leaving_out_sites_has_a_closed_form_for_one_rate() -> None:
+    events, exposure = np.array([3, 0, 4, 1, 7]), np.array([2.0, 3.0, 1.5, 2.5, 4.0])
+    fit = rate_regression(
+        events, exposure, np.ones((5, 1)), range(5), names=["rate"], left_out=True, degrees=3
+    )
+    share = exposure / exposure.sum()
+    changes = (events - 15 * share) / (15 * (1 - share))  # residual over one less its leverage: CR3
+    assert fit.std_error[0] == pytest.approx(math.sqrt(4 / 5 * (changes**2).sum()))
+    t = 3.182446305284263  # 97.5% point on 3 degrees of freedom (any t table)
+    assert fit.high[0] == pytest.approx(15 / exposure.sum() * math.exp(t * fit.std_error[0]))
+
+
+def test_what_only_one_site_tells_has_no_error_and_disturbs_no_other() -> None:
+    events, exposure, design, site = fleet_rows(8, rows=200, sites=20)
+    alone = (site == 3).astype(float)
+    fit = rate_regression(
+        events, exposure, np.column_stack([design, alone]), site, names=[*NAMES, "alone"], left_out=True
+    )
+    assert math.isinf(fit.std_error[-1])
+    assert (fit.low[-1], fit.high[-1]) == (0, math.inf)
+    changes = []
+    for each in range(20):
+        kept = site != each
+        columns = design if each == 3 else np.column_stack([design, alone])
+        without = rate_regression(
+            events[kept], exposure[kept], columns[kept], None, names=[*NAMES, "alone"][: columns.shape[1]]
+        )
+        changes.append(without.coefficient[:3] - fit.coefficient[:3])
+    jackknife = np.sqrt(19 / 20 * (np.stack(changes) ** 2).sum(axis=0))
+    np.testing.assert_allclose(fit.std_error[:3], jackknife, rtol=0.1)  # one step against all
+
+
 def test_near_the_andersen_gill_model_of_bladder_recurrences() -> None:
     # With a level for every risk set Poisson regression is the Andersen-Gill model with Breslow's ties; the
     # printed figures have Efron's, a few per cent away.

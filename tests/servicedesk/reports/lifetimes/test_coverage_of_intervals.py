@@ -10,11 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from servicedesk.reports.lifetimes.adjust import rate_regression
-from servicedesk.reports.lifetimes.bootstrap import History
-from servicedesk.reports.lifetimes.forecast import expected_failures, fit_repairs, predict_events
+from servicedesk.reports.lifetimes.forecast import predict_count
+from servicedesk.reports.lifetimes.intensity import YEAR, Spans, fit_intensity
+from servicedesk.reports.lifetimes.jackknife import jackknife_rate
 from servicedesk.reports.lifetimes.pooling import shrink_rates
 from servicedesk.reports.lifetimes.rates import (
-    clustered_event_rate,
     design_effect,
     event_rate,
     rate_ratio,
@@ -24,6 +24,7 @@ from servicedesk.reports.lifetimes.recurrence import mean_cumulative, mean_cumul
 from servicedesk.reports.lifetimes.survival import kaplan_meier
 from servicedesk.reports.lifetimes.weibull import fit_weibull
 from servicedesk.reports.lifetimes.within import fit_within
+from servicedesk.reports.outlook import MONTHS, Past, look_ahead
 
 ROUNDS = 400
 SITES, ITEMS = 40, 6
@@ -77,7 +78,7 @@ def test_clustered_rate_holds_the_rate_and_the_plain_one_does_not() -> None:
     clustered, plain = [], []
     for draw in draws(1):
         events = draw.events(0.5)
-        rate = clustered_event_rate(events, draw.time, draw.site)
+        rate = jackknife_rate(events, draw.time, draw.site)
         clustered.append(rate.low <= 0.5 <= rate.high)
         alone = event_rate(rate.events, rate.exposure)
         plain.append(alone.low <= 0.5 <= alone.high)
@@ -166,7 +167,9 @@ def test_prediction_with_a_design_effect_holds_what_comes() -> None:
     for draw in draws(6):
         events = draw.events(0.5)
         effect = design_effect(events, draw.time, draw.site)
-        prediction = predict_events(events.sum(), draw.time.sum(), 300, design_effect=effect)
+        number = events.sum() + 0.5
+        mean = number * 300 / draw.time.sum()
+        prediction = predict_count(mean, effect * mean * (1 + mean / number))
         ahead = draw.rng.gamma(SHAPE_OF_FRAILTY, 1 / SHAPE_OF_FRAILTY, 20)
         held.append(prediction.low <= draw.rng.poisson(0.5 * 15 * ahead).sum() <= prediction.high)
     holds(held)
@@ -212,11 +215,11 @@ def test_the_forecast_by_age_holds_what_the_same_sites_go_on_to_do() -> None:
         event = np.append(np.ones(item.size, dtype=int), np.zeros(draw.site.size, dtype=int))[order]
         first = np.append(True, row[1:] != row[:-1])
         start = np.where(first, draw.entry[row], np.append(0.0, stop[:-1]))
-        history = History(start, stop, event, draw.site[row])
-        effect = design_effect(events, draw.time, draw.site)
-        prediction = expected_failures(
-            fit_repairs(history), draw.exit, 1.0, history=history, design_effect=effect, replicates=300
-        )
+        spans = Spans(YEAR * start, YEAR * stop, event, draw.site[row], np.ones(row.size), SITES)
+        fitted = fit_intensity(spans, design_effect=design_effect(events, draw.time, draw.site))
+        past = Past(events=events.sum(), years=draw.time.sum(), fitted=fitted)
+        ages = YEAR * draw.exit
+        prediction = look_ahead(past, ages, items=ages.size, counts=np.ones(MONTHS)).year
         ahead = ((draw.exit + 1) ** 1.4 - draw.exit**1.4) * 0.4 * draw.frailty
         held.append(prediction.low <= draw.rng.poisson(ahead.sum()) <= prediction.high)
     holds(held)

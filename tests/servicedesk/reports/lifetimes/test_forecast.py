@@ -5,46 +5,47 @@ from __future__ import annotations
 import math
 import pickle
 
-import lifelines
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from servicedesk.reports.lifetimes.bootstrap import History, Power, records_of_lives, records_of_repairs
-from servicedesk.reports.lifetimes.forecast import Prediction, expected_failures, fit_repairs, predict_events
-from servicedesk.reports.lifetimes.trend import PowerLaw, fit_power_law
-from servicedesk.reports.lifetimes.weibull import ScaleFit, WeibullFit, fit_weibull
+from servicedesk.reports.judgements import DAYS_PER_YEAR
+from servicedesk.reports.lifetimes.bootstrap import History, draw_all_sites, records_of_repairs
+from servicedesk.reports.lifetimes.forecast import Prediction, draw_counts, fit_repairs
+from servicedesk.reports.lifetimes.intensity import FittedIntensity, Intensity, Spans, fit_intensity
+from servicedesk.reports.lifetimes.trend import fit_power_law
+from servicedesk.reports.lifetimes.weibull import fit_weibull
+from servicedesk.reports.outlook import MONTHS, Past, look_ahead
 from tests.servicedesk.reports.lifetimes.fleets import Fleet, make_fleet, unhurried
 from tests.servicedesk.reports.lifetimes.published import Check
 
-
-def known_life(shape: float, scale: float) -> ScaleFit:
-    """Give a life that is known."""
-    return ScaleFit(shape=shape, scale=scale, scale_low=scale, scale_high=scale, failures=0)
+ONE_EACH = {1: 1}
+"""Every failure took one piece."""
 
 
-def known_repairs(shape: float, rate: float) -> PowerLaw:
-    """Give a power law that is known."""
-    return PowerLaw(rate=rate, shape=shape, low=shape, high=shape, unbiased_shape=math.nan, events=0)
+def at_a_constant_rate(events: float, years: float, items: float, *, effect: float = 1.0) -> Prediction:
+    """Look a year ahead for some items at the rate of the past."""
+    past = Past(events=events, years=years, effect=effect)
+    return look_ahead(past, np.zeros(0), items=items, counts=np.ones(MONTHS)).year  # type: ignore[arg-type]
 
 
-class TestPredictEvents:
+class TestConstantRate:
     """Failures to come at a constant rate."""
 
     def test_poisson_table_when_the_rate_is_known(self) -> None:
         # With an endless past the rate is known and the prediction is the plain Poisson table.
         check = Check("spares_poisson")
-        prediction = predict_events(check.input["mean"] * 1e9, 1e9, 1)
-        check.holds("stock", prediction.stock_for(check.input["level"]))
+        prediction = at_a_constant_rate(check.input["mean"] * 1e9, 1e9, 1)
+        check.holds("stock", prediction.pieces_for(check.input["level"], ONE_EACH))
         assert stats.poisson.cdf(8, 4) == pytest.approx(check.value("P(N<=8)"), abs=1e-4)
-        assert prediction.stock_for(0.978) == 8
-        assert prediction.stock_for(0.979) == 9
+        assert prediction.pieces_for(0.978, ONE_EACH) == 8
+        assert prediction.pieces_for(0.979, ONE_EACH) == 9
 
     @pytest.mark.parametrize("effect", [1.0, 2.5])
     def test_like_the_plain_negative_binomial_sum(self, effect: float) -> None:
-        prediction = predict_events(3, 41, 20, design_effect=effect)
+        prediction = at_a_constant_rate(3, 41, 20, effect=effect)
         mean = 3.5 * 20 / 41
         variance = effect * mean + effect * mean**2 / 3.5
         size, chance = mean**2 / (variance - mean), mean / variance
@@ -56,177 +57,86 @@ class TestPredictEvents:
                 + size * math.log(chance) + below * math.log1p(-chance)
             )  # fmt: skip
         assert (prediction.mean, prediction.high) == (pytest.approx(mean), below)
-        assert prediction.stock_for(0.975) == below
+        assert prediction.pieces_for(0.975, ONE_EACH) == below
 
     def test_is_a_poisson_count_of_a_gamma_rate(self) -> None:
         rng = np.random.default_rng(1)
         draws = rng.poisson(rng.gamma(6.5, 1 / 10, 200_000) * 8)
-        prediction = predict_events(6, 10, 8)
+        prediction = at_a_constant_rate(6, 10, 8)
         assert draws.mean() == pytest.approx(prediction.mean, rel=0.01)
         assert abs(np.quantile(draws, 0.975) - prediction.high) <= 1
 
-    def test_nothing_to_come(self) -> None:
-        prediction = predict_events(3, 10, 0)
-        assert (prediction.mean, prediction.low, prediction.high, prediction.stock_for(0.99)) == (0, 0, 0, 0)
+    def test_nothing_in_place(self) -> None:
+        prediction = at_a_constant_rate(3, 10, 0)
+        assert (prediction.mean, prediction.low, prediction.high) == (0, 0, 0)
+        assert prediction.pieces_for(0.99, ONE_EACH) == 0
 
     def test_nothing_failed_so_far_still_needs_a_stock(self) -> None:
-        assert predict_events(0, 10, 10).stock_for(0.95) >= 1
+        assert at_a_constant_rate(0, 10, 10).pieces_for(0.95, ONE_EACH) >= 1
 
     @unhurried
     @given(st.integers(0, 50), st.floats(0.1, 100), st.floats(0.1, 100), st.floats(0.01, 100))
     def test_unit_does_not_matter_and_certainty_costs(
         self, n: int, past: float, ahead: float, unit: float
     ) -> None:
-        prediction, scaled = predict_events(n, past, ahead), predict_events(n, past * unit, ahead * unit)
+        prediction, scaled = (at_a_constant_rate(n, past * by, ahead * by) for by in (1.0, unit))
         assert scaled.mean == pytest.approx(prediction.mean)
         assert prediction.low <= prediction.mean <= prediction.high + 1
-        assert prediction.stock_for(0.99) >= prediction.stock_for(0.9)
+        assert prediction.pieces_for(0.99, ONE_EACH) >= prediction.pieces_for(0.9, ONE_EACH)
 
     def test_intervals_hold_what_comes(self) -> None:
         rng = np.random.default_rng(3)
         held = 0
         for _ in range(1000):
-            prediction = predict_events(rng.poisson(6), 10, 7)
+            prediction = at_a_constant_rate(rng.poisson(6), 10, 7)
             held += prediction.low <= rng.poisson(0.6 * 7) <= prediction.high
         assert 940 <= held <= 995
 
     def test_outlives_a_pickle(self) -> None:
-        again = pickle.loads(pickle.dumps(predict_events(3, 10, 8)))  # noqa: S301 (just pickled here)
-        assert again.stock_for(0.9) == predict_events(3, 10, 8).stock_for(0.9)
-
-    @pytest.mark.parametrize(
-        ("arguments", "words"),
-        [
-            ((1, 0, 1), "exposure must be above zero"),
-            ((-1, 1, 1), "events cannot be negative"),
-            ((1, 1, math.inf), "future_exposure is not a finite number"),
-        ],
-    )
-    def test_bad_input_is_answered_by_a_sentence(
-        self, arguments: tuple[float, float, float], words: str
-    ) -> None:
-        with pytest.raises(ValueError, match=words):
-            predict_events(*arguments)
+        found = at_a_constant_rate(3, 10, 8)
+        again = pickle.loads(pickle.dumps(found))  # noqa: S301 (just pickled here)
+        assert again.pieces_for(0.9, ONE_EACH) == found.pieces_for(0.9, ONE_EACH)
 
     def test_a_service_level_is_a_share(self) -> None:
         with pytest.raises(ValueError, match="service_level must lie between 0 and 1"):
-            predict_events(1, 1, 1).stock_for(95)
+            at_a_constant_rate(1, 1, 1).pieces_for(95, ONE_EACH)
 
 
-class TestExpectedFailures:
-    """Failures to come of the items in place."""
+class TestByAge:
+    """Failures to come of the items in place, from the ages they have reached."""
 
     def test_repairs_like_the_plain_sum(self) -> None:
-        ages, ahead = [0, 100, 250, 250], [365, 365, 100, 20]
-        prediction = expected_failures(known_repairs(1.7, 1e-4), ages, ahead)
-        plain = sum(1e-4 * ((a + h) ** 1.7 - a**1.7) for a, h in zip(ages, ahead, strict=True))
-        assert prediction.mean == pytest.approx(plain)
-        # What happens is Poisson when the fit is taken as known.
-        assert (prediction.low, prediction.high) == pytest.approx(
-            stats.poisson.ppf([0.025, 0.975], plain), abs=1
-        )
+        ages = np.array([0.0, 100.0, 250.0, 250.0])
+        known = Intensity(np.zeros(1), np.zeros(0), 1.7, math.log(1e-4))
+        fitted = FittedIntensity(known, np.zeros((1, 0)), np.zeros((1, 0)), None)
+        past = Past(events=20, years=100, fitted=fitted)
+        mean = look_ahead(past, ages, items=4, counts=np.ones(MONTHS)).year.mean
+        plain = sum(1e-4 * ((age + DAYS_PER_YEAR) ** 1.7 - age**1.7) for age in ages)
+        assert mean == pytest.approx(plain)
 
-    def test_first_failures_like_the_plain_sum_and_lifelines(self) -> None:
-        ages = [0, 300, 900, 900]
-        prediction = expected_failures(known_life(2.2, 1000), ages, 365, renew=False)
-        survival = [math.exp(-((age / 1000) ** 2.2)) for age in (0, 365, 300, 665, 900, 1265)]
-        plain = (
-            1
-            - survival[1] / survival[0]
-            + 1
-            - survival[3] / survival[2]
-            + 2 * (1 - survival[5] / survival[4])
-        )
-        assert prediction.mean == pytest.approx(plain)
-        fleet = make_fleet(1, parts=400)
-        fit = fit_weibull(fleet.entry, fleet.exit, fleet.failed)
-        peer = lifelines.WeibullFitter().fit(fleet.exit, fleet.failed, entry=fleet.entry)
-        left = peer.survival_function_at_times(np.array([500, 865])).to_numpy()
-        assert expected_failures(fit, [500], 365, renew=False).mean == pytest.approx(
-            1 - left[1] / left[0], rel=1e-4
-        )
-
-    def test_a_constant_rate_renews_at_the_same_rate(self) -> None:
-        prediction = expected_failures(known_life(1.0, 100), [0, 5, 700], 80)
-        assert prediction.mean == pytest.approx(3 * 0.8, rel=1e-5)
-
-    @pytest.mark.parametrize(("shape", "ahead"), [(3.0, 250.0), (0.6, 150.0)])
-    def test_renewals_like_direct_simulation(self, shape: float, ahead: float) -> None:
-        prediction = expected_failures(known_life(shape, 100), [0, 60] * 200, ahead, replicates=2000)
-        rng = np.random.default_rng(5)
-        counts = []
-        for age in [0.0, 60.0] * 3000:
-            clock = 100 * ((age / 100) ** shape + rng.exponential()) ** (1 / shape) - age
-            count = 0
-            while clock <= ahead:
-                count += 1
-                clock += 100 * rng.weibull(shape)
-            counts.append(count)
-        error = np.std(counts) / math.sqrt(len(counts))
-        assert prediction.mean / 400 == pytest.approx(np.mean(counts), abs=4 * error)
-        middle = prediction.quantile(0.5)
-        assert middle == pytest.approx(prediction.mean, rel=0.02)
+    def test_what_happens_is_poisson_when_the_mean_is_known(self) -> None:
+        found = draw_counts(12.5, np.full(20_000, 12.5), variance=12.5)
+        assert (found.low, found.high) == pytest.approx(stats.poisson.ppf([0.025, 0.975], 12.5), abs=1)
 
     def test_a_design_effect_inflates_the_variance(self) -> None:
-        ages = np.full(200, 50.0)
-        fit = known_repairs(1.0, 0.01)
-        plain = expected_failures(fit, ages, 50, replicates=4000)
-        inflated = expected_failures(fit, ages, 50, design_effect=4, replicates=4000)
-        assert inflated.mean == plain.mean == pytest.approx(100)
+        drawn = np.full(4000, 100.0)
+        plain, inflated = (draw_counts(100, drawn, variance=variance) for variance in (100.0, 400.0))
+        assert inflated.mean == plain.mean == 100
         assert inflated.high - inflated.low == pytest.approx(2 * (plain.high - plain.low), rel=0.08)
 
-    def test_no_time_ahead_no_failures(self) -> None:
-        for renew in (True, False):
-            prediction = expected_failures(known_life(2, 100), [10, 20], 0, renew=renew, design_effect=2)
-            assert (prediction.mean, prediction.low, prediction.high) == (0, 0, 0)
-
-    def test_nothing_failed_so_nothing_is_expected(self) -> None:
-        endless = ScaleFit(shape=2, scale=math.inf, scale_low=500, scale_high=math.inf, failures=0)
-        assert expected_failures(endless, [10, 0], 365).high == 0
+    def test_nothing_is_expected_of_nothing(self) -> None:
+        found = draw_counts(0.0, np.zeros(300), variance=0.0)
+        assert (found.mean, found.low, found.high) == (0, 0, 0)
 
     def test_the_seed_decides(self) -> None:
-        first, second, other = (
-            expected_failures(known_life(2, 300), range(100), 90, seed=seed, replicates=200)
-            for seed in (1, 1, 2)
-        )
-        draws = [prediction.quantile.keywords["draws"].tolist() for prediction in (first, second, other)]  # type: ignore[attr-defined]
+        found = [draw_counts(30.0, np.full(200, 30.0), variance=30.0, seed=seed) for seed in (1, 1, 2)]
+        draws = [each.quantile.keywords["draws"].tolist() for each in found]  # type: ignore[attr-defined]
         assert draws[0] == draws[1] != draws[2]
-
-    @unhurried
-    @given(st.lists(st.integers(0, 900), min_size=1, max_size=20), st.floats(0.01, 100))
-    def test_unit_and_order_do_not_matter(self, ages: list[int], unit: float) -> None:
-        plain = expected_failures(known_life(1.8, 700), ages, 365, replicates=1)
-        scaled = expected_failures(
-            known_life(1.8, 700 * unit), np.array(ages[::-1]) * unit, 365 * unit, replicates=1
-        )
-        assert scaled.mean == pytest.approx(plain.mean, rel=1e-6)
-
-    @pytest.mark.parametrize(
-        ("ages", "horizon", "more", "words"),
-        [
-            ([], 1, {}, "ages is empty"),
-            ([-1], 1, {}, "ages holds a negative time"),
-            ([1, 2], [1], {}, "ages has 2, horizon has 1"),
-            ([1], [math.nan], {}, "horizon holds a time that is not a number"),
-            ([1], 1, {"replicates": 0}, "replicates must be at least 1"),
-            ([1], 1e6, {}, "so many lives of the part"),
-        ],
-    )
-    def test_bad_input_is_answered_by_a_sentence(
-        self, ages: list[float], horizon: float, more: dict[str, int], words: str
-    ) -> None:
-        with pytest.raises(ValueError, match=words):
-            expected_failures(known_life(2, 10), ages, horizon, **more)  # type: ignore[arg-type]
 
 
 def history_of(fleet: Fleet) -> History:
     """Give the records of a fleet."""
-    return History(fleet.entry, fleet.exit, fleet.failed, fleet.site)
-
-
-def forecast(fit: WeibullFit | PowerLaw, history: History | None) -> Prediction:
-    """Look a year ahead for a hundred items."""
-    return expected_failures(fit, np.arange(0, 1000, 10), 365, history=history, replicates=300)
+    return History(fleet.entry, fleet.exit, fleet.failed, fleet.site * 7)
 
 
 class TestSiteBootstrap:
@@ -234,56 +144,56 @@ class TestSiteBootstrap:
 
     def test_are_wider_than_without(self) -> None:
         fleet = make_fleet(3, parts=150, sites=12)
-        fit = fit_weibull(fleet.entry, fleet.exit, fleet.failed)
-        known, doubted = forecast(fit, None), forecast(fit, history_of(fleet))
+        fitted = fit_intensity(
+            Spans(fleet.entry, fleet.exit, fleet.failed.astype(int), fleet.site, np.ones(150), 12)
+        )
+        ages = np.arange(0.0, 1000.0, 10.0)
+        mean = float(fitted.best.between(ages, ages + 365).sum())
+        known, doubted = (
+            draw_counts(mean, drawn, variance=mean)
+            for drawn in (np.full(1000, mean), fitted.drawn_means(ages, 365.0))
+        )
         assert doubted.mean == known.mean
         assert doubted.high - doubted.low > 1.2 * (known.high - known.low)
 
-    @pytest.mark.parametrize("loose", [False, True])
-    def test_every_refit_is_the_fit_to_the_sites_drawn(self, loose: bool) -> None:
+    def test_every_refit_is_the_fit_to_the_sites_drawn(self) -> None:
         fleet = make_fleet(4, parts=120, sites=10)
-        good = np.maximum(fleet.entry, fleet.exit - 100) if loose else None
-        history = History(fleet.entry, fleet.exit, fleet.failed, fleet.site * 7, last_good=good)
-        records = records_of_lives(history)
-        refits = list(records.refits(near=1.5, times=3, rng=np.random.default_rng(8)))
-        rng = np.random.default_rng(8)
-        for refit in refits:
-            weight = np.bincount(rng.integers(10, size=10), minlength=10)
-            rows = np.repeat(np.arange(120), weight[fleet.site])
-            plain = fit_weibull(
-                fleet.entry[rows],
-                fleet.exit[rows],
-                fleet.failed[rows],
-                last_good=good[rows] if loose else None,
-            )
-            assert refit.shape == pytest.approx(plain.shape, rel=1e-6)
-            assert math.exp(-refit.log_rate / refit.shape) == pytest.approx(plain.scale, rel=1e-6)
+        records = records_of_repairs(history_of(fleet))
+        weights = draw_all_sites(10, 3, rng=np.random.default_rng(8))
+        for weight, shape, log_rate in zip(weights, *records.refit_all(weights, near=1.5), strict=True):
+            rows = np.repeat(np.arange(120), weight[fleet.site].astype(int))
+            plain = fit_weibull(fleet.entry[rows], fleet.exit[rows], fleet.failed[rows])
+            assert shape == pytest.approx(plain.shape, rel=1e-6)
+            assert math.exp(-log_rate / shape) == pytest.approx(plain.scale, rel=1e-6)
+
+    def test_a_large_fleet_is_drawn_some_draws_at_a_time(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        fleet = make_fleet(3, parts=150, sites=12)
+        fitted = fit_intensity(
+            Spans(fleet.entry, fleet.exit, fleet.failed.astype(int), fleet.site, np.ones(150), 12)
+        )
+        at_once = fitted.drawn_means(np.arange(0.0, 1000.0, 10.0), 365.0, times=40)
+        monkeypatch.setattr("servicedesk.reports.lifetimes.bootstrap.LARGEST_DRAWS", 12 * 8)
+        assert fitted.drawn_means(np.arange(0.0, 1000.0, 10.0), 365.0, times=40) == pytest.approx(at_once)
 
     def test_repairs_count_two_failures_on_one_day(self) -> None:
         history = History([0, 5, 0, 0], [5, 5, 9, 8], [1, 1, 1, 0], ["a", "a", "b", "c"])
-        records = records_of_repairs(history)
-        sample = records.weighted(np.ones(3))
+        sample = records_of_repairs(history).weighted(np.ones(3))
         assert sample.number == 3
         fit = fit_power_law([[5, 5], [9], []], [0, 0, 0], [5, 9, 8])
         assert sample.fit().shape == pytest.approx(fit.shape)
-        law = forecast(fit, history)
-        assert law.low <= law.mean <= law.high
 
     def test_sites_without_failures_may_be_drawn_alone(self) -> None:
         history = History([0] * 4, [50, 60, 80, 90], [1, 0, 0, 0], ["a", "b", "c", "d"])
-        drawn = list(records_of_lives(history).refits(near=1.0, times=30, rng=np.random.default_rng(1)))
-        assert Power(1.0, -math.inf) in drawn
-        assert expected_failures(known_life(1.0, 300), [10, 0], 30, history=history, replicates=30).low == 0
+        weights = np.array([[0.0, 2.0, 1.0, 1.0]])
+        shape, log_rate = records_of_repairs(history).refit_all(weights, near=1.0)
+        assert (shape.tolist(), log_rate.tolist()) == ([1.0], [-math.inf])
 
     def test_draws_no_shape_describes_are_passed_over(self) -> None:
         # Drawn alone, either site has all its failures at its oldest age.
         history = History([0, 0], [50, 60], [1, 1], ["a", "b"])
-        drawn = list(records_of_lives(history).refits(near=1.0, times=40, rng=np.random.default_rng(1)))
-        assert 0 < len(drawn) < 40
-
-    def test_when_no_draw_can_be_fitted_it_says_so(self) -> None:
-        with pytest.raises(ValueError, match="No draw of sites"):
-            expected_failures(known_life(1, 9), [1], 1, history=History([0], [50], [1], ["a"]), replicates=5)
+        weights = np.array([[2.0, 0.0], [1.0, 1.0], [0.0, 2.0]])
+        shape, _ = records_of_repairs(history).refit_all(weights, near=1.0)
+        assert np.isnan(shape).tolist() == [True, False, True]
 
 
 class TestFitRepairs:

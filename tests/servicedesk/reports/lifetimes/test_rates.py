@@ -13,8 +13,8 @@ from statsmodels.stats.contingency_tables import StratifiedTable
 from statsmodels.stats.proportion import proportion_confint
 from statsmodels.stats.rates import confint_poisson
 
+from servicedesk.reports.lifetimes.jackknife import jackknife_rate
 from servicedesk.reports.lifetimes.rates import (
-    clustered_event_rate,
     design_effect,
     event_rate,
     rate_ratio,
@@ -119,44 +119,6 @@ class TestDesignEffect:
         assert design_effect([3, 0, 1, 0], [1, 1, 1, 0], [1, 2, 3, 9]) == design_effect(
             [3, 0, 1], [1, 1, 1], [1, 2, 3]
         )
-
-
-class TestClusteredEventRate:
-    """The rate of one group when items share sites."""
-
-    def test_takes_the_robust_interval_where_it_is_wider(self) -> None:
-        events, exposure, site, _ = item_columns(3)
-        n, t, k = sum(events), sum(exposure), len(set(site))
-        phi = naive.design_effect(list(zip(events, exposure, site, [0] * 100, strict=True)))
-        rate = clustered_event_rate(events, exposure, site)
-        reach = math.exp(stats.t.ppf(0.975, k - 1) * math.sqrt(phi / n))
-        assert (rate.rate, rate.low, rate.high) == pytest.approx((n / t, n / t / reach, n / t * reach))
-        assert (rate.events, rate.exposure, rate.clusters) == (n, pytest.approx(t), k)
-        assert rate.design_effect == pytest.approx(phi)
-
-    def test_takes_the_exact_interval_where_it_is_wider(self) -> None:
-        rate = clustered_event_rate([5] * 40, [1.0] * 40, range(40))
-        exact = event_rate(200, 40.0)
-        assert (rate.low, rate.high, rate.design_effect) == (exact.low, exact.high, 1.0)
-
-    def test_two_sites_borrow_the_design_effect_of_the_fleet(self) -> None:
-        alone = clustered_event_rate([4, 1], [2, 3], ["a", "b"])
-        borrowed = clustered_event_rate([4, 1], [2, 3], ["a", "b"], fleet_design_effect=2.0)
-        exact, effective = event_rate(5, 5), event_rate(2.5, 2.5)
-        assert (alone.low, alone.high) == (exact.low, exact.high)
-        assert math.isnan(alone.design_effect)
-        assert (borrowed.low, borrowed.high) == pytest.approx((effective.low, effective.high))
-        assert (borrowed.rate, borrowed.design_effect) == (1.0, 2.0)
-
-    def test_nothing_failed_borrows_too(self) -> None:
-        rate = clustered_event_rate([0, 0, 0, 0], [1, 2, 3, 4], [1, 2, 3, 4], fleet_design_effect=2.0)
-        assert (rate.low, rate.high) == pytest.approx((0.0, 2 * event_rate(0, 10).high))
-
-    def test_order_and_names_of_sites_do_not_matter(self) -> None:
-        events, exposure, site, _ = item_columns(5)
-        there = clustered_event_rate(events, exposure, site)
-        back = clustered_event_rate(events[::-1], exposure[::-1], [f"site {each}" for each in site[::-1]])
-        assert (there.low, there.high) == pytest.approx((back.low, back.high))
 
 
 class TestRateRatio:
@@ -316,10 +278,10 @@ class TestStratifiedRateRatio:
         (lambda: rate_ratio(1, 5, 1, 0), "exposure_b is zero"),
         (lambda: rate_ratio(1, 5, 1, 5, design_effect=0.5), "design_effect must be 1 or more"),
         (lambda: rate_ratio(1, 5, 1, 5, design_effect=math.nan), "borrow the fleet's"),
-        (lambda: clustered_event_rate([1, 0], [0, 0], [1, 2]), "event in row 0 where exposure is zero"),
-        (lambda: clustered_event_rate([0, 0], [0, 0], [1, 2]), "exposure is zero in every row"),
-        (lambda: clustered_event_rate([0, 0], [1, 1, 1], [1, 2]), "events has 2, exposure has 3"),
-        (lambda: clustered_event_rate([1, 1], [1, 1], [1]), "cluster has 1"),
+        (lambda: jackknife_rate([1, 0], [0, 0], [1, 2]), "event in row 0 where exposure is zero"),
+        (lambda: jackknife_rate([0, 0], [0, 0], [1, 2]), "exposure is zero in every row"),
+        (lambda: jackknife_rate([0, 0], [1, 1, 1], [1, 2]), "events has 2, exposure has 3"),
+        (lambda: jackknife_rate([1, 1], [1, 1], [1]), "cluster has 1"),
         (lambda: design_effect([1, 1], [1, 1], [1, 2], group=["a"]), "group has 1"),
         (lambda: stratified_rate_ratio([1], [1], [1, 1], [1, 1]), "events_b has 2"),
         (lambda: stratified_rate_ratio([1], [1], [0], [0]), "share no stratum"),

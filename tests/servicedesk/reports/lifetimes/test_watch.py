@@ -12,6 +12,7 @@ from scipy import stats
 from statsmodels.stats.multitest import multipletests
 
 from servicedesk.reports.lifetimes.rates import rate_ratio
+from servicedesk.reports.lifetimes.site_variance import Cells
 from servicedesk.reports.lifetimes.watch import cusum_threshold, flag_groups, poisson_cusum
 from tests.servicedesk.reports.lifetimes import naive
 from tests.servicedesk.reports.lifetimes.fleets import unhurried
@@ -23,6 +24,19 @@ K_OF_LUCAS = 1.5
 def ratio_with_allowance(allowance: float) -> float:
     """Find the rise whose allowance, per failure expected, is the one given."""
     return naive.bisect(lambda rise: (rise - 1) / math.log(rise) - allowance, 1.0001, 10)
+
+
+def of_two_groups(one: list[float], other: list[float]) -> Cells:
+    """Give what was to be expected of two groups at sites of their own."""
+    expected = np.array(one + other)
+    group = np.repeat([0, 1], [len(one), len(other)])
+    return Cells(
+        events=np.zeros(expected.size),
+        expected=expected,
+        group=group,
+        site=np.arange(expected.size),
+        groups=2,
+    )
 
 
 class TestFlagGroups:
@@ -37,7 +51,9 @@ class TestFlagGroups:
             others = sum(self.events) - n
             plain.append(1 - naive.binomial_tail(n + others, due / (due + others), n - 1))
         np.testing.assert_allclose(flags.p_value, plain)
-        np.testing.assert_allclose(flags.q_value, multipletests(plain, method="fdr_bh")[1])
+        # One failure at one site and none at all are too few whatever their chance: they count as tested.
+        tested = [*plain[:3], 1.0, 1.0]
+        np.testing.assert_allclose(flags.q_value, multipletests(tested, method="fdr_bh")[1])
         assert flags.flagged.tolist() == [True, False, False, False, False]
 
     def test_is_the_upper_side_of_the_rate_ratio(self) -> None:
@@ -54,13 +70,28 @@ class TestFlagGroups:
         self, events: tuple[int, ...], sites: tuple[int, ...]
     ) -> None:
         flags = flag_groups(events, (0.01, 9, 9), sites)
-        assert flags.q_value[0] < 0.05
+        assert flags.p_value[0] < 0.05
         assert not flags.flagged.any()
 
-    def test_a_design_effect_weakens_the_evidence(self) -> None:
-        plain = flag_groups(self.events, self.expected, self.sites)
-        inflated = flag_groups(self.events, self.expected, self.sites, design_effect=3)
-        assert inflated.p_value[0] > plain.p_value[0]
+    def test_unlike_sites_weaken_the_evidence_of_a_group_at_few_of_them(self) -> None:
+        cells = of_two_groups([2.0, 2.0], [0.5] * 40)
+        plain = flag_groups([10, 21], [4.2, 29.0], [2, 15], cells=cells)
+        unlike = flag_groups([10, 21], [4.2, 29.0], [2, 15], cells=cells, variance=1.0)
+        assert plain.flagged[0]
+        assert not unlike.flagged[0]
+        many = of_two_groups([0.1] * 40, [0.5] * 40)
+        assert flag_groups([10, 21], [4.2, 29.0], [9, 15], cells=many, variance=1.0).flagged[0]
+
+    def test_a_group_at_one_site_cannot_be_tested(self) -> None:
+        flags = flag_groups([9, 9], [1.0, 40.0], [1, 9], cells=of_two_groups([1.0], [1.0] * 9))
+        assert np.isnan(flags.p_value[0])
+
+    def test_the_same_records_give_the_same_answer(self) -> None:
+        cells = of_two_groups([0.4] * 10, [0.5] * 40)
+        one, other = (
+            flag_groups([14, 21], [4.2, 29.0], [6, 15], cells=cells, variance=0.5) for _ in range(2)
+        )
+        np.testing.assert_array_equal(one.p_value, other.p_value)
 
     def test_what_cannot_be_tested_does_not_count(self) -> None:
         flags = flag_groups([4, 3, 2], [0.0, 2.0, 3.0], [2, 2, 2])
@@ -82,6 +113,8 @@ class TestFlagGroups:
             flag_groups([1], [1, 2], [1, 1])
         with pytest.raises(ValueError, match="expected holds a negative value"):
             flag_groups([1, 1], [1, -2], [1, 1])
+        with pytest.raises(ValueError, match="variance needs cells"):
+            flag_groups([1, 1], [1, 2], [1, 1], variance=1.0)
 
 
 class TestPoissonCusum:

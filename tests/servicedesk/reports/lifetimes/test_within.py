@@ -6,12 +6,12 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from scipy import optimize, stats
 
 from servicedesk.reports.lifetimes.trend import fit_power_law
-from servicedesk.reports.lifetimes.within import fit_within
+from servicedesk.reports.lifetimes.within import fit_within, fit_within_parts
 from tests.servicedesk.reports.lifetimes.fleets import unhurried
 
 
@@ -43,6 +43,7 @@ def naive_value(
 
 
 @given(st.integers(0, 10_000))
+@example(5590)  # even a shape of nothing can't be ruled out
 @unhurried
 def test_shape_and_limits_are_those_of_a_plain_search(seed: int) -> None:
     columns = spans(seed)
@@ -57,7 +58,10 @@ def test_shape_and_limits_are_those_of_a_plain_search(seed: int) -> None:
     # Likelihood-ratio limits: twice the drop is the 95 % point of chi-squared on one degree of freedom.
     drop = stats.chi2.ppf(0.95, 1) / 2
     for limit in (found.low, found.high):
-        assert naive_value(limit, *columns) == pytest.approx(-best.fun - drop, abs=1e-5)
+        if limit:
+            assert naive_value(limit, *columns) == pytest.approx(-best.fun - drop, abs=1e-5)
+        else:
+            assert naive_value(1e-6, *columns) > -best.fun - drop
     assert found.low < found.shape < found.high
     assert found.events == columns[2].sum()
     time = (columns[1] ** found.shape - columns[0] ** found.shape).sum()
@@ -114,3 +118,66 @@ def test_nonsense_is_refused() -> None:
         fit_within([0, 0], [10, 20], [0, 0], [1, 2])
     with pytest.raises(ValueError, match="No shape describes"):
         fit_within([0, 0], [10, 10], [1, 1], [1, 2])
+
+
+def parts(seed: int) -> tuple[np.ndarray, ...]:
+    """Draw months on a clock, of which some were watched in part, with failures in some of them."""
+    rng = np.random.default_rng(seed)
+    start = np.where(rng.random(40) < 0.2, 0, rng.integers(0, 700, 40)).astype(float)
+    stop = start + rng.integers(3, 32, 40)
+    event = rng.integers(0, 3, 40)
+    event[:4] = 1
+    return start, stop, rng.uniform(0.1, 4, 40), event, np.arange(40) % 4
+
+
+def naive_parts(shape: float, columns: tuple[np.ndarray, ...]) -> float:
+    """Sum the Poisson log-likelihood of grouped counts with a best rate for each group, row by row."""
+    total = 0.0
+    for each in range(4):
+        mine = [row for row in zip(*columns, strict=True) if row[4] == each]
+        number = sum(row[3] for row in mine)
+        time = sum(row[2] * (row[1] ** shape - row[0] ** shape) for row in mine)
+        for start, stop, watched, event, _ in mine:
+            mean = number * watched * (stop**shape - start**shape) / time
+            total += stats.poisson.logpmf(event, mean)
+    return total
+
+
+@given(st.integers(0, 10_000))
+@unhurried
+def test_grouped_times_give_the_shape_of_a_plain_search(seed: int) -> None:
+    columns = parts(seed)
+    found = fit_within_parts(*columns)
+    best = optimize.minimize_scalar(
+        lambda log: -naive_parts(math.exp(log), columns),
+        bounds=(-5, 5),
+        method="bounded",
+        options={"xatol": 1e-9},
+    )
+    assert found.shape == pytest.approx(math.exp(best.x), rel=1e-4)
+    drop = stats.chi2.ppf(0.95, 1) / 2
+    for limit in (found.low, found.high):
+        assert naive_parts(limit, columns) == pytest.approx(-best.fun - drop, abs=1e-5)
+    start, stop, watched, event, group = columns
+    time = (watched * (stop**found.shape - start**found.shape)).sum()
+    assert (found.rate, found.events, found.groups) == (pytest.approx(event.sum() / time), event.sum(), 4)
+    other = fit_within_parts(start * 30, stop * 30, watched, event, group)
+    assert (other.shape, other.low, other.high) == pytest.approx((found.shape, found.low, found.high))
+
+
+def test_few_telling_failures_widen_the_limits() -> None:
+    columns = parts(3)
+    found = fit_within_parts(*columns, telling=10)
+    # Student's t at 97.5 % on 9 degrees of freedom is 2.262 (any table of it), the normal's point 1.960.
+    top = naive_parts(found.shape, columns)
+    for limit in (found.low, found.high):
+        assert naive_parts(limit, columns) == pytest.approx(top - 2.262**2 / 2, abs=1e-3)
+
+
+def test_nonsense_in_grouped_times_is_refused() -> None:
+    with pytest.raises(ValueError, match="Nothing failed"):
+        fit_within_parts([0, 0], [10, 20], [1, 1], [0, 0], [1, 2])
+    with pytest.raises(ValueError, match="A row without any watched time"):
+        fit_within_parts([0, 10], [10, 10], [1, 1], [1, 1], [1, 1])
+    with pytest.raises(ValueError, match="A row without any watched time"):
+        fit_within_parts([0, 10], [10, 20], [1, 0], [1, 1], [1, 1])

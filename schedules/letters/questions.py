@@ -1,0 +1,101 @@
+"""Who can be asked by mail whether a proposed visit suits, and who can't, and why."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from django.utils import timezone
+
+from schedules.letters.writing import VISIT, customers_of, letter
+from schedules.models import Letter, LetterKind, Visit, Wishes
+from servicedesk.mail_addresses import is_address
+from units.models import Customer
+
+TOKEN = re.compile(r"\d{1,18}\.\d{1,9}\.\d{1,18}")
+
+
+@dataclass(frozen=True)
+class VisitAsItWas:
+    """A proposed visit and its customer as they stood on a list: what is sent is what somebody saw."""
+
+    visit: int
+    sequence: int
+    customer: int
+
+    @classmethod
+    def from_token(cls, token: str) -> VisitAsItWas:
+        """Read what stood in the page."""
+        return cls(*(int(part) for part in token.split(".")))
+
+    @property
+    def token(self) -> str:
+        """Write it into a page."""
+        return f"{self.visit}.{self.sequence}.{self.customer}"
+
+
+@dataclass(frozen=True)
+class Question:
+    """A proposed visit with its customer; ``why_not`` says why they get no mail, "" where they do."""
+
+    visit: Visit
+    customer: Customer | None
+    why_not: str
+
+    @property
+    def token(self) -> str:
+        """What the page sends back."""
+        customer = self.customer.pk if self.customer else 0
+        return VisitAsItWas(self.visit.pk, self.visit.sequence, customer).token
+
+
+def list_questions(visits: Iterable[Visit], *, at: datetime) -> list[Question]:
+    """List the proposed visits to come among some, with who would be asked about each."""
+    proposed = [each for each in visits if each.state == Visit.State.TENTATIVE and each.starts_at > at]
+    owners = customers_of([visit.site_id for visit in proposed], timezone.localdate(at))
+    wishes = dict(Wishes.objects.filter(customer__in=owners.values()).values_list("customer", "what"))
+    already = set(
+        Letter.objects.filter(
+            kind=LetterKind.ASKING, subject=VISIT, subject_id__in=[visit.pk for visit in proposed]
+        ).values_list("subject_id", "version", "customer")
+    )
+    questions = []
+    for visit in proposed:
+        owner = owners.get(visit.site_id)
+        why_not = _why_not(owner, wishes.get(owner.pk if owner else 0, ""))
+        if owner and (visit.pk, visit.sequence, owner.pk) in already:
+            why_not = "asked already"
+        questions.append(Question(visit, owner, why_not))
+    return questions
+
+
+def _why_not(customer: Customer | None, wishes: str) -> str:
+    """Say why a customer gets no mail about a visit."""
+    if customer is None:
+        return "nobody is recorded as the owner"
+    if not customer.email:
+        return "no mail address: telephone"
+    if not is_address(customer.email):
+        return f"“{customer.email}” is no mail address: correct it"
+    return "the customer wants no mail: telephone" if wishes == Wishes.What.NOTHING else ""
+
+
+def letter_asking(question: Question, *, at: datetime) -> Letter:
+    """Write the letter of a question; it is not stored yet."""
+    visit = question.visit
+    return letter(
+        LetterKind.ASKING,
+        subject=VISIT,
+        subject_id=visit.pk,
+        due_on=visit.local_start.date(),
+        version=visit.sequence,
+        customer=question.customer,
+        at=at,
+    )
+
+
+def first_to_ask(questions: Sequence[Question]) -> Question | None:
+    """Give the first question whose customer gets a mail."""
+    return next((each for each in questions if not each.why_not), None)

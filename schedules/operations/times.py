@@ -1,0 +1,72 @@
+"""Whether a visit can be at a time: who is away, who works then, and how far off the day may be."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date, datetime, timedelta
+
+from django.utils import timezone
+
+from schedules.models import Absence, Visit
+from schedules.shifts import DayOf, days_of
+from servicedesk.people.models import User
+from servicedesk.refusals import Refused
+
+FARTHEST = timedelta(days=548)
+"""A visit further ahead than a year and a half is a slip of the pen."""
+LONGEST_AGO = timedelta(days=366)
+"""So long afterwards a visit can be recorded that has taken place."""
+ALL_THE_SAME = "Plan it all the same"
+
+
+def check_day(day: date, *, at: datetime) -> None:
+    """Refuse a day that can only be a slip: years ahead, or long past."""
+    today = timezone.localdate(at)
+    if day > today + FARTHEST:
+        latest = today + FARTHEST
+        why = f"{day:%-d %B %Y} is more than a year and a half ahead: check the year."
+        raise Refused({"day": [f"{why} The last day that can be planned is {latest:%-d %B %Y}."]})
+    if day < today - LONGEST_AGO:
+        earliest = today - LONGEST_AGO
+        why = f"{day:%-d %B %Y} is more than a year ago: check the year."
+        raise Refused({"day": [f"{why} Visits since {earliest:%-d %B %Y} can be recorded."]})
+
+
+def check_nobody_away(visit: Visit, people: Sequence[User]) -> None:
+    """Refuse people who are away on a day of a visit."""
+    first, last = visit.local_start.date(), visit.local_end.date()
+    away = Absence.objects.meeting(first, last).filter(person__in=people).select_related("person")
+    if reasons := [_away(absence) for absence in away]:
+        raise Refused({"technicians": reasons})
+
+
+def check_hours(visit: Visit, people: Sequence[User]) -> None:
+    """Refuse a time at which somebody does not work; whoever has a reason plans it all the same."""
+    if visit.local_start.date() == visit.local_end.date():
+        days = days_of(people, visit.local_start.date(), days=1)
+        reasons = [why for day in days if (why := _outside(day, visit))]
+    else:
+        reasons = ["The visit goes on past midnight."] if people else []
+    if reasons:
+        mend = f"Choose another time or somebody else, or tick “{ALL_THE_SAME}”."
+        raise Refused({"all_the_same": [f"{why} {mend}" for why in reasons]})
+
+
+def _away(absence: Absence) -> str:
+    last = f" to {absence.last_on:%-d %B %Y}" if absence.last_on != absence.first_on else ""
+    days = f"from {absence.first_on:%-d %B %Y}{last}" if last else f"on {absence.first_on:%-d %B %Y}"
+    note = f" ({absence.note})" if absence.note else ""
+    return f"{absence.person.name} is away {days}{note}: choose another day or somebody else."
+
+
+def _outside(day: DayOf, visit: Visit) -> str:
+    """Say in words why a visit is outside somebody's hours; nothing where it is not."""
+    name, weekday = day.person.name, f"{day.on:%A}s"
+    if day.begins is None or day.ends is None:
+        where = "is in the shop" if day.why_not == "in the shop" else "does not work"
+        return f"{name} {where} on {weekday}."
+    begins, ends = visit.local_start.time(), visit.local_end.time()
+    if day.begins <= begins and ends <= day.ends:
+        return ""
+    hours = f"{name} works on {weekday} from {day.begins:%H:%M} to {day.ends:%H:%M}"
+    return f"{hours}, and this visit is from {begins:%H:%M} to {ends:%H:%M}."

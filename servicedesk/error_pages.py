@@ -1,0 +1,75 @@
+"""Pages for what could not be done: a form that may not be ours, and something that broke.
+
+Whoever is not signed in is a customer, or somebody who stands before a window: their pages name the company
+and its telephone, and lead back to where they were, never to the desk.
+"""
+
+from __future__ import annotations
+
+import sys
+
+from django.conf import settings
+from django.http import HttpRequest, HttpResponse, HttpResponseServerError, JsonResponse
+from django.middleware.csrf import REASON_NO_CSRF_COOKIE
+from django.shortcuts import render
+from django.template.loader import render_to_string
+from django.views.decorators.csrf import requires_csrf_token
+
+from servicedesk.full_disk import WORDS, is_full_disk
+from servicedesk.sent_again import context_of, is_secret
+
+INSUFFICIENT_STORAGE = 507  # RFC 4918, section 11.5
+
+
+def form_refused(request: HttpRequest, reason: str = "") -> HttpResponse:
+    """Answer a form without the token that our pages carry (403), and keep what was typed.
+
+    A page of another site may have made the browser send it. So it can be sent again from here only where the
+    browser itself says that it came from one of our pages; elsewhere its words are shown, and no more.
+    """
+    ours = _is_from_our_page(request)
+    secret = any(is_secret(name) for name in request.POST)
+    context = {
+        **context_of(request),
+        "ours": ours,
+        "no_cookie": reason == REASON_NO_CSRF_COOKIE,
+        "hidden": reason.startswith(("Origin", "Referer")),
+        "may_send": ours and not secret,
+        "host": request.get_host(),
+    }
+    return render(request, "403_csrf.html", context, status=403)
+
+
+def _is_from_our_page(request: HttpRequest) -> bool:
+    """Read what the browser says of where a request comes from (Fetch Metadata, else RFC 6454's Origin)."""
+    site = request.headers.get("Sec-Fetch-Site")
+    if site is not None:
+        return site == "same-origin"
+    return request.headers.get("Origin") == f"{request.scheme}://{request.get_host()}"
+
+
+@requires_csrf_token
+def something_broke(request: HttpRequest) -> HttpResponse:
+    """Answer for an error nobody caught: a full disk by its name, anything else as simply as can be."""
+    error = sys.exc_info()[1]
+    if error is None or not is_full_disk(error):
+        return _broken(request)
+    match = request.resolver_match
+    if match is not None and match.app_name == "field" and request.method == "POST":
+        return JsonResponse({"state": "disk full", "words": WORDS}, status=INSUFFICIENT_STORAGE)
+    context = {**context_of(request), "words": WORDS, **_around(request)}
+    return render(request, "507.html", context, status=INSUFFICIENT_STORAGE)
+
+
+def _broken(request: HttpRequest) -> HttpResponse:
+    return HttpResponseServerError(render_to_string("500.html", _around(request)))
+
+
+def _around(request: HttpRequest) -> dict[str, object]:
+    """Say who we are and whether a member of staff asks, without the database: it may be what broke."""
+    return {
+        "company": settings.COMPANY_NAME,
+        "company_phone": settings.COMPANY_PHONE,
+        "at_desk": settings.SESSION_COOKIE_NAME in request.COOKIES,
+        "again": request.get_full_path() if request.method == "GET" else "",
+    }

@@ -1,0 +1,116 @@
+"""A record as a phone sent it, what became of it, and the records it names."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any
+from uuid import UUID
+
+from schedules.models import Visit
+from servicedesk.calls.models import Call, Finding
+from servicedesk.field.phone_clock import Recorded, read_clock
+from servicedesk.field.phone_json import Unreadable, read_json
+from servicedesk.refusals import Refused
+from servicedesk.typed import read_key
+from units.models import Site, Unit
+
+NO_RECORD = "This is no record of a phone."
+Body = Mapping[str, Any]
+
+
+@dataclass(frozen=True)
+class Sent:
+    """A record as it came: its key, what it says, when it was made, whether the office is to settle it."""
+
+    key: UUID
+    kind: str
+    body: Body
+    made: Recorded
+    settle: bool
+    fingerprint: str
+
+    def day(self, name: str) -> str:
+        """The day that a field of the record tells, by our clock."""
+        return self.made.day_told(self.body.get(name))
+
+    def text(self, name: str) -> str:
+        """What a field of the record holds, as a form takes it."""
+        value = self.body.get(name)
+        return "" if value is None else str(value)
+
+
+@dataclass(frozen=True)
+class Made:
+    """What became of a record: in words, what photos of it belong to, and what the office should look at."""
+
+    words: str
+    visit: Visit | None
+    unit: Unit | None = None
+    finding: Finding | None = None
+    site: Site | None = None
+    look_at: list[str] = field(default_factory=list)
+
+
+def read_sent(body: bytes, *, at: datetime) -> Sent:
+    """Read a record that came in ``at``: the frame every record has; what kind it is of is not looked at.
+
+    The fingerprint is of what was recorded. When it was sent, and that the office is to settle it, change
+    from try to try and are no part of it.
+    """
+    frame = read_json(body)
+    try:
+        key = UUID(str(frame["key"]))
+    except (ValueError, KeyError) as error:
+        raise Unreadable(NO_RECORD) from error
+    if not isinstance(frame.get("kind"), str) or not isinstance(frame.get("body"), dict):
+        raise Unreadable(NO_RECORD)
+    content = {"key": str(key), **{name: frame.get(name) for name in ("kind", "made_at", "body")}}
+    made = read_clock(
+        made_at=frame.get("made_at"),
+        sent_at=frame.get("sent_at"),
+        made_on=frame.get("made_on"),
+        at=at,
+    )
+    return Sent(
+        key=key,
+        kind=frame["kind"],
+        body=frame["body"],
+        made=made,
+        settle=frame.get("settle") is True,
+        fingerprint=hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest(),
+    )
+
+
+def unit_of(body: Body) -> Unit:
+    """Find the unit a record is about."""
+    unit = Unit.objects.select_related("construction", "site").filter(pk=number_of(body, "unit")).first()
+    if unit is None:
+        raise Refused("That unit is not in the register.")
+    return unit
+
+
+def visit_of(body: Body) -> Visit | None:
+    """Find the visit a record was made on, if it names one."""
+    if not body.get("visit"):
+        return None
+    return Visit.objects.select_related("site").filter(pk=number_of(body, "visit")).first()
+
+
+def call_of(body: Body) -> Call | None:
+    """Find the call a record belongs to, if it names one; a call closed meanwhile is the same call."""
+    if not body.get("call"):
+        return None
+    call = Call.objects.filter(pk=number_of(body, "call")).first()
+    return None if call is None or call.state == Call.State.CANCELLED else call
+
+
+def number_of(body: Body, name: str) -> int:
+    """Read the number of a record that must be named."""
+    key = read_key(body.get(name))
+    if key is None:
+        raise Refused(f"This record says no {name}.")
+    return key

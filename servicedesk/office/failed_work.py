@@ -1,0 +1,103 @@
+"""Which periodic work failed or did not come, for whoever watches the machine and for the owner."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from pathlib import Path
+
+from django.conf import settings
+
+from schedules.models import ClockMark
+from schedules.models.clock import FAILED
+from schedules.periodic import task_names
+from servicedesk.office.backups import last_backup
+
+CLOCK_LATE = timedelta(minutes=15)
+BACKUP_OLD = timedelta(days=2)
+BACK_UP = "office.back_up"
+WORK = {
+    BACK_UP: "The nightly backup",
+    "calls.keep_service_times": "Reckoning how long work takes",
+    "calls.make_thumbnails": "Making small pictures of photos",
+    "calls.sweep_photo_files": "Clearing up files of photos",
+    "office.forget_old": "Forgetting what is old",
+    "office.resume_imports": "Going on with imports",
+    "reports.count_large_fleet": "Counting failures for the page of rates",
+    "reports.keep_failure_log": "Keeping the failure log",
+    "reports.watch_lots": "Watching lots and types",
+    "schedules.raise_due": "Making tasks of the care that is due",
+    "schedules.send_letters": "Sending letters",
+    "schedules.solve_weeks": "Planning weeks",
+}
+"""Periodic work, as an owner would call it."""
+TRY_BACKUP = (
+    "See that the disk of {folder} is there, has room and may be written to; then run “manage.py back_up "
+    "{folder}”, which says what is wrong."
+)
+TRY_AGAIN = (
+    "It is tried again by itself. If this stays, the log of the desk says why: show it to whoever runs the "
+    "machine."
+)
+START_CLOCK = (
+    "Letters are not sent and due work makes no tasks. Start the clock again (or beat and worker), or the "
+    "machine: whoever runs it knows how."
+)
+
+
+@dataclass(frozen=True)
+class FailedWork:
+    """Work that failed: what, since when, what the machine said, and what to do."""
+
+    what: str
+    since: datetime | None
+    to_do: str
+    said: str = ""
+
+
+def clock_word(now: datetime) -> str:
+    """Say in a word or two whether the periodic work runs, and which of it fails."""
+    failing = ", ".join(ClockMark.objects.failing(task_names()).values_list("task", flat=True))
+    words = ["late"] if _last_run() is None or _is_late(now) else []
+    return "; ".join([*words, *([f"failing: {failing}"] if failing else [])]) or "on time"
+
+
+def failed_work(now: datetime) -> list[FailedWork]:
+    """List what an owner should see to."""
+    return [*_standing_clock(now), *_failing(), *_old_backup(now)]
+
+
+def _last_run() -> datetime | None:
+    return ClockMark.objects.order_by("-ran_at").values_list("ran_at", flat=True).first()
+
+
+def _is_late(now: datetime) -> bool:
+    last = _last_run()
+    return last is not None and now - last > CLOCK_LATE
+
+
+def _standing_clock(now: datetime) -> Iterator[FailedWork]:
+    if _is_late(now):
+        yield FailedWork("All periodic work has stood still", _last_run(), START_CLOCK)
+
+
+def _failing() -> Iterator[FailedWork]:
+    for mark in ClockMark.objects.failing(task_names()):
+        to_do = TRY_BACKUP.format(folder=settings.BACKUP_DIR) if mark.task == BACK_UP else TRY_AGAIN
+        what = f"{WORK.get(mark.task, mark.task)} has failed"
+        yield FailedWork(what, mark.failing_since or mark.ran_at, to_do, mark.said.removeprefix(FAILED))
+
+
+def _old_backup(now: datetime) -> Iterator[FailedWork]:
+    """Tell of a backup that is missing, where one should be made every night and none is told to fail."""
+    mark = ClockMark.objects.filter(task=BACK_UP).first()
+    if not settings.BACKUP_DIR or mark is None or mark.said.startswith(FAILED):
+        return
+    try:
+        last = last_backup(Path(settings.BACKUP_DIR))
+    except OSError:  # the disk does not answer, or somebody else's backups can't be looked into
+        last = None
+    if last is None or now - last > BACKUP_OLD:
+        what = "No backup has been made" if last else f"There is no backup in {settings.BACKUP_DIR}"
+        yield FailedWork(what, last, TRY_BACKUP.format(folder=settings.BACKUP_DIR))

@@ -1,0 +1,63 @@
+"""Says of figures that an import is only half in, or half out again, while they are worked out."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
+
+from django.http import HttpRequest, HttpResponse
+
+from servicedesk.people.models import Batch
+from servicedesk.reports.paper.blocks import Paper, Words
+
+APP = "reports"
+ALSO = {"office:home"}
+"""Pages elsewhere that show figures."""
+
+
+def mixing_words() -> str:
+    """Say that an import is under way, or was stopped half-way; "" where none is."""
+    stages = set(Batch.objects.half_way().values_list("stage", flat=True))
+    done = [words for stage, words in (("applying", "applied"), ("undoing", "undone")) if stage in stages]
+    if not done:
+        return ""
+    return f"An import is being {' and another '.join(done)}: figures may mix old and new until it has ended."
+
+
+def mark_paper(paper: Paper, words: str) -> Paper:
+    """Put the words on top of a document."""
+    return replace(paper, blocks=[Words(words, lead=True), *paper.blocks]) if words else paper
+
+
+def mark_line(words: str) -> str:
+    """Write the words as the first line of a CSV file."""
+    line = io.StringIO()
+    csv.writer(line).writerow([words])
+    return line.getvalue()
+
+
+class MixingMiddleware:
+    """Tells pages of figures, and marks their files, while an import is half-way."""
+
+    def __init__(self, get_response: Callable[[HttpRequest], Any]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> Any:
+        answer = self.get_response(request)
+        words = getattr(request, "figures_mix", "")
+        if (
+            words
+            and isinstance(answer, HttpResponse)
+            and answer.get("Content-Type", "").startswith("text/csv")
+        ):
+            answer.content = mark_line(words).encode() + answer.content
+        return answer
+
+    def process_view(self, request: HttpRequest, *_: Any) -> None:
+        """Look whether an import is half-way, where figures are asked for; base.html says so."""
+        match = request.resolver_match
+        if request.method == "GET" and match and (match.app_name == APP or match.view_name in ALSO):
+            request.figures_mix = mixing_words()  # type: ignore[attr-defined]

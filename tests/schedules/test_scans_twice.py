@@ -1,0 +1,221 @@
+"""Every scan of the clock run twice at once: records, history and versions are those of one run."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import UTC, date, datetime, timedelta
+from io import BytesIO
+from pathlib import Path
+from typing import Any
+from uuid import uuid4
+
+import pytest
+import time_machine
+from django.utils import timezone
+from PIL import Image
+from pytest_django import Settings
+
+from schedules import operations
+from schedules.exposure import follow_exposures
+from schedules.letters.writing import write_due_letters
+from schedules.models import CareDue, Letter, MaintenanceTask, Visit, WeekPlan
+from schedules.operations import week as week_operations
+from schedules.operations.raising import follow_addresses
+from servicedesk.calls.models import Photo
+from servicedesk.calls.photo_files import photo_path
+from servicedesk.calls.thumbnails import make_thumbnails, small_path
+from servicedesk.office.privacy.forgetting import forget_old
+from servicedesk.people.models import Change, Erasure
+from servicedesk.refusals import Refused
+from servicedesk.reports.models import FailureDay, LotFlag, RiskDay
+from servicedesk.reports.operations import keep_failure_log, keep_lot_watch
+from tests.factories import (
+    CallFactory,
+    CareDueFactory,
+    CareRuleFactory,
+    CustomerFactory,
+    FitmentFactory,
+    OwnershipFactory,
+    SiteFactory,
+    UnitFactory,
+    VisitFactory,
+)
+from tests.schedules.test_two_writers import AT, TODAY, at_once, care
+from tests.schedules.weeks_of_work import MONDAY, SHORT, SUNDAY_NOON, site_at, technician, work_at
+from tests.servicedesk.reports.test_lot_watch import lots
+
+pytestmark = pytest.mark.django_db(transaction=True)
+TOGETHER = 2
+
+
+def together(work: Callable[[], object]) -> list[object]:
+    """Run one scan several times at once."""
+    return at_once(*[work] * TOGETHER)
+
+
+def changes(model: type[Any]) -> int:
+    """Count the history of records of one kind."""
+    return Change.objects.filter(subject=model._meta.label_lower).count()
+
+
+def test_an_address_that_changed_is_followed_once() -> None:
+    for number in range(80):
+        VisitFactory(
+            site=SiteFactory(address=f"{number} New Lane"), place="old", starts_at=AT + timedelta(days=1)
+        )
+    moved = together(lambda: follow_addresses(at=AT))
+    assert sum(int(str(each)) for each in moved) == 80
+    assert changes(Visit) == 80
+    assert set(Visit.objects.values_list("sequence", flat=True)) == {1}
+    assert not Visit.objects.filter(place="old").exists()
+
+
+def test_an_exposure_that_changed_is_turned_once() -> None:
+    rule = CareRuleFactory(exposed_to="coast", interval_months=12, exposed_months=6)
+    for _ in range(40):
+        CareDueFactory(
+            rule=rule,
+            fitment__component_type=rule.component_type,
+            fitment__unit__site__care_by="us",
+            fitment__unit__site__coast="shore",
+        )
+    together(lambda: follow_exposures(at=AT))
+    assert set(CareDue.objects.values_list("exposed", flat=True)) == {True}
+    assert follow_exposures(at=AT) == 0
+
+
+def test_parts_come_once_under_a_rule_for_exposed_parts_only() -> None:
+    rule = CareRuleFactory(exposed_to="coast", interval_months=12, exposed_months=None)
+    for _ in range(40):
+        FitmentFactory(component_type=rule.component_type, unit__site__coast="shore")
+    together(lambda: follow_exposures(at=AT))
+    assert CareDue.objects.count() == 40
+    SiteFactory._meta.model.objects.update(coast="far")
+    operations.raise_due(TODAY, at=AT)
+    together(lambda: follow_exposures(at=AT))
+    assert CareDue.objects.count() == 0
+
+
+def test_tasks_nobody_needs_any_more_are_ended_once() -> None:
+    dues = care(40)
+    operations.raise_due(TODAY, at=AT)
+    before = changes(MaintenanceTask)
+    SiteFactory._meta.model.objects.update(care_by="customer")
+    together(lambda: operations.raise_due(TODAY, at=AT))
+    assert changes(MaintenanceTask) - before == len(dues)
+    assert not MaintenanceTask.objects.open().exists()
+
+
+def test_letters_are_written_once() -> None:
+    for number in range(40):
+        site = SiteFactory()
+        OwnershipFactory(site=site, customer=CustomerFactory(email=f"c{number}@customer.example"))
+        VisitFactory(site=site, starts_at=AT + timedelta(days=9), state="confirmed")
+    together(lambda: write_due_letters(at=AT))
+    assert Letter.objects.count() == 40
+
+
+def test_a_week_is_planned_once() -> None:
+    technician()
+    for number in range(6):
+        work_at(site_at(number))
+    operations.ask_for_week(MONDAY, horizon_days=14, by=None, at=SUNDAY_NOON)
+    with time_machine.travel(SUNDAY_NOON, tick=True):
+        solved = together(lambda: operations.solve_waiting_weeks(at=SUNDAY_NOON, number=SHORT))
+    assert sum(int(str(each)) for each in solved) == 1
+    assert changes(Visit) == Visit.objects.count() == 6
+    assert changes(WeekPlan) == 2
+
+
+def test_who_was_not_heard_of_while_planning_puts_nothing_into_the_week(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    technician()
+    for number in range(6):
+        work_at(site_at(number))
+    plan = operations.ask_for_week(MONDAY, horizon_days=14, by=None, at=SUNDAY_NOON)
+    read, others = week_operations.read_week, []
+
+    with time_machine.travel(SUNDAY_NOON, tick=False) as clock:
+
+        def slow_read(*args: Any, **kwargs: Any) -> Any:
+            week = read(*args, **kwargs)
+            if not others:
+                others.append(0)
+                clock.shift(timedelta(minutes=6))  # the machine slept
+                others[0] = operations.solve_waiting_weeks(at=timezone.now(), number=SHORT)
+            return week
+
+        monkeypatch.setattr(week_operations, "read_week", slow_read)
+        assert operations.solve_week(plan, number=SHORT) is False
+    assert others == [1]
+    assert changes(Visit) == Visit.objects.count() == 6
+    assert changes(WeekPlan) == 2
+    assert WeekPlan.objects.get().stage == "done"
+
+
+def test_a_worker_plans_several_weeks_one_after_the_other_without_losing_them(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    technician()
+    for number in range(4):
+        work_at(site_at(number))
+    for weeks in range(2):
+        operations.ask_for_week(MONDAY + timedelta(weeks=weeks), horizon_days=7, by=None, at=SUNDAY_NOON)
+    read, others = week_operations.read_week, []
+    with time_machine.travel(SUNDAY_NOON, tick=False) as clock:
+
+        def slow_read(*args: Any, **kwargs: Any) -> Any:
+            clock.shift(timedelta(minutes=4))
+            others.append(
+                WeekPlan.objects.to_solve(silent_since=timezone.now() - week_operations.SILENT).count()
+            )
+            return read(*args, **kwargs)
+
+        monkeypatch.setattr(week_operations, "read_week", slow_read)
+        assert operations.solve_waiting_weeks(at=SUNDAY_NOON, number=SHORT) == 2
+    assert others == [1, 0]  # eight minutes after the run began, the second week is still its own
+
+
+def test_small_pictures_are_made_by_several_at_once(settings: Settings, tmp_path: Path) -> None:
+    settings.PHOTO_DIR = tmp_path
+    picture = BytesIO()
+    Image.new("RGB", (1600, 1200), "tan").save(picture, "JPEG")
+    unit = UnitFactory()
+    photos = [
+        Photo.objects.create(unit=unit, name=f"{uuid4().hex}.jpg"[-40:], width=1600, height=1200, added_at=AT)
+        for _ in range(12)
+    ]
+    for photo in photos:
+        photo_path(photo.name).parent.mkdir(parents=True, exist_ok=True)
+        photo_path(photo.name).write_bytes(picture.getvalue())
+    together(make_thumbnails)
+    assert not Photo.objects.filter(small_made=False).exists()
+    for photo in photos:
+        with Image.open(small_path(photo.name)) as small:
+            small.load()
+    assert not list(tmp_path.rglob("*.part"))
+
+
+def test_callers_are_forgotten_once(settings: Settings) -> None:
+    settings.KEEP_CALLERS_DAYS = 30
+    long_ago = datetime(2025, 5, 4, 12, 0, tzinfo=UTC)
+    for _ in range(30):
+        CallFactory(told_by="Testa Caller", phone="555-0100", state="completed", closed_at=long_ago)
+    before = Change.objects.count()
+    together(lambda: forget_old(at=AT))
+    assert Change.objects.count() - before == 30
+    assert Erasure.objects.count() in {0, 30}
+
+
+def test_the_nightly_figures_are_kept_once() -> None:
+    today, at = date(2024, 12, 31), datetime(2024, 12, 31, 17, 0, tzinfo=UTC)
+    with time_machine.travel(at, tick=True):
+        lots()
+        together(lambda: keep_failure_log(today=today, at=at))
+        rows = RiskDay.objects.count(), FailureDay.objects.count()
+        keep_failure_log(today=today, at=at)
+        assert (RiskDay.objects.count(), FailureDay.objects.count()) == rows
+        seen = together(lambda: keep_lot_watch(today=today, at=at))
+    assert not [each for each in seen if isinstance(each, Refused)]
+    assert LotFlag.objects.count() == 2

@@ -1,0 +1,1 @@
+"""Fleets of known truth: how often each sentence of a figure is right."""
