@@ -15,7 +15,6 @@ from django.db import connection, transaction
 
 from schedules.models import CareDue, CareRule
 from schedules.recurrence import next_due
-from servicedesk.sqlite.base import people_first
 
 ROWS_AT_ONCE = 2000
 
@@ -64,7 +63,6 @@ def add_missing_dues(reckoner: Reckoner, *, which: str, params: Sequence[Any]) -
         rows = [_new_row(reckoner, *told) for told in cursor.fetchall()]
         if not rows:
             return 0
-        people_first()
         with transaction.atomic():
             cursor.executemany(_ADD, rows)
         return cursor.rowcount

@@ -155,14 +155,12 @@ TEMPLATES = [
 # --- data -------------------------------------------------------------------------------------------
 POSTGRES_OPTIONS = env.str("POSTGRES_OPTIONS", default="-c jit=off -c work_mem=64MB")
 DATABASES = {"default": env.db_url("DATABASE_URL", default=f"sqlite:///{DATA_DIR / 'sashkeep.sqlite3'}")}
-SQLITE_PAGES_LOGGED = 10_000  # who saves on a page seldom has to copy the log back: imports and the clock do
 if DATABASES["default"]["ENGINE"] == "django.db.backends.sqlite3":
     DATABASES["default"]["ENGINE"] = "servicedesk.sqlite"
     DATABASES["default"]["OPTIONS"] = {
         "transaction_mode": "IMMEDIATE",  # a writer waits its turn instead of failing half-way
         "timeout": 20,
-        "init_command": "PRAGMA journal_mode=WAL; PRAGMA synchronous=NORMAL; PRAGMA cache_size=-65536;"
-        f" PRAGMA wal_autocheckpoint={SQLITE_PAGES_LOGGED};",
+        "init_command": "PRAGMA journal_mode=WAL; PRAGMA synchronous=NORMAL; PRAGMA cache_size=-65536;",
     }
 else:
     DATABASES["default"]["CONN_MAX_AGE"] = env.int("CONN_MAX_AGE", default=60)

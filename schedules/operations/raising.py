@@ -17,7 +17,6 @@ from schedules.exposure import follow_exposures
 from schedules.models import MaintenanceTask, Visit
 from schedules.words import MONTHS
 from servicedesk.people.history import write_change
-from servicedesk.sqlite.base import people_first
 from servicedesk.words import count
 from units.models import Site
 
@@ -108,7 +107,6 @@ def _insert_tasks(today: date, *, at: datetime) -> int:
         for begin in range(0, len(due), WRITTEN_AT_ONCE):
             chunk = due[begin : begin + WRITTEN_AT_ONCE]
             these = f"AND d.id IN ({', '.join(['%s'] * len(chunk))})"
-            people_first()
             cursor.execute(_inserting("", beside="", only=these), [stamp, day, *chunk])
             raised += cursor.rowcount
         return raised
@@ -156,7 +154,6 @@ def _end(needless: QuerySet[MaintenanceTask], *, why: Case, at: datetime) -> int
     known = list(needless.values_list("pk", flat=True)[:ENDED_AT_ONCE])
     if not known:
         return 0
-    people_first()
     with transaction.atomic():
         held = needless.filter(pk__in=known).select_for_update(of=("self",), no_key=True).annotate(why=why)
         told = list(held.values_list("pk", "why"))

@@ -15,7 +15,6 @@ from django.db import DatabaseError, close_old_connections
 from django.utils import timezone
 
 from schedules.periodic import NOTHING, RunsBeside, run_due
-from servicedesk.sqlite.base import copy_log_back
 
 log = logging.getLogger(__name__)
 
@@ -49,7 +48,6 @@ class Command(BaseCommand):
         while not stop.is_set():
             try:
                 runs.run_due(timezone.now())
-                copy_log_back()
             except DatabaseError:
                 # Restarted, or its disk is full: neither lasts, and nobody else would start the clock again.
                 log.exception("the database did not answer; the clock looks again")

@@ -10,6 +10,7 @@ from __future__ import annotations
 import os
 import secrets
 import socket
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -22,13 +23,12 @@ from django.utils import timezone
 
 from servicedesk.people.models import Batch
 from servicedesk.refusals import Refused
-from servicedesk.sqlite.base import copy_log_back, people_first
 
 LEASE = timedelta(seconds=60)
 CHUNK_ROWS = 250
 """The most database rows written at once, so that nobody who saves something else is kept waiting."""
-SECONDS_BETWEEN_COPIES = 1.0
-"""How often SQLite's log is copied back and begun anew meanwhile."""
+SHARE_FOR_OTHERS = 0.25
+"""For how long nothing is written after a chunk on SQLite, as a share of what the chunk took."""
 
 
 class HoldLost(Exception):  # noqa: N818 - what happened, not a fault
@@ -50,15 +50,16 @@ class Hold:
     def chunk(self, **progress: Any) -> Iterator[None]:
         """Write one chunk whole or not at all, together with how far the batch has come.
 
-        Who waits to write something else goes first.
+        Who waits to write something else gets in between this chunk and the next.
         """
-        people_first()
+        began = time.monotonic()
         with transaction.atomic():
             self._renew(**progress)
             yield
         for name, value in progress.items():
             setattr(self.batch, name, value)
-        copy_log_back(every=SECONDS_BETWEEN_COPIES)
+        if connection.vendor == "sqlite":  # its writers do not queue: they look again every now and then
+            time.sleep((time.monotonic() - began) * SHARE_FOR_OTHERS)
         if settings.DEBUG:
             reset_queries()  # else Django keeps the text of every statement, and memory grows
 
@@ -95,25 +96,6 @@ def _is_alive(pid: int) -> bool:
     return True
 
 
-PAGES_LOGGED_MEANWHILE = 8_000
-"""Fewer than `settings.SQLITE_PAGES_LOGGED`, so that nobody else has to copy SQLite's log back."""
-
-
-@contextmanager
-def _longer_log() -> Iterator[None]:
-    """Let SQLite's log grow to some 30 MB, so that pages changed again and again are copied back once."""
-    if connection.vendor != "sqlite":
-        yield
-        return
-    with connection.cursor() as cursor:
-        cursor.execute(f"PRAGMA wal_autocheckpoint = {PAGES_LOGGED_MEANWHILE}")
-    try:
-        yield
-    finally:
-        with connection.cursor() as cursor:
-            cursor.execute(f"PRAGMA wal_autocheckpoint = {settings.SQLITE_PAGES_LOGGED}")
-
-
 @contextmanager
 def holding(batch: Batch) -> Iterator[Hold]:
     """Take hold of a batch for the time being; `Refused` where another process is at work on it."""
@@ -127,7 +109,6 @@ def holding(batch: Batch) -> Iterator[Hold]:
         Batch.objects.filter(pk=batch.pk).update(worker=worker, held_until=timezone.now() + LEASE)
     batch.refresh_from_db()
     try:
-        with _longer_log():
-            yield Hold(batch, worker)
+        yield Hold(batch, worker)
     finally:
         Batch.objects.filter(pk=batch.pk, worker=worker).update(worker="", held_until=None)
