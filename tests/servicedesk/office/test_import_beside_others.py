@@ -94,8 +94,4 @@ def test_saves_beside_an_import_come_through_on_sqlite() -> None:
     assert [batch.stage for batch in batches] == [Batch.Stage.APPLIED]
     assert len(took) > 30, "the import was over before anybody saved"
     slowest_of_twenty = quantiles(took, n=20)[-1]
-    print(
-        f"{len(took)} saves beside an import: median {sorted(took)[len(took) // 2]:.0f} ms, "
-        f"p95 {slowest_of_twenty:.0f} ms, longest {max(took):.0f} ms"
-    )
     assert slowest_of_twenty <= SAVES_WITHIN_MS
