@@ -29,6 +29,7 @@ log = logging.getLogger(__name__)
 TAKE_LONG = {
     "office.back_up",
     "office.resume_imports",
+    "reports.compute_figures",
     "reports.keep_failure_log",
     "reports.watch_lots",
 }

@@ -232,10 +232,9 @@ STORAGES = {
 
 # --- periodic work ----------------------------------------------------------------------------------
 REDIS_URL = env.str("REDIS_URL", default="")
-# Figures are kept here until the records they are made of change (servicedesk/reports/kept.py).
+# Figures are cached until the records they are made of change (servicedesk/reports/cached_figures.py).
 FIGURES_DIR = DATA_DIR / "figures"  # shared by the web workers, and made anew where it is gone
-FIGURES_APART_FROM = env.int("FIGURES_APART_FROM", default=5000)  # units
-FIGURES_WAIT_SECONDS = env.float("FIGURES_WAIT_SECONDS", default=3)
+FIGURES_APART_FROM = env.int("FIGURES_APART_FROM", default=20_000)  # units
 _REDIS = {
     "BACKEND": "django.core.cache.backends.redis.RedisCache",
     "LOCATION": REDIS_URL,
@@ -306,9 +305,10 @@ CELERY_BEAT_SCHEDULE = {
         "schedule": crontab(minute="0", hour="3"),
         "options": {"expires": 20 * 3600},
     },
-    "count a large fleet": {
-        "task": "reports.count_large_fleet",
-        "schedule": crontab(minute="*/10"),
+    "compute figures": {
+        "task": "reports.compute_figures",
+        # Pages of a large fleet wait for this where no worker takes them up at once.
+        "schedule": timedelta(seconds=60 if REDIS_URL else 5),
         "options": {"expires": NOT_TAKEN_UP},
     },
     "send letters": {

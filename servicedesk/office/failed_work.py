@@ -24,7 +24,7 @@ WORK = {
     "calls.sweep_photo_files": "Clearing up files of photos",
     "office.forget_old": "Forgetting what is old",
     "office.resume_imports": "Going on with imports",
-    "reports.count_large_fleet": "Counting failures for the page of rates",
+    "reports.compute_figures": "Working out figures",
     "reports.keep_failure_log": "Keeping the failure log",
     "reports.watch_lots": "Watching lots and types",
     "schedules.raise_due": "Making tasks of the care that is due",

@@ -7,11 +7,13 @@ from django.db.models import Q
 from django.urls import reverse
 
 from servicedesk.reports.querysets import (
-    BlockCountQuerySet,
     FailureDayQuerySet,
+    FigureRequestQuerySet,
     LotFlagQuerySet,
     RiskDayQuerySet,
 )
+
+LONGEST_ADDRESS = 2000
 
 
 class FailureDay(models.Model):
@@ -160,32 +162,30 @@ class ThinLot(models.Model):
         return f"lot {self.lot} of {self.component_type.name}"
 
 
-class BlockCount(models.Model):
-    """What was counted of one block of sites for the rates of a large fleet.
+class FigureRequest(models.Model):
+    """A page of a large fleet whose figures somebody waits for, until a worker has computed them."""
 
-    It holds for as long as the block's version is the one it was counted at (`Touch`), whoever counted it and
-    however often the processes were started since.
-    """
+    address = models.CharField(
+        max_length=LONGEST_ADDRESS, help_text="The page with its question, as in /figures/rates/?by=mode."
+    )
+    requested_by = models.ForeignKey("people.User", on_delete=models.CASCADE, related_name="+")
+    requested_at = models.DateTimeField()
+    taken_up_at = models.DateTimeField(null=True, blank=True)
+    problem = models.TextField(blank=True, help_text="Why they could not be computed.")
 
-    as_of = models.DateField()
-    by = models.CharField(max_length=20)
-    block = models.PositiveSmallIntegerField()
-    version = models.CharField(max_length=120)
-    body = models.BinaryField()
-
-    objects = BlockCountQuerySet.as_manager()
+    objects = FigureRequestQuerySet.as_manager()
 
     class Meta:
         constraints = [
             models.UniqueConstraint(
-                fields=["as_of", "by", "block"],
-                name="blockcount_once",
-                violation_error_message="This block is counted already.",
+                fields=["address"],
+                name="figurerequest_once",
+                violation_error_message="These figures are being computed already.",
             ),
         ]
 
     def __str__(self) -> str:
-        return f"block {self.block} by {self.by} as of {self.as_of}"
+        return self.address
 
 
 class LogMark(models.Model):

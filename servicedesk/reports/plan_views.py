@@ -20,13 +20,13 @@ from servicedesk.exports import csv_response
 from servicedesk.people.rights import owners, user_of
 from servicedesk.refusals import attempt
 from servicedesk.reports import pages, tables
+from servicedesk.reports.background import in_background
+from servicedesk.reports.cached_figures import cached_figure, fresh_figure
 from servicedesk.reports.care_figures import CareFigure, care_figure, care_sentence, limits_words
 from servicedesk.reports.forecasts import forecast_figure
-from servicedesk.reports.kept import kept, worked_out
 from servicedesk.reports.mixing import mark_paper
 from servicedesk.reports.paper.pdf import set_on_paper
 from servicedesk.reports.paper.year import year_report
-from servicedesk.reports.patience import patient
 from servicedesk.reports.pictures import care_picture, forecast_pictures
 from servicedesk.reports.plan_forms import CareForm, ForecastForm, IntervalForm, YearForm
 from servicedesk.reports.sentences import forecast_sentence, selection_words
@@ -34,14 +34,14 @@ from servicedesk.reports.views import bad_question
 
 
 @owners
-@patient
+@in_background
 def ahead(request: HttpRequest) -> HttpResponse:
     """What the next twelve months will take."""
     form = ForecastForm(request.GET, today=timezone.localdate())
     if not form.is_valid() or form.selection is None:
         return bad_question(request, form, "reports/ahead.html")
     chosen, asked = form.selection, form.asked
-    figure = kept("ahead", chosen, asked, make=partial(forecast_figure, chosen, asked))
+    figure = cached_figure("ahead", chosen, asked, compute=partial(forecast_figure, chosen, asked))
     if "csv" in request.GET:
         rows = tables.forecast_rows(figure)
         return csv_response("twelve-months-ahead.csv", tables.forecast_header(figure), rows)
@@ -58,7 +58,7 @@ def ahead(request: HttpRequest) -> HttpResponse:
 
 
 @owners
-@patient
+@in_background
 def care(request: HttpRequest) -> HttpResponse:
     """How often care is worth its while."""
     form = CareForm(request.GET, today=timezone.localdate())
@@ -66,8 +66,8 @@ def care(request: HttpRequest) -> HttpResponse:
         return bad_question(request, form, "reports/care.html")
     if form.chosen is None:
         return render(request, "reports/care.html", {"form": form, "rules": pages.rules_to_ask_about()})
-    make = partial(care_figure, form.selection, form.chosen, **form.costs)
-    figure = worked_out("care", form.selection, form.chosen.pk, form.costs, make=make)
+    compute = partial(care_figure, form.selection, form.chosen, **form.costs)
+    figure = fresh_figure("care", form.selection, form.chosen.pk, form.costs, compute=compute)
     if "csv" in request.GET:
         return csv_response("care-interval.csv", tables.care_header(figure), tables.care_rows(figure))
     return render(request, "reports/care.html", _care_context(form, figure))
@@ -88,14 +88,14 @@ def change_interval(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 @owners
-@patient
+@in_background
 def year(request: HttpRequest) -> HttpResponse:
     """All figures of a period in one document."""
     form, today = YearForm(request.GET), timezone.localdate()
     if not form.is_valid():
         return bad_question(request, form, "reports/year.html")
     chosen = form.selection(today)
-    paper = worked_out("year", chosen, make=partial(year_report, chosen))
+    paper = fresh_figure("year", chosen, compute=partial(year_report, chosen))
     if "csv" in request.GET:
         return csv_response("report-of-the-year.csv", tables.PAPER_HEADER, tables.paper_rows(paper))
     if "pdf" in request.GET:

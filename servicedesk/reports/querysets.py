@@ -1,16 +1,15 @@
-"""What can be asked of the failure log."""
+"""What can be asked of the failure log, and of figures that are waited for."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from datetime import date
+from datetime import date, datetime
 from typing import TYPE_CHECKING, Any, Self
 
 from django.db import models
-from django.db.models import F, OuterRef, Subquery, Sum
+from django.db.models import F, OuterRef, Q, Subquery, Sum
 
 if TYPE_CHECKING:
-    from servicedesk.reports.models import BlockCount, FailureDay, LotFlag, RiskDay  # noqa: F401
+    from servicedesk.reports.models import FailureDay, FigureRequest, LotFlag, RiskDay  # noqa: F401
 
 
 class LogQuerySet(models.QuerySet[Any]):
@@ -58,21 +57,18 @@ class RiskDayQuerySet(LogQuerySet):
         )
 
 
-class BlockCountQuerySet(models.QuerySet["BlockCount"]):
-    """Questions about what was counted block by block of sites."""
+class FigureRequestQuerySet(models.QuerySet["FigureRequest"]):
+    """Questions about pages that wait for their figures."""
 
-    def current(self, as_of: date, by: str, versions: Mapping[int, str]) -> Iterator[tuple[int, bytes]]:
-        """Blocks that were counted at the versions they have now, and what was counted."""
-        rows = self.filter(as_of=as_of, by=by, block__in=versions)
-        there = {
-            block for block, version in rows.values_list("block", "version") if versions[block] == version
-        }
-        for block, body in rows.filter(block__in=there).values_list("block", "body"):
-            yield block, bytes(body)
+    def waiting(self, *, taken_up_before: datetime) -> Self:
+        """Those that nobody computes, oldest first; who took one up before that moment has died."""
+        free = Q(taken_up_at__isnull=True) | Q(taken_up_at__lt=taken_up_before)
+        return self.filter(free, problem="").select_related("requested_by").order_by("requested_at")
 
-    def keep(self, as_of: date, by: str, block: int, *, version: str, body: bytes) -> None:
-        """Keep what was counted of a block, instead of what was kept of it before."""
-        self.update_or_create(as_of=as_of, by=by, block=block, defaults={"version": version, "body": body})
+    def take_up(self, wanted: FigureRequest, *, at: datetime) -> bool:
+        """Claim one for this process; false where another was quicker."""
+        same = self.filter(pk=wanted.pk, taken_up_at=wanted.taken_up_at, problem="")
+        return bool(same.update(taken_up_at=at))
 
 
 class LotFlagQuerySet(models.QuerySet["LotFlag"]):

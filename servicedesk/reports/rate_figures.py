@@ -22,7 +22,7 @@ from servicedesk.reports.judgements import (
 from servicedesk.reports.lifetimes.jackknife import jackknife_rate
 from servicedesk.reports.lifetimes.pooling import shrink_rates
 from servicedesk.reports.lifetimes.rates import design_effect
-from servicedesk.reports.queries.cells import Cells, read_cells_kept
+from servicedesk.reports.queries.cells import Cells, read_cells
 from servicedesk.reports.queries.fates import Fate
 from servicedesk.reports.selection import Selection
 from servicedesk.reports.traits import MODE, TRAITS, Key
@@ -90,7 +90,7 @@ class RatesFigure:
 
 def rates_figure(selection: Selection, *, by: str = "component") -> RatesFigure:
     """Work out the failure rate of every group in a selection."""
-    cells = read_cells_kept(selection, by=by)
+    cells = read_cells(selection, by=by)
     return rates_of(cells, group_names(cells.groups, by=by), selection=selection, by=by)
 
 

@@ -8,10 +8,7 @@ from django.utils import timezone
 from schedules.periodic import NOTHING
 from servicedesk.people.models import Touch
 from servicedesk.reports import operations
-from servicedesk.reports.models import BlockCount
-from servicedesk.reports.queries.cells import is_large, read_cells_kept
-from servicedesk.reports.selection import Selection
-from servicedesk.reports.traits import MODE
+from servicedesk.reports.background import COMPUTE, compute_requested_figures
 from servicedesk.reports.watch_figures import false_words
 from servicedesk.words import counted
 
@@ -40,15 +37,10 @@ def watch_lots() -> str:
     )
 
 
-@shared_task(name="reports.count_large_fleet")
-def count_large_fleet() -> str:
-    """Count a large fleet block by block of sites, so that the page of rates need only count what changes."""
-    if not is_large():
-        return NOTHING
+@shared_task(name=COMPUTE)
+def compute_figures() -> str:
+    """Compute the figures that pages of a large fleet wait for."""
     if Touch.objects.count() > MANY_TOUCHES:
         Touch.objects.prune()
-    today = timezone.localdate()
-    for by in ("component", MODE):
-        read_cells_kept(Selection(as_of=today), by=by, fill=True)
-    BlockCount.objects.filter(as_of__lt=today).delete()
-    return "the fleet counted"
+    computed = compute_requested_figures(at=timezone.now())
+    return f"figures of {counted(computed, 'page')} computed" if computed else NOTHING

@@ -16,14 +16,14 @@ from servicedesk.exports import csv_response
 from servicedesk.paging import key_page
 from servicedesk.people.rights import owners
 from servicedesk.reports import pages, tables
+from servicedesk.reports.background import in_background
+from servicedesk.reports.cached_figures import cached_figure, fresh_figure
 from servicedesk.reports.comparison import compare_figure, comparison_sentence
 from servicedesk.reports.curve_figures import RECURRENCE, SURVIVAL, CurvesFigure, curves_figure
 from servicedesk.reports.forms import CompareForm, CurvesForm, FindingsForm, LogForm, RatesForm
-from servicedesk.reports.kept import kept, worked_out
 from servicedesk.reports.landing import year_in_brief
 from servicedesk.reports.likely_modes import how_often_right
 from servicedesk.reports.models import FailureDay, LogMark
-from servicedesk.reports.patience import patient
 from servicedesk.reports.pictures import (
     curve_pictures,
     rates_funnels,
@@ -47,30 +47,30 @@ LOG_DAYS = 90
 
 
 @owners
-@patient
+@in_background
 def figures(request: HttpRequest) -> HttpResponse:
     """What the last twelve months took, and the questions the records can answer."""
     today = timezone.localdate()
-    brief = worked_out("brief", today, make=partial(year_in_brief, today))
+    brief = fresh_figure("brief", today, compute=partial(year_in_brief, today))
     return render(request, "reports/figures.html", {"brief": brief})
 
 
 @owners
-@patient
+@in_background
 def rates(request: HttpRequest) -> HttpResponse:
     """How often parts fail."""
     form = RatesForm(request.GET, today=timezone.localdate())
     if not form.is_valid() or form.selection is None:
         return bad_question(request, form, "reports/rates.html")
     chosen, by = form.selection, form.grouping
-    figure = kept("rates", chosen, by, make=partial(rates_figure, chosen, by=by))
+    figure = cached_figure("rates", chosen, by, compute=partial(rates_figure, chosen, by=by))
     if "csv" in request.GET:
         return csv_response("failure-rates.csv", tables.rates_header(figure), tables.rates_rows(figure))
     return render(request, "reports/rates.html", _rates_context(form, figure))
 
 
 @owners
-@patient
+@in_background
 def compare(request: HttpRequest) -> HttpResponse:
     """Two types of part held against each other."""
     form = CompareForm(request.GET, today=timezone.localdate())
@@ -79,11 +79,13 @@ def compare(request: HttpRequest) -> HttpResponse:
     if form.pair is None:
         return render(request, "reports/compare.html", {"form": form, "pairs": pages.pairs_of_types()})
     chosen, (one, other) = form.selection, form.pair
-    figure = kept("compare", chosen, one, other, make=partial(compare_figure, chosen, one=one, other=other))
+    figure = cached_figure(
+        "compare", chosen, one, other, compute=partial(compare_figure, chosen, one=one, other=other)
+    )
     if "csv" in request.GET:
         return csv_response("two-types.csv", tables.compare_header(figure), tables.compare_rows(figure))
     both = figure.selection
-    curves = kept("curves", both, RECURRENCE, make=partial(curves_figure, both, name=RECURRENCE))
+    curves = cached_figure("curves", both, RECURRENCE, compute=partial(curves_figure, both, name=RECURRENCE))
     context = {
         "form": form,
         "figure": figure,
@@ -99,14 +101,14 @@ def compare(request: HttpRequest) -> HttpResponse:
 
 
 @owners
-@patient
+@in_background
 def ageing(request: HttpRequest) -> HttpResponse:
     """How many failures a part has had by an age."""
     return _curves(request, name=RECURRENCE, template="reports/ageing.html")
 
 
 @owners
-@patient
+@in_background
 def lasting(request: HttpRequest) -> HttpResponse:
     """How long a part lasts before it first fails."""
     return _curves(request, name=SURVIVAL, template="reports/lasting.html")
@@ -170,7 +172,7 @@ def _rates_context(form: RatesForm, figure: RatesFigure) -> dict[str, Any]:
         "grouped": GROUPINGS[figure.by],
         "excluded": pages.excluded_links(figure.selection, figure.exclusions),
         "example": rates_example(figure),
-        "again": kept("again", figure.selection, make=partial(pages.sensitivity, figure)),
+        "again": cached_figure("again", figure.selection, compute=partial(pages.sensitivity, figure)),
     }
 
 
@@ -180,7 +182,7 @@ def _curves(request: HttpRequest, *, name: str, template: str) -> HttpResponse:
     if not form.is_valid() or form.selection is None:
         return bad_question(request, form, template)
     chosen = form.selection
-    figure = kept("curves", chosen, name, make=partial(curves_figure, chosen, name=name))
+    figure = cached_figure("curves", chosen, name, compute=partial(curves_figure, chosen, name=name))
     if "csv" in request.GET:
         header, rows = tables.curves_header(figure), tables.curves_rows(figure)
         return csv_response(f"failure-{name}.csv", header, rows)
@@ -207,8 +209,8 @@ def bad_question(request: HttpRequest, form: Form, template: str) -> HttpRespons
 
 
 @owners
-@patient
+@in_background
 def foretold(request: HttpRequest) -> HttpResponse:
     """How often the mode found on a call had been among the first three foretold."""
-    right = kept("foretold", make=how_often_right)
+    right = cached_figure("foretold", compute=how_often_right)
     return render(request, "reports/foretold.html", {"right": right})

@@ -18,9 +18,9 @@ pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
 @pytest.fixture(scope="module")
 def server(django_db_setup: None, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
-    """A server to which every fleet is large, and where nobody waits for a figure."""
-    told = {"FIGURES_APART_FROM": "1", "FIGURES_WAIT_SECONDS": "0"}
-    with serving(tmp_path_factory.mktemp("server"), **told) as running:
+    """A server to which every fleet is large."""
+    told = {"FIGURES_APART_FROM": "1"}
+    with serving(tmp_path_factory.mktemp("server"), clock=True, **told) as running:
         yield running
 
 
@@ -33,14 +33,18 @@ def test_it_leads_on_by_itself(page: Page, axe_source: str, server: Server, owne
     page.context.add_cookies(
         [{"name": "sessionid", "value": client.cookies["sessionid"].value, "url": f"{base}/"}]
     )
-    page.route("**asked=**", lambda route: route.fulfill(status=204))  # until it was looked at
+    page.route("**since=**", lambda route: route.fulfill(status=204))  # until it was looked at
     page.goto(f"{base}/figures/rates/")
     assert page.title().startswith("Being worked out")
     assert violations(page, axe_source) == []
     assert overflow(page) == 0
-    page.unroute("**asked=**")
-    page.wait_for_url("**asked=**", timeout=60_000)
-    assert page.get_by_text("Worked out from the records as they stood at").is_visible()
+    page.unroute("**since=**")
+    page.wait_for_url("**since=**", timeout=60_000)
+    older = page.get_by_text("Worked out from the records as they stood at")
+    assert older.count() == 0
+    fleet.find(fleet.watched_part(), 700)
+    page.reload()
+    assert older.is_visible()
     assert violations(page, axe_source) == []
     assert overflow(page) == 0
     page.goto(f"{base}/figures/year/?csv=1")

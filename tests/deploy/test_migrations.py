@@ -17,7 +17,7 @@ RELEASED = {
     "units": "0004_sticker_codes",
     "schedules": "0003_danger_and_heat",
     "calls": "0003_photos_and_phones",
-    "reports": "0003_counted_by_block",
+    "reports": "0002_lots_that_stand_out",
 }
 """The last migration of each app that was made before upgrades without a stop were promised."""
 

@@ -133,10 +133,13 @@ def free_port() -> int:
 
 
 @contextmanager
-def serving(folder: Path, *, port: int = 0, collect: bool = True, **settings_of_it: str) -> Iterator[Server]:
+def serving(
+    folder: Path, *, port: int = 0, collect: bool = True, clock: bool = False, **settings_of_it: str
+) -> Iterator[Server]:
     """Run gunicorn with one worker on the tests' database until the end of the block.
 
     ``port`` is any free one unless it is given; without ``collect`` the static files are those in the folder.
+    With ``clock`` the periodic work is done beside it.
     """
     temporary = folder / "temporary"
     temporary.mkdir()
@@ -164,16 +167,22 @@ def serving(folder: Path, *, port: int = 0, collect: bool = True, **settings_of_
     command = [sys.executable, "-m", "gunicorn", "servicedesk.wsgi", "--bind", f"127.0.0.1:{port}"]
     command += ["--workers", "1", "--threads", "4", "--worker-tmp-dir", str(folder), "--timeout", "120"]
     with (folder / "server.log").open("wb") as log:
-        process = subprocess.Popen(command, env=surroundings, cwd=settings.BASE_DIR, stderr=log, stdout=log)
+        started = [[sys.executable, "manage.py", "clock"]] if clock else []
+        process, *others = [
+            subprocess.Popen(program, env=surroundings, cwd=settings.BASE_DIR, stderr=log, stdout=log)
+            for program in (command, *started)
+        ]
         try:
             yield Server(port, _worker(process, port, folder / "server.log"), temporary)
         finally:
-            process.terminate()
-            try:
-                process.wait(timeout=60)
-            except subprocess.TimeoutExpired:  # it still reads what nobody sends any more
-                process.kill()
-                process.wait()
+            for each in (process, *others):
+                each.terminate()
+            for each in (process, *others):
+                try:
+                    each.wait(timeout=60)
+                except subprocess.TimeoutExpired:  # it still reads what nobody sends any more
+                    each.kill()
+                    each.wait()
             shutil.rmtree(temporary)
 
 

@@ -9,6 +9,7 @@ from itertools import combinations
 from django.urls import reverse
 
 from schedules.words import span
+from servicedesk.reports.cached_figures import cached_figure
 from servicedesk.reports.care_figures import CareFigure, care_figure, care_sentence
 from servicedesk.reports.care_records import CareRecords
 from servicedesk.reports.comparison import compare_figure, comparison_sentence
@@ -17,7 +18,6 @@ from servicedesk.reports.exclusion_words import exclusion_sentences
 from servicedesk.reports.forecasts import Asked, ForecastFigure, ForecastRow, forecast_figure
 from servicedesk.reports.histories import Histories
 from servicedesk.reports.judgements import FIT_CURVE_FAILURES, PER, TEST_EVENTS
-from servicedesk.reports.kept import kept
 from servicedesk.reports.landing import YearInBrief, in_brief
 from servicedesk.reports.models import ThinLot
 from servicedesk.reports.paper.blocks import Block, Heading, Paper, Pictures, Points, Table, Words
@@ -55,18 +55,20 @@ def year_report(chosen: Selection) -> Paper:
     """
     first, last = chosen.from_on or chosen.last, chosen.last
     so_far = replace(chosen.always(), as_of=last, dated=True)
-    rates = kept("rates", chosen, "component", make=lambda: rates_figure(chosen, by="component"))
+    rates = cached_figure("rates", chosen, "component", compute=lambda: rates_figure(chosen, by="component"))
     # Most chapters rest on these, so they are read once.
     lives = read_histories(so_far, by="component")
-    all_rates = kept("rates", so_far, "component", make=lambda: rates_figure(so_far, by="component"))
-    lasting = kept(
-        "curves", so_far, SURVIVAL, make=lambda: curves_figure(so_far, name=SURVIVAL, histories=lives)
+    all_rates = cached_figure(
+        "rates", so_far, "component", compute=lambda: rates_figure(so_far, by="component")
     )
-    ahead = kept(
+    lasting = cached_figure(
+        "curves", so_far, SURVIVAL, compute=lambda: curves_figure(so_far, name=SURVIVAL, histories=lives)
+    )
+    ahead = cached_figure(
         "ahead",
         so_far,
         Asked(),
-        make=lambda: forecast_figure(so_far, Asked(), rates=all_rates, histories=lives),
+        compute=lambda: forecast_figure(so_far, Asked(), rates=all_rates, histories=lives),
     )
     return Paper(
         title="Report of the year",

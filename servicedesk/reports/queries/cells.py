@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from servicedesk.reports.queries.counted import Counted, Ints, counted_by_block, looked_up
 from servicedesk.reports.queries.exposure import (
     departed_days,
     items_without_time,
@@ -19,10 +19,27 @@ from servicedesk.reports.queries.fates import Fate, findings_by_fate
 from servicedesk.reports.queries.scope import Scope
 from servicedesk.reports.selection import Selection
 from servicedesk.reports.traits import MODE
-from units.models import Unit
 
-LARGE_FLEET = 20_000
-"""Units from which on counting block by block pays: a small fleet is counted faster whole."""
+Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True, eq=False)
+class Counted:
+    """Columns of rows by group and site, and totals.
+
+    ``watched`` holds the place of the group in ``groups``, site, items, ageless items, days, days times
+    pieces, and days up to the last look; ``events`` the place of the group in ``event_groups``, site,
+    failures, and those that only a look shows. A group is a number, a text, or None.
+    """
+
+    groups: list[Any]
+    watched: Ints
+    departed: dict[Any, int]
+    event_groups: list[Any]
+    events: Ints
+    fates: dict[Fate, int]
+    without_time: int
+    notes: dict[str, int]
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,24 +90,6 @@ def read_cells(selection: Selection, *, by: str) -> Cells:
     """Read time at risk and failures of a selection by group and site."""
     scope = Scope(selection, by)
     return _as_cells(_count(scope), scope)
-
-
-def read_cells_kept(selection: Selection, *, by: str, fill: bool = False) -> Cells:
-    """Read time at risk and failures as `read_cells` does, of a large fleet only where it was written to.
-
-    With ``fill`` all of it is kept, which takes longer than reading it once (see `counted_by_block`).
-    """
-    if not is_large() or selection != Selection(as_of=selection.as_of):
-        return read_cells(selection, by=by)
-    counted = counted_by_block(
-        selection.as_of, by, count=lambda block: _count(Scope(selection, by, block)), fill=fill
-    )
-    return _as_cells(counted, Scope(selection, by))
-
-
-def is_large() -> bool:
-    """Whether the fleet is so large that it is counted block by block."""
-    return Unit.objects.count() >= LARGE_FLEET
 
 
 def _count(scope: Scope) -> Counted:
@@ -221,3 +220,8 @@ def _joined(at_risk: Ints, failed: Ints) -> dict[str, Ints]:
         "days": spread(at_risk[4], rows[0]),
         "events": spread(failed[2], rows[1]),
     }
+
+
+def looked_up(places: Sequence[int], numbers: Ints) -> Ints:
+    """Turn numbers of groups into their places."""
+    return np.array(places, dtype=np.int64)[numbers] if places else numbers

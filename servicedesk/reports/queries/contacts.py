@@ -8,14 +8,13 @@ from datetime import date, timedelta
 from functools import partial
 from typing import Any
 
-from django.db.models import F, Max, QuerySet
-from django.db.models.functions import Mod, TruncDate
+from django.db.models import Max, QuerySet
+from django.db.models.functions import TruncDate
 
 from schedules.reference import CARE_WORK
 from servicedesk.calls.models import Call, Finding, Inspection, Work
-from servicedesk.people.models import Touch
 from servicedesk.people.querysets import start_of
-from servicedesk.reports.kept import kept_part
+from servicedesk.reports.cached_figures import cached_figure
 from units.models import ObservationPeriod, Site
 
 SILENCE = timedelta(days=730)
@@ -30,29 +29,23 @@ class OutOfSight:
     lost: dict[int, date]
 
 
-def out_of_sight(as_of: date, *, block: int | None = None) -> OutOfSight:
-    """Find silent and lost sites by a day, of the whole fleet once for all that a page shows."""
-    if block is not None:
-        return _out_of_sight(as_of, block)
-    return kept_part("out-of-sight", as_of, make=partial(_out_of_sight, as_of))
+def out_of_sight(as_of: date) -> OutOfSight:
+    """Find silent and lost sites by a day, once for all that a page shows."""
+    return cached_figure("out-of-sight", as_of, compute=partial(_out_of_sight, as_of))
 
 
-def _out_of_sight(as_of: date, block: int | None = None) -> OutOfSight:
-    silent = silent_sites(as_of, block=block)
+def _out_of_sight(as_of: date) -> OutOfSight:
+    silent = silent_sites(as_of)
     return OutOfSight(frozenset(silent), sites_out_of_touch(as_of, silent))
 
 
-def silent_sites(as_of: date, *, block: int | None = None) -> set[int]:
+def silent_sites(as_of: date) -> set[int]:
     """Find the sites of which nobody heard for longer than `SILENCE` by a day.
 
-    Every contact with a site counts as hearing of it, and so does the beginning of its watch. ``block`` keeps
-    to one block of sites (`Touch.BLOCKS`).
+    Every contact with a site counts as hearing of it, and so does the beginning of its watch.
     """
-    sites = _of_block(Site.objects.order_by(), "pk", block).values_list("pk")
-    heard = (
-        _of_block(rows, site, block).values_list(site)
-        for rows, site, _ in _contacts(as_of, since=as_of - SILENCE)
-    )
+    sites = Site.objects.order_by().values_list("pk")
+    heard = (rows.values_list(site) for rows, site, _ in _contacts(as_of, since=as_of - SILENCE))
     return {site for (site,) in sites.difference(*heard)}
 
 
@@ -103,9 +96,3 @@ def _contacts(as_of: date, *, since: date = date.min) -> Iterator[tuple[QuerySet
     if since > date.min:
         calls = calls.filter(told_at__gte=start_of(since))
     yield calls.annotate(told_on=TruncDate("told_at")).order_by(), "site_id", "told_on"
-
-
-def _of_block(rows: QuerySet[Any], site: str, block: int | None) -> QuerySet[Any]:
-    if block is None:
-        return rows
-    return rows.alias(block=Mod(F(site), Touch.BLOCKS)).filter(block=block)

@@ -8,7 +8,7 @@ from datetime import date
 
 import numpy as np
 
-from servicedesk.reports.queries.fates import Fate, fated, twins
+from servicedesk.reports.queries.fates import TWINS, Fate, fated
 from servicedesk.reports.queries.scope import OVERLAPS, Scope
 from servicedesk.reports.selection import Selection
 
@@ -17,7 +17,7 @@ def failures_by_day(today: date) -> dict[tuple[date, int, int], int]:
     """Count failures by day, type of part and failure mode, as the rates count them."""
     scope = Scope(Selection(as_of=today), "component")
     rows = scope.rows(
-        f"WITH {scope.spans(cut=False)}, {twins(scope)}"
+        f"WITH {scope.spans(cut=False)}, {TWINS}"
         f" SELECT day, grp, mode_id, COUNT(*) FROM ("
         f"{fated(scope, columns=f'''{scope.day('g.found_on')} AS day, {scope.group()} AS grp, g.mode_id''')}"
         f" {scope.dialect.fence}) AS told WHERE fate = '{Fate.EVENT}' GROUP BY day, grp, mode_id"

@@ -95,6 +95,6 @@ def units_noted(scope: Scope) -> dict[str, int]:
         " FROM units_unit u JOIN units_site s ON s.id = u.site_id JOIN units_observationperiod p"
         " ON p.unit_id = u.id AND p.from_on < %(as_of)s"
         " AND (p.until_on IS NULL OR p.until_on >= %(as_of)s)"
-        f" WHERE TRUE{scope.where('u', 's')}{scope.in_block('u.site_id')}) AS noted"
+        f" WHERE TRUE{scope.where('u', 's')}) AS noted"
     )
     return {"lost_units": int(lost), "silent_units": int(silent_units), "start_not_said": int(unsaid)}

@@ -46,10 +46,10 @@ _TOLD_BEFORE = (
 )
 _SAME = "b.unit_id = a.unit_id AND b.mode_id = a.mode_id AND b.found_on = a.found_on"
 
-_TWINS: Final = (
+TWINS: Final = (
     # The grouping runs along an index, so only the few days with several findings are looked at closely. It
     # is kept apart, or PostgreSQL would do it once in each of its workers.
-    "doubled AS MATERIALIZED (SELECT unit_id, mode_id, found_on FROM calls_finding g WHERE TRUE{0}"
+    "doubled AS MATERIALIZED (SELECT unit_id, mode_id, found_on FROM calls_finding"
     " GROUP BY unit_id, mode_id, found_on HAVING COUNT(*) > 1),"
     " twins AS MATERIALIZED (SELECT DISTINCT b.id FROM doubled d"
     " CROSS JOIN calls_finding a CROSS JOIN calls_finding b"
@@ -58,15 +58,10 @@ _TWINS: Final = (
     f" AND b.corner = a.corner AND b.place = a.place"
     f" AND {_ELIGIBLE.format('a')} AND {_ELIGIBLE.format('b')})"
 )
+"""The table of findings that tell of an event a second time: same unit, mode, place and day.
 
-
-def twins(scope: Scope) -> str:
-    """Write the table of findings that tell of an event a second time: same unit, mode, place and day.
-
-    Rows of imports whose references differ tell of two events.
-    """
-    return _TWINS.format(scope.of_block("g.unit_id"))
-
+Rows of imports whose references differ tell of two events.
+"""
 
 _IN_SPAN = (
     "w.unit_id = f.unit_id AND g.found_on <= w.until_on"
@@ -125,7 +120,7 @@ def fated(scope: Scope, *, columns: str, only: str = "") -> str:
     return (
         f"SELECT {columns}, {_fate(scope)} AS fate FROM calls_finding g CROSS JOIN units_fitment f"
         f" LEFT JOIN w ON {_IN_SPAN}"
-        f" WHERE f.id = g.fitment_id{scope.of_findings()}{scope.of_block('g.unit_id')}"
+        f" WHERE f.id = g.fitment_id{scope.of_findings()}"
         f"{scope.of_moments()}{scope.of_fitments()}"
         f"{scope.of_units()}{only}"
     )
@@ -142,7 +137,7 @@ def fated_partless(scope: Scope, *, columns: str, only: str = "") -> str:
         f" ELSE '{Fate.PART_UNKNOWN}' END AS fate"
         " FROM calls_finding g JOIN units_failuremode m ON m.id = g.mode_id"
         " JOIN units_unit u ON u.id = g.unit_id JOIN units_site s ON s.id = u.site_id"
-        f" WHERE g.fitment_id IS NULL{scope.of_findings()}{scope.of_block('g.unit_id')}"
+        f" WHERE g.fitment_id IS NULL{scope.of_findings()}"
         f"{scope.where('u', 's')}{kinds}{only}"
     )
 
@@ -176,7 +171,7 @@ def findings_by_fate(scope: Scope) -> tuple[list[tuple[Any, ...]], dict[Fate, in
         f" CASE WHEN g.found_on > %(newest)s THEN 1 ELSE 0 END AS newest"
     )
     counted = scope.rows(
-        f"WITH {scope.spans(cut=False)}, {twins(scope)}"
+        f"WITH {scope.spans(cut=False)}, {TWINS}"
         f" SELECT CASE WHEN fate = '{Fate.EVENT}' THEN grp END AS of_group,"
         f" CASE WHEN fate = '{Fate.EVENT}' THEN site_id END AS at_site, COUNT(*), SUM(looked), SUM(newest),"
         f" fate FROM ({fated(scope, columns=columns)} {scope.dialect.fence}) AS told"

@@ -9,7 +9,7 @@ from django.db.models import QuerySet
 from django.db.models.expressions import RawSQL
 
 from servicedesk.calls.models import Finding
-from servicedesk.reports.queries.fates import Fate, fated, fated_partless, twins
+from servicedesk.reports.queries.fates import TWINS, Fate, fated, fated_partless
 from servicedesk.reports.queries.scope import Scope
 from servicedesk.reports.selection import Selection
 
@@ -39,7 +39,7 @@ def fates_of(selection: Selection, findings: Iterable[Finding]) -> dict[int, Fat
 
 
 def _with(scope: Scope) -> str:
-    return f"WITH {scope.spans(cut=False)}, {twins(scope)}"
+    return f"WITH {scope.spans(cut=False)}, {TWINS}"
 
 
 def _every_fate(scope: Scope, *, only: str = "") -> str:

@@ -23,7 +23,6 @@ from django.utils import timezone
 from numpy.typing import NDArray
 
 from schedules.reference import CARE_WORK
-from servicedesk.people.models import Touch
 from servicedesk.reports.queries.contacts import OutOfSight, out_of_sight
 from servicedesk.reports.selection import AT_CARE, Selection
 from servicedesk.reports.since_care import BAND_ENDS
@@ -103,13 +102,11 @@ work was a task of its own.
 class Scope:
     """One selection as pieces of SQL and the values they take.
 
-    ``by`` names what is grouped by: a trait, or failure modes, or nothing. ``block`` keeps to one block of
-    sites (`Touch.BLOCKS`).
+    ``by`` names what is grouped by: a trait, or failure modes, or nothing.
     """
 
     selection: Selection
     by: str = ""
-    block: int | None = None
     params: dict[str, Any] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
@@ -129,7 +126,7 @@ class Scope:
     @cached_property
     def out_of_sight(self) -> OutOfSight:
         """The sites of which nobody heard for two years."""
-        return out_of_sight(self.selection.as_of, block=self.block)
+        return out_of_sight(self.selection.as_of)
 
     @property
     def by_looks(self) -> bool:
@@ -197,23 +194,13 @@ class Scope:
 
     def of_units(self) -> str:
         """Give the condition that a part's unit is one of the selection, where that is not all of them."""
-        conditions = self.where("u", "s") + self.in_block("u.site_id")
+        conditions = self.where("u", "s")
         if not conditions:
             return ""
         return (
             " AND f.unit_id IN (SELECT u.id FROM units_unit u JOIN units_site s ON s.id = u.site_id"
             f" WHERE TRUE{conditions})"
         )
-
-    def of_block(self, unit: str) -> str:
-        """Give the condition that a unit is one of the block's, where only one block is asked for."""
-        if self.block is None:
-            return ""
-        return f" AND {unit} IN (SELECT v.id FROM units_unit v WHERE TRUE{self.in_block('v.site_id')})"
-
-    def in_block(self, site: str) -> str:
-        """Give the condition that a site is one of the block's, where only one block is asked for."""
-        return "" if self.block is None else f" AND {site} %% {Touch.BLOCKS} = {int(self.block)}"
 
     def of_findings(self) -> str:
         """Give the conditions on a finding: the days that count, and the mode."""
@@ -293,8 +280,7 @@ class Scope:
             " FROM units_observationperiod p JOIN units_unit u ON u.id = p.unit_id"
             " JOIN units_site s ON s.id = u.site_id LEFT JOIN lost ON lost.site_id = u.site_id"
             f"{' LEFT JOIN looks ON looks.unit_id = u.id' if seen else ''}"
-            f" WHERE TRUE{self.where('u', 's')}"
-            f"{self.in_block('u.site_id')}) c"
+            f" WHERE TRUE{self.where('u', 's')}) c"
             " WHERE c.from_on < c.until_on WINDOW of_unit AS (PARTITION BY c.unit_id ORDER BY c.from_on))"
         )
 
@@ -323,10 +309,10 @@ class Scope:
         if not self.look_modes:
             return self._no_look(), ""
         care = ", ".join(f"'{kind.value}'" for kind in CARE_WORK)
-        mine = self.of_block("unit_id")
+        mine = ""
         if not of_all:
             found = f"SELECT r.unit_id FROM calls_finding r WHERE {self.is_look_mode('r.mode_id')}"
-            mine += f" AND unit_id IN ({found})"
+            mine = f" AND unit_id IN ({found})"
         return "looks.last_on", (
             "looks AS MATERIALIZED (SELECT unit_id, MAX(seen_on) AS last_on FROM ("
             f"SELECT unit_id, seen_on FROM calls_inspection WHERE TRUE{mine}"

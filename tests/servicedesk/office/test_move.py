@@ -36,7 +36,7 @@ from schedules.models import AgreedTime, WorkingDay
 from schedules.operations.calendars import make_link
 from servicedesk.calls.models import PhoneRecord
 from servicedesk.people.models import Touch, User
-from servicedesk.reports.models import BlockCount, LotFlag
+from servicedesk.reports.models import LotFlag
 from units.models import ComponentType, Customer, Site
 olive = User.objects.get(username='olive')
 olive.user_permissions.add(*Permission.objects.all()[:3])
@@ -58,7 +58,6 @@ for number, value in enumerate([5e-324, 1.7976931348623157e308, 0.1 + 0.2, math.
         raised_on=date(1, 1, 1), cleared_on=date(9999, 12, 31), events=1, expected=value, failed_sites=1,
         items=2147483647, sites=1, years=value,
     )
-BlockCount.objects.create(as_of=date(2026, 1, 2), by='x', block=3, version='v', body=bytes(range(256)) * 40)
 AgreedTime.objects.create(
     site=Site.objects.first(), on=date(2026, 2, 3), earliest=time(8, 5), latest=time(9, 0, 0, 1)
 )
@@ -238,12 +237,13 @@ def test_a_move_killed_in_the_middle_leaves_no_records(server: Server, tables: s
     assert server.rows(database)["units_unit"] > 600
 
 
-def test_a_write_in_the_middle_is_noticed(server: Server, tables: str, copy: Desk) -> None:
+def test_nobody_writes_to_the_file_in_the_middle(server: Server, tables: str, copy: Desk) -> None:
     database = server.database(like=tables)
     moving = start(copy, server.address(database))
-    with sqlite3.connect(copy.folder / "sashkeep.sqlite3", timeout=20) as connection:
+    with (
+        sqlite3.connect(copy.folder / "sashkeep.sqlite3", timeout=0) as connection,
+        pytest.raises(sqlite3.OperationalError, match="locked"),
+    ):
         connection.execute("UPDATE units_customer SET note = 'rang meanwhile' WHERE id = 7")
     said, _ = moving.communicate(timeout=900)
-    assert moving.returncode == 1
-    assert "was written to while it was moved (units_customer), so nothing was kept. Stop the desk" in said
-    assert server.rows(database) == {}
+    assert moving.returncode == 0, said

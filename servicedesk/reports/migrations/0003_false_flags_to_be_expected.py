@@ -6,7 +6,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('reports', '0003_counted_by_block'),
+        ('reports', '0002_lots_that_stand_out'),
     ]
 
     operations = [

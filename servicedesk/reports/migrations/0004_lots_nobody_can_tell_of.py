@@ -7,7 +7,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('reports', '0004_false_flags_to_be_expected'),
+        ('reports', '0003_false_flags_to_be_expected'),
         ('units', '0004_sticker_codes'),
     ]
 
