@@ -241,3 +241,11 @@ def test_a_bench_finds_the_place_of_its_table(bench: str) -> None:
     table, after = rest.split(end)
     assert begin not in before + after
     assert {line[0] for line in table.splitlines() if line} == {"|"}
+
+
+def test_the_times_for_which_data_is_kept_are_those_of_the_settings() -> None:
+    rows = re.findall(r"`(KEEP_\w+)`[^|]*\(default: (\w+)", text_of(ROOT / "docs" / "privacy.md"))
+    told = {name: 0 if days == "always" else int(days) for name, days in rows}
+    code = text_of(ROOT / "servicedesk" / "settings.py")
+    there = re.findall(r'env\.int\("(KEEP_\w+)", default=(\d+)\)', code)
+    assert told == {name: int(days) for name, days in there}
