@@ -1,4 +1,4 @@
-"""Take README's pictures from the running demo: `python tests/browser/take_pictures.py ADDRESS`."""
+"""Take the documents' pictures from the running demo: `python tests/browser/take_pictures.py ADDRESS`."""
 
 from __future__ import annotations
 

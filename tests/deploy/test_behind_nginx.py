@@ -36,7 +36,7 @@ add_person('ada', name='Ada', role=Role.OWNER, password={PASSWORD!r}, by=None, a
 
 @pytest.fixture(scope="module")
 def desk(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Desk, Site]]:
-    """A desk behind nginx, with the settings README tells."""
+    """A desk behind nginx, with the settings of docs/operate.md."""
     folder, port = tmp_path_factory.mktemp("desk"), free_port()
     told = {
         "ALLOWED_HOSTS": f"{HOST},127.0.0.1",

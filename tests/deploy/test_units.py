@@ -15,8 +15,8 @@ from tests.schedules.desk import ROOT
 
 DEPLOY = ROOT / "servicedesk" / "deploy"
 SERVICES = sorted(DEPLOY.glob("*.service"))
-README = (ROOT / "README.md").read_text()
-SECTION = README.partition("## Running it for real")[2].partition("\n## ")[0]
+OPERATE = (ROOT / "docs" / "operate.md").read_text()
+SECTION = OPERATE.partition("\n## Deploy\n")[2].partition("\n## ")[0]
 MOST_EXPOSED = 20
 """Of 100, as systemd-analyze counts what a service might do; a service without any hardening has 96."""
 
@@ -65,7 +65,7 @@ def test_each_service_may_do_little(service: Path, units: Path) -> None:
 
 
 @pytest.mark.parametrize("service", SERVICES, ids=lambda path: path.stem)
-def test_each_service_runs_what_readme_says_and_ends_in_order(service: Path) -> None:
+def test_each_service_runs_what_the_document_says_and_ends_in_order(service: Path) -> None:
     text = service.read_text()
     (run,) = re.findall(r"^ExecStart=/opt/sashkeep/(.*)$", text, flags=re.MULTILINE)
     if service.stem == "sashkeep-clock":
@@ -80,7 +80,7 @@ def test_each_service_runs_what_readme_says_and_ends_in_order(service: Path) -> 
     assert seconds >= {"sashkeep-web": 31, "sashkeep-beat": 10}.get(service.stem, 120)
 
 
-def test_readme_starts_the_units_there_are() -> None:
+def test_the_document_starts_the_units_there_are() -> None:
     named = set(re.findall(r"sashkeep-(?:web|worker|beat|clock)(?:\.service)?", SECTION))
     assert {name.removesuffix(".service") for name in named} == {path.stem for path in SERVICES}
 
@@ -106,5 +106,5 @@ def test_the_example_lets_through_what_the_desk_takes() -> None:
     text = EXAMPLE.read_text()
     usual, files = (int(size) * 1024**2 for size in re.findall(r"client_max_body_size (\d+)m", text))
     assert usual > MOST_BYTES
-    usual_import = int(re.findall(r"\| `IMPORT_MAX_MB` .*\| `(\d+)` \|", README)[0]) * 1024**2
+    usual_import = int(re.findall(r"\| `IMPORT_MAX_MB` .*\| `(\d+)` \|", OPERATE)[0]) * 1024**2
     assert files > 3 * usual_import  # units, history and periods

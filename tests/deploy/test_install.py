@@ -1,4 +1,4 @@
-"""README's section "Running it for real", its shell commands run word for word in a fresh folder.
+"""The section "Deploy" of docs/operate.md, its shell commands run word for word in a fresh folder.
 
 A PostgreSQL role and database, and a Redis, of their own; what differs from a real machine is set before in
 the variables the section names. The libraries are those the tests run with, which pip holds against the pins;
@@ -31,7 +31,7 @@ pytestmark = pytest.mark.long
 
 HOST = "desk.example"
 PASSWORD = "a porch with four panels"
-SECTION = (ROOT / "README.md").read_text().partition("## Running it for real")[2].partition("\n## ")[0]
+SECTION = (ROOT / "docs" / "operate.md").read_text().partition("\n## Deploy\n")[2].partition("\n## ")[0]
 BLOCKS = re.findall(r"^```sh\n(.*?)^```$", SECTION, flags=re.MULTILINE | re.DOTALL)
 PATIENCE = 600.0  # on a machine with much else to do; alone it needs a fraction
 UNITS = "unit,site,address,installed_on\nU-1,S-1,1 Probe Lane,2020-05-04\n"
@@ -153,7 +153,7 @@ def admin() -> dict[str, str]:
 @pytest.fixture
 def machine(tmp_path: Path, admin: dict[str, str]) -> Iterator[Machine]:
     """A fresh folder, in which a shell begins with the first block."""
-    name, broker = f"sashkeep_readme_{uuid4().hex[:8]}", free_port()
+    name, broker = f"sashkeep_install_{uuid4().hex[:8]}", free_port()
     own = {"DATABASE_URL", "REDIS_URL", "DJANGO_SETTINGS_MODULE", "SECRET_KEY", "PYTHONPATH", "VIRTUAL_ENV"}
     # Tests with a browser leave a mark for Django in the environment, which no desk may have.
     own = {*own, "DJANGO_ALLOW_ASYNC_UNSAFE"}
