@@ -20,6 +20,7 @@ from servicedesk.people.models import Role, User
 from tests.demo_company import demo as demo
 from tests.demo_company import demo_company as demo_company
 from tests.demo_company import demo_copy as demo_copy
+from tests.demo_company import doors as doors
 from tests.factories import UserFactory
 from tests.kept_values import forget_all
 from tests.log_names import names_in, watched_logs
@@ -78,7 +79,8 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     """Leave out tests that only mean something on the other database, and begin with files that take long.
 
     Where the suite runs on PostgreSQL, also those that come out as they did on SQLite: what touches no
-    database of the suite, and what drives a browser, for whom a page is the same whatever stores its records.
+    database of the suite, what takes long, and what drives a browser, for whom a page is the same whatever
+    stores its records.
     Django's client opens every page and sends every form on both (`test_pages.py`, `test_junk.py`,
     `faults/test_twice.py`), real servers work on both (`faults/test_short.py`), and so does one browser
     (`browser/test_journey.py`).
@@ -110,7 +112,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 def _differs_by_database(item: pytest.Item) -> bool:
     if any(item.get_closest_marker(mark) for mark in ("postgres", "each_database")):
         return True
-    return _touches_database(item) and item.get_closest_marker("browser") is None
+    return _touches_database(item) and not any(item.get_closest_marker(mark) for mark in ("browser", "long"))
 
 
 def _touches_database(item: pytest.Item) -> bool:

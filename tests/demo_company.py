@@ -25,6 +25,7 @@ from servicedesk.calls.operations import add_photo
 from servicedesk.office import intake
 from servicedesk.people.models import InputFile, Role, User
 from tests.databases import connected_to, drop_database, make_database
+from tests.every_address import ALL, address_of, shown_records
 from tests.tables import make_tables
 
 
@@ -87,6 +88,14 @@ def demo(demo_company: Company, django_db_blocker: Any) -> Iterator[dict[str, Us
         people["none"] = User.objects.create(username="new", name="New")
         yield people
         transaction.set_rollback(True)
+
+
+@pytest.fixture(scope="module")
+def doors(demo: dict[str, User], django_db_blocker: Any) -> dict[str, str]:
+    """An address of the demo company for each name."""
+    with django_db_blocker.unblock():
+        records = shown_records()
+        return {name: address_of(name, records) for name in ALL}
 
 
 @pytest.fixture

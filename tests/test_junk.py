@@ -26,11 +26,11 @@ from schedules.letters.links import VisitKey, opt_out_token, visit_token
 from schedules.letters.writing import customers_of
 from schedules.models import Visit
 from servicedesk.people.models import User
-from tests.every_address import ALL, address_of, shown_records
+from tests.every_address import ALL
 from tests.junk import JUNK, RAW_BODIES, any_text, faults_of
 from tests.read_forms import Form, read_forms
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.long]
 
 ROUNDS = int(os.environ.get("JUNK_ROUNDS", "1"))
 """How thoroughly: each round sends some twenty requests to each address, and other junk; 20 send all."""
@@ -45,14 +45,14 @@ Forms = dict[str, list[Form]]
 
 
 @pytest.fixture(scope="module")
-def forms(demo: dict[str, User], django_db_blocker: Any) -> Forms:
+def forms(demo: dict[str, User], doors: dict[str, str], django_db_blocker: Any) -> Forms:
     """The forms that lead to each address, by its name."""
     found: Forms = defaultdict(list)
     with django_db_blocker.unblock():
-        client, records = signed_in(demo), shown_records()
-        for name in sorted(ALL):
+        client = signed_in(demo)
+        for name, address in sorted(doors.items()):
             query = "?from=never" if name in DEAR else ""
-            for form in forms_of(client, address_of(name, records) + query):
+            for form in forms_of(client, address + query):
                 if target := name_of(form.address):
                     found[target].append(form)
         for address in signed_links():
@@ -100,9 +100,11 @@ def test_every_form_is_found(forms: Forms) -> None:
 
 
 @pytest.mark.parametrize("name", sorted(ALL))
-def test_junk_is_answered_without_a_fault(demo: dict[str, User], forms: Forms, name: str) -> None:
+def test_junk_is_answered_without_a_fault(
+    demo: dict[str, User], doors: dict[str, str], forms: Forms, name: str
+) -> None:
     client, wrong = signed_in(demo), []
-    for told, send in requests(client, name, forms.get(name, [])):
+    for told, send in requests(client, name, doors[name], forms.get(name, [])):
         with transaction.atomic():
             faults = faults_of(send())
             transaction.set_rollback(True)
@@ -113,11 +115,14 @@ def test_junk_is_answered_without_a_fault(demo: dict[str, User], forms: Forms, n
 QUERIES = {"q": ["x"], "after": ["x"], "before": ["x"], "csv": ["1"], "week": ["x"], "site": ["1"]}
 
 
+@pytest.mark.each_database
 @pytest.mark.parametrize("name", sorted(set(ALL) - DEAR))
-def test_nul_is_no_fault_of_any_address(demo: dict[str, User], forms: Forms, name: str) -> None:
+def test_nul_is_no_fault_of_any_address(
+    demo: dict[str, User], doors: dict[str, str], forms: Forms, name: str
+) -> None:
     """PostgreSQL keeps no NUL in texts, so that it must not come near a statement; SQLite doesn't mind."""
     client, wrong = signed_in(demo), []
-    asked: list[Form] = [Form(address_of(name), "get", {field: ["x\0y"]}) for field in QUERIES]
+    asked: list[Form] = [Form(doors[name], "get", {field: ["x\0y"]}) for field in QUERIES]
     for form in richest(forms.get(name, [])).values():
         sorts = {re.sub(r"\d+", "#", field): field for field in form.fields}  # one of "task-1", "task-2" ...
         asked += [
@@ -152,11 +157,11 @@ def test_generated_junk_in_any_form_is_answered_without_a_fault(
 
 
 def requests(
-    client: Client, name: str, forms: list[Form], *, rounds: int = ROUNDS
+    client: Client, name: str, address: str, forms: list[Form], *, rounds: int = ROUNDS
 ) -> Iterator[tuple[str, Any]]:
     """Give requests with junk for an address, each with a word for it; which ones differs by address."""
     start = crc32(name.encode())
-    plain = Form(address_of(name), "get", {} if name in DEAR else QUERIES)
+    plain = Form(address, "get", {} if name in DEAR else QUERIES)
     most = richest(forms)
     for form in [*most.values(), plain]:
         yield from of_form(client, form, start=start, rounds=rounds)

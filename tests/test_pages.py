@@ -15,7 +15,7 @@ from django.urls import reverse
 from django.urls.converters import IntConverter
 
 from servicedesk.people.models import Role, User
-from tests.every_address import ALL, OPEN, SIGNED_IN, address_of, addresses, arguments, shown_records
+from tests.every_address import ALL, OPEN, SIGNED_IN, addresses, arguments, shown_records
 
 pytestmark = pytest.mark.django_db
 
@@ -47,14 +47,6 @@ def test_every_other_address_names_a_role() -> None:
         if not hasattr(pattern.callback, "opens_to") and name not in OPEN | SIGNED_IN
     }
     assert without == set()
-
-
-@pytest.fixture(scope="module")
-def doors(demo: dict[str, User], django_db_blocker: Any) -> dict[str, str]:
-    """An address of the demo company for each name."""
-    with django_db_blocker.unblock():
-        records = shown_records()
-        return {name: address_of(name, records) for name in ALL}
 
 
 @pytest.fixture(scope="module")

@@ -122,6 +122,7 @@ def migrated(folder: Path) -> Schema:
 
 
 @pytest.mark.long
+@pytest.mark.each_database
 @pytest.mark.django_db
 def test_migrating_an_empty_database_makes_the_tables_that_the_suite_has(tmp_path: Path) -> None:
     with connection.cursor() as cursor:

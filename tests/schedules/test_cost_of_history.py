@@ -34,7 +34,7 @@ from tests.factories import (
     VisitFactory,
 )
 
-pytestmark = [pytest.mark.django_db, pytest.mark.long]
+pytestmark = [pytest.mark.django_db, pytest.mark.long, pytest.mark.each_database]
 
 LETTERS, LINES = 20_000, 100_000
 NUMBERS = "WITH RECURSIVE numbers(n) AS (SELECT 1 UNION ALL SELECT n + 1 FROM numbers WHERE n < {most})"

@@ -24,7 +24,7 @@ from tests.factories import (
 from units.models import Fitment
 from units.operations import change_record
 
-pytestmark = [pytest.mark.django_db(transaction=True), pytest.mark.long]
+pytestmark = [pytest.mark.django_db(transaction=True), pytest.mark.long, pytest.mark.each_database]
 AT = datetime(2026, 5, 4, 12, 0, tzinfo=UTC)
 TODAY = date(2026, 5, 4)
 NINE = datetime(2026, 6, 1, 13, 0, tzinfo=UTC)

@@ -97,7 +97,7 @@ def change(desk: Desk, sql: str, *values: object) -> None:
     [
         (
             ("UPDATE units_customer SET note = ? WHERE id = 4", "a\0b"),
-            "units_customer, the row with id 4: A string literal cannot contain NUL",
+            "units_customer, the row with id 4: PostgreSQL text fields cannot contain NUL",
         ),
         (
             ("UPDATE units_customer SET name = ? WHERE id = 2", "x" * 900),

@@ -19,7 +19,7 @@ from servicedesk.calls.models import Call
 from servicedesk.calls.operations import change_call
 from servicedesk.people.edits import OPENED_WITH, as_opened, attempt_change
 from servicedesk.people.models import User
-from tests.every_address import ALL, OPEN, SIGNED_IN, address_of
+from tests.every_address import ALL, OPEN, SIGNED_IN
 from tests.factories import (
     CallFactory,
     ConstructionFactory,
@@ -158,11 +158,11 @@ def two(demo: dict[str, User]) -> tuple[Client, Client]:
     return clients
 
 
-def test_every_form_that_asks_for_values_is_known(two: tuple[Client, Client]) -> None:
+def test_every_form_that_asks_for_values_is_known(two: tuple[Client, Client], doors: dict[str, str]) -> None:
     """A form that changes a record and carries no marks fails here: see `servicedesk.people.edits`."""
     edits, others = set(), set()
     for name in set(ALL) - OPEN - SIGNED_IN:
-        answer = two[0].get(address_of(name))
+        answer = two[0].get(doors[name])
         if answer.status_code != 200 or "html" not in answer["Content-Type"]:
             continue
         reader = Reader(answer.content.decode())
@@ -177,9 +177,9 @@ def test_every_form_that_asks_for_values_is_known(two: tuple[Client, Client]) ->
 
 @pytest.mark.parametrize("name", EDITS)
 def test_what_the_other_stored_is_not_overwritten_by_who_did_not_touch_it(
-    two: tuple[Client, Client], name: str
+    two: tuple[Client, Client], doors: dict[str, str], name: str
 ) -> None:
-    address, (field, value, _) = address_of(name), EDITS[name]
+    address, (field, value, _) = doors[name], EDITS[name]
     first, second = (opened(client, address) for client in two)
     store(two[0], address, {**first, field: value})
     answer = two[1].post(address, second)
@@ -194,8 +194,10 @@ def test_what_the_other_stored_is_not_overwritten_by_who_did_not_touch_it(
 
 
 @pytest.mark.parametrize("name", EDITS)
-def test_who_typed_something_else_sees_both_and_decides(two: tuple[Client, Client], name: str) -> None:
-    address, (field, theirs, mine) = address_of(name), EDITS[name]
+def test_who_typed_something_else_sees_both_and_decides(
+    two: tuple[Client, Client], doors: dict[str, str], name: str
+) -> None:
+    address, (field, theirs, mine) = doors[name], EDITS[name]
     if name == "schedules:customer_wishes":
         theirs, mine = "visits", "nothing"
     first, second = (opened(client, address) for client in two)
@@ -211,8 +213,10 @@ def test_who_typed_something_else_sees_both_and_decides(two: tuple[Client, Clien
 
 
 @pytest.mark.parametrize("name", EDITS)
-def test_an_untouched_form_is_stored_without_a_question(two: tuple[Client, Client], name: str) -> None:
-    address = address_of(name)
+def test_an_untouched_form_is_stored_without_a_question(
+    two: tuple[Client, Client], doors: dict[str, str], name: str
+) -> None:
+    address = doors[name]
     store(two[0], address, opened(two[0], address))
 
 

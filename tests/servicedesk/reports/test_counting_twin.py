@@ -27,7 +27,7 @@ from tests.servicedesk.reports.naive_counts import (
 from tests.servicedesk.reports.random_fleets import draw_fleet, draw_selections
 from units.models import Fitment
 
-SEEDS = range(24)
+SEEDS = [pytest.param(seed, marks=[pytest.mark.long] if seed >= 6 else []) for seed in range(24)]
 
 
 @pytest.mark.django_db

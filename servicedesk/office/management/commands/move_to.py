@@ -22,7 +22,7 @@ class Command(BaseCommand):
     def handle(self, *args: Any, **options: Any) -> None:
         try:
             rows = move_desk(options["address"], tell=lambda line: print(line, file=self.stdout, flush=True))
-        except (Refused, OSError) as error:
+        except Refused as error:
             raise CommandError(f"Not moved. {error}") from error
         for name, number in sorted(rows.items()):
             self.stdout.write(f"{name:<40}{number:>12,}  same")
