@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 from datetime import timedelta
-from importlib import import_module
 from typing import Any
 
 import pytest
-from django.apps import apps
 from django.utils import timezone
 from pytest_django import DjangoAssertNumQueries
 
@@ -75,23 +73,6 @@ def test_dangers_take_the_same_few_queries_however_many(
         log(urgency="", answers=UNSAFE)
     with django_assert_max_num_queries(5):
         assert all(danger.phone == "555-0142" for danger in open_dangers())
-
-
-def test_calls_made_safe_before_this_version_become_less_urgent(log: LogCall) -> None:
-    """The migration does what making safe does now; a danger that stands, and closed calls, stay."""
-    old, stands, closed, unnamed = (log(urgency="", answers=UNSAFE) for _ in range(4))
-    for call in (old, closed):
-        answer = call.safety_answers.filter(answer="yes")
-        answer.update(made_safe_how="boarded", made_safe_at=timezone.now())
-    Call.objects.filter(pk=closed.pk).update(state="completed", closed_at=timezone.now())
-    unnamed.safety_answers.update(answer="no")
-    migration = import_module("servicedesk.calls.migrations.0004_made_safe_is_less_urgent")
-    migration.make_less_urgent(apps, None)
-    rows = dict(Call.objects.values_list("pk", "urgency"))
-    assert [rows[call.pk] for call in (old, stands, closed, unnamed)] == ["this_week"] + ["make_safe"] * 3
-    urgent = MaintenanceTask.objects.filter(priority=1).values_list("call", flat=True)
-    assert sorted(urgent) == sorted(call.pk for call in (stands, closed, unnamed))
-    assert Call.objects.get(pk=old.pk).rank == 2
 
 
 def find_danger(porch: Porch, *, visit: Visit | None = None, **fields: Any) -> Finding:

@@ -4,15 +4,11 @@ from __future__ import annotations
 
 import errno
 from datetime import timedelta
-from importlib import import_module
 from typing import Any
 from uuid import uuid4
 
 import pytest
-from django.apps import apps
 from django.conf import settings
-from django.contrib.sessions.backends.db import SessionStore as OldStore
-from django.contrib.sessions.models import Session
 from django.db import OperationalError
 from django.test import Client
 from django.utils import timezone
@@ -146,21 +142,3 @@ def test_a_session_of_nobody_is_nobodys(client: Client) -> None:
     session["something"] = 1
     session.save()
     assert SignedIn.objects.get().user is None
-
-
-def test_an_upgrade_keeps_people_signed_in(technician: User) -> None:
-    client = Client()
-    client.force_login(technician)
-    now = SignedIn.objects.get()
-    told = {name: value for name, value in now.get_decoded().items() if name.startswith("_auth")}
-    ends = timezone.now() + timedelta(days=3)
-    for key, person in ((now.session_key, str(technician.pk)), ("x" * 32, "987654")):
-        data = OldStore().encode({**told, "_auth_user_id": person})
-        Session.objects.create(session_key=key, session_data=data, expire_date=ends)
-    SignedIn.objects.all().delete()
-    assert client.get("/me/").status_code == 302
-    client.cookies[settings.SESSION_COOKIE_NAME] = now.session_key
-    migration = import_module("servicedesk.people.migrations.0005_where_people_are_signed_in")
-    migration.keep_people_signed_in(apps, None)
-    assert client.get("/me/").status_code == 200
-    assert SignedIn.objects.of(technician).count() == 1

@@ -5,14 +5,11 @@ from __future__ import annotations
 from datetime import UTC, datetime
 
 import pytest
-from django.core.management import call_command
 from django.db import DatabaseError, connection, transaction
 
 from servicedesk.people.history import write_change
 from servicedesk.people.models import Change, ChangedField, Erasure, User
-from tests.databases import connected_to, drop_database, make_database
 from tests.factories import CustomerFactory
-from tests.tables import make_tables
 
 pytestmark = pytest.mark.django_db
 
@@ -112,29 +109,6 @@ def test_a_row_can_not_be_moved_onto_another(change: Change, owner: User, table:
     ):
         cursor.execute(sql)
     assert rows_of_the_history() == before
-
-
-@pytest.mark.sqlite
-@pytest.mark.django_db(transaction=True)
-def test_a_database_of_before_learns_to_refuse_replacing() -> None:
-    def triggers() -> set[str]:
-        with connection.cursor() as cursor:
-            cursor.execute(
-                "SELECT name FROM sqlite_master WHERE type = 'trigger' AND name LIKE '%_only_added_%'"
-            )
-            return {name for (name,) in cursor.fetchall()}
-
-    database = make_database("before")  # of its own: others' migrations go back with these
-    with connected_to(database):
-        make_tables()
-        latest = triggers()
-        call_command("migrate", "people", "0005", verbosity=0)
-        before = triggers()
-        call_command("migrate", "people", verbosity=0)
-        now = triggers()
-    drop_database(database)
-    assert latest - before == {f"{name}_only_added_insert" for name in ("change", "changedfield", "erasure")}
-    assert now == latest
 
 
 def test_a_line_without_fields_can_not_be_deleted_either(owner: User) -> None:
