@@ -33,7 +33,9 @@ from units.views import status_of
 @owners
 def care_rules(request: HttpRequest) -> HttpResponse:
     """All care rules, by type of part."""
-    rules = CareRule.objects.for_list().annotate(parts=Count("due", filter=Q(due__fitment__removed_on=None)))
+    rules = CareRule.objects.for_list().annotate(
+        parts=Count("due", filter=Q(due__installed_part__removed_on=None))
+    )
     return render(request, "schedules/care_rule_list.html", {"rules": rules})
 
 
@@ -75,7 +77,7 @@ def change_care_rule(request: HttpRequest, pk: int) -> HttpResponse:
 
 def _outlook(rule: CareRule, *, today: date) -> dict[str, Any]:
     """Say how many parts a rule covers, and when care done today would fall due again."""
-    in_place = rule.due.filter(fitment__removed_on__isnull=True)
+    in_place = rule.due.filter(installed_part__removed_on__isnull=True)
     until = date(today.year + 3 + rule.interval_months // 12, 12, 31)
     dates = preview(today, interval_months=rule.interval_months, season=rule.season, until=until)
     return {"parts": in_place.count(), "due_now": in_place.due(today).count(), "again": dates[:3]}
@@ -114,7 +116,7 @@ def site_care(request: HttpRequest, site_pk: int) -> HttpResponse:
     site = get_object_or_404(Site, pk=site_pk)
     dues, asked = care_at(site), request.GET.get("unit", "")
     if asked:
-        dues = dues.filter(fitment__unit__code=asked)
+        dues = dues.filter(installed_part__unit__code=asked)
     planned = care_of_year(dues, today=timezone.localdate())
     context = {
         "site": site,

@@ -19,16 +19,17 @@ from schedules.recurrence import next_due
 ROWS_AT_ONCE = 2000
 
 _MISSING = (
-    "SELECT f.id, r.id, f.fitted_on FROM units_fitment f"
+    "SELECT f.id, r.id, f.fitted_on FROM units_installedpart f"
     " JOIN schedules_carerule r ON r.component_type_id = f.component_type_id AND r.active"
     " AND (r.exposed_to = '' OR r.exposed_months IS NOT NULL)"
     " WHERE {which} AND f.removed_on IS NULL"
-    " AND NOT EXISTS (SELECT 1 FROM schedules_caredue d WHERE d.fitment_id = f.id AND d.rule_id = r.id)"
+    " AND NOT EXISTS (SELECT 1 FROM schedules_caredue d WHERE d.installed_part_id = f.id AND d.rule_id = "
+    "r.id)"
     " ORDER BY f.id, r.id"
 )
 
 _ADD = (
-    "INSERT INTO schedules_caredue (fitment_id, rule_id, counted_from, next_due_on, exposed)"
+    "INSERT INTO schedules_caredue (installed_part_id, rule_id, counted_from, next_due_on, exposed)"
     " VALUES (%s, %s, %s, %s, FALSE) ON CONFLICT DO NOTHING"
 )
 
@@ -56,7 +57,7 @@ class Reckoner:
 def add_missing_dues(reckoner: Reckoner, *, which: str, params: Sequence[Any]) -> int:
     """Put parts in place under the rules of their types, where they are not yet; answer how many.
 
-    ``which`` chooses fitments ``f`` and rules ``r`` in SQL, with ``params`` for its placeholders.
+    ``which`` chooses installed parts ``f`` and rules ``r`` in SQL, with ``params`` for its placeholders.
     """
     with connection.cursor() as cursor:
         cursor.execute(_MISSING.format(which=which), params)
@@ -68,11 +69,11 @@ def add_missing_dues(reckoner: Reckoner, *, which: str, params: Sequence[Any]) -
         return cursor.rowcount
 
 
-def _new_row(reckoner: Reckoner, fitment: int, rule: int, told: date | str) -> tuple[Any, ...]:
+def _new_row(reckoner: Reckoner, installed_part: int, rule: int, told: date | str) -> tuple[Any, ...]:
     """Give what is stored of a part that comes under a rule, as the database wants it."""
     fitted = told if isinstance(told, date) else date.fromisoformat(told)
     day = connection.ops.adapt_datefield_value
-    return fitment, rule, day(fitted), day(reckoner.due_on(rule, fitted))
+    return installed_part, rule, day(fitted), day(reckoner.due_on(rule, fitted))
 
 
 def recount_dues(rule: CareRule) -> int:

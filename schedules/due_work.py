@@ -121,14 +121,14 @@ def _work(*, today: date, until: date, origin: str, text: str) -> tuple[str, lis
     coming = CareDue.objects.ours().without_task().filter(next_due_on__lte=until)
     if text:
         sites = Site.objects.matching(text).values("pk")[:ALL_OF_THEM]
-        tasks, coming = tasks.filter(site__in=sites), coming.filter(fitment__unit__site__in=sites)
+        tasks, coming = tasks.filter(site__in=sites), coming.filter(installed_part__unit__site__in=sites)
     told = tasks.annotate(coming=Value(False, BooleanField())).values_list(
         "site_id", "priority", "due_on", "minutes", "origin", "coming"
     )
     if origin in {"", MaintenanceTask.Origin.CARE} and until > today:
         told = told.union(
             coming.annotate(
-                at_site=F("fitment__unit__site_id"),
+                at_site=F("installed_part__unit__site_id"),
                 usual=Value(CARE_PRIORITY),
                 origin=Value("care", CharField()),
                 is_coming=Value(True, BooleanField()),

@@ -23,16 +23,16 @@ _EXPOSED = {
     Exposure.POLLEN: "s.pollen",
     Exposure.DARK_SUN: "u.finish = 'dark' AND u.shade = 'none' AND u.facing BETWEEN 113 AND 292",
 }
-_PARTS = "units_fitment f JOIN units_unit u ON u.id = f.unit_id JOIN units_site s ON s.id = u.site_id"
+_PARTS = "units_installedpart f JOIN units_unit u ON u.id = f.unit_id JOIN units_site s ON s.id = u.site_id"
 _CHANGED = (
-    "SELECT d.id, d.exposed FROM {parts} JOIN schedules_caredue d ON d.fitment_id = f.id"
+    "SELECT d.id, d.exposed FROM {parts} JOIN schedules_caredue d ON d.installed_part_id = f.id"
     " WHERE d.rule_id = %s AND f.removed_on IS NULL AND d.exposed <> {exposed} AND d.id > %s"
     " ORDER BY d.id LIMIT {limit}"
 )
 _MISSING = (
     "SELECT f.id, f.fitted_on FROM {parts} WHERE f.component_type_id = %s AND f.removed_on IS NULL"
     " AND u.removed_on IS NULL AND {exposed} AND NOT EXISTS (SELECT 1 FROM schedules_caredue d"
-    " WHERE d.fitment_id = f.id AND d.rule_id = %s) ORDER BY f.id LIMIT {limit}"
+    " WHERE d.installed_part_id = f.id AND d.rule_id = %s) ORDER BY f.id LIMIT {limit}"
 )
 
 
@@ -98,11 +98,17 @@ def _add(rule: CareRule, rows: list[tuple[int, ...]]) -> int:
     """Put exposed parts under a rule that is for exposed parts only."""
     reckoner = Reckoner([rule])
     dues = []
-    for fitment, told in rows:
+    for installed_part, told in rows:
         fitted: date = told if isinstance(told, date) else date.fromisoformat(str(told))
         due_on = reckoner.due_on(rule.pk, fitted, exposed=True)
         dues.append(
-            CareDue(fitment_id=fitment, rule=rule, counted_from=fitted, next_due_on=due_on, exposed=True)
+            CareDue(
+                installed_part_id=installed_part,
+                rule=rule,
+                counted_from=fitted,
+                next_due_on=due_on,
+                exposed=True,
+            )
         )
     CareDue.objects.bulk_create(dues, ignore_conflicts=True)  # another scan may be as far
     return len(dues)

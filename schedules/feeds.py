@@ -105,12 +105,14 @@ def due_feed(*, at: datetime, most: int = MOST_DUE_ENTRIES) -> bytes:
         CareDue.objects.ours()
         .filter(next_due_on__gte=today - BACK, next_due_on__lt=today + AHEAD)
         .exclude(tasks__state="in-process")
-        .select_related("rule", "fitment__unit__site")
-        .order_by("next_due_on", "fitment__unit__site_id", "fitment__unit__code", "rule__name", "pk")
+        .select_related("rule", "installed_part__unit__site")
+        .order_by(
+            "next_due_on", "installed_part__unit__site_id", "installed_part__unit__code", "rule__name", "pk"
+        )
     )
     entries: list[DueEvent] = []
     for (day, site), rows in groupby(
-        due.iterator(chunk_size=2000), key=lambda row: (row.next_due_on, row.fitment.unit.site)
+        due.iterator(chunk_size=2000), key=lambda row: (row.next_due_on, row.installed_part.unit.site)
     ):
         if len(entries) == most:
             entries.append(_more_from(day))
@@ -236,8 +238,8 @@ def _due_entry(site: Site, day: date, rows: Iterable[CareDue]) -> DueEvent:
     minutes = sum(row.rule.minutes for row in rows)
     summary = f"Care due at {place_of(site)}: {count(len(rows), 'task')}, {span(minutes)}"
     description = "\n".join(
-        f"{row.fitment.unit}: "
-        + care_reason(row.rule.name, panel=row.fitment.panel, last_done_on=row.last_done_on)
+        f"{row.installed_part.unit}: "
+        + care_reason(row.rule.name, panel=row.installed_part.panel, last_done_on=row.last_done_on)
         for row in rows
     )
     counted = max(row.counted_from for row in rows)

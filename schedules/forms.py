@@ -207,7 +207,7 @@ class VisitForm(forms.Form):
         # Anything of the site is a valid choice here: what has been planned, done or cancelled meanwhile is
         # refused by the operation, which says what became of it.
         self.fields["tasks"].queryset = MaintenanceTask.objects.filter(site=site)  # type: ignore[attr-defined]
-        dues = CareDue.objects.filter(fitment__unit__site=site).select_related("rule")
+        dues = CareDue.objects.filter(installed_part__unit__site=site).select_related("rule")
         self.fields["coming"].queryset = dues  # type: ignore[attr-defined]
         people = Q(pk__in=visit.technicians.all()) if visit else Q()
         working = User.objects.technicians()
@@ -256,8 +256,10 @@ class VisitForm(forms.Form):
                 field="coming",
                 value=due.pk,
                 ticked=due.pk in ticked,
-                unit=due.fitment.unit.code,
-                reason=care_reason(due.rule.name, panel=due.fitment.panel, last_done_on=due.last_done_on),
+                unit=due.installed_part.unit.code,
+                reason=care_reason(
+                    due.rule.name, panel=due.installed_part.panel, last_done_on=due.last_done_on
+                ),
                 due_on=due.next_due_on,
                 minutes=due.rule.minutes,
                 persons=due.rule.persons,

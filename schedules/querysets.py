@@ -50,12 +50,12 @@ class CareDueQuerySet(models.QuerySet["CareDue"]):
 
     def of_parts_in_place(self) -> Self:
         """Care of parts that have not been taken out."""
-        return self.filter(fitment__removed_on__isnull=True, rule__active=True)
+        return self.filter(installed_part__removed_on__isnull=True, rule__active=True)
 
     def ours(self) -> Self:
         """Care that we do, as agreed, of parts in place in units in place."""
         return self.of_parts_in_place().filter(
-            fitment__unit__removed_on__isnull=True, fitment__unit__site__care_by="us"
+            installed_part__unit__removed_on__isnull=True, installed_part__unit__site__care_by="us"
         )
 
     def without_task(self) -> Self:
@@ -68,30 +68,30 @@ class CareDueQuerySet(models.QuerySet["CareDue"]):
         """Care rows that nobody else changes until the transaction ends, in one order for all."""
         return (
             self.select_for_update(of=("self",), no_key=True)
-            .select_related("rule", "fitment__unit__site")
+            .select_related("rule", "installed_part__unit__site")
             .order_by("pk")
         )
 
     def held_for(self, units: list[int], *, works: set[str]) -> Self:
         """Held care of parts in place in some units that some kinds of work satisfy."""
-        return self.of_parts_in_place().filter(fitment__unit_id__in=units, rule__work__in=works).held()
+        return self.of_parts_in_place().filter(installed_part__unit_id__in=units, rule__work__in=works).held()
 
     def coming(self, site_id: int, *, until: date) -> Self:
         """Our care at a site that falls due up to a day and is on nobody's list yet."""
         return (
             self.ours()
             .without_task()
-            .filter(fitment__unit__site_id=site_id, next_due_on__lte=until)
-            .select_related("rule", "fitment__component_type", "fitment__unit")
-            .order_by("next_due_on", "fitment__unit__code", "pk")
+            .filter(installed_part__unit__site_id=site_id, next_due_on__lte=until)
+            .select_related("rule", "installed_part__component_type", "installed_part__unit")
+            .order_by("next_due_on", "installed_part__unit__code", "pk")
         )
 
     def for_unit(self, unit_id: int) -> Self:
         """Care of one unit's parts, the earliest first."""
         return (
             self.of_parts_in_place()
-            .filter(fitment__unit_id=unit_id)
-            .select_related("rule", "fitment__component_type")
+            .filter(installed_part__unit_id=unit_id)
+            .select_related("rule", "installed_part__component_type")
             .order_by("next_due_on", "pk")
         )
 
@@ -126,7 +126,7 @@ class MaintenanceTaskQuerySet(models.QuerySet["MaintenanceTask"]):
         return (
             self.open()
             .filter(site_id=site_id)
-            .select_related("unit", "fitment__component_type", "care_due__rule")
+            .select_related("unit", "installed_part__component_type", "care_due__rule")
             .order_by("priority", "due_on", "pk")
         )
 

@@ -22,7 +22,9 @@ from servicedesk.refusals import Refused, attempt
 from servicedesk.words import count
 from units.views import status_of
 
-TASKS = MaintenanceTask.objects.select_related("site", "unit", "care_due__rule", "fitment__component_type")
+TASKS = MaintenanceTask.objects.select_related(
+    "site", "unit", "care_due__rule", "installed_part__component_type"
+)
 
 
 @schedulers

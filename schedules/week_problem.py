@@ -230,7 +230,7 @@ class _Reader:
         due = {site: found for site, found in by_site.items() if any(t.due_on <= sunday for t in found)}
         coming: defaultdict[int, list[CareDue]] = defaultdict(list)
         for row in self._coming(due, until):
-            coming[row.fitment.unit.site_id].append(row)
+            coming[row.installed_part.unit.site_id].append(row)
         factors = dict(ServiceTime.objects.values_list("work", "factor"))
         work: dict[Hashable, SiteWork] = {}
         for site, found in due.items():
@@ -258,8 +258,8 @@ class _Reader:
         return list(
             CareDue.objects.ours()
             .without_task()
-            .filter(fitment__unit__site__in=[site.pk for site in sites], next_due_on__lte=until)
-            .select_related("rule", "fitment__unit")
+            .filter(installed_part__unit__site__in=[site.pk for site in sites], next_due_on__lte=until)
+            .select_related("rule", "installed_part__unit")
             .order_by("next_due_on", "pk")
         )
 

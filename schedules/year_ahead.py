@@ -73,12 +73,12 @@ def _days(rule: CareRule, first: date, *, exposed: bool, until: date) -> list[da
 def care_of_year(dues: QuerySet[CareDue], *, today: date) -> list[PlannedCare]:
     """List the care of a few parts over twelve months, day by day."""
     end = add_months(today, 12)
-    rows = dues.filter(next_due_on__lte=end).select_related("rule", "fitment__unit")
+    rows = dues.filter(next_due_on__lte=end).select_related("rule", "installed_part__unit")
     found = [
         PlannedCare(
             on=day,
-            unit=due.fitment.unit.code,
-            name=f"{due.rule.name}{f', panel {due.fitment.panel}' if due.fitment.panel else ''}",
+            unit=due.installed_part.unit.code,
+            name=due.rule.name + (f", panel {due.installed_part.panel}" if due.installed_part.panel else ""),
             minutes=due.rule.minutes,
         )
         for due in rows
@@ -105,5 +105,5 @@ def our_care() -> QuerySet[CareDue]:
 def care_at(site: Site) -> QuerySet[CareDue]:
     """Ask for the care of a site's parts, whoever does it."""
     return CareDue.objects.of_parts_in_place().filter(
-        fitment__unit__site=site, fitment__unit__removed_on__isnull=True
+        installed_part__unit__site=site, installed_part__unit__removed_on__isnull=True
     )

@@ -67,7 +67,7 @@ def shown_records() -> Records:
     from servicedesk.calls.models import Call, Finding, Photo, SafetyAnswer
     from servicedesk.people.models import Batch, Role, User
     from servicedesk.reports.models import LotFlag
-    from units.models import ComponentType, Customer, Fitment, ObservationPeriod, Unit
+    from units.models import ComponentType, Customer, InstalledPart, ObservationPeriod, Unit
 
     in_place = Unit.objects.in_place().order_by("pk").first()
     visit = Visit.objects.open().order_by("pk").first()
@@ -78,12 +78,12 @@ def shown_records() -> Records:
     return {
         "people": User.objects.order_by("pk").first(),
         "units:fit_part": in_place,
-        "units:replace_set": Fitment.objects.in_place().order_by("pk").first(),
-        "units:change_panel_share": Fitment.objects.in_place()
+        "units:replace_set": InstalledPart.objects.in_place().order_by("pk").first(),
+        "units:change_panel_share": InstalledPart.objects.in_place()
         .filter(kind="corner", unit__panels__isnull=False)
         .order_by("pk")
         .first(),
-        "units:take_out": Fitment.objects.in_place().order_by("pk").first(),
+        "units:take_out": InstalledPart.objects.in_place().order_by("pk").first(),
         "units:stop_watching": ObservationPeriod.objects.order_by("pk").first(),
         "office:hand_out": Customer.objects.order_by("pk").first(),
         "office:erase_customer": Customer.objects.order_by("pk").first(),

@@ -16,7 +16,7 @@ from units.models import (
     ConstructionPart,
     Customer,
     FailureMode,
-    Fitment,
+    InstalledPart,
     ObservationPeriod,
     Ownership,
     Site,
@@ -100,9 +100,9 @@ class UnitFactory(DjangoModelFactory[Unit]):
     installed_on = INSTALLED
 
 
-class FitmentFactory(DjangoModelFactory[Fitment]):
+class InstalledPartFactory(DjangoModelFactory[InstalledPart]):
     class Meta:
-        model = Fitment
+        model = InstalledPart
 
     unit = factory.SubFactory(UnitFactory)
     component_type = factory.SubFactory(ComponentTypeFactory)
@@ -132,11 +132,11 @@ class CareDueFactory(DjangoModelFactory[CareDue]):
     class Meta:
         model = CareDue
 
-    fitment = factory.SubFactory(FitmentFactory)
+    installed_part = factory.SubFactory(InstalledPartFactory)
     rule = factory.SubFactory(
-        CareRuleFactory, component_type=factory.SelfAttribute("..fitment.component_type")
+        CareRuleFactory, component_type=factory.SelfAttribute("..installed_part.component_type")
     )
-    counted_from = factory.SelfAttribute("fitment.fitted_on")
+    counted_from = factory.SelfAttribute("installed_part.fitted_on")
     next_due_on = date(2026, 3, 1)
 
 
@@ -184,9 +184,9 @@ class FindingFactory(DjangoModelFactory[Finding]):
     class Meta:
         model = Finding
 
-    unit = factory.SelfAttribute("fitment.unit")
-    fitment = factory.SubFactory(FitmentFactory)
-    mode = factory.SubFactory(FailureModeFactory, kind=factory.SelfAttribute("..fitment.kind"))
+    unit = factory.SelfAttribute("installed_part.unit")
+    installed_part = factory.SubFactory(InstalledPartFactory)
+    mode = factory.SubFactory(FailureModeFactory, kind=factory.SelfAttribute("..installed_part.kind"))
     found_on = date(2024, 6, 1)
 
 

@@ -47,8 +47,8 @@ from tests.factories import (
     CustomerFactory,
     FailureModeFactory,
     FindingFactory,
-    FitmentFactory,
     InspectionFactory,
+    InstalledPartFactory,
     ObservationPeriodFactory,
     OwnershipFactory,
     SiteFactory,
@@ -58,7 +58,7 @@ from tests.factories import (
     VisitFactory,
     WorkFactory,
 )
-from units.models import ComponentType, Customer, Departure, FailureMode, Fitment, Site, Unit
+from units.models import ComponentType, Customer, FailureMode, InstalledPart, PartialRemoval, Site, Unit
 
 LOT = "L-more"
 _number = count(1)
@@ -135,7 +135,9 @@ def _reference(shown: Shown, number: int) -> None:
     mode = FailureModeFactory(code=f"MOR-{number:03d}", kind="track", name=f"fails in more ways {number}")
     mode.expected_on.add(built)
     CareRuleFactory(component_type=made, name=f"more care {number}", planned_at=timezone.now())
-    for of_type in {part.component_type for part in shown.unit.fitments.select_related("component_type")}:
+    for of_type in {
+        part.component_type for part in shown.unit.installed_parts.select_related("component_type")
+    }:
         CareRuleFactory(component_type=of_type, name=f"more care {number}", planned_at=timezone.now())
         LotFlag.objects.create(
             component_type=of_type,
@@ -167,22 +169,22 @@ def _life_of(shown: Shown, unit: Unit, number: int, *, panel: int) -> None:
     write_change(unit, did="changed", by=person, at=now)
     for kind in ("track", "corner"):
         of_type = ComponentType.objects.filter(kind=kind).order_by("pk")[0]
-        part = FitmentFactory(
+        part = InstalledPartFactory(
             unit=unit, component_type=of_type, panel=panel, pieces=4, lot=LOT, fitted_on=unit.installed_on
         )
-        gone = FitmentFactory(
+        gone = InstalledPartFactory(
             unit=unit,
             component_type=of_type,
             panel=panel + 500,
             fitted_on=unit.installed_on,
             removed_on=unit.installed_on + timedelta(days=9),
         )
-        Departure.objects.create(fitment=part, panel=1, pieces=1, left_on=unit.installed_on)
+        PartialRemoval.objects.create(installed_part=part, panel=1, pieces=1, left_on=unit.installed_on)
         mode = FailureMode.objects.filter(kind=of_type.kind).order_by("pk")[number % 2]
         for which in (call, shown.call, None):
             found = FindingFactory(
                 unit=unit,
-                fitment=part,
+                installed_part=part,
                 mode=mode,
                 call=which,
                 recorded_by=person,
@@ -192,18 +194,23 @@ def _life_of(shown: Shown, unit: Unit, number: int, *, panel: int) -> None:
             )
             FindingFactory(
                 unit=unit,
-                fitment=gone,
+                installed_part=gone,
                 mode=mode,
                 call=which,
                 repeat=True,
                 continues=found,
                 recorded_by=person,
             )
-            done = WorkFactory(unit=unit, fitment=part, call=which, done_by=person, minutes=20)
-            WorkFactory(unit=unit, fitment=part, finding=found, done_by=person, done_on=done.done_on)
+            done = WorkFactory(unit=unit, installed_part=part, call=which, done_by=person, minutes=20)
+            WorkFactory(unit=unit, installed_part=part, finding=found, done_by=person, done_on=done.done_on)
             Photo.objects.create(finding=found, name=uuid4().hex, width=9, height=9, added_at=now)
         FindingFactory(
-            unit=unit, fitment=part, mode=mode, severity="danger", made_safe_how="tagged", recorded_by=person
+            unit=unit,
+            installed_part=part,
+            mode=mode,
+            severity="danger",
+            made_safe_how="tagged",
+            recorded_by=person,
         )
         _care(shown, part)
 
@@ -233,17 +240,17 @@ def _call(shown: Shown, unit: Unit) -> Call:
     return urgent
 
 
-def _care(shown: Shown, part: Fitment) -> None:
+def _care(shown: Shown, part: InstalledPart) -> None:
     """Put a part under a rule, with a task that waits, one to plan and one on the visit."""
     rules = list(CareRule.objects.filter(component_type=part.component_type).order_by("pk")[:3])
     soon = timezone.localdate() + timedelta(days=20)
     for place, rule in enumerate(rules):
-        due: CareDue = CareDueFactory(fitment=part, rule=rule, next_due_on=soon)
+        due: CareDue = CareDueFactory(installed_part=part, rule=rule, next_due_on=soon)
         if place == 2:
             continue
         task = TaskFactory(
             unit=part.unit,
-            fitment=part,
+            installed_part=part,
             care_due=due,
             work=rule.work,
             due_on=timezone.localdate(),
@@ -317,7 +324,7 @@ def _desk(shown: Shown, person: User, number: int) -> None:
         look_at="recorded on a visit that was cancelled meanwhile",
     )
     subjects: list[Any] = [shown.site, shown.visit, shown.call, shown.finding, shown.task, shown.customer]
-    for subject in [*subjects, *shown.people.values(), shown.batch, Fitment.objects.order_by("pk")[0]]:
+    for subject in [*subjects, *shown.people.values(), shown.batch, InstalledPart.objects.order_by("pk")[0]]:
         change = write_change(subject, did="changed", by=person, at=now)
         ChangedField.objects.create(change=change, field="note", before="one", after="other")
         ChangedField.objects.create(change=change, field="name", before="one", after="other")

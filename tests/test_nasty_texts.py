@@ -79,7 +79,7 @@ def site(technician: User) -> Site:
         part = fleet.fit(unit, of=fleet.track if number % 2 else fleet.liner, lot=f"={NASTY}"[:60])
         fleet.find(part, 100 + 20 * number, note=NASTY)
     rule = CareRuleFactory(component_type=part.component_type, name=f"={NASTY}"[:100])
-    CareDueFactory(fitment=part, rule=rule, next_due_on=timezone.localdate())
+    CareDueFactory(installed_part=part, rule=rule, next_due_on=timezone.localdate())
     task = TaskFactory(
         unit=unit, reason=NASTY, due_on=timezone.localdate(), state="in-process", origin="call"
     )

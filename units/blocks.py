@@ -14,7 +14,7 @@ BLOCK_OF_SITE: Final = f"{{row}}.id - {{row}}.id / {Touch.BLOCKS} * {Touch.BLOCK
 BLOCK_OF_ITS_SITE: Final = f"{{row}}.site_id - {{row}}.site_id / {Touch.BLOCKS} * {Touch.BLOCKS}"
 _BLOCK: Final = f"u.site_id - u.site_id / {Touch.BLOCKS} * {Touch.BLOCKS}"
 BLOCK_OF_UNIT: Final = f"(SELECT {_BLOCK} FROM units_unit u WHERE u.id = {{row}}.unit_id)"  # noqa: S608
-BLOCK_OF_FITMENT: Final = (
-    f"(SELECT {_BLOCK} FROM units_fitment f JOIN units_unit u ON u.id = f.unit_id"  # noqa: S608
-    " WHERE f.id = {row}.fitment_id)"
+BLOCK_OF_INSTALLED_PART: Final = (
+    f"(SELECT {_BLOCK} FROM units_installedpart f JOIN units_unit u ON u.id = f.unit_id"  # noqa: S608
+    " WHERE f.id = {row}.installed_part_id)"
 )

@@ -1,4 +1,4 @@
-"""What can be done to the parts of a unit. History stays: a change ends one fitment and opens another."""
+"""What can be done to the parts of a unit. History stays: a change ends one part and opens another."""
 
 from __future__ import annotations
 
@@ -9,14 +9,14 @@ from servicedesk.people.history import write_change
 from servicedesk.people.models import User
 from servicedesk.refusals import Refused, one_step
 from servicedesk.words import count
-from units.models import ComponentType, Departure, Fitment, Unit
+from units.models import ComponentType, InstalledPart, PartialRemoval, Unit
 from units.operations import locked, refuse_day_to_come
 
 
-def _stored(fitment: Fitment) -> Fitment:
-    fitment.full_clean()
-    fitment.save()
-    return fitment
+def _stored(installed_part: InstalledPart) -> InstalledPart:
+    installed_part.full_clean()
+    installed_part.save()
+    return installed_part
 
 
 def _note(unit: Unit, did: str, *, by: User | None, at: datetime) -> None:
@@ -41,7 +41,7 @@ def fit_part(
     on: date,
     by: User | None,
     at: datetime,
-) -> Fitment:
+) -> InstalledPart:
     """Put a part into a slot of a unit that holds none."""
     with one_step():
         unit = locked(unit)
@@ -49,8 +49,8 @@ def fit_part(
         _check_panel(unit, panel)
         if on < unit.installed_on:
             raise Refused({"on": ["The unit was installed later than that: check the date."]})
-        fitment = _stored(
-            Fitment(
+        installed_part = _stored(
+            InstalledPart(
                 unit=unit,
                 component_type=component_type,
                 kind=component_type.kind,
@@ -60,26 +60,26 @@ def fit_part(
                 fitted_on=on,
             )
         )
-        _note(unit, f"{fitment} fitted on {on}", by=by, at=at)
-    return fitment
+        _note(unit, f"{installed_part} fitted on {on}", by=by, at=at)
+    return installed_part
 
 
-def take_out(fitment: Fitment, *, on: date, by: User | None, at: datetime) -> Fitment:
+def take_out(installed_part: InstalledPart, *, on: date, by: User | None, at: datetime) -> InstalledPart:
     """Take a part out of its slot and leave the slot empty."""
     with one_step():
-        locked(fitment.unit)
+        locked(installed_part.unit)
         refuse_day_to_come(on, name="on", at=at)
-        fitment = Fitment.objects.select_for_update().get(pk=fitment.pk)
-        if fitment.removed_on is not None:
-            raise Refused(f"This part was taken out on {fitment.removed_on:%-d %B %Y} already.")
-        fitment.removed_on = on
-        _stored(fitment)
-        _note(fitment.unit, f"{fitment} taken out on {on}", by=by, at=at)
-    return fitment
+        installed_part = InstalledPart.objects.select_for_update().get(pk=installed_part.pk)
+        if installed_part.removed_on is not None:
+            raise Refused(f"This part was taken out on {installed_part.removed_on:%-d %B %Y} already.")
+        installed_part.removed_on = on
+        _stored(installed_part)
+        _note(installed_part.unit, f"{installed_part} taken out on {on}", by=by, at=at)
+    return installed_part
 
 
 def replace_set(
-    fitment: Fitment,
+    installed_part: InstalledPart,
     *,
     component_type: ComponentType,
     on: date,
@@ -87,42 +87,42 @@ def replace_set(
     pieces: int | None = None,
     by: User | None,
     at: datetime,
-) -> Fitment:
-    """Replace all pieces of a slot, or change their type: one fitment ends and another opens that day."""
+) -> InstalledPart:
+    """Replace all pieces of a slot, or change their type: one part ends, another opens that day."""
     with one_step():
-        locked(fitment.unit)
+        locked(installed_part.unit)
         refuse_day_to_come(on, name="on", at=at)
-        fitment = Fitment.objects.select_for_update().get(pk=fitment.pk)
-        if component_type.kind != fitment.kind:
+        installed_part = InstalledPart.objects.select_for_update().get(pk=installed_part.pk)
+        if component_type.kind != installed_part.kind:
             raise Refused(
                 {
                     "component_type": [
-                        f"A {component_type} can't take the place of a {fitment.get_kind_display()}."
+                        f"A {component_type} can't take the place of a {installed_part.get_kind_display()}."
                     ]
                 }
             )
-        if fitment.removed_on is not None:
-            raise Refused(f"This part was taken out on {fitment.removed_on:%-d %B %Y} already.")
-        left = fitment.pieces_left
-        fitment.removed_on = on
-        _stored(fitment)
+        if installed_part.removed_on is not None:
+            raise Refused(f"This part was taken out on {installed_part.removed_on:%-d %B %Y} already.")
+        left = installed_part.pieces_left
+        installed_part.removed_on = on
+        _stored(installed_part)
         new = _stored(
-            Fitment(
-                unit=fitment.unit,
+            InstalledPart(
+                unit=installed_part.unit,
                 component_type=component_type,
-                kind=fitment.kind,
-                panel=fitment.panel,
+                kind=installed_part.kind,
+                panel=installed_part.panel,
                 pieces=pieces or left,
                 lot=lot,
                 fitted_on=on,
             )
         )
-        _note(fitment.unit, f"{fitment} replaced by {new} on {on}", by=by, at=at)
+        _note(installed_part.unit, f"{installed_part} replaced by {new} on {on}", by=by, at=at)
     return new
 
 
 def change_panel_share(
-    fitment: Fitment,
+    installed_part: InstalledPart,
     *,
     panel: int,
     component_type: ComponentType,
@@ -131,52 +131,52 @@ def change_panel_share(
     pieces: int | None = None,
     by: User | None,
     at: datetime,
-) -> Fitment:
+) -> InstalledPart:
     """Change one panel's share of a part to another type.
 
-    The other pieces go on under the old fitment; the new ones start their own time in the panel's slot.
-    With four panels and sixteen corner keys, four leave and twelve go on.
+    The other pieces go on under the old installed part; the new ones start their own time in the panel's
+    slot. With four panels and sixteen corner keys, four leave and twelve go on.
     """
     with one_step():
-        unit = locked(fitment.unit)
+        unit = locked(installed_part.unit)
         refuse_day_to_come(on, name="on", at=at)
-        fitment = Fitment.objects.select_for_update().get(pk=fitment.pk)
+        installed_part = InstalledPart.objects.select_for_update().get(pk=installed_part.pk)
         _check_panel(unit, panel)
-        if component_type.kind != fitment.kind:
+        if component_type.kind != installed_part.kind:
             raise Refused(
                 {
                     "component_type": [
-                        f"A {component_type} can't take the place of a {fitment.get_kind_display()}."
+                        f"A {component_type} can't take the place of a {installed_part.get_kind_display()}."
                     ]
                 }
             )
-        if fitment.panel != Fitment.WHOLE or panel < 1:
+        if installed_part.panel != InstalledPart.WHOLE or panel < 1:
             raise Refused({"panel": ["Say which panel's share of the whole unit's parts was changed."]})
-        if fitment.removed_on is not None or on < fitment.fitted_on:
+        if installed_part.removed_on is not None or on < installed_part.fitted_on:
             raise Refused({"on": ["The part was not in place on that day: check the date."]})
-        share = pieces or _share(fitment, panels=unit.panels)
-        departure = Departure(fitment=fitment, panel=panel, pieces=share, left_on=on)
-        departure.full_clean()
-        departure.save()
-        Fitment.objects.filter(pk=fitment.pk).update(changed_at=at)
+        share = pieces or _share(installed_part, panels=unit.panels)
+        partial_removal = PartialRemoval(installed_part=installed_part, panel=panel, pieces=share, left_on=on)
+        partial_removal.full_clean()
+        partial_removal.save()
+        InstalledPart.objects.filter(pk=installed_part.pk).update(changed_at=at)
         new = _stored(
-            Fitment(
+            InstalledPart(
                 unit=unit,
                 component_type=component_type,
-                kind=fitment.kind,
+                kind=installed_part.kind,
                 panel=panel,
                 pieces=share,
                 lot=lot,
                 fitted_on=on,
             )
         )
-        _note(unit, f"{share} of {fitment} replaced by {new} on {on}", by=by, at=at)
+        _note(unit, f"{share} of {installed_part} replaced by {new} on {on}", by=by, at=at)
     return new
 
 
-def _share(fitment: Fitment, *, panels: int | None) -> int:
-    if not panels or fitment.pieces % panels:
+def _share(installed_part: InstalledPart, *, panels: int | None) -> int:
+    if not panels or installed_part.pieces % panels:
         raise Refused(
             {"pieces": ["The pieces do not divide evenly by the panels: say how many were changed."]}
         )
-    return fitment.pieces // panels
+    return installed_part.pieces // panels

@@ -18,7 +18,7 @@ from units.models import (
     ComponentType,
     Construction,
     Customer,
-    Fitment,
+    InstalledPart,
     ObservationPeriod,
     Site,
     Unit,
@@ -238,12 +238,12 @@ class ReplaceForm(ReceiptForm):
     pieces = forms.IntegerField(min_value=1)
     lot = forms.CharField(max_length=60, required=False)
 
-    def __init__(self, *args: Any, fitment: Fitment, **kwargs: Any) -> None:
+    def __init__(self, *args: Any, installed_part: InstalledPart, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        types = ComponentType.objects.offered().filter(kind=fitment.kind)
+        types = ComponentType.objects.offered().filter(kind=installed_part.kind)
         self.fields["component_type"].queryset = types  # type: ignore[attr-defined]
-        self.fields["component_type"].initial = fitment.component_type_id
-        self.fields["pieces"].initial = fitment.pieces_left
+        self.fields["component_type"].initial = installed_part.component_type_id
+        self.fields["pieces"].initial = installed_part.pieces_left
 
 
 class ShareForm(ReceiptForm):
@@ -255,11 +255,11 @@ class ShareForm(ReceiptForm):
     on = DayField(label="Changed on")
     lot = forms.CharField(max_length=60, required=False)
 
-    def __init__(self, *args: Any, fitment: Fitment, **kwargs: Any) -> None:
+    def __init__(self, *args: Any, installed_part: InstalledPart, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        types = ComponentType.objects.offered().filter(kind=fitment.kind)
+        types = ComponentType.objects.offered().filter(kind=installed_part.kind)
         self.fields["component_type"].queryset = types  # type: ignore[attr-defined]
-        self.fields["panel"].choices = panel_choices(fitment.unit)[1:]  # type: ignore[attr-defined]
+        self.fields["panel"].choices = panel_choices(installed_part.unit)[1:]  # type: ignore[attr-defined]
 
 
 class TakeOutForm(forms.Form):

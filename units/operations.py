@@ -21,7 +21,7 @@ from units.models import (
     ComponentType,
     Construction,
     Customer,
-    Fitment,
+    InstalledPart,
     ObservationPeriod,
     Ownership,
     Site,
@@ -143,23 +143,23 @@ def panels_by_height(unit: Unit) -> int | None:
 LOT_KINDS = ("track", "sash", "corner")
 
 
-def usual_fitments(
+def usual_installed_parts(
     unit: Unit, construction: Construction, extras: Extras, *, age_known: bool = True
-) -> list[Fitment]:
+) -> list[InstalledPart]:
     """List the parts a new unit has: those of its construction, with single types put in their place.
 
-    The lot of a unit marks its track, sash and corner fitments.
+    The lot of a unit marks its track, sash and corner installed parts.
     """
     optional = {"lite": extras.lower_lite, "jamb": extras.extension_jamb}
     instead = dict(extras.types or {})
     panels = unit.panels or 1
-    fitments = []
+    installed_parts = []
     for part in construction.parts.all():
         kind = part.component_type.kind
         if part.optional and not optional.get(kind, False):
             continue
-        fitments.append(
-            Fitment(
+        installed_parts.append(
+            InstalledPart(
                 unit=unit,
                 component_type=instead.pop(kind, part.component_type),
                 kind=kind,
@@ -171,8 +171,8 @@ def usual_fitments(
             )
         )
     for kind, component_type in instead.items():
-        fitments.append(
-            Fitment(
+        installed_parts.append(
+            InstalledPart(
                 unit=unit,
                 component_type=component_type,
                 kind=kind,
@@ -182,7 +182,7 @@ def usual_fitments(
                 batch_id=unit.batch_id,
             )
         )
-    return fitments
+    return installed_parts
 
 
 def add_unit(
@@ -209,9 +209,9 @@ def add_unit(
         unit.panels = unit.panels or panels_by_height(unit)
         save_new(unit, did="added", by=by, at=at)
         if unit.construction is not None:
-            for fitment in usual_fitments(unit, unit.construction, extras, age_known=age_known):
-                fitment.full_clean()
-                fitment.save()
+            for installed_part in usual_installed_parts(unit, unit.construction, extras, age_known=age_known):
+                installed_part.full_clean()
+                installed_part.save()
         began = ObservationPeriod.Began
         period = ObservationPeriod(
             unit=unit,
@@ -267,10 +267,10 @@ def remove_unit(unit: Unit, *, on: date, by: User, at: datetime) -> Unit:
         if unit.removed_on is not None:
             raise Refused(f"This unit was removed on {unit.removed_on:%-d %B %Y} already.")
         refuse_day_to_come(on, name="on", at=at)
-        for fitment in unit.fitments.in_place():
-            fitment.removed_on = on
-            fitment.full_clean()
-            fitment.save()
+        for installed_part in unit.installed_parts.in_place():
+            installed_part.removed_on = on
+            installed_part.full_clean()
+            installed_part.save()
         for period in unit.periods.filter(until_on__isnull=True):
             period.until_on, period.ended = on, ObservationPeriod.Ended.REMOVED
             period.full_clean()

@@ -12,12 +12,14 @@ from servicedesk.people.rights import schedulers, user_of
 from servicedesk.refusals import attempt
 from units import fitting
 from units.forms import FitForm, ReplaceForm, ShareForm, TakeOutForm
-from units.models import Fitment, Unit
+from units.models import InstalledPart, Unit
 from units.views import status_of
 
 
-def _fitment(pk: int) -> Fitment:
-    return get_object_or_404(Fitment.objects.for_sheet().select_related("unit", "component_type"), pk=pk)
+def _installed_part(pk: int) -> InstalledPart:
+    return get_object_or_404(
+        InstalledPart.objects.for_sheet().select_related("unit", "component_type"), pk=pk
+    )
 
 
 @schedulers
@@ -40,49 +42,55 @@ def fit_part(request: HttpRequest, pk: int) -> HttpResponse:
 @schedulers
 def replace_set(request: HttpRequest, pk: int) -> HttpResponse:
     """Replace all pieces of a slot, perhaps by another type."""
-    fitment = _fitment(pk)
-    form = ReplaceForm(request.POST or None, fitment=fitment, initial={"on": timezone.localdate()})
+    installed_part = _installed_part(pk)
+    form = ReplaceForm(
+        request.POST or None, installed_part=installed_part, initial={"on": timezone.localdate()}
+    )
 
     def make() -> str:
         told = {name: value for name, value in form.cleaned_data.items() if name != "receipt"}
-        fitting.replace_set(fitment, **told, by=user_of(request), at=timezone.now())
-        return fitment.unit.get_absolute_url()
+        fitting.replace_set(installed_part, **told, by=user_of(request), at=timezone.now())
+        return installed_part.unit.get_absolute_url()
 
     if where := save_once(request, form, make):
         messages.success(request, "Replaced. The earlier part stays in the unit's history.")
         return redirect(where)
-    context = {"form": form, "unit": fitment.unit, "fitment": fitment}
+    context = {"form": form, "unit": installed_part.unit, "installed_part": installed_part}
     return render(request, "units/part_replace.html", context, status=status_of(form))
 
 
 @schedulers
 def change_panel_share(request: HttpRequest, pk: int) -> HttpResponse:
     """Change one panel's share of a part to another type."""
-    fitment = _fitment(pk)
-    form = ShareForm(request.POST or None, fitment=fitment, initial={"on": timezone.localdate()})
+    installed_part = _installed_part(pk)
+    form = ShareForm(
+        request.POST or None, installed_part=installed_part, initial={"on": timezone.localdate()}
+    )
 
     def make() -> str:
         told = {name: value for name, value in form.cleaned_data.items() if name != "receipt"}
-        fitting.change_panel_share(fitment, **told, by=user_of(request), at=timezone.now())
-        return fitment.unit.get_absolute_url()
+        fitting.change_panel_share(installed_part, **told, by=user_of(request), at=timezone.now())
+        return installed_part.unit.get_absolute_url()
 
     if where := save_once(request, form, make):
         messages.success(request, "Changed. The other pieces go on under the old part.")
         return redirect(where)
-    context = {"form": form, "unit": fitment.unit, "fitment": fitment}
+    context = {"form": form, "unit": installed_part.unit, "installed_part": installed_part}
     return render(request, "units/part_share.html", context, status=status_of(form))
 
 
 @schedulers
 def take_out(request: HttpRequest, pk: int) -> HttpResponse:
     """Take a part out and leave its slot empty."""
-    fitment = _fitment(pk)
+    installed_part = _installed_part(pk)
     form = TakeOutForm(request.POST or None, initial={"on": timezone.localdate()})
     if request.method == "POST" and attempt(
         form,
-        lambda: fitting.take_out(fitment, on=form.cleaned_data["on"], by=user_of(request), at=timezone.now()),
+        lambda: fitting.take_out(
+            installed_part, on=form.cleaned_data["on"], by=user_of(request), at=timezone.now()
+        ),
     ):
         messages.success(request, "Taken out.")
-        return redirect(fitment.unit)
-    context = {"form": form, "unit": fitment.unit, "fitment": fitment}
+        return redirect(installed_part.unit)
+    context = {"form": form, "unit": installed_part.unit, "installed_part": installed_part}
     return render(request, "units/part_take_out.html", context, status=status_of(form))

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
         Construction,
         Customer,
         FailureMode,
-        Fitment,
+        InstalledPart,
         ObservationPeriod,
         Ownership,
         Site,
@@ -58,9 +58,9 @@ def site_has(word: str) -> Q:
 
 def unit_has(word: str) -> Q:
     """Units with a word in their code, in where they are, or in a lot of their parts."""
-    from units.models import Fitment
+    from units.models import InstalledPart
 
-    of_lot = Fitment.objects.filter(lot__icontains=word).values("unit")
+    of_lot = InstalledPart.objects.filter(lot__icontains=word).values("unit")
     return (
         code_has(word, "code")
         | Q(place__icontains=word)
@@ -180,9 +180,11 @@ class UnitQuerySet(models.QuerySet["Unit"]):
 
     def with_type_in_place(self, component_type_id: int) -> Self:
         """Units that hold a part of this type now."""
-        from units.models import Fitment
+        from units.models import InstalledPart
 
-        held = Fitment.objects.in_place().filter(unit=OuterRef("pk"), component_type_id=component_type_id)
+        held = InstalledPart.objects.in_place().filter(
+            unit=OuterRef("pk"), component_type_id=component_type_id
+        )
         return self.filter(Exists(held))
 
     def for_list(self) -> Self:
@@ -197,32 +199,32 @@ class UnitQuerySet(models.QuerySet["Unit"]):
     def for_stop(self) -> Self:
         """Units with what a technician has to know before ringing the bell."""
         return self.select_related("construction", "site").prefetch_related(
-            "fitments__component_type", "construction__expected_modes"
+            "installed_parts__component_type", "construction__expected_modes"
         )
 
     def for_sheet(self) -> Self:
         """Units with all the register holds about each."""
-        from units.models import Fitment, Ownership
+        from units.models import InstalledPart, Ownership
 
         owners = Ownership.objects.select_related("customer").order_by("-from_on")
-        parts = Fitment.objects.for_sheet()
+        parts = InstalledPart.objects.for_sheet()
         return self.select_related("site", "construction").prefetch_related(
             Prefetch("site__ownerships", queryset=owners),
-            Prefetch("fitments", queryset=parts),
+            Prefetch("installed_parts", queryset=parts),
             "periods",
         )
 
     def at_the_porch(self) -> Self:
         """Units with what one needs there: parts, and what is expected to fail on their construction."""
-        from units.models import Fitment
+        from units.models import InstalledPart
 
-        parts = Fitment.objects.select_related("component_type").order_by("kind", "panel", "fitted_on")
+        parts = InstalledPart.objects.select_related("component_type").order_by("kind", "panel", "fitted_on")
         return self.select_related("site", "construction").prefetch_related(
-            Prefetch("fitments", queryset=parts), "construction__expected_modes"
+            Prefetch("installed_parts", queryset=parts), "construction__expected_modes"
         )
 
 
-class FitmentQuerySet(models.QuerySet["Fitment"]):
+class InstalledPartQuerySet(models.QuerySet["InstalledPart"]):
     """Questions about fitted parts."""
 
     def in_place(self) -> Self:
@@ -241,7 +243,7 @@ class FitmentQuerySet(models.QuerySet["Fitment"]):
         """Parts with their types and departures, those in place first."""
         return (
             self.select_related("component_type")
-            .prefetch_related("departures")
+            .prefetch_related("partial_removals")
             .order_by(F("removed_on").desc(nulls_first=True), "kind", "panel", "fitted_on")
         )
 

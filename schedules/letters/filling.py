@@ -114,10 +114,9 @@ def _calendar(visit: Visit, customer: Customer, method: str) -> bytes:
 def _about_care(letter: Letter, customer: Customer) -> dict[str, str]:
     site = Site.objects.get(pk=letter.subject_id)
     rows = care_of_customer(site.pk, timezone.localdate())
+    units = [(due.installed_part.unit, due.rule.name) for due in rows]
     lines = {
-        f"- Unit {due.fitment.unit.code}{f', {due.fitment.unit.place}' if due.fitment.unit.place else ''}: "
-        f"{due.rule.name}": None
-        for due in rows
+        f"- Unit {unit.code}{f', {unit.place}' if unit.place else ''}: {rule}": None for unit, rule in units
     }
     return {
         "customer": customer.name,

@@ -168,13 +168,13 @@ def care_of_customer(site: int, today: date) -> list[CareDue]:
     return list(
         CareDue.objects.of_parts_in_place()
         .filter(
-            fitment__unit__site=site,
-            fitment__unit__removed_on__isnull=True,
+            installed_part__unit__site=site,
+            installed_part__unit__removed_on__isnull=True,
             next_due_on__lte=today,
             next_due_on__gt=today - CARE_LATEST,
         )
-        .select_related("rule", "fitment__unit")
-        .order_by("fitment__unit__code", "rule__name", "pk")
+        .select_related("rule", "installed_part__unit")
+        .order_by("installed_part__unit__code", "rule__name", "pk")
     )
 
 
@@ -182,18 +182,21 @@ def _own_care(today: date, *, at: datetime) -> Iterator[Letter]:
     """Tell customers who do the care themselves what fell due, once a month for each site."""
     month = today.replace(day=1)
     written = Letter.objects.filter(
-        kind=LetterKind.OWN_CARE, subject=SITE, subject_id=OuterRef("fitment__unit__site"), due_on=month
+        kind=LetterKind.OWN_CARE,
+        subject=SITE,
+        subject_id=OuterRef("installed_part__unit__site"),
+        due_on=month,
     )
     due = (
         CareDue.objects.of_parts_in_place()
         .filter(
             ~Exists(written),
-            fitment__unit__site__care_by=Site.CareBy.CUSTOMER,
-            fitment__unit__removed_on__isnull=True,
+            installed_part__unit__site__care_by=Site.CareBy.CUSTOMER,
+            installed_part__unit__removed_on__isnull=True,
             next_due_on__lte=today,
             next_due_on__gt=today - CARE_LATEST,
         )
-        .values_list("fitment__unit__site", flat=True)
+        .values_list("installed_part__unit__site", flat=True)
         .distinct()
     )
     for site, customer in sorted(customers_of(due, today).items()):

@@ -172,7 +172,9 @@ class CareRule(models.Model):
 class CareDue(models.Model):
     """One fitted part under one rule: when it was last cared for, and when it is next due."""
 
-    fitment = models.ForeignKey("units.Fitment", on_delete=models.CASCADE, related_name="care_due")
+    installed_part = models.ForeignKey(
+        "units.InstalledPart", on_delete=models.CASCADE, related_name="care_due"
+    )
     rule = models.ForeignKey(CareRule, on_delete=models.CASCADE, related_name="due")
     counted_from = models.DateField(
         help_text="Last done, or fitted, or left out once: the interval begins here."
@@ -189,7 +191,7 @@ class CareDue(models.Model):
         indexes = [models.Index(fields=["next_due_on"], name="caredue_by_date")]
         constraints = [
             models.UniqueConstraint(
-                fields=["fitment", "rule"],
+                fields=["installed_part", "rule"],
                 name="caredue_once",
                 violation_error_message="This part is already under that rule.",
             ),

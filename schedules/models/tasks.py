@@ -56,8 +56,8 @@ class MaintenanceTask(models.Model):
     unit = models.ForeignKey(
         "units.Unit", on_delete=models.PROTECT, null=True, blank=True, related_name="tasks"
     )
-    fitment = models.ForeignKey(
-        "units.Fitment", on_delete=models.SET_NULL, null=True, blank=True, related_name="+"
+    installed_part = models.ForeignKey(
+        "units.InstalledPart", on_delete=models.SET_NULL, null=True, blank=True, related_name="+"
     )
     care_due = models.ForeignKey(
         CareDue, on_delete=models.SET_NULL, null=True, blank=True, related_name="tasks"

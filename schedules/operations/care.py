@@ -16,7 +16,7 @@ from servicedesk.people.history import write_change
 from servicedesk.people.models import User
 from servicedesk.refusals import Refused, one_step
 from servicedesk.words import count
-from units.models import Fitment, Unit
+from units.models import InstalledPart, Unit
 
 from .runs import note_run
 from .tasks import finish_task
@@ -51,7 +51,7 @@ def plan_new_care(since: datetime | None = None, *, at: datetime | None = None) 
     if since is None:
         made = _plan_everything([])
     else:
-        recent = Fitment.objects.in_place().filter(recorded_at__gte=since).order_by("recorded_at")
+        recent = InstalledPart.objects.in_place().filter(recorded_at__gte=since).order_by("recorded_at")
         # Read to the end first: on SQLite a writer with an open cursor fails once somebody else wrote.
         units = list(recent.values_list("unit_id", flat=True))
         made = plan_units(units) if units else 0
@@ -86,17 +86,23 @@ def _plan_everything(rules: Sequence[int]) -> int:
 
 
 def note_care_done(
-    unit: Unit, *, work: str, on: date, fitment: Fitment | None = None, by: User | None, at: datetime
+    unit: Unit,
+    *,
+    work: str,
+    on: date,
+    installed_part: InstalledPart | None = None,
+    by: User | None,
+    at: datetime,
 ) -> int:
     """Count work on a unit as the care that asks for it, and answer how many due dates moved.
 
-    Work on one part satisfies the rules of that part's type that ask for such work; without ``fitment`` it
-    was done to the whole unit. A day earlier than the care on record changes nothing.
+    Work on one part satisfies the rules of that part's type that ask for such work; without
+    ``installed_part`` it was done to the whole unit. A day earlier than the care on record changes nothing.
     """
     if on > timezone.localdate(at):
         raise Refused({"on": ["That day is still to come: give the day on which it was done."]})
     with one_step():
-        moved = _note([(unit.pk, fitment.pk if fitment else None, work, on)], by=by, at=at)
+        moved = _note([(unit.pk, installed_part.pk if installed_part else None, work, on)], by=by, at=at)
         if moved:
             what = "; ".join(sorted({due.rule.name for due in moved}))
             write_change(unit, did=f"care done on {on:%-d %B %Y}: {what}", by=by, at=at)
@@ -124,11 +130,11 @@ def _note(rows: Sequence[CareRow], *, by: User | None, at: datetime) -> list[Car
     plan_units(units)
     asked: defaultdict[tuple[int, str], list[CareDue]] = defaultdict(list)
     for due in CareDue.objects.held_for(units, works={work for _, _, work, _ in rows}):
-        asked[due.fitment.unit_id, due.rule.work].append(due)
+        asked[due.installed_part.unit_id, due.rule.work].append(due)
     moved: dict[int, CareDue] = {}
     for unit, part, work, on in rows:
         for due in asked[unit, work]:
-            if part in (None, due.fitment_id) and _is_news(due, on):
+            if part in (None, due.installed_part_id) and _is_news(due, on):
                 due.last_done_on = on
                 due.count_from(on)
                 moved[due.pk] = due
@@ -141,7 +147,7 @@ def _note(rows: Sequence[CareRow], *, by: User | None, at: datetime) -> list[Car
 
 def _is_news(due: CareDue, on: date) -> bool:
     """Tell whether care done on a day is later than what is on record, and the part was there."""
-    return on >= due.fitment.fitted_on and (due.last_done_on is None or on > due.last_done_on)
+    return on >= due.installed_part.fitted_on and (due.last_done_on is None or on > due.last_done_on)
 
 
 def _end_tasks(moved: dict[int, CareDue], *, by: User | None, at: datetime) -> None:

@@ -46,7 +46,7 @@ CARE_REASON = (
     " ELSE ': last done ' || {last_done} END"
 )
 _INSERT = """
-INSERT INTO schedules_maintenancetask (site_id, unit_id, fitment_id, care_due_id, origin, work, reason,
+INSERT INTO schedules_maintenancetask (site_id, unit_id, installed_part_id, care_due_id, origin, work, reason,
     priority, minutes, persons, level, due_on, state, waiting_for, not_done, changed_at)
 """
 _TOLD = """
@@ -66,7 +66,7 @@ _WITHOUT_OPEN = {
 _DUE = """
 FROM schedules_caredue d
 JOIN schedules_carerule r ON r.id = d.rule_id
-JOIN units_fitment f ON f.id = d.fitment_id
+JOIN units_installedpart f ON f.id = d.installed_part_id
 JOIN units_unit u ON u.id = f.unit_id
 {beside}
 WHERE d.next_due_on <= %s AND r.active AND f.removed_on IS NULL AND u.removed_on IS NULL
@@ -125,7 +125,7 @@ def end_needless_tasks(today: date, *, at: datetime) -> int:
     The part or unit is gone, the site's care is no longer ours, the rule is no longer in force, or the due
     date moved past today. A task on a visit stays on it for the last of these reasons: somebody agreed to it.
     """
-    gone = Q(fitment__removed_on__isnull=False) | Q(unit__removed_on__isnull=False)
+    gone = Q(installed_part__removed_on__isnull=False) | Q(unit__removed_on__isnull=False)
     not_ours = ~Q(site__care_by=Site.CareBy.US)
     no_rule = Q(care_due__rule__active=False)
     later = Q(state="needs-action", care_due__next_due_on__gt=F("due_on")) & Q(

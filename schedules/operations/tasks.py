@@ -13,7 +13,7 @@ from schedules.models.care import WorkKind
 from schedules.words import care_reason
 from servicedesk.people.models import User
 from servicedesk.refusals import Refused, one_step
-from units.models import FailureMode, Fitment, Site, Unit
+from units.models import FailureMode, InstalledPart, Site, Unit
 from units.operations import save_change, save_new
 
 State = MaintenanceTask.State
@@ -31,7 +31,7 @@ def add_task(
     minutes: int,
     due_on: date,
     work: str = "",
-    fitment: Fitment | None = None,
+    installed_part: InstalledPart | None = None,
     care_due: CareDue | None = None,
     persons: int = 1,
     level: int = FailureMode.Skill.HELPER,
@@ -41,14 +41,14 @@ def add_task(
     """Put something to do at a site on the list of work."""
     if unit is not None and unit.site_id != site.pk:
         raise Refused({"unit": [f"Unit {unit.code} is at another site."]})
-    if fitment is not None and (unit is None or fitment.unit_id != unit.pk):
-        raise Refused({"fitment": ["That part is in another unit."]})
+    if installed_part is not None and (unit is None or installed_part.unit_id != unit.pk):
+        raise Refused({"installed_part": ["That part is in another unit."]})
     with one_step():
         return save_new(
             MaintenanceTask(
                 site=site,
                 unit=unit,
-                fitment=fitment,
+                installed_part=installed_part,
                 care_due=care_due,
                 origin=origin,
                 work=work,
@@ -121,11 +121,11 @@ def raise_early(due: CareDue, *, by: User | None, at: datetime) -> MaintenanceTa
         open_task = due.tasks.open().first()
         if open_task is not None:
             return open_task
-        part = due.fitment
+        part = due.installed_part
         return add_task(
             part.unit.site,
             unit=part.unit,
-            fitment=part,
+            installed_part=part,
             care_due=due,
             origin=MaintenanceTask.Origin.CARE,
             reason=care_reason(due.rule.name, panel=part.panel, last_done_on=due.last_done_on),

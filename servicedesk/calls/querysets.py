@@ -142,7 +142,7 @@ class FindingQuerySet(models.QuerySet["Finding"]):
     def for_list(self) -> Self:
         """Findings with what lists show of each, newest first."""
         return self.select_related(
-            "unit__site", "mode", "fitment__component_type", "recorded_by", "continues"
+            "unit__site", "mode", "installed_part__component_type", "recorded_by", "continues"
         ).order_by("-found_on", "-pk")
 
     def last_at_sites(self, sites: Collection[int], *, most: int) -> Self:
@@ -162,9 +162,9 @@ class WorkQuerySet(models.QuerySet["Work"]):
 
     def for_list(self) -> Self:
         """Work with what lists show of each, newest first."""
-        return self.select_related("unit", "fitment__component_type", "finding__mode", "done_by").order_by(
-            "-done_on", "-pk"
-        )
+        return self.select_related(
+            "unit", "installed_part__component_type", "finding__mode", "done_by"
+        ).order_by("-done_on", "-pk")
 
     def last_at_sites(self, sites: Collection[int], *, most: int) -> Self:
         """The last few pieces of work at each of some sites, the newest first."""

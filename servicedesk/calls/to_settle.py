@@ -12,7 +12,7 @@ from servicedesk.calls.forms.works import EXTENTS
 from servicedesk.calls.models import Finding, PhoneRecord
 from servicedesk.calls.models.findings import Corner
 from servicedesk.typed import read_key
-from units.models import ComponentType, FailureMode, Fitment
+from units.models import ComponentType, FailureMode, InstalledPart
 
 KINDS = {
     "finding": "Finding",
@@ -30,7 +30,7 @@ LABELS = {
     "is_failure": "A failure",
     "works": "Done about it",
     "work": "What was done",
-    "fitment": "On what",
+    "installed_part": "On what",
     "extent": "How much was replaced",
     "component_type": "New part",
     "lot": "Lot of the new part",
@@ -78,11 +78,13 @@ class _Names:
     def __init__(self, records: Iterable[PhoneRecord]) -> None:
         bodies = [record.told for record in records]
         modes = FailureMode.objects.in_bulk(_keys(bodies, "mode"))
-        parts = Fitment.objects.select_related("component_type").in_bulk(_keys(bodies, "fitment"))
+        parts = InstalledPart.objects.select_related("component_type").in_bulk(
+            _keys(bodies, "installed_part")
+        )
         types = ComponentType.objects.in_bulk(_keys(bodies, "component_type"))
         self.of = {
             "mode": {key: mode.full_name for key, mode in modes.items()},
-            "fitment": {key: str(part) for key, part in parts.items()},
+            "installed_part": {key: str(part) for key, part in parts.items()},
             "component_type": {key: str(one) for key, one in types.items()},
         }
         tasks = {key for body in bodies for key in _keys([{"": one} for one in _list(body.get("tasks"))], "")}

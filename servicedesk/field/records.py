@@ -18,7 +18,7 @@ from units.models import Site, Unit
 
 FINDING_FIELDS = ("mode", "panel", "corner", "severity", "made_safe_how", "same_as", "note")
 WORK_FIELDS = (
-    *("fitment", "finding", "extent", "component_type", "lot", "panel", "minutes", "pieces", "note"),
+    *("installed_part", "finding", "extent", "component_type", "lot", "panel", "minutes", "pieces", "note"),
     "payer",
 )
 
@@ -37,7 +37,7 @@ def take_finding(sent: Sent, *, by: User) -> Made:
         for kind in _works(sent.body):
             work = Work(
                 unit=unit,
-                fitment=finding.fitment,
+                installed_part=finding.installed_part,
                 finding=finding,
                 call=call,
                 kind=str(kind),
@@ -101,7 +101,7 @@ def take_care(sent: Sent, *, by: User) -> Made:
     if not isinstance(keys, list) or not keys:
         raise Refused({"tasks": ["This record does not say which tasks were done."]})
     tasks = MaintenanceTask.objects.filter(pk__in=[key for key in map(read_key, keys) if key], unit=unit)
-    tasks = tasks.select_related("unit", "fitment", "care_due").order_by("pk")
+    tasks = tasks.select_related("unit", "installed_part", "care_due").order_by("pk")
     if len(tasks) < len(set(map(str, keys))):
         raise Refused({"tasks": ["One of these tasks is not of this unit."]})
     gone = [task for task in tasks if task.state == MaintenanceTask.State.CANCELLED]

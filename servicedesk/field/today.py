@@ -151,7 +151,9 @@ def _calls_by_task(tasks: Sequence[int]) -> defaultdict[int, list[Call]]:
     """Read the calls behind some tasks, with what their units are made of."""
     calls = Call.objects.filter(task__in=tasks).select_related("unit__construction")
     found: defaultdict[int, list[Call]] = defaultdict(list)
-    calls = calls.prefetch_related("unit__fitments", "unit__construction__expected_modes", "safety_answers")
+    calls = calls.prefetch_related(
+        "unit__installed_parts", "unit__construction__expected_modes", "safety_answers"
+    )
     for call in calls.order_by("pk"):
         if call.task_id is not None:
             found[call.task_id].append(call)
@@ -205,7 +207,7 @@ def _cautions(units: Sequence[Unit]) -> list[Caution]:
     """Gather the cautions of all units, each once."""
     found: dict[str, Caution] = {}
     for unit in units:
-        parts = [part for part in unit.fitments.all() if part.removed_on is None]
+        parts = [part for part in unit.installed_parts.all() if part.removed_on is None]
         names = [str(part.component_type) for part in parts]
         for caution in cautions_for(unit, kinds={part.kind for part in parts}, type_names=names):
             found.setdefault(caution.name, caution)

@@ -78,7 +78,7 @@ def stop(request: HttpRequest, visit_pk: int) -> HttpResponse:
 def unit(request: HttpRequest, unit_pk: int) -> HttpResponse:
     """One unit at the porch: tap where it is, what it is, what was done."""
     found = get_object_or_404(Unit.objects.at_the_porch(), pk=unit_pk)
-    parts = [part for part in found.fitments.all() if part.removed_on is None]
+    parts = [part for part in found.installed_parts.all() if part.removed_on is None]
     kinds = {part.kind for part in parts}
     call = Call.objects.open().filter(unit=found).order_by("-told_at").first()
     findings = list(Finding.objects.for_unit_sheet(found)[:20])

@@ -151,7 +151,8 @@ def _refusal(model: type[Model], rows: list[Model]) -> str:
     try:
         with transaction.atomic(using=NEW):
             fields = [field for field in model._meta.concrete_fields if not field.generated]
-            model._base_manager._insert(rows, fields, using=NEW, raw=True)  # raw: moments stay as they are
+            every = model._base_manager.all()
+            every._insert(rows, fields, using=NEW, raw=True)  # type: ignore[attr-defined]  # moments stay
     except (Error, ValueError, ValidationError) as error:
         return _reason(error)
     return ""
@@ -202,7 +203,7 @@ def _plain(value: Any) -> Any:
     return Decimal(str(value)).normalize() + 0 if type(value) in (int, float) else value
 
 
-def _run(sql: str, *values: object, alias: str = NEW) -> Row:
+def _run(sql: str, *values: str | int, alias: str = NEW) -> Row:
     """Run a statement, and give its first row."""
     with connections[alias].cursor() as cursor:
         cursor.execute(sql, values or None)

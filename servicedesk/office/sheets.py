@@ -13,7 +13,7 @@ from servicedesk.calls.models import Call, Finding, Inspection, Photo, Work
 from servicedesk.people.models import Change
 from servicedesk.people.rights import owners, technicians
 from units.cautions import DEFERENCE, cautions_for
-from units.models import Fitment, Site, Unit
+from units.models import InstalledPart, Site, Unit
 from units.shapes import drawings_of
 
 SHOWN = 20
@@ -23,7 +23,7 @@ SHOWN = 20
 def unit_sheet(request: HttpRequest, pk: int) -> HttpResponse:
     """One unit: its drawing, what it is made of, what is due and what happened."""
     unit = get_object_or_404(Unit.objects.for_sheet(), pk=pk)
-    parts = list(unit.fitments.all())
+    parts = list(unit.installed_parts.all())
     in_place = [part for part in parts if part.removed_on is None]
     kinds = {part.kind for part in in_place}
     findings = list(Finding.objects.for_unit_sheet(unit)[:SHOWN])
@@ -50,7 +50,7 @@ def unit_sheet(request: HttpRequest, pk: int) -> HttpResponse:
         "due": CareDue.objects.for_unit(unit.pk),
         "tasks": MaintenanceTask.objects.open().filter(unit=unit).order_by("due_on", "pk"),
         "changes": Change.objects.about(unit).for_page()[:SHOWN],
-        "whole": Fitment.WHOLE,
+        "whole": InstalledPart.WHOLE,
     }
     return render(request, "office/unit_sheet.html", context)
 

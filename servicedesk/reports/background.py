@@ -55,7 +55,7 @@ def in_background(view: View) -> View:
         if is_computing() or not _is_large():
             return view(request, *args, **kwargs)
         since, polls = _since(request), "HX-Request" in request.headers
-        request.GET = _without_since(request.GET)
+        request.GET = _without_since(request.GET)  # type: ignore[assignment]
         reading = Reading(since=since or float("inf"), computes=False)
         request.figures_reading = reading  # type: ignore[attr-defined]  # base.html tells of older ones
         try:
@@ -133,7 +133,7 @@ def _answer(wanted: FigureRequest) -> None:
     page = resolve(path)
     request = HttpRequest()
     request.method, request.path, request.path_info, request.resolver_match = "GET", path, path, page
-    request.GET, request.user = QueryDict(query), wanted.requested_by  # type: ignore[assignment]
+    request.GET, request.user = QueryDict(query), wanted.requested_by
     page.func(request, *page.args, **page.kwargs)
 
 

@@ -94,20 +94,25 @@ def _minutes_of_repairs(types: Iterable[int], selection: Selection) -> dict[int,
     """Give the mean minutes of a repair by type of part, for types where somebody noted any."""
     means = (
         Work.objects.filter(
-            fitment__component_type__in=types, kind__in=REPAIRS, done_on__lte=selection.as_of, minutes__gt=0
+            installed_part__component_type__in=types,
+            kind__in=REPAIRS,
+            done_on__lte=selection.as_of,
+            minutes__gt=0,
         )
-        .values("fitment__component_type")
+        .values("installed_part__component_type")
         .annotate(mean=Avg("minutes"))
         .order_by()
     )
-    return dict(means.values_list("fitment__component_type", "mean"))
+    return dict(means.values_list("installed_part__component_type", "mean"))
 
 
 def _parts_in_our_care(rules: Iterable[CareRule]) -> dict[int, int]:
     """Count the parts in place under each rule whose care is ours."""
     counts = (
         CareDue.objects.filter(
-            rule__in=rules, fitment__removed_on__isnull=True, fitment__unit__site__care_by=Site.CareBy.US
+            rule__in=rules,
+            installed_part__removed_on__isnull=True,
+            installed_part__unit__site__care_by=Site.CareBy.US,
         )
         .values("rule")
         .annotate(parts=Count("pk"))

@@ -120,7 +120,7 @@ def _work_by_kind(first: date, last: date) -> dict[str, tuple[int, int, int]]:
         Work.objects.filter(done_on__gte=first, done_on__lte=last)
         .annotate(
             of_kind=Case(
-                When(fitment__isnull=False, then=F("fitment__kind")),
+                When(installed_part__isnull=False, then=F("installed_part__kind")),
                 When(finding__isnull=False, then=F("finding__mode__kind")),
                 default=Value(""),
                 output_field=CharField(),

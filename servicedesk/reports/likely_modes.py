@@ -178,9 +178,9 @@ def how_often_right() -> Rightness:
 
 
 def _kinds_by_unit() -> dict[int, set[str]]:
-    from units.models import Fitment
+    from units.models import InstalledPart
 
     kinds: defaultdict[int, set[str]] = defaultdict(set)
-    for unit, kind in Fitment.objects.values_list("unit", "kind").distinct():
+    for unit, kind in InstalledPart.objects.values_list("unit", "kind").distinct():
         kinds[unit].add(kind)
     return kinds

@@ -313,7 +313,7 @@ def findings_lines(selection: Selection, findings: list[Finding]) -> list[dict[s
 
 
 def _age(finding: Finding) -> str:
-    part = finding.fitment
+    part = finding.installed_part
     if part is None:
         return ""
     if not part.age_known:

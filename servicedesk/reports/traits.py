@@ -1,7 +1,7 @@
 """What fitted parts can be told apart by: the traits that figures are filtered and grouped by.
 
-Each trait is one expression over the tables of a fitment (``f``), its unit (``u``) and its site (``s``). The
-same words name it in addresses, on the command line and in the output.
+Each trait is one expression over the tables of an installed part (``f``), its unit (``u``) and its site
+(``s``). The same words name it in addresses, on the command line and in the output.
 """
 
 from __future__ import annotations

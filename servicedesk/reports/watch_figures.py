@@ -15,7 +15,7 @@ from servicedesk.reports.lot_watch import CONFIDENCE
 from servicedesk.reports.models import LotFlag, ThinLot, WatchMark
 from servicedesk.reports.words import amount
 from servicedesk.words import counted
-from units.models import Fitment, Site, Unit
+from units.models import InstalledPart, Site, Unit
 
 MOST_TOLD = 200
 """Flags of the past shown on the page; the file has all."""
@@ -164,8 +164,8 @@ def units_with(flag: LotFlag) -> QuerySet[Unit]:
     )
 
 
-def _parts(flag: LotFlag) -> QuerySet[Fitment]:
-    parts = Fitment.objects.in_place().filter(component_type=flag.component_type_id)
+def _parts(flag: LotFlag) -> QuerySet[InstalledPart]:
+    parts = InstalledPart.objects.in_place().filter(component_type=flag.component_type_id)
     return parts.filter(lot=flag.lot) if flag.lot else parts
 
 

@@ -50,7 +50,7 @@ WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n WHERE i < {units}
 SELECT 'U' || i, (SELECT min(id) FROM units_site) + (i % {sites}), '', '', '', '', '', {fitted}, '', '' FROM n
 """
 PARTS_IN = """
-INSERT INTO units_fitment (unit_id, component_type_id, kind, panel, pieces, lot, fitted_on, age_known,
+INSERT INTO units_installedpart (unit_id, component_type_id, kind, panel, pieces, lot, fitted_on, age_known,
     recorded_at, changed_at)
 SELECT u.id, {made}, '{kind}', 0, 1, '', u.installed_on, true, '2026-05-01 12:00:00', '2026-05-01 12:00:00'
 FROM units_unit u
@@ -72,14 +72,14 @@ LAST_DONE = {
     "postgresql": "to_char(d.last_done_on, 'FMDD Mon YYYY')",
 }
 BARE = """
-INSERT INTO schedules_maintenancetask (site_id, unit_id, fitment_id, care_due_id, origin, work, reason,
+INSERT INTO schedules_maintenancetask (site_id, unit_id, installed_part_id, care_due_id, origin, work, reason,
     priority, minutes, persons, level, due_on, state, waiting_for, not_done, changed_at)
 SELECT u.site_id, u.id, f.id, d.id, 'care', r.work,
     upper(substr(r.name, 1, 1)) || substr(r.name, 2) || ': last done ' || {last_done},
     5, r.minutes, r.persons, r.level, d.next_due_on, 'needs-action', '', '', '2026-05-04 12:00:00'
 FROM schedules_caredue d
 JOIN schedules_carerule r ON r.id = d.rule_id
-JOIN units_fitment f ON f.id = d.fitment_id
+JOIN units_installedpart f ON f.id = d.installed_part_id
 JOIN units_unit u ON u.id = f.unit_id
 WHERE d.next_due_on <= '{today}'
 """

@@ -70,29 +70,30 @@ INSERT INTO units_observationperiod (unit_id, from_on, began, ended, changed_at)
 SELECT id, installed_on, 'fitted', '', '2026-05-01 12:00:00' FROM units_unit
 """
 PARTS_IN = """
-INSERT INTO units_fitment (unit_id, component_type_id, kind, panel, pieces, lot, fitted_on, age_known,
+INSERT INTO units_installedpart (unit_id, component_type_id, kind, panel, pieces, lot, fitted_on, age_known,
     recorded_at, changed_at)
 SELECT id, CASE WHEN id % 3 = 0 THEN {first} ELSE {second} END, '{kind}', 0, 1, '', installed_on, true,
     '2026-05-01 12:00:00', '2026-05-01 12:00:00'
 FROM units_unit
 """
 FINDINGS_IN = """
-INSERT INTO calls_finding (unit_id, fitment_id, mode_id, found_on, corner, place, mechanism, cause, severity,
+INSERT INTO calls_finding (unit_id, installed_part_id, mode_id, found_on, corner, place, mechanism, cause,
+severity,
     made_safe_how, is_failure, detected, repeat, note, recorded_at, changed_at, ref)
 {count} SELECT f.unit_id, f.id, (SELECT min(m.id) FROM units_failuremode m WHERE m.kind = f.kind) + n.i % 3,
     {found}, '', '', '', '', 'hinders', '', n.i % 7 <> 0, 'called', n.i % 11 = 0, '',
     '2026-05-01 12:00:00', '2026-05-01 12:00:00', ''
-FROM n JOIN units_fitment f
-    ON f.id = (SELECT min(id) FROM units_fitment) + CAST(n.i AS BIGINT) * 7919 % {parts}
+FROM n JOIN units_installedpart f
+    ON f.id = (SELECT min(id) FROM units_installedpart) + CAST(n.i AS BIGINT) * 7919 % {parts}
 """
 BARE = (
     """
 SELECT f.component_type_id, COUNT(*), SUM({age})
-FROM units_fitment f JOIN units_observationperiod p ON p.unit_id = f.unit_id GROUP BY 1
+FROM units_installedpart f JOIN units_observationperiod p ON p.unit_id = f.unit_id GROUP BY 1
 """,
     """
 SELECT f.component_type_id, g.mode_id, COUNT(*)
-FROM calls_finding g JOIN units_fitment f ON f.id = g.fitment_id
+FROM calls_finding g JOIN units_installedpart f ON f.id = g.installed_part_id
 WHERE g.is_failure AND NOT g.repeat GROUP BY 1, 2
 """,
 )
@@ -186,7 +187,7 @@ def main() -> None:
         client = signed_in_owner()
         bare = median_seconds(bare_aggregate)
         print(
-            f"{connection.vendor}: {units:,} units, {units * len(KINDS):,} fitments,"
+            f"{connection.vendor}: {units:,} units, {units * len(KINDS):,} installed parts,"
             f" {units * FINDINGS_EACH:,} findings; bare aggregate {bare:.2f} s, the middle of {ROUNDS}"
         )
         cold = median_seconds(lambda: ask_cold(client, "/figures/rates/"))

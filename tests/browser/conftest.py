@@ -22,7 +22,7 @@ from tests.browser.chromium import CHROMIUM, FLAGS, PHONE
 from tests.factories import (
     ComponentTypeFactory,
     FailureModeFactory,
-    FitmentFactory,
+    InstalledPartFactory,
     SiteFactory,
     TaskFactory,
     UnitFactory,
@@ -97,7 +97,7 @@ def tess(live_server: Any) -> User:
     person.groups.add(Group.objects.get_or_create(name=Role.TECHNICIAN.value)[0])
     unit = UnitFactory(code="U-1", site=SiteFactory(code="S-1"), panels=3, width_mm=900, height_mm=1400)
     track = ComponentTypeFactory(name="bare track", kind="track")
-    FitmentFactory(unit=unit, component_type=track)
+    InstalledPartFactory(unit=unit, component_type=track)
     for code, name in (("TRK-01", "binds"), ("TRK-02", "worn")):
         FailureModeFactory(code=code, kind="track", name=name)
     noon = timezone.localtime().replace(hour=12, minute=0, second=0, microsecond=0)

@@ -15,7 +15,7 @@ from servicedesk.people.models import Batch, BatchFile, StagedProblem, User
 from servicedesk.reports.models import LotFlag
 from tests.browser.acts import overflow, sign_in
 from tests.browser.test_every_page import olive, pages  # noqa: F401  (olive is a fixture)
-from units.models import ComponentType, Construction, Customer, FailureMode, Fitment, Site, Unit
+from units.models import ComponentType, Construction, Customer, FailureMode, InstalledPart, Site, Unit
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
@@ -26,7 +26,7 @@ WRITTEN: dict[type[Model], list[str]] = {
     ComponentType: ["name", "aliases", "note"],
     Construction: ["name", "note"],
     FailureMode: ["name", "mechanism", "cause", "detection", "effect", "first_aid", "spares", "source"],
-    Fitment: ["lot"],
+    InstalledPart: ["lot"],
     CareRule: ["name", "note"],
     MaintenanceTask: ["reason", "outcome"],
     Visit: ["note"],

@@ -24,7 +24,7 @@ from tests.factories import (
     TaskFactory,
     UnitFactory,
 )
-from units.models import Fitment, Site, Unit
+from units.models import InstalledPart, Site, Unit
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
@@ -33,18 +33,18 @@ pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 def visit(tess: User) -> Visit:
     """The technician's visit of today with three care tasks at one unit, and whose the house is."""
     visit = Visit.objects.get()
-    part = Fitment.objects.get()
+    part = InstalledPart.objects.get()
     OwnershipFactory(site=visit.site, customer=CustomerFactory(name="Vesta Probeson", phone="555 0142"))
     Site.objects.update(
         latitude="40.7128", longitude="-74.006", access_notes="Gate on the left, mind the dog."
     )
     for work in ("cleaned", "checked"):
         due = CareDueFactory(
-            fitment=part, rule=CareRuleFactory(component_type=part.component_type, work=work)
+            installed_part=part, rule=CareRuleFactory(component_type=part.component_type, work=work)
         )
         reason = f"{work} once a year"
         task = TaskFactory(
-            unit=part.unit, fitment=part, care_due=due, work=work, reason=reason, state="in-process"
+            unit=part.unit, installed_part=part, care_due=due, work=work, reason=reason, state="in-process"
         )
         visit.visit_tasks.create(task=task)
     return visit
@@ -136,7 +136,7 @@ def test_care_of_a_unit_without_signal(phone: Page, live_server: Any, visit: Vis
 def test_a_set_is_replaced_by_another_type_without_signal(
     phone: Page, live_server: Any, visit: Visit
 ) -> None:
-    part = Fitment.objects.get()
+    part = InstalledPart.objects.get()
     other = ComponentTypeFactory(kind=part.kind, name="nylon liner")
     packed(phone, live_server.url)
     phone.goto(f"{live_server.url}/field/units/{part.unit_id}/work/")
@@ -149,7 +149,7 @@ def test_a_set_is_replaced_by_another_type_without_signal(
     phone.get_by_label("Lot of the new part").fill("L-7")
     phone.get_by_role("button", name="Save the work").tap()
     sent(phone)
-    new = Fitment.objects.in_place().get()
+    new = InstalledPart.objects.in_place().get()
     assert (new.component_type, new.lot, new.fitted_on) == (other, "L-7", timezone.localdate())
     assert Work.objects.get().whole_set
 

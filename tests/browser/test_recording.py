@@ -18,13 +18,13 @@ from tests.factories import (
     CustomerFactory,
     FailureModeFactory,
     FindingFactory,
-    FitmentFactory,
+    InstalledPartFactory,
     OwnershipFactory,
     SiteFactory,
     UnitFactory,
     UserFactory,
 )
-from units.models import Fitment, Unit
+from units.models import InstalledPart, Unit
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
@@ -56,14 +56,14 @@ def unit(live_server: Any) -> Unit:
         height_mm="1778",
         place="east wall, first from the door",
     )
-    FitmentFactory(unit=unit, component_type__kind="corner", pieces=16)
+    InstalledPartFactory(unit=unit, component_type__kind="corner", pieces=16)
     return unit
 
 
 @pytest.fixture
-def corner_keys(unit: Unit) -> Fitment:
+def corner_keys(unit: Unit) -> InstalledPart:
     """The corner keys of that window."""
-    return unit.fitments.get(kind="corner")
+    return unit.installed_parts.get(kind="corner")
 
 
 def fits_and_is_accessible(page: Page, axe_source: str) -> None:
@@ -99,12 +99,12 @@ def test_a_call_is_logged_while_the_caller_talks(
 
 
 def test_a_finding_is_picked_on_the_drawing(
-    signed_in: Page, live_server: Any, unit: Unit, corner_keys: Fitment, axe_source: str
+    signed_in: Page, live_server: Any, unit: Unit, corner_keys: InstalledPart, axe_source: str
 ) -> None:
     page = signed_in
     cracked = FailureModeFactory(kind="corner", name="cracked")
     before = FindingFactory(
-        fitment=corner_keys, mode=cracked, found_on=timezone.localdate() - timedelta(days=3)
+        installed_part=corner_keys, mode=cracked, found_on=timezone.localdate() - timedelta(days=3)
     )
     page.goto(f"{live_server.url}/calls/units/{unit.pk}/findings/add/")
     fits_and_is_accessible(page, axe_source)
@@ -138,7 +138,7 @@ def test_a_finding_is_picked_on_the_drawing(
     page.get_by_role("button", name="Record the finding").click()
     page.wait_for_url(f"{live_server.url}{unit.get_absolute_url()}")
     finding = Finding.objects.latest("pk")
-    assert (finding.panel, finding.corner, finding.fitment) == (2, "UR", corner_keys)
+    assert (finding.panel, finding.corner, finding.installed_part) == (2, "UR", corner_keys)
     assert (finding.continues, finding.made_safe_how) == (before, "panel taken down")
 
 

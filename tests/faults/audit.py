@@ -12,7 +12,7 @@ from servicedesk.calls.models import Call, Finding, PhoneRecord, Photo, SafetyAn
 from servicedesk.calls.photo_files import photo_path
 from servicedesk.people.models import Batch, BatchFile, Change, ChangedField, Receipt
 from tests.faults.deeds import Deed
-from units.models import ConstructionPart, Customer, Fitment, ObservationPeriod, Site, Unit
+from units.models import ConstructionPart, Customer, InstalledPart, ObservationPeriod, Site, Unit
 
 Pieces = list[tuple[str, int, int]]
 """Each piece of what a deed makes: its name, how many there are, how many there should be."""
@@ -129,9 +129,10 @@ def _work(deed: Deed) -> Pieces:
 
 
 def _part(deed: Deed) -> Pieces:
-    new = list(Fitment.objects.filter(lot=deed.mark))
+    new = list(InstalledPart.objects.filter(lot=deed.mark))
     ended = sum(
-        Fitment.objects.filter(pk=deed.about, removed_on=fitment.fitted_on).exists() for fitment in new
+        InstalledPart.objects.filter(pk=deed.about, removed_on=installed_part.fitted_on).exists()
+        for installed_part in new
     )
     return [("part", len(new), 1), ("old part ended", ended, 1), *_work(deed), _receipt(deed)]
 
@@ -147,7 +148,7 @@ def _unit(deed: Deed) -> Pieces:
     parts = ConstructionPart.objects.filter(construction=deed.data["construction"], optional=False).count()
     return [
         ("unit", len(found), 1),
-        ("parts", Fitment.objects.filter(unit__in=pks).count(), parts),
+        ("parts", InstalledPart.objects.filter(unit__in=pks).count(), parts),
         ("watched", ObservationPeriod.objects.filter(unit__in=pks).count(), 1),
         ("history", _told("units.unit", pks, "added"), 1),
         _receipt(deed),

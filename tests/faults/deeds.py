@@ -72,7 +72,7 @@ class Plot:
     customers: list[int]
     units: list[int]
     modes: list[int]
-    fitments: list[int]
+    installed_parts: list[int]
     """One part of each unit, which is replaced again and again."""
     types: list[int]
     technician: int
@@ -171,7 +171,7 @@ def replace_part(mark: str, plot: Plot, number: int) -> Deed:
         "receipt": made,
         "kind": "replaced",
         "extent": "set",
-        "fitment": plot.fitments[place],
+        "installed_part": plot.installed_parts[place],
         "component_type": plot.types[place],
         "pieces": 1,
         "lot": mark,
@@ -180,7 +180,7 @@ def replace_part(mark: str, plot: Plot, number: int) -> Deed:
         "note": mark,
     }
     path = f"/calls/units/{plot.units[place]}/works/add/"
-    return Deed("part", mark, path, data, made, about=plot.fitments[place])
+    return Deed("part", mark, path, data, made, about=plot.installed_parts[place])
 
 
 def add_customer(mark: str, plot: Plot, number: int) -> Deed:

@@ -18,7 +18,7 @@ from servicedesk.calls.models import Call
 from tests.faults import deeds
 from tests.faults.deeds import Deed, Plot
 from tests.faults.person import Person
-from units.models import Fitment
+from units.models import InstalledPart
 
 Answer = TypeVar("Answer")
 
@@ -139,16 +139,16 @@ class Doer:
         """Replace what is in the slot now."""
         number = self._turn()
         place = number % len(self.plot.units)
-        old = self.plot.fitments[place]
+        old = self.plot.installed_parts[place]
         held = asked(
             lambda: (
-                Fitment.objects.in_place()
-                .filter(unit=self.plot.units[place], panel=0, kind=Fitment.objects.get(pk=old).kind)
+                InstalledPart.objects.in_place()
+                .filter(unit=self.plot.units[place], panel=0, kind=InstalledPart.objects.get(pk=old).kind)
                 .first()
             )
         )
         if held is not None:
-            self.plot.fitments[place] = held.pk
+            self.plot.installed_parts[place] = held.pk
         return deeds.replace_part(mark, self.plot, number)
 
     def _visit_over(self, mark: str) -> Deed | None:

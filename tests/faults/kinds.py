@@ -25,7 +25,7 @@ from tests.faults.imports import compare, files, import_and_kill
 from tests.faults.person import Heard
 from tests.faults.stand import Stand, kill
 from tests.schedules.desk import until
-from units.models import Fitment
+from units.models import InstalledPart
 
 
 @dataclass
@@ -116,8 +116,8 @@ def _undone() -> list[str]:
     """List what the background still has to do."""
     told = [f"import {batch.pk} is {batch.stage}" for batch in Batch.objects.unfinished()]
     for rule in CareRule.objects.active():
-        parts = Fitment.objects.in_place().filter(component_type=rule.component_type_id)
-        without = parts.exclude(pk__in=CareDue.objects.filter(rule=rule).values("fitment"))
+        parts = InstalledPart.objects.in_place().filter(component_type=rule.component_type_id)
+        without = parts.exclude(pk__in=CareDue.objects.filter(rule=rule).values("installed_part"))
         if count := without.count():
             told.append(f"{count} parts are not under “{rule.name}”")
     return told

@@ -20,7 +20,7 @@ from tests.factories import (
     ComponentTypeFactory,
     CustomerFactory,
     FindingFactory,
-    FitmentFactory,
+    InstalledPartFactory,
     ObservationPeriodFactory,
     OwnershipFactory,
     SiteFactory,
@@ -104,7 +104,7 @@ _simple(
     lambda: {"receipt": key(), "code": word(), "installed_on": DAY, "observed_from": DAY},
 )
 _simple("units:change_unit", UnitFactory, lambda: {"code": word(), "installed_on": "2020-03-02"})
-_simple("units:remove_unit", lambda: FitmentFactory().unit, lambda: {"on": DAY})
+_simple("units:remove_unit", lambda: InstalledPartFactory().unit, lambda: {"on": DAY})
 _simple("units:watch_unit", UnitFactory, lambda: {"from_on": DAY, "began": "taken_over"})
 _simple("units:stop_watching", ObservationPeriodFactory, lambda: {"until_on": DAY, "ended": "sold"})
 _bare("units:add_site", lambda: {"receipt": key(), **site_entries()})
@@ -311,21 +311,21 @@ def units__fit_part() -> Sent:
 
 @form
 def units__replace_set() -> Sent:
-    part = FitmentFactory()
+    part = InstalledPartFactory()
     data = {"receipt": key(), "component_type": part.component_type_id, "pieces": 1, "on": DAY}
     return Sent("units:replace_set", (part.pk,), data)
 
 
 @form
 def units__change_panel_share() -> Sent:
-    part = FitmentFactory(unit__panels=2, pieces=4, component_type__kind="corner")
+    part = InstalledPartFactory(unit__panels=2, pieces=4, component_type__kind="corner")
     data = {"receipt": key(), "component_type": ComponentTypeFactory(kind="corner").pk, "panel": 1, "on": DAY}
     return Sent("units:change_panel_share", (part.pk,), data)
 
 
 @form
 def units__take_out() -> Sent:
-    return Sent("units:take_out", (FitmentFactory().pk,), {"on": DAY})
+    return Sent("units:take_out", (InstalledPartFactory().pk,), {"on": DAY})
 
 
 @form

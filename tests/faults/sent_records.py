@@ -27,7 +27,7 @@ from tests.factories import (
     CallFactory,
     CustomerFactory,
     FailureModeFactory,
-    FitmentFactory,
+    InstalledPartFactory,
     OwnershipFactory,
     TaskFactory,
     UnitFactory,
@@ -132,7 +132,7 @@ def applied_batch() -> Any:
 
 def a_finding(unit: Any) -> dict[str, Any]:
     """The entries of a finding."""
-    FitmentFactory(unit=unit, component_type__kind="track")
+    InstalledPartFactory(unit=unit, component_type__kind="track")
     mode = FailureModeFactory(kind="track")
     return {
         "receipt": key(),
@@ -199,7 +199,7 @@ def letter() -> Any:
 
 def flag() -> Any:
     """A lot that stands out, with a part in place."""
-    part = FitmentFactory(lot=word())
+    part = InstalledPartFactory(lot=word())
     return LotFlag.objects.create(
         component_type=part.component_type,
         lot=part.lot,

@@ -68,13 +68,13 @@ def plots() -> list[Plot]:
 
 def _plot(number: int, sites: Sequence[Site]) -> Plot:
     units = list(Unit.objects.filter(code__startswith="FU", site__in=sites).order_by("pk"))
-    parts = [unit.fitments.in_place().filter(panel=0).order_by("pk")[0] for unit in units]
+    parts = [unit.installed_parts.in_place().filter(panel=0).order_by("pk")[0] for unit in units]
     return Plot(
         sites=[site.pk for site in sites],
         customers=[site.ownerships.get().customer_id for site in sites],
         units=[unit.pk for unit in units],
         modes=[modes_for(unit)[0].pk for unit in units],
-        fitments=[part.pk for part in parts],
+        installed_parts=[part.pk for part in parts],
         types=[part.component_type_id for part in parts],
         technician=User.objects.get(username=f"goer{number}").pk,
         construction=Construction.objects.offered().order_by("code")[0].pk,

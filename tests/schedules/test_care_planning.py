@@ -24,13 +24,13 @@ from tests.factories import (
     CareDueFactory,
     CareRuleFactory,
     ComponentTypeFactory,
-    FitmentFactory,
+    InstalledPartFactory,
     SiteFactory,
     TaskFactory,
     UnitFactory,
 )
 from units import fitting
-from units.models import Fitment
+from units.models import InstalledPart
 
 pytestmark = pytest.mark.django_db
 AT = datetime(2026, 5, 4, 12, 0, tzinfo=UTC)
@@ -38,9 +38,9 @@ TODAY = date(2026, 5, 4)
 
 
 def test_a_part_counts_from_the_day_it_was_fitted() -> None:
-    fitment = FitmentFactory(fitted_on=date(2025, 7, 15))
+    installed_part = InstalledPartFactory(fitted_on=date(2025, 7, 15))
     rule = CareRuleFactory(
-        component_type=fitment.component_type,
+        component_type=installed_part.component_type,
         season_from_month=3,
         season_from_day=1,
         season_until_month=5,
@@ -48,54 +48,55 @@ def test_a_part_counts_from_the_day_it_was_fitted() -> None:
     )
     assert operations.plan_new_care(at=AT) == 1
     (due,) = CareDue.objects.all()
-    assert (due.fitment, due.rule, due.last_done_on) == (fitment, rule, None)
+    assert (due.installed_part, due.rule, due.last_done_on) == (installed_part, rule, None)
     assert (due.counted_from, due.next_due_on) == (date(2025, 7, 15), date(2026, 5, 31))
 
 
 def test_only_parts_in_place_and_rules_in_force_are_planned_and_each_once() -> None:
-    kept = FitmentFactory()
+    kept = InstalledPartFactory()
     rule = CareRuleFactory(component_type=kept.component_type)
     CareRuleFactory(component_type=kept.component_type, active=False)
-    FitmentFactory(component_type=kept.component_type, removed_on=date(2024, 1, 1))
-    FitmentFactory()
+    InstalledPartFactory(component_type=kept.component_type, removed_on=date(2024, 1, 1))
+    InstalledPartFactory()
     assert operations.plan_new_care(at=AT) == 1
     assert operations.plan_new_care(at=AT) == 0
-    assert [(due.fitment, due.rule) for due in CareDue.objects.all()] == [(kept, rule)]
+    assert [(due.installed_part, due.rule) for due in CareDue.objects.all()] == [(kept, rule)]
 
 
 def test_each_part_gets_the_date_of_its_own_day_and_rule() -> None:
     made = ComponentTypeFactory()
     rules = [CareRuleFactory(component_type=made, interval_months=months) for months in (6, 24)]
     parts = [
-        FitmentFactory(component_type=made, fitted_on=date(2020, 1, 31) + timedelta(n)) for n in range(5)
+        InstalledPartFactory(component_type=made, fitted_on=date(2020, 1, 31) + timedelta(n))
+        for n in range(5)
     ]
     assert operations.plan_new_care(at=AT) == 10
     for due in CareDue.objects.all():
         months = due.rule.interval_months
-        assert due.next_due_on == next_due(due.fitment.fitted_on, interval_months=months, season=None)
-    assert CareDue.objects.filter(rule__in=rules, fitment__in=parts).count() == 10
+        assert due.next_due_on == next_due(due.installed_part.fitted_on, interval_months=months, season=None)
+    assert CareDue.objects.filter(rule__in=rules, installed_part__in=parts).count() == 10
 
 
 def test_units_far_apart_are_all_reached() -> None:
-    first = FitmentFactory()
+    first = InstalledPartFactory()
     far = UnitFactory(pk=first.unit_id + 3 * UNITS_AT_ONCE + 7)
-    FitmentFactory(unit=far, component_type=first.component_type)
+    InstalledPartFactory(unit=far, component_type=first.component_type)
     CareRuleFactory(component_type=first.component_type)
     assert operations.plan_new_care(at=AT) == 2
 
 
 def test_a_later_look_only_takes_parts_recorded_since() -> None:
-    old = FitmentFactory()
+    old = InstalledPartFactory()
     CareRuleFactory(component_type=old.component_type, planned_at=AT)
-    Fitment.objects.filter(pk=old.pk).update(recorded_at=timezone.now() - timedelta(days=3))
-    new = FitmentFactory(component_type=old.component_type)
+    InstalledPart.objects.filter(pk=old.pk).update(recorded_at=timezone.now() - timedelta(days=3))
+    new = InstalledPartFactory(component_type=old.component_type)
     assert operations.plan_new_care(timezone.now() - timedelta(days=1), at=AT) == 1
-    assert CareDue.objects.get().fitment == new
+    assert CareDue.objects.get().installed_part == new
 
 
 def test_a_rule_that_was_never_planned_reaches_old_parts_at_a_later_look_too() -> None:
-    old = FitmentFactory()
-    Fitment.objects.update(recorded_at=timezone.now() - timedelta(days=3))
+    old = InstalledPartFactory()
+    InstalledPart.objects.update(recorded_at=timezone.now() - timedelta(days=3))
     rule = CareRuleFactory(component_type=old.component_type)
     assert operations.plan_new_care(timezone.now(), at=AT) == 1
     rule.refresh_from_db()
@@ -118,7 +119,9 @@ def test_many_parts_pass_through_in_flat_memory_and_few_statements() -> None:
     site = SiteFactory()
     units = [UnitFactory.build(site=site) for _ in range(1500)]
     type(units[0]).objects.bulk_create(units)
-    Fitment.objects.bulk_create(FitmentFactory.build(unit=unit, component_type=made) for unit in units)
+    InstalledPart.objects.bulk_create(
+        InstalledPartFactory.build(unit=unit, component_type=made) for unit in units
+    )
     tracemalloc.start()
     with CaptureQueriesContext(connection) as queries:
         assert operations.plan_new_care(at=AT) == 6000
@@ -133,9 +136,14 @@ def test_many_parts_pass_through_in_flat_memory_and_few_statements() -> None:
 
 def test_work_on_a_part_counts_as_the_care_that_asks_for_it() -> None:
     due = CareDueFactory(rule__work="lubricated")
-    other_work = CareDueFactory(fitment=due.fitment, rule__work="checked")
+    other_work = CareDueFactory(installed_part=due.installed_part, rule__work="checked")
     moved = operations.note_care_done(
-        due.fitment.unit, work="lubricated", on=date(2026, 4, 2), fitment=due.fitment, by=None, at=AT
+        due.installed_part.unit,
+        work="lubricated",
+        on=date(2026, 4, 2),
+        installed_part=due.installed_part,
+        by=None,
+        at=AT,
     )
     assert moved == 1
     due.refresh_from_db()
@@ -143,16 +151,24 @@ def test_work_on_a_part_counts_as_the_care_that_asks_for_it() -> None:
     assert (due.last_done_on, due.counted_from) == (date(2026, 4, 2), date(2026, 4, 2))
     assert due.next_due_on == date(2027, 4, 2)
     assert other_work.last_done_on is None
-    assert Change.objects.about(due.fitment.unit).filter(did__startswith="care done on 2 April 2026").exists()
+    assert (
+        Change.objects.about(due.installed_part.unit)
+        .filter(did__startswith="care done on 2 April 2026")
+        .exists()
+    )
 
 
 def test_work_on_the_whole_unit_counts_for_all_its_parts_and_no_other_unit() -> None:
     due = CareDueFactory(rule__work="cleaned")
     beside = CareDueFactory(
-        fitment__unit=due.fitment.unit, fitment__component_type__kind="film", rule__work="cleaned"
+        installed_part__unit=due.installed_part.unit,
+        installed_part__component_type__kind="film",
+        rule__work="cleaned",
     )
-    elsewhere = CareDueFactory(fitment__component_type=due.fitment.component_type, rule=due.rule)
-    assert operations.note_care_done(due.fitment.unit, work="cleaned", on=TODAY, by=None, at=AT) == 2
+    elsewhere = CareDueFactory(
+        installed_part__component_type=due.installed_part.component_type, rule=due.rule
+    )
+    assert operations.note_care_done(due.installed_part.unit, work="cleaned", on=TODAY, by=None, at=AT) == 2
     beside.refresh_from_db()
     elsewhere.refresh_from_db()
     assert (beside.last_done_on, elsewhere.last_done_on) == (TODAY, None)
@@ -160,7 +176,7 @@ def test_work_on_the_whole_unit_counts_for_all_its_parts_and_no_other_unit() -> 
 
 def test_earlier_care_never_moves_a_date_back() -> None:
     due = CareDueFactory(rule__work="cleaned")
-    unit = due.fitment.unit
+    unit = due.installed_part.unit
     assert operations.note_care_done(unit, work="cleaned", on=date(2026, 4, 2), by=None, at=AT) == 1
     assert operations.note_care_done(unit, work="cleaned", on=date(2025, 9, 1), by=None, at=AT) == 0
     assert operations.note_care_done(unit, work="cleaned", on=date(2026, 4, 2), by=None, at=AT) == 0
@@ -169,37 +185,42 @@ def test_earlier_care_never_moves_a_date_back() -> None:
 
 
 def test_care_done_before_a_part_was_fitted_says_nothing_of_it() -> None:
-    due = CareDueFactory(fitment__fitted_on=date(2026, 1, 1), rule__work="cleaned")
+    due = CareDueFactory(installed_part__fitted_on=date(2026, 1, 1), rule__work="cleaned")
     assert (
-        operations.note_care_done(due.fitment.unit, work="cleaned", on=date(2025, 6, 1), by=None, at=AT) == 0
+        operations.note_care_done(
+            due.installed_part.unit, work="cleaned", on=date(2025, 6, 1), by=None, at=AT
+        )
+        == 0
     )
 
 
 def test_care_still_to_come_is_refused() -> None:
     due = CareDueFactory(rule__work="cleaned")
     with pytest.raises(Refused, match="still to come"):
-        operations.note_care_done(due.fitment.unit, work="cleaned", on=date(2026, 5, 5), by=None, at=AT)
+        operations.note_care_done(
+            due.installed_part.unit, work="cleaned", on=date(2026, 5, 5), by=None, at=AT
+        )
 
 
 def test_care_done_on_a_part_nobody_planned_yet_is_not_lost() -> None:
-    fitment = FitmentFactory()
-    CareRuleFactory(component_type=fitment.component_type, work="cleaned")
-    assert operations.note_care_done(fitment.unit, work="cleaned", on=TODAY, by=None, at=AT) == 1
+    installed_part = InstalledPartFactory()
+    CareRuleFactory(component_type=installed_part.component_type, work="cleaned")
+    assert operations.note_care_done(installed_part.unit, work="cleaned", on=TODAY, by=None, at=AT) == 1
     assert CareDue.objects.get().next_due_on == date(2027, 5, 4)
 
 
 def test_care_done_on_a_call_ends_the_open_task() -> None:
     due = CareDueFactory(rule__work="lubricated", next_due_on=date(2026, 3, 1))
-    task = TaskFactory(unit=due.fitment.unit, care_due=due, due_on=date(2026, 3, 1))
-    operations.note_care_done(due.fitment.unit, work="lubricated", on=date(2026, 5, 1), by=None, at=AT)
+    task = TaskFactory(unit=due.installed_part.unit, care_due=due, due_on=date(2026, 3, 1))
+    operations.note_care_done(due.installed_part.unit, work="lubricated", on=date(2026, 5, 1), by=None, at=AT)
     task.refresh_from_db()
     assert (task.state, task.done_on) == ("completed", date(2026, 5, 1))
 
 
 def test_care_done_long_before_the_task_leaves_it_open() -> None:
     due = CareDueFactory(rule__work="lubricated", next_due_on=date(2026, 3, 1))
-    task = TaskFactory(unit=due.fitment.unit, care_due=due, due_on=date(2026, 3, 1))
-    operations.note_care_done(due.fitment.unit, work="lubricated", on=date(2024, 1, 1), by=None, at=AT)
+    task = TaskFactory(unit=due.installed_part.unit, care_due=due, due_on=date(2026, 3, 1))
+    operations.note_care_done(due.installed_part.unit, work="lubricated", on=date(2024, 1, 1), by=None, at=AT)
     task.refresh_from_db()
     assert task.is_open
 
@@ -207,14 +228,16 @@ def test_care_done_long_before_the_task_leaves_it_open() -> None:
 def test_older_records_are_told_in_any_order_and_twice() -> None:
     due = CareDueFactory(rule__work="cleaned")
     part = CareDueFactory(
-        fitment__unit=due.fitment.unit, fitment__component_type__kind="film", rule__work="checked"
+        installed_part__unit=due.installed_part.unit,
+        installed_part__component_type__kind="film",
+        rule__work="checked",
     )
-    unit = due.fitment.unit_id
+    unit = due.installed_part.unit_id
     rows: list[tuple[int, int | None, str, date]] = [
         (unit, None, "cleaned", date(2025, 6, 1)),
         (unit, None, "cleaned", date(2023, 6, 1)),
-        (unit, part.fitment_id, "checked", date(2024, 2, 29)),
-        (unit, due.fitment_id, "checked", date(2026, 1, 1)),
+        (unit, part.installed_part_id, "checked", date(2024, 2, 29)),
+        (unit, due.installed_part_id, "checked", date(2026, 1, 1)),
     ]
     assert operations.note_care_done_many(iter(rows), at=AT) == 2
     assert operations.note_care_done_many(rows, at=AT) == 0
@@ -228,8 +251,8 @@ def test_many_older_records_take_few_statements(
     django_assert_max_num_queries: DjangoAssertNumQueries,
 ) -> None:
     rule = CareRuleFactory(work="cleaned")
-    dues = [CareDueFactory(fitment__component_type=rule.component_type, rule=rule) for _ in range(60)]
-    rows = [(due.fitment.unit_id, None, "cleaned", date(2025, 1, 1)) for due in dues]
+    dues = [CareDueFactory(installed_part__component_type=rule.component_type, rule=rule) for _ in range(60)]
+    rows = [(due.installed_part.unit_id, None, "cleaned", date(2025, 1, 1)) for due in dues]
     with django_assert_max_num_queries(12):
         assert operations.note_care_done_many(rows, at=AT) == 60
 

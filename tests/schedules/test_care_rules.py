@@ -14,7 +14,13 @@ from schedules import operations
 from schedules.models import CareDue, CareRule
 from servicedesk.people.models import Change
 from servicedesk.refusals import Refused
-from tests.factories import CareDueFactory, CareRuleFactory, ComponentTypeFactory, FitmentFactory, TaskFactory
+from tests.factories import (
+    CareDueFactory,
+    CareRuleFactory,
+    ComponentTypeFactory,
+    InstalledPartFactory,
+    TaskFactory,
+)
 
 pytestmark = pytest.mark.django_db
 AT = datetime(2026, 5, 4, 12, 0, tzinfo=UTC)
@@ -43,8 +49,8 @@ def filled_in(**fields: Any) -> dict[str, Any]:
 def test_an_owner_adds_a_rule_and_its_parts_come_due(
     as_owner: Client, django_capture_on_commit_callbacks: DjangoCaptureOnCommitCallbacks
 ) -> None:
-    fitment = FitmentFactory(fitted_on=date(2025, 7, 15))
-    receipt = {"receipt": uuid.uuid4(), "component_type": fitment.component_type_id}
+    installed_part = InstalledPartFactory(fitted_on=date(2025, 7, 15))
+    receipt = {"receipt": uuid.uuid4(), "component_type": installed_part.component_type_id}
     with django_capture_on_commit_callbacks(execute=True):
         answer = as_owner.post("/care-rules/add/", filled_in(**receipt))
     assert answer["Location"] == "/care-rules/"
@@ -97,7 +103,7 @@ def test_two_rules_of_one_name_for_a_type_are_refused(as_owner: Client) -> None:
 def test_another_season_moves_every_due_date_and_says_who_and_why(as_owner: Client) -> None:
     rule = CareRuleFactory(interval_months=12)
     dues = [
-        CareDueFactory(rule=rule, fitment__component_type=rule.component_type, counted_from=day)
+        CareDueFactory(rule=rule, installed_part__component_type=rule.component_type, counted_from=day)
         for day in (date(2025, 2, 10), date(2025, 7, 15), date(2025, 11, 20))
     ]
     answer = as_owner.post(f"/care-rules/{rule.pk}/", filled_in(why="binding is called in from June"))
@@ -136,13 +142,17 @@ def test_another_name_moves_no_date() -> None:
 
 def test_more_due_dates_than_are_held_at_once_all_move() -> None:
     rule = CareRuleFactory()
-    units = [FitmentFactory.build(component_type=rule.component_type).unit for _ in range(2500)]
-    site = CareDueFactory(rule=rule, fitment__component_type=rule.component_type).fitment.unit.site
+    units = [InstalledPartFactory.build(component_type=rule.component_type).unit for _ in range(2500)]
+    site = CareDueFactory(
+        rule=rule, installed_part__component_type=rule.component_type
+    ).installed_part.unit.site
     for unit in units:
         unit.site = site
     type(units[0]).objects.bulk_create(units)
-    fitments = [FitmentFactory.build(unit=unit, component_type=rule.component_type) for unit in units]
-    type(fitments[0]).objects.bulk_create(fitments)
+    installed_parts = [
+        InstalledPartFactory.build(unit=unit, component_type=rule.component_type) for unit in units
+    ]
+    type(installed_parts[0]).objects.bulk_create(installed_parts)
     assert operations.plan_new_care(at=AT) == 2500
     rule.refresh_from_db()
     rule.interval_months = 7
@@ -152,14 +162,14 @@ def test_more_due_dates_than_are_held_at_once_all_move() -> None:
 
 @pytest.mark.django_db(transaction=True)
 def test_a_rule_out_of_force_ends_its_tasks_and_comes_back_with_new_parts() -> None:
-    due = CareDueFactory(fitment__unit__site__care_by="us", rule__planned_at=AT)
-    task = TaskFactory(unit=due.fitment.unit, care_due=due)
+    due = CareDueFactory(installed_part__unit__site__care_by="us", rule__planned_at=AT)
+    task = TaskFactory(unit=due.installed_part.unit, care_due=due)
     rule = CareRule.objects.get(pk=due.rule_id)
     rule.active = False
     operations.change_care_rule(rule, by=None, at=AT)
     task.refresh_from_db()
     assert task.state == "cancelled"
-    later = FitmentFactory(component_type=rule.component_type)
+    later = InstalledPartFactory(component_type=rule.component_type)
     operations.plan_new_care(at=AT)
     assert not later.care_due.exists()
     rule.active = True
@@ -177,7 +187,7 @@ def test_a_rule_stays_with_its_type() -> None:
 def test_the_page_of_a_rule_says_whom_it_reaches_and_what_comes_next(as_owner: Client) -> None:
     due = CareDueFactory(rule__interval_months=12, next_due_on=date(2020, 1, 1))
     CareDueFactory(
-        rule=due.rule, fitment__component_type=due.rule.component_type, next_due_on=date(2200, 1, 1)
+        rule=due.rule, installed_part__component_type=due.rule.component_type, next_due_on=date(2200, 1, 1)
     )
     page = as_owner.get(f"/care-rules/{due.rule_id}/").content.decode()
     assert "2 parts in place come under this rule; 1 is due today." in " ".join(page.split())
@@ -207,7 +217,7 @@ def test_the_list_takes_the_same_few_queries_however_long(
 ) -> None:
     for _ in range(rules):
         due = CareDueFactory()
-        CareDueFactory(rule=due.rule, fitment__component_type=due.rule.component_type)
+        CareDueFactory(rule=due.rule, installed_part__component_type=due.rule.component_type)
     with django_assert_max_num_queries(6):
         as_owner.get("/care-rules/")
 

@@ -21,7 +21,7 @@ from servicedesk.people.models import Change
 from tests.factories import (
     CareDueFactory,
     CareRuleFactory,
-    FitmentFactory,
+    InstalledPartFactory,
     SiteFactory,
     TaskFactory,
     UnitFactory,
@@ -40,11 +40,11 @@ DARK = {"finish": "dark", "shade": "none", "facing": 200}
 
 def part_with_rule(where: dict[str, Any], **rule: Any) -> CareDue:
     """Give a part under a rule, counted from 4 May 2026."""
-    part = FitmentFactory(unit=UnitFactory(installed_on=TODAY, site__care_by="us", **where))
+    part = InstalledPartFactory(unit=UnitFactory(installed_on=TODAY, site__care_by="us", **where))
     made = CareRuleFactory(component_type=part.component_type, interval_months=12, **rule)
     operations.plan_new_care(at=AT)
     follow_exposures(at=AT)
-    return CareDue.objects.filter(rule=made).first() or CareDue(rule=made, fitment=part)
+    return CareDue.objects.filter(rule=made).first() or CareDue(rule=made, installed_part=part)
 
 
 @pytest.mark.parametrize(
@@ -74,13 +74,13 @@ def test_a_rule_can_be_for_exposed_parts_only() -> None:
 
 def test_due_dates_follow_when_a_site_turns_out_exposed_or_not() -> None:
     due = part_with_rule({}, exposed_to="pollen", exposed_months=3)
-    site = due.fitment.unit.site
+    site = due.installed_part.unit.site
     site.pollen = True
     site.save()
     operations.raise_due(TODAY, at=AT)
     due.refresh_from_db()
     assert (due.next_due_on, due.exposed) == (date(2026, 8, 4), True)
-    operations.note_care_done(due.fitment.unit, work=due.rule.work, on=TODAY, by=None, at=AT)
+    operations.note_care_done(due.installed_part.unit, work=due.rule.work, on=TODAY, by=None, at=AT)
     due.refresh_from_db()
     assert due.next_due_on == date(2026, 8, 4)
     site.pollen = False
@@ -96,7 +96,7 @@ def test_care_that_is_not_needed_any_more_ends() -> None:
     CareDue.objects.filter(pk=due.pk).update(next_due_on=TODAY)
     operations.raise_due(TODAY, at=AT)
     task = MaintenanceTask.objects.get()
-    site = due.fitment.unit.site
+    site = due.installed_part.unit.site
     site.coast = "inland"
     site.save()
     operations.raise_due(TODAY, at=AT)
@@ -131,7 +131,7 @@ def test_the_interval_needs_its_exposure(as_owner: Client) -> None:
 
 def test_a_year_is_added_up_month_by_month() -> None:
     site = SiteFactory(care_by="us")
-    part = FitmentFactory(unit=UnitFactory(site=site, code="U-7"), panel=2)
+    part = InstalledPartFactory(unit=UnitFactory(site=site, code="U-7"), panel=2)
     rule = CareRuleFactory(
         component_type=part.component_type,
         name="wash the film",
@@ -141,7 +141,7 @@ def test_a_year_is_added_up_month_by_month() -> None:
         material="soap, ml",
         material_each=40,
     )
-    CareDueFactory(fitment=part, rule=rule, next_due_on=date(2026, 3, 1))
+    CareDueFactory(installed_part=part, rule=rule, next_due_on=date(2026, 3, 1))
     months = months_ahead(our_care(), today=TODAY)
     # Overdue in May, then half a year on: two persons for half an hour each.
     assert [(month.first, month.times, month.hours) for month in months if month.times] == [
@@ -159,9 +159,9 @@ def test_a_year_is_added_up_month_by_month() -> None:
 
 def test_pages_of_the_year_ahead(as_scheduler: Client, as_technician: Client) -> None:
     assert "No care of ours falls due" in told(as_scheduler.get("/care-ahead/").content)
-    due = CareDueFactory(fitment__unit__site__care_by="us", next_due_on=timezone.localdate())
+    due = CareDueFactory(installed_part__unit__site__care_by="us", next_due_on=timezone.localdate())
     assert "Care falls due 1 time at" in told(as_scheduler.get("/care-ahead/").content)
-    site = due.fitment.unit.site
+    site = due.installed_part.unit.site
     page = told(as_technician.get(f"/sites/{site.pk}/care/").content)
     assert due.rule.name in page
     none = as_technician.get(f"/sites/{site.pk}/care/?unit=nothing")

@@ -21,7 +21,7 @@ from schedules.models import CareDue, MaintenanceTask, Visit, VisitTask
 from servicedesk.people.models import User
 from tests.factories import (
     CareDueFactory,
-    FitmentFactory,
+    InstalledPartFactory,
     OwnershipFactory,
     SiteFactory,
     TaskFactory,
@@ -110,7 +110,7 @@ def test_what_opens_a_door_or_reaches_a_customer_stays_at_the_desk() -> None:
     visit_of(
         UserFactory(phone="555-0142"), TaskFactory(unit__site=site), site=site, note="Key under the 4711 pot"
     )
-    CareDueFactory(fitment__unit__site=site, next_due_on=date(2026, 5, 10))
+    CareDueFactory(installed_part__unit__site=site, next_due_on=date(2026, 5, 10))
     Site.objects.update(care_by="us")
     for body in (visits_feed(None, at=AT), due_feed(at=AT)):
         text = body.decode().replace("\r\n ", "")
@@ -164,7 +164,7 @@ def test_a_feed_without_visits_is_still_a_calendar() -> None:
 
 def test_the_same_visits_give_the_same_bytes_at_any_hour() -> None:
     visit_of(UserFactory(), TaskFactory())
-    CareDueFactory(fitment__unit__site__care_by="us", next_due_on=date(2026, 5, 10))
+    CareDueFactory(installed_part__unit__site__care_by="us", next_due_on=date(2026, 5, 10))
     first = visits_feed(None, at=AT), due_feed(at=AT)
     assert (visits_feed(None, at=AT + timedelta(hours=30)), due_feed(at=AT + timedelta(hours=30))) == first
 
@@ -219,7 +219,7 @@ def test_readers_are_not_taken_in_by_hostile_addresses_and_tasks(read: Reader) -
         site = SiteFactory(address=text)
         visit_of(None, TaskFactory(unit__site=site, reason=f"y{text}"), site=site)
         due = CareDueFactory(
-            fitment__unit__site=SiteFactory(address=text, care_by="us"),
+            installed_part__unit__site=SiteFactory(address=text, care_by="us"),
             rule__name=f"z{text[:100]}",
             next_due_on=date(2026, 5, 10),
         )
@@ -240,14 +240,17 @@ def test_readers_are_not_taken_in_by_hostile_addresses_and_tasks(read: Reader) -
 
 def care_at(site: Site, **fields: Any) -> CareDue:
     """Make care due at a site."""
-    return CareDueFactory(fitment__unit__site=site, **{"next_due_on": date(2026, 5, 20), **fields})
+    return CareDueFactory(installed_part__unit__site=site, **{"next_due_on": date(2026, 5, 20), **fields})
 
 
 def test_due_care_is_one_all_day_entry_a_site_and_day() -> None:
     site = SiteFactory(address="12 Heron Lane", care_by="us")
     first = care_at(site, rule__name="wash the film", rule__minutes=40, last_done_on=date(2025, 11, 20))
     CareDueFactory(
-        fitment=first.fitment, rule__name="oil the track", rule__minutes=35, next_due_on=date(2026, 5, 20)
+        installed_part=first.installed_part,
+        rule__name="oil the track",
+        rule__minutes=35,
+        next_due_on=date(2026, 5, 20),
     )
     care_at(site, next_due_on=date(2026, 6, 1))
     seen = seen_in(due_feed(at=AT))
@@ -255,7 +258,7 @@ def test_due_care_is_one_all_day_entry_a_site_and_day() -> None:
         (date(2026, 5, 20), date(2026, 5, 21)),
         (date(2026, 6, 1), date(2026, 6, 2)),
     ]
-    unit = first.fitment.unit
+    unit = first.installed_part.unit
     assert seen[0].summary == "Care due at 12 Heron Lane: 2 tasks, 1 h 15 min"
     assert seen[0].description == (
         f"{unit}: Oil the track: never recorded as done\n{unit}: Wash the film: last done 20 Nov 2025"
@@ -281,12 +284,12 @@ def test_care_of_others_out_of_force_or_on_a_visit_is_not_shown() -> None:
     ours = SiteFactory(care_by="us")
     care_at(SiteFactory(care_by="customer"))
     care_at(ours, rule__active=False)
-    care_at(ours, fitment__removed_on=date(2026, 1, 1))
+    care_at(ours, installed_part__removed_on=date(2026, 1, 1))
     planned = care_at(ours)
-    TaskFactory(unit=planned.fitment.unit, care_due=planned, state="in-process")
+    TaskFactory(unit=planned.installed_part.unit, care_due=planned, state="in-process")
     assert seen_in(due_feed(at=AT)) == []
     open_again = care_at(ours)
-    TaskFactory(unit=open_again.fitment.unit, care_due=open_again)
+    TaskFactory(unit=open_again.installed_part.unit, care_due=open_again)
     assert len(seen_in(due_feed(at=AT))) == 1
 
 
@@ -294,7 +297,7 @@ def test_other_care_on_a_day_is_another_entry_so_that_none_is_kept_by_halves() -
     site = SiteFactory(care_by="us")
     due = care_at(site)
     (before,) = seen_in(due_feed(at=AT))
-    CareDueFactory(fitment=due.fitment, next_due_on=date(2026, 5, 20))
+    CareDueFactory(installed_part=due.installed_part, next_due_on=date(2026, 5, 20))
     (after,) = seen_in(due_feed(at=AT))
     assert before.uid != after.uid
 
@@ -314,7 +317,7 @@ def test_feeds_take_the_same_few_queries_however_full(
     person = UserFactory()
     for _ in range(entries):
         due = care_at(SiteFactory(care_by="us"))
-        task = TaskFactory(unit=FitmentFactory().unit)
+        task = TaskFactory(unit=InstalledPartFactory().unit)
         visit_of(person, task, site=task.site)
         assert due.pk
     with django_assert_max_num_queries(5):

@@ -22,16 +22,20 @@ ENDED = datetime(2026, 5, 4, 14, 10, tzinfo=UTC)
 @pytest.fixture
 def visit(technician: User) -> Visit:
     """A confirmed visit with three tasks: two of care, one of a call."""
-    dues = [CareDueFactory(fitment__unit__site__care_by="us") for _ in range(2)]
-    site = dues[0].fitment.unit.site
-    type(dues[1].fitment.unit).objects.filter(pk=dues[1].fitment.unit_id).update(site=site)
+    dues = [CareDueFactory(installed_part__unit__site__care_by="us") for _ in range(2)]
+    site = dues[0].installed_part.unit.site
+    type(dues[1].installed_part.unit).objects.filter(pk=dues[1].installed_part.unit_id).update(site=site)
     visit = VisitFactory(site=site, state="confirmed")
     visit.technicians.add(technician)
     tasks = [
-        TaskFactory(site=site, unit=due.fitment.unit, care_due=due, state="in-process", reason=f"care {n}")
+        TaskFactory(
+            site=site, unit=due.installed_part.unit, care_due=due, state="in-process", reason=f"care {n}"
+        )
         for n, due in enumerate(dues)
     ]
-    tasks.append(TaskFactory(unit=dues[0].fitment.unit, origin="call", state="in-process", reason="the call"))
+    tasks.append(
+        TaskFactory(unit=dues[0].installed_part.unit, origin="call", state="in-process", reason="the call")
+    )
     VisitTask.objects.bulk_create(VisitTask(visit=visit, task=task) for task in tasks)
     return visit
 

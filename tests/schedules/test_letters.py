@@ -219,8 +219,8 @@ def test_a_sender_that_died_is_taken_over_with_the_same_message_id(post: MailSer
 def test_customers_who_do_the_care_are_told_once_a_month(post: MailServer) -> None:
     site = site_at(1, care_by="customer")
     OwnershipFactory(site=site, customer=CustomerFactory(email="testa@customer.example"))
-    due = CareDueFactory(fitment__unit__site=site, next_due_on=date(2026, 4, 28))
-    old = CareDueFactory(fitment__unit__site=site, next_due_on=date(2025, 4, 28))
+    due = CareDueFactory(installed_part__unit__site=site, next_due_on=date(2026, 4, 28))
+    old = CareDueFactory(installed_part__unit__site=site, next_due_on=date(2025, 4, 28))
     tick()
     tick(NOW + timedelta(days=3))
     assert kinds(post) == ["Your porch windows are due for care"]
@@ -228,7 +228,7 @@ def test_customers_who_do_the_care_are_told_once_a_month(post: MailServer) -> No
     assert due.rule.name in text
     assert old.rule.name not in text
     operations.set_wishes(site.ownerships.get().customer, "visits", by=None, at=NOW)
-    CareDueFactory(fitment__unit__site=site, next_due_on=date(2026, 5, 20))
+    CareDueFactory(installed_part__unit__site=site, next_due_on=date(2026, 5, 20))
     tick(NOW + timedelta(days=32))
     assert Letter.objects.get(due_on=date(2026, 6, 1)).stage == "withheld"
 

@@ -14,7 +14,7 @@ from django.utils import timezone
 from schedules.models import CareDue
 from schedules.operations import care
 from tests.factories import CareRuleFactory, SiteFactory
-from units.models import Fitment, Unit
+from units.models import InstalledPart, Unit
 
 pytestmark = [pytest.mark.django_db(transaction=True), pytest.mark.sqlite]
 
@@ -29,8 +29,8 @@ def test_somebody_who_writes_between_two_chunks_does_not_stop_the_planning(
         Unit(site=site, code=f"M{number}", installed_on=date(2024, 1, 1))
         for number in range(MORE_THAN_ONE_READ)
     )
-    Fitment.objects.bulk_create(
-        Fitment(
+    InstalledPart.objects.bulk_create(
+        InstalledPart(
             unit=unit,
             component_type=rule.component_type,
             kind=rule.component_type.kind,

@@ -25,13 +25,13 @@ from servicedesk.people.models.changes import Door
 from tests.factories import (
     CareDueFactory,
     CareRuleFactory,
-    FitmentFactory,
+    InstalledPartFactory,
     SiteFactory,
     TaskFactory,
     UnitFactory,
     VisitFactory,
 )
-from units.models import Fitment, Site, Unit
+from units.models import InstalledPart, Site, Unit
 
 pytestmark = pytest.mark.django_db
 AT = datetime(2026, 5, 4, 12, 0, tzinfo=UTC)
@@ -41,7 +41,7 @@ SPRING = {"season_from_month": 3, "season_from_day": 1, "season_until_month": 5,
 
 def care_of_ours(**fields: Any) -> CareDue:
     """Make care that we agreed to do."""
-    return CareDueFactory(fitment__unit__site__care_by="us", **fields)
+    return CareDueFactory(installed_part__unit__site__care_by="us", **fields)
 
 
 def open_tasks(due: CareDue) -> list[MaintenanceTask]:
@@ -60,7 +60,11 @@ def test_care_whose_day_has_come_becomes_a_task_with_all_it_takes() -> None:
     assert operations.raise_due(TODAY, at=AT) == 1
     (task,) = open_tasks(due)
     assert task.reason == "Lubricate the track: last done 2 Apr 2025"
-    assert (task.site, task.unit, task.fitment) == (due.fitment.unit.site, due.fitment.unit, due.fitment)
+    assert (task.site, task.unit, task.installed_part) == (
+        due.installed_part.unit.site,
+        due.installed_part.unit,
+        due.installed_part,
+    )
     assert (task.origin, task.work, task.state, task.due_on) == (
         "care",
         "lubricated",
@@ -77,7 +81,7 @@ def test_care_whose_day_has_come_becomes_a_task_with_all_it_takes() -> None:
 def test_the_reason_written_in_sql_is_the_one_written_in_python(
     name: str, panel: int, last: date | None
 ) -> None:
-    due = care_of_ours(rule__name=name, fitment__panel=panel, last_done_on=last)
+    due = care_of_ours(rule__name=name, installed_part__panel=panel, last_done_on=last)
     operations.raise_due(TODAY, at=AT)
     (task,) = open_tasks(due)
     assert task.reason == care_reason(name, panel=panel, last_done_on=last)
@@ -93,15 +97,15 @@ def test_the_day_itself_counts_as_due(next_due_on: date, raised: int) -> None:
 
 @pytest.mark.parametrize("care_by", ["customer", "nobody"])
 def test_care_that_is_not_ours_makes_no_work(care_by: str) -> None:
-    CareDueFactory(fitment__unit__site__care_by=care_by)
+    CareDueFactory(installed_part__unit__site__care_by=care_by)
     assert operations.raise_due(TODAY, at=AT) == 0
 
 
 def test_rules_out_of_force_parts_taken_out_and_removed_units_make_no_work() -> None:
     care_of_ours(rule__active=False)
-    care_of_ours(fitment__removed_on=date(2026, 1, 1))
-    gone = care_of_ours(fitment__removed_on=date(2026, 1, 1))
-    Unit.objects.filter(pk=gone.fitment.unit_id).update(removed_on=date(2026, 1, 1))
+    care_of_ours(installed_part__removed_on=date(2026, 1, 1))
+    gone = care_of_ours(installed_part__removed_on=date(2026, 1, 1))
+    Unit.objects.filter(pk=gone.installed_part.unit_id).update(removed_on=date(2026, 1, 1))
     assert operations.raise_due(TODAY, at=AT) == 0
 
 
@@ -110,7 +114,9 @@ def test_rules_out_of_force_parts_taken_out_and_removed_units_make_no_work() -> 
 
 def test_three_missed_cycles_raise_one_task() -> None:
     due = care_of_ours(
-        fitment__fitted_on=date(2022, 3, 1), counted_from=date(2022, 3, 1), next_due_on=date(2023, 3, 1)
+        installed_part__fitted_on=date(2022, 3, 1),
+        counted_from=date(2022, 3, 1),
+        next_due_on=date(2023, 3, 1),
     )
     assert operations.raise_due(TODAY, at=AT) == 1
     assert len(open_tasks(due)) == 1
@@ -133,8 +139,8 @@ def test_a_desk_that_stood_still_catches_up_in_one_go() -> None:
 
 def test_a_part_recorded_since_the_last_look_is_planned_and_raised_in_the_same_look() -> None:
     operations.raise_due(TODAY, at=timezone.now())
-    fitment = FitmentFactory(unit__site__care_by="us", fitted_on=date(2024, 1, 1))
-    CareRuleFactory(component_type=fitment.component_type)
+    installed_part = InstalledPartFactory(unit__site__care_by="us", fitted_on=date(2024, 1, 1))
+    CareRuleFactory(component_type=installed_part.component_type)
     assert operations.raise_due(TODAY, at=timezone.now()) == 1
 
 
@@ -206,16 +212,16 @@ def test_care_done_late_counts_from_the_day_it_was_done() -> None:
 
 
 def taken_out(due: CareDue) -> None:
-    Fitment.objects.filter(pk=due.fitment_id).update(removed_on=TODAY)
+    InstalledPart.objects.filter(pk=due.installed_part_id).update(removed_on=TODAY)
 
 
 def unit_removed(due: CareDue) -> None:
     taken_out(due)
-    Unit.objects.filter(pk=due.fitment.unit_id).update(removed_on=TODAY)
+    Unit.objects.filter(pk=due.installed_part.unit_id).update(removed_on=TODAY)
 
 
 def care_by_customer(due: CareDue) -> None:
-    Site.objects.filter(pk=due.fitment.unit.site_id).update(care_by="customer")
+    Site.objects.filter(pk=due.installed_part.unit.site_id).update(care_by="customer")
 
 
 def rule_ended(due: CareDue) -> None:
@@ -260,7 +266,7 @@ def test_care_that_becomes_ours_again_is_raised_again() -> None:
 
 def test_calls_and_tasks_on_a_visit_stay_when_care_is_only_due_later() -> None:
     due = care_of_ours(next_due_on=date(2027, 1, 1))
-    on_visit = TaskFactory(unit=due.fitment.unit, care_due=due, state="in-process")
+    on_visit = TaskFactory(unit=due.installed_part.unit, care_due=due, state="in-process")
     call = TaskFactory(unit__site__care_by="nobody", origin="call")
     operations.raise_due(TODAY, at=AT)
     on_visit.refresh_from_db()
@@ -307,8 +313,8 @@ def test_looking_takes_the_same_few_statements_however_much_is_due(
 ) -> None:
     rule = CareRuleFactory(planned_at=AT)
     for _ in range(dues):
-        care_of_ours(rule=rule, fitment__component_type=rule.component_type)
-    Fitment.objects.update(recorded_at=timezone.now() - timedelta(hours=1))  # all of them planned since
+        care_of_ours(rule=rule, installed_part__component_type=rule.component_type)
+    InstalledPart.objects.update(recorded_at=timezone.now() - timedelta(hours=1))  # all of them planned since
     operations.plan_new_care(at=timezone.now())
     with django_assert_max_num_queries(20):
         assert operations.raise_due(TODAY, at=AT) == dues
@@ -334,7 +340,7 @@ def test_a_site_that_becomes_ours_on_the_page_has_its_work_at_once(
     due = CareDueFactory()
     with django_capture_on_commit_callbacks(execute=True):
         answer = as_scheduler.post(
-            "/who-does-the-care/", {"sites": [due.fitment.unit.site_id], "care_by": "us"}
+            "/who-does-the-care/", {"sites": [due.installed_part.unit.site_id], "care_by": "us"}
         )
     assert answer.status_code == 302
     assert len(open_tasks(due)) == 1
@@ -347,6 +353,8 @@ def test_what_the_clock_changes_says_so_in_the_history(
     operations.raise_due(TODAY, at=AT)
     (task,) = open_tasks(due)
     with django_capture_on_commit_callbacks(execute=True):
-        as_scheduler.post("/who-does-the-care/", {"sites": [due.fitment.unit.site_id], "care_by": "nobody"})
+        as_scheduler.post(
+            "/who-does-the-care/", {"sites": [due.installed_part.unit.site_id], "care_by": "nobody"}
+        )
     assert Change.objects.about(task).get(did__startswith="cancelled").door == Door.CLOCK
     assert Visit.objects.count() == 0

@@ -34,7 +34,7 @@ from tests.factories import (
     CareDueFactory,
     CareRuleFactory,
     CustomerFactory,
-    FitmentFactory,
+    InstalledPartFactory,
     OwnershipFactory,
     SiteFactory,
     UnitFactory,
@@ -75,9 +75,9 @@ def test_an_exposure_that_changed_is_turned_once() -> None:
     for _ in range(40):
         CareDueFactory(
             rule=rule,
-            fitment__component_type=rule.component_type,
-            fitment__unit__site__care_by="us",
-            fitment__unit__site__coast="shore",
+            installed_part__component_type=rule.component_type,
+            installed_part__unit__site__care_by="us",
+            installed_part__unit__site__coast="shore",
         )
     together(lambda: follow_exposures(at=AT))
     assert set(CareDue.objects.values_list("exposed", flat=True)) == {True}
@@ -87,7 +87,7 @@ def test_an_exposure_that_changed_is_turned_once() -> None:
 def test_parts_come_once_under_a_rule_for_exposed_parts_only() -> None:
     rule = CareRuleFactory(exposed_to="coast", interval_months=12, exposed_months=None)
     for _ in range(40):
-        FitmentFactory(component_type=rule.component_type, unit__site__coast="shore")
+        InstalledPartFactory(component_type=rule.component_type, unit__site__coast="shore")
     together(lambda: follow_exposures(at=AT))
     assert CareDue.objects.count() == 40
     SiteFactory._meta.model.objects.update(coast="far")

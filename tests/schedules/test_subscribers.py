@@ -89,13 +89,13 @@ def test_a_subscriber_sees_due_care_as_whole_days_and_done_care_go(live_server: 
     url = f"{live_server.url}/calendar/{secret}/due.ics"
     day: date = timezone.localdate() + timedelta(days=7)
     site = SiteFactory(address="1 Heron Lane", care_by="us")
-    due = CareDueFactory(fitment__unit__site=site, rule__work="cleaned", next_due_on=day)
+    due = CareDueFactory(installed_part__unit__site=site, rule__work="cleaned", next_due_on=day)
     other = SiteFactory(address="2 Quay Lane", care_by="us")
-    CareDueFactory(fitment__unit__site=other, next_due_on=day)
+    CareDueFactory(installed_part__unit__site=other, next_due_on=day)
     seen = listed(url, tmp_path)
     assert (seen["1 Heron Lane"].starts, seen["1 Heron Lane"].ends) == (day, day + timedelta(days=1))
     operations.note_care_done(
-        due.fitment.unit, work="cleaned", on=timezone.localdate(), by=None, at=timezone.now()
+        due.installed_part.unit, work="cleaned", on=timezone.localdate(), by=None, at=timezone.now()
     )
     assert set(listed(url, tmp_path)) == {"2 Quay Lane"}
 

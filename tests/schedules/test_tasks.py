@@ -15,7 +15,7 @@ from servicedesk.people.models import Change, User
 from servicedesk.refusals import Refused
 from tests.factories import (
     CareDueFactory,
-    FitmentFactory,
+    InstalledPartFactory,
     SiteFactory,
     TaskFactory,
     UnitFactory,
@@ -44,11 +44,11 @@ def added(**fields: Any) -> MaintenanceTask:
 
 
 def test_a_task_is_put_on_the_list_with_its_history() -> None:
-    fitment = FitmentFactory()
-    task = added(unit=fitment.unit, fitment=fitment, work="repaired", persons=2)
+    installed_part = InstalledPartFactory()
+    task = added(unit=installed_part.unit, installed_part=installed_part, work="repaired", persons=2)
     assert (task.state, task.site, task.persons, task.work) == (
         "needs-action",
-        fitment.unit.site,
+        installed_part.unit.site,
         2,
         "repaired",
     )
@@ -80,7 +80,7 @@ def test_a_task_stays_with_its_site_and_unit() -> None:
     with pytest.raises(Refused, match="another site"):
         added(site=SiteFactory())
     with pytest.raises(Refused, match="another unit"):
-        added(fitment=FitmentFactory())
+        added(installed_part=InstalledPartFactory())
 
 
 def test_a_task_waits_until_a_day_and_goes_on() -> None:
@@ -144,7 +144,7 @@ def test_care_done_on_an_earlier_day_than_recorded_moves_nothing_back() -> None:
     due = CareDueFactory(
         last_done_on=date(2026, 4, 2), counted_from=date(2026, 4, 2), next_due_on=date(2027, 4, 2)
     )
-    task = TaskFactory(unit=due.fitment.unit, care_due=due)
+    task = TaskFactory(unit=due.installed_part.unit, care_due=due)
     operations.complete_task(task, on=date(2026, 1, 1), by=None, at=AT)
     due.refresh_from_db()
     assert (due.last_done_on, due.next_due_on) == (date(2026, 4, 2), date(2027, 4, 2))
@@ -163,7 +163,11 @@ def test_care_taken_along_early_becomes_one_task() -> None:
 def test_the_page_of_a_task_says_why_it_is_there_and_what_became_of_it(as_technician: Client) -> None:
     due = CareDueFactory(rule__note="Wet the nest first.\nThen wipe.")
     task = TaskFactory(
-        unit=due.fitment.unit, care_due=due, fitment=due.fitment, not_done="too_cold", persons=2
+        unit=due.installed_part.unit,
+        care_due=due,
+        installed_part=due.installed_part,
+        not_done="too_cold",
+        persons=2,
     )
     visit = VisitFactory(site=task.site)
     VisitTask.objects.create(visit=visit, task=task, outcome="not_done", why_not="too_cold")
@@ -213,7 +217,7 @@ def test_a_scheduler_cancels_with_a_reason_that_stays(as_scheduler: Client) -> N
 
 def test_a_scheduler_notes_work_done_outside_of_a_visit(as_scheduler: Client) -> None:
     due = CareDueFactory()
-    task = TaskFactory(unit=due.fitment.unit, care_due=due)
+    task = TaskFactory(unit=due.installed_part.unit, care_due=due)
     assert "comes due again" in as_scheduler.get(f"/tasks/{task.pk}/done/").content.decode()
     as_scheduler.post(f"/tasks/{task.pk}/done/", {"on": "2026-04-30"})
     due.refresh_from_db()

@@ -17,11 +17,11 @@ from tests.factories import (
     CareDueFactory,
     CareRuleFactory,
     CustomerFactory,
-    FitmentFactory,
+    InstalledPartFactory,
     TaskFactory,
     UserFactory,
 )
-from units.models import Fitment
+from units.models import InstalledPart
 from units.operations import change_record
 
 pytestmark = [pytest.mark.django_db(transaction=True), pytest.mark.long, pytest.mark.each_database]
@@ -58,7 +58,9 @@ def care(count: int) -> list[CareDue]:
     rule = CareRuleFactory()
     return [
         CareDueFactory(
-            rule=rule, fitment__component_type=rule.component_type, fitment__unit__site__care_by="us"
+            rule=rule,
+            installed_part__component_type=rule.component_type,
+            installed_part__unit__site__care_by="us",
         )
         for _ in range(count)
     ]
@@ -74,10 +76,10 @@ def test_clocks_that_tick_together_raise_each_task_once() -> None:
 def test_planning_together_puts_each_part_under_its_rule_once() -> None:
     rule = CareRuleFactory()
     for _ in range(30):
-        FitmentFactory(component_type=rule.component_type)
+        InstalledPartFactory(component_type=rule.component_type)
     made = at_once(*[lambda: operations.plan_new_care(at=AT)] * 4)
     assert sum(int(str(answer)) for answer in made) == 30
-    assert CareDue.objects.count() == Fitment.objects.count() == 30
+    assert CareDue.objects.count() == InstalledPart.objects.count() == 30
 
 
 def test_two_schedulers_planning_the_same_task_make_one_visit() -> None:
@@ -115,7 +117,7 @@ def test_care_done_while_the_clock_ticks_is_neither_lost_nor_raised_again() -> N
 
     def note(due: CareDue) -> Callable[[], object]:
         return lambda: operations.note_care_done(
-            due.fitment.unit, work="lubricated", on=TODAY, by=None, at=AT
+            due.installed_part.unit, work="lubricated", on=TODAY, by=None, at=AT
         )
 
     def tick() -> object:
@@ -136,7 +138,9 @@ def test_a_task_completed_from_two_doors_is_done_once() -> None:
     at_once(
         lambda: operations.complete_task(task, on=TODAY, by=None, at=AT),
         lambda: operations.complete_task(task, on=TODAY, by=None, at=AT),
-        lambda: operations.note_care_done(due.fitment.unit, work="lubricated", on=TODAY, by=None, at=AT),
+        lambda: operations.note_care_done(
+            due.installed_part.unit, work="lubricated", on=TODAY, by=None, at=AT
+        ),
     )
     task.refresh_from_db()
     due.refresh_from_db()

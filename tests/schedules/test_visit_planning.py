@@ -85,9 +85,11 @@ def test_pressing_twice_makes_one_visit(as_scheduler: Client) -> None:
 
 
 def test_care_that_comes_due_soon_can_go_along(as_scheduler: Client) -> None:
-    due = CareDueFactory(fitment__unit__site__care_by="us", next_due_on=date(2026, 6, 10), rule__minutes=25)
-    CareDueFactory(fitment=due.fitment, next_due_on=date(2026, 9, 10), rule__name="far away")
-    site = due.fitment.unit.site
+    due = CareDueFactory(
+        installed_part__unit__site__care_by="us", next_due_on=date(2026, 6, 10), rule__minutes=25
+    )
+    CareDueFactory(installed_part=due.installed_part, next_due_on=date(2026, 9, 10), rule__name="far away")
+    site = due.installed_part.unit.site
     page = as_scheduler.get(f"/visits/plan/?site={site.pk}").content.decode()
     assert "do it with this visit?" in page
     assert "far away" not in page.lower()

@@ -106,8 +106,11 @@ def test_visit_pages_take_the_same_few_queries_however_much_is_done(
 ) -> None:
     first = at_site()
     site = first.site
-    dues = [CareDueFactory(fitment__unit__site=site) for _ in range(tasks)]
-    more = [TaskFactory(unit=due.fitment.unit, care_due=due, fitment=due.fitment) for due in dues]
+    dues = [CareDueFactory(installed_part__unit__site=site) for _ in range(tasks)]
+    more = [
+        TaskFactory(unit=due.installed_part.unit, care_due=due, installed_part=due.installed_part)
+        for due in dues
+    ]
     paths = {"plan": f"/visits/plan/?site={site.pk}"}
     if page != "plan":
         visit = planned(first, tasks=[first, *more])

@@ -35,7 +35,7 @@ def test_the_page_of_a_visit_shows_what_to_know_and_what_comes_next(
     as_scheduler: Client, technician: User
 ) -> None:
     due = CareDueFactory(rule__note="Thin silicone only.")
-    task = TaskFactory(unit=due.fitment.unit, care_due=due, reason="Lubricate the track", persons=2)
+    task = TaskFactory(unit=due.installed_part.unit, care_due=due, reason="Lubricate the track", persons=2)
     Site.objects.filter(pk=task.site_id).update(access_notes="Gate code 4711")
     visit = planned(task, technician, note="Bring the ladder")
     page = told(as_scheduler.get(f"/visits/{visit.pk}/").content)

@@ -29,7 +29,7 @@ from servicedesk.refusals import Refused
 from tests.factories import (
     CareDueFactory,
     CareRuleFactory,
-    FitmentFactory,
+    InstalledPartFactory,
     SiteFactory,
     TaskFactory,
     UnitFactory,
@@ -121,9 +121,9 @@ def test_care_that_falls_due_within_the_horizon_joins_a_visit_and_no_visit_is_ma
     site, other = (site_at(number, care_by="us") for number in (1, 2))
     work_at(site)
     for place, due_on in ((site, date(2026, 5, 20)), (site, date(2026, 7, 1)), (other, date(2026, 5, 20))):
-        part = FitmentFactory(unit=UnitFactory(site=place))
+        part = InstalledPartFactory(unit=UnitFactory(site=place))
         rule = CareRuleFactory(component_type=part.component_type, minutes=20)
-        CareDueFactory(fitment=part, rule=rule, next_due_on=due_on)
+        CareDueFactory(installed_part=part, rule=rule, next_due_on=due_on)
     plan_week(horizon_days=30)
     [visit] = proposals()
     assert visit.site == site
@@ -167,10 +167,10 @@ def _at_night() -> None:
 
 def _too_cold() -> None:
     technician()
-    part = FitmentFactory(unit=UnitFactory(site=site_at(1)))
+    part = InstalledPartFactory(unit=UnitFactory(site=site_at(1)))
     rule = CareRuleFactory(component_type=part.component_type, not_below_c=10)
-    due = CareDueFactory(fitment=part, rule=rule)
-    TaskFactory(unit=part.unit, care_due=due, fitment=part)
+    due = CareDueFactory(installed_part=part, rule=rule)
+    TaskFactory(unit=part.unit, care_due=due, installed_part=part)
     for number in range(7):
         DayWeather.objects.create(on=MONDAY + timedelta(days=number), warmest_c=4)
 
@@ -445,8 +445,8 @@ class TestDangers:
         danger = work_at(site, priority=1, minutes=45)
         easy = work_at(site, minutes=20)
         rule = CareRuleFactory(not_below_c=15)
-        part = FitmentFactory(unit=UnitFactory(site=site), component_type=rule.component_type)
-        cold = work_at(site, care_due=CareDueFactory(fitment=part, rule=rule))
+        part = InstalledPartFactory(unit=UnitFactory(site=site), component_type=rule.component_type)
+        cold = work_at(site, care_due=CareDueFactory(installed_part=part, rule=rule))
         waits = work_at(site, waiting_for="part", waiting_until=date(2026, 5, 8))
         work_at(site, persons=2)
         DayWeather.objects.create(on=MONDAY, warmest_c=5)

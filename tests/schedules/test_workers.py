@@ -22,8 +22,8 @@ from uuid import uuid4
 from tests.factories import CareDueFactory
 mark = uuid4().hex
 CareDueFactory(
-    fitment__unit__site__care_by='us', fitment__unit__site__code=mark, fitment__unit__code=mark,
-    fitment__component_type__name=mark,
+    installed_part__unit__site__care_by='us', installed_part__unit__site__code=mark,
+    installed_part__unit__code=mark, installed_part__component_type__name=mark,
 )
 """
 A_RULE = """

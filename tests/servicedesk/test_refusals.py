@@ -49,7 +49,7 @@ BY_TYPE: dict[str, Any] = {
     "JSONField": {},
 }
 SPECIAL: dict[str, dict[str, Any]] = {
-    "Departure": {"fitment": lambda: factories.FitmentFactory(pieces=4), "pieces": 1},
+    "PartialRemoval": {"installed_part": lambda: factories.InstalledPartFactory(pieces=4), "pieces": 1},
     "WeekPlan": {"monday": DAY, "stage": "waiting"},
     "MaintenanceTask": {"care_due": lambda: factories.CareDueFactory()},
     "Call": {"task": lambda: factories.TaskFactory()},

@@ -12,19 +12,19 @@ from tests.factories import (
     ComponentTypeFactory,
     ConstructionFactory,
     ConstructionPartFactory,
-    FitmentFactory,
+    InstalledPartFactory,
     SiteFactory,
     UnitFactory,
 )
 from units import fitting, operations
-from units.models import Fitment, ObservationPeriod, Unit
+from units.models import InstalledPart, ObservationPeriod, Unit
 
 pytestmark = pytest.mark.django_db
 AT = datetime(2024, 6, 1, 12, 0, tzinfo=UTC)
 
 
-def test_replacing_a_liner_ends_one_fitment_and_opens_another() -> None:
-    old = FitmentFactory(pieces=2, lot="L1")
+def test_replacing_a_liner_ends_one_installed_part_and_opens_another() -> None:
+    old = InstalledPartFactory(pieces=2, lot="L1")
     nylon = ComponentTypeFactory(kind="track", name="nylon")
     new = fitting.replace_set(
         old, component_type=nylon, on=date(2023, 5, 4), lot="L2", pieces=None, by=None, at=AT
@@ -32,30 +32,30 @@ def test_replacing_a_liner_ends_one_fitment_and_opens_another() -> None:
     old.refresh_from_db()
     assert (old.removed_on, old.lot) == (date(2023, 5, 4), "L1")
     assert (new.component_type, new.fitted_on, new.removed_on) == (nylon, date(2023, 5, 4), None)
-    assert (new.pieces, new.lot, new.panel) == (2, "L2", Fitment.WHOLE)
-    assert list(old.unit.fitments.in_place()) == [new]
+    assert (new.pieces, new.lot, new.panel) == (2, "L2", InstalledPart.WHOLE)
+    assert list(old.unit.installed_parts.in_place()) == [new]
 
 
 def test_four_keys_of_one_panel_changed_to_metal_leave_twelve_going_on() -> None:
     unit = UnitFactory(panels=4)
-    plastic = FitmentFactory(unit=unit, component_type__kind="corner", pieces=16)
+    plastic = InstalledPartFactory(unit=unit, component_type__kind="corner", pieces=16)
     metal = ComponentTypeFactory(kind="corner", name="metal")
     new = fitting.change_panel_share(
         plastic, panel=2, component_type=metal, on=date(2023, 5, 4), by=None, at=AT
     )
-    plastic = Fitment.objects.get(pk=plastic.pk)
+    plastic = InstalledPart.objects.get(pk=plastic.pk)
     assert plastic.removed_on is None
     assert plastic.fitted_on == unit.installed_on
     assert plastic.pieces_left == 12
     assert (new.panel, new.pieces, new.fitted_on) == (2, 4, date(2023, 5, 4))
     # a second panel leaves eight
     fitting.change_panel_share(plastic, panel=3, component_type=metal, on=date(2023, 6, 4), by=None, at=AT)
-    assert Fitment.objects.get(pk=plastic.pk).pieces_left == 8
+    assert InstalledPart.objects.get(pk=plastic.pk).pieces_left == 8
 
 
 def test_the_share_must_be_said_where_pieces_do_not_divide() -> None:
     unit = UnitFactory(panels=4)
-    plastic = FitmentFactory(unit=unit, component_type__kind="corner", pieces=15)
+    plastic = InstalledPartFactory(unit=unit, component_type__kind="corner", pieces=15)
     metal = ComponentTypeFactory(kind="corner")
     with pytest.raises(Refused, match="say how many were changed"):
         fitting.change_panel_share(
@@ -73,7 +73,7 @@ def test_the_share_must_be_said_where_pieces_do_not_divide() -> None:
 )
 def test_what_a_share_can_not_be(told: dict[str, object], sentence: str) -> None:
     unit = UnitFactory(panels=4)
-    keys = FitmentFactory(unit=unit, component_type__kind="corner", pieces=16)
+    keys = InstalledPartFactory(unit=unit, component_type__kind="corner", pieces=16)
     entries = {
         "panel": 2,
         "component_type": ComponentTypeFactory(kind="corner"),
@@ -82,11 +82,11 @@ def test_what_a_share_can_not_be(told: dict[str, object], sentence: str) -> None
     }
     with pytest.raises(Refused, match=sentence):
         fitting.change_panel_share(keys, **entries, by=None, at=AT)
-    assert Fitment.objects.get(pk=keys.pk).pieces_left == 16
+    assert InstalledPart.objects.get(pk=keys.pk).pieces_left == 16
 
 
 def test_a_part_is_not_replaced_by_another_kind() -> None:
-    liner = FitmentFactory()
+    liner = InstalledPartFactory()
     with pytest.raises(Refused, match="can't take the place of"):
         fitting.replace_set(
             liner, component_type=ComponentTypeFactory(kind="corner"), on=date(2023, 5, 4), by=None, at=AT
@@ -94,7 +94,7 @@ def test_a_part_is_not_replaced_by_another_kind() -> None:
 
 
 def test_a_part_already_out_is_not_replaced_again() -> None:
-    liner = FitmentFactory(removed_on=date(2022, 1, 1))
+    liner = InstalledPartFactory(removed_on=date(2022, 1, 1))
     for change in (
         lambda: fitting.replace_set(
             liner, component_type=liner.component_type, on=date(2023, 5, 4), by=None, at=AT
@@ -106,9 +106,9 @@ def test_a_part_already_out_is_not_replaced_again() -> None:
 
 
 def test_taking_out_leaves_the_slot_empty() -> None:
-    part = FitmentFactory()
+    part = InstalledPartFactory()
     fitting.take_out(part, on=date(2023, 5, 4), by=None, at=AT)
-    assert not part.unit.fitments.in_place().exists()
+    assert not part.unit.installed_parts.in_place().exists()
     assert Change.objects.about(part.unit).count() == 1
 
 
@@ -149,7 +149,7 @@ def test_a_new_unit_starts_with_the_parts_of_its_construction() -> None:
         by=None,
         at=AT,
     )
-    parts = {part.kind: part for part in unit.fitments.all()}
+    parts = {part.kind: part for part in unit.installed_parts.all()}
     assert set(parts) == {"corner", "track"}
     assert (parts["corner"].pieces, parts["corner"].lot) == (16, "B7")
     assert parts["track"].component_type.name == "nylon"
@@ -172,7 +172,7 @@ def test_a_unit_is_not_watched_before_it_is_installed() -> None:
 
 
 def test_removing_a_unit_ends_its_parts_and_our_watching(scheduler: object) -> None:
-    part = FitmentFactory()
+    part = InstalledPartFactory()
     period = ObservationPeriod.objects.create(unit=part.unit, from_on=part.fitted_on)
     operations.remove_unit(part.unit, on=date(2024, 2, 1), by=scheduler, at=AT)
     part.refresh_from_db()

@@ -16,7 +16,7 @@ from tests.factories import (
     ConstructionFactory,
     ConstructionPartFactory,
     CustomerFactory,
-    FitmentFactory,
+    InstalledPartFactory,
     ObservationPeriodFactory,
     OwnershipFactory,
     SiteFactory,
@@ -27,7 +27,7 @@ from units.models import (
     Construction,
     Customer,
     FailureMode,
-    Fitment,
+    InstalledPart,
     ObservationPeriod,
     Site,
     Unit,
@@ -175,29 +175,29 @@ def test_a_changed_unit_says_what_changed(as_scheduler: Client) -> None:
 
 def test_replacing_one_panel_and_removing_through_the_pages(as_scheduler: Client) -> None:
     unit = UnitFactory(panels=4)
-    keys = FitmentFactory(unit=unit, component_type__kind="corner", pieces=16)
+    keys = InstalledPartFactory(unit=unit, component_type__kind="corner", pieces=16)
     metal = ComponentTypeFactory(kind="corner", name="metal key")
     entries = {"receipt": key(), "panel": 2, "component_type": metal.pk, "on": "2024-01-05"}
     page = words(as_scheduler.post(f"/parts/{keys.pk}/one-panel/", entries, follow=True))
     assert "Changed. The other pieces go on" in page
     assert "metal key" in page
     assert as_scheduler.post(f"/parts/{keys.pk}/one-panel/", entries).status_code == 302
-    assert Fitment.objects.filter(component_type=metal).count() == 1
+    assert InstalledPart.objects.filter(component_type=metal).count() == 1
     as_scheduler.post(
         f"/parts/{keys.pk}/replace/",
         {"receipt": key(), "component_type": metal.pk, "on": "2024-02-05", "pieces": 12},
     )
-    assert Fitment.objects.in_place().filter(component_type=metal).count() == 2
-    one = Fitment.objects.in_place().get(panel=2)
+    assert InstalledPart.objects.in_place().filter(component_type=metal).count() == 2
+    one = InstalledPart.objects.in_place().get(panel=2)
     assert as_scheduler.post(f"/parts/{one.pk}/take-out/", {"on": "2024-01-01"}).status_code == 422
     as_scheduler.post(f"/parts/{one.pk}/take-out/", {"on": "2024-03-01"})
     page = words(as_scheduler.post(f"/units/{unit.pk}/remove/", {"on": "2024-04-01"}, follow=True))
     assert "removed 1 April 2024" in page
-    assert not Fitment.objects.in_place().exists()
+    assert not InstalledPart.objects.in_place().exists()
 
 
 def test_a_part_fitted_into_a_taken_slot_is_refused_with_the_way_out(as_scheduler: Client) -> None:
-    part = FitmentFactory()
+    part = InstalledPartFactory()
     answer = as_scheduler.post(
         f"/units/{part.unit_id}/fit/",
         {
@@ -252,7 +252,7 @@ def test_a_house_is_sold(as_scheduler: Client) -> None:
 def test_units_are_found_by_any_scrap(as_technician: Client, scrap: str) -> None:
     site = SiteFactory(address="3 Heron Way")
     OwnershipFactory(site=site, customer__name="Ida Probe")
-    FitmentFactory(unit__site=site, unit__code="U-77", lot="LOT-9")
+    InstalledPartFactory(unit__site=site, unit__code="U-77", lot="LOT-9")
     UnitFactory(code="other")
     page = words(as_technician.get("/units/", {"q": scrap}))
     assert "U-77" in page
@@ -260,7 +260,7 @@ def test_units_are_found_by_any_scrap(as_technician: Client, scrap: str) -> None
 
 
 def test_units_are_filtered_by_construction_part_and_state(as_technician: Client) -> None:
-    part = FitmentFactory(unit__code="has-part", unit__construction=ConstructionFactory())
+    part = InstalledPartFactory(unit__code="has-part", unit__construction=ConstructionFactory())
     UnitFactory(code="gone", removed_on="2022-01-01")
     UnitFactory(code="plain")
 
@@ -296,7 +296,7 @@ def test_lists_ask_as_often_for_thirty_rows_as_for_three(
 
     def asked(rows: int) -> int:
         for _ in range(rows):
-            FitmentFactory(unit__site=OwnershipFactory().site)
+            InstalledPartFactory(unit__site=OwnershipFactory().site)
         with CaptureQueriesContext(
             connection,
         ) as queries:

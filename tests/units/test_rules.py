@@ -14,13 +14,13 @@ from django.db import connection, connections
 from servicedesk.refusals import Refused, one_step
 from tests.factories import (
     ComponentTypeFactory,
-    FitmentFactory,
+    InstalledPartFactory,
     ObservationPeriodFactory,
     OwnershipFactory,
     SiteFactory,
     UnitFactory,
 )
-from units.models import Departure, Fitment, Site, Unit
+from units.models import InstalledPart, PartialRemoval, Site, Unit
 
 pytestmark = pytest.mark.django_db
 
@@ -33,10 +33,12 @@ def refused(write: Callable[[], object]) -> str:
 
 
 def test_a_slot_holds_one_part_at_a_time() -> None:
-    fitment = FitmentFactory()
-    other = ComponentTypeFactory(kind=fitment.kind)
+    installed_part = InstalledPartFactory()
+    other = ComponentTypeFactory(kind=installed_part.kind)
     sentence = refused(
-        lambda: FitmentFactory(unit=fitment.unit, component_type=other, fitted_on=date(2021, 1, 1))
+        lambda: InstalledPartFactory(
+            unit=installed_part.unit, component_type=other, fitted_on=date(2021, 1, 1)
+        )
     )
     assert sentence.startswith("This place in the unit already holds a part on some of these days")
 
@@ -58,8 +60,8 @@ def test_days_of_two_parts_in_a_slot(
     unit = UnitFactory(installed_on=date(2019, 1, 1))
     part = ComponentTypeFactory()
 
-    def fit(days: tuple[str, str | None]) -> Fitment:
-        return FitmentFactory(
+    def fit(days: tuple[str, str | None]) -> InstalledPart:
+        return InstalledPartFactory(
             unit=unit,
             component_type=part,
             fitted_on=date.fromisoformat(days[0]),
@@ -74,18 +76,18 @@ def test_days_of_two_parts_in_a_slot(
 
 
 def test_panels_and_the_whole_unit_are_different_slots() -> None:
-    whole = FitmentFactory()
-    FitmentFactory(unit=whole.unit, component_type=whole.component_type, panel=1)
-    FitmentFactory(unit=whole.unit, component_type=whole.component_type, panel=2)
-    assert Fitment.objects.count() == 3
+    whole = InstalledPartFactory()
+    InstalledPartFactory(unit=whole.unit, component_type=whole.component_type, panel=1)
+    InstalledPartFactory(unit=whole.unit, component_type=whole.component_type, panel=2)
+    assert InstalledPart.objects.count() == 3
 
 
 def test_forms_hear_the_same_sentence_as_the_database() -> None:
-    fitment = FitmentFactory()
-    again = Fitment(
-        unit=fitment.unit,
-        component_type=fitment.component_type,
-        kind=fitment.kind,
+    installed_part = InstalledPartFactory()
+    again = InstalledPart(
+        unit=installed_part.unit,
+        component_type=installed_part.component_type,
+        kind=installed_part.kind,
         fitted_on=date(2021, 1, 1),
     )
     with pytest.raises(ValidationError, match="already holds a part"):
@@ -93,20 +95,22 @@ def test_forms_hear_the_same_sentence_as_the_database() -> None:
 
 
 def test_a_removed_unit_has_no_open_part() -> None:
-    fitment = FitmentFactory()
-    sentence = refused(lambda: Unit.objects.filter(pk=fitment.unit_id).update(removed_on=date(2022, 1, 1)))
+    installed_part = InstalledPartFactory()
+    sentence = refused(
+        lambda: Unit.objects.filter(pk=installed_part.unit_id).update(removed_on=date(2022, 1, 1))
+    )
     assert sentence == "A removed unit can't have parts that are still in place: end its parts on that day."
 
 
 def test_no_part_goes_into_a_removed_unit() -> None:
     unit = UnitFactory(removed_on=date(2022, 1, 1))
-    assert refused(lambda: FitmentFactory(unit=unit)).startswith("The unit was removed")
-    FitmentFactory(unit=unit, removed_on=date(2022, 1, 1))
+    assert refused(lambda: InstalledPartFactory(unit=unit)).startswith("The unit was removed")
+    InstalledPartFactory(unit=unit, removed_on=date(2022, 1, 1))
 
 
 def test_a_part_is_of_its_types_kind() -> None:
     liner = ComponentTypeFactory(kind="track")
-    assert refused(lambda: FitmentFactory(component_type=liner, kind="sash")) == (
+    assert refused(lambda: InstalledPartFactory(component_type=liner, kind="sash")) == (
         "A part's kind is the kind of its type."
     )
 
@@ -114,8 +118,11 @@ def test_a_part_is_of_its_types_kind() -> None:
 @pytest.mark.parametrize(
     ("write", "sentence"),
     [
-        (lambda: FitmentFactory(removed_on=date(2000, 1, 1)), "can't be taken out before it was fitted"),
-        (lambda: FitmentFactory(pieces=0), "at least one piece"),
+        (
+            lambda: InstalledPartFactory(removed_on=date(2000, 1, 1)),
+            "can't be taken out before it was fitted",
+        ),
+        (lambda: InstalledPartFactory(pieces=0), "at least one piece"),
         (lambda: UnitFactory(removed_on=date(2000, 1, 1)), "can't be removed before it was installed"),
         (lambda: UnitFactory(panels=0), "1 to 12 panels"),
         (lambda: UnitFactory(panels=13), "1 to 12 panels"),
@@ -153,26 +160,28 @@ def test_watched_periods_do_not_overlap() -> None:
 
 
 def test_some_pieces_stay_when_others_leave() -> None:
-    keys = FitmentFactory(pieces=16)
-    Departure.objects.create(fitment=keys, panel=1, pieces=8, left_on=date(2022, 1, 1))
+    keys = InstalledPartFactory(pieces=16)
+    PartialRemoval.objects.create(installed_part=keys, panel=1, pieces=8, left_on=date(2022, 1, 1))
     assert "replace the whole set instead" in refused(
-        lambda: Departure.objects.create(fitment=keys, panel=2, pieces=8, left_on=date(2022, 1, 1))
+        lambda: PartialRemoval.objects.create(
+            installed_part=keys, panel=2, pieces=8, left_on=date(2022, 1, 1)
+        )
     )
 
 
 def test_the_rules_survive_a_rebuilt_table() -> None:
     """SQLite rebuilds a table to change a column; the triggers must come along."""
-    fitment = FitmentFactory()
+    installed_part = InstalledPartFactory()
     if connection.vendor == "sqlite":
         with connection.cursor() as cursor:
             cursor.execute("SELECT count(*) FROM sqlite_master WHERE type = 'trigger'")
             assert cursor.fetchone()[0] >= 14
-    other = ComponentTypeFactory(kind=fitment.kind)
+    other = ComponentTypeFactory(kind=installed_part.kind)
     assert "already holds a part" in refused(
-        lambda: Fitment.objects.bulk_create(
+        lambda: InstalledPart.objects.bulk_create(
             [
-                Fitment(
-                    unit=fitment.unit,
+                InstalledPart(
+                    unit=installed_part.unit,
                     component_type=other,
                     kind=other.kind,
                     fitted_on=date(2021, 1, 1),
@@ -192,7 +201,7 @@ def test_two_writers_can_not_fill_one_slot_twice() -> None:
         start.wait()
         try:
             with one_step():
-                Fitment.objects.create(
+                InstalledPart.objects.create(
                     unit=unit, component_type=part, kind=part.kind, fitted_on=date(2020, 3, 2)
                 )
             outcomes.append("fitted")
@@ -206,7 +215,7 @@ def test_two_writers_can_not_fill_one_slot_twice() -> None:
         thread.start()
     for thread in threads:
         thread.join()
-    assert Fitment.objects.filter(unit=unit).count() == 1
+    assert InstalledPart.objects.filter(unit=unit).count() == 1
     assert outcomes.count("fitted") == 1
     assert all("already holds a part" in told for told in outcomes if told != "fitted")
 
@@ -231,7 +240,7 @@ def test_removing_a_unit_and_fitting_a_part_at_once_leaves_no_open_part() -> Non
             start.wait()
             try:
                 with one_step():
-                    FitmentFactory(unit=unit, component_type=part)
+                    InstalledPartFactory(unit=unit, component_type=part)
             except Refused:
                 pass
             finally:
@@ -242,7 +251,7 @@ def test_removing_a_unit_and_fitting_a_part_at_once_leaves_no_open_part() -> Non
             thread.start()
         for thread in threads:
             thread.join()
-        assert not Fitment.objects.filter(
+        assert not InstalledPart.objects.filter(
             unit__pk=unit.pk, unit__removed_on__isnull=False, removed_on__isnull=True
         ).exists()
 

@@ -1,7 +1,7 @@
 """What the register knows."""
 
 from .customers import Customer
-from .fitments import Departure, Fitment
+from .installed_parts import InstalledPart, PartialRemoval
 from .labels import UnitLabel
 from .modes import FailureMode
 from .observation import ObservationPeriod
@@ -14,12 +14,12 @@ __all__ = [
     "Construction",
     "ConstructionPart",
     "Customer",
-    "Departure",
     "FailureMode",
-    "Fitment",
+    "InstalledPart",
     "Kind",
     "ObservationPeriod",
     "Ownership",
+    "PartialRemoval",
     "Site",
     "Unit",
     "UnitLabel",

@@ -131,7 +131,7 @@ class Unit(models.Model):
             RowRule(
                 name="unit_removed_has_no_open_part",
                 violated=(
-                    "NEW.removed_on IS NOT NULL AND EXISTS (SELECT 1 FROM units_fitment f"
+                    "NEW.removed_on IS NOT NULL AND EXISTS (SELECT 1 FROM units_installedpart f"
                     " WHERE f.unit_id = NEW.id AND (f.removed_on IS NULL OR f.removed_on > NEW.removed_on))"
                 ),
                 message="A removed unit can't have parts that are still in place: end its parts on that day.",

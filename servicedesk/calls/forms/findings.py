@@ -44,7 +44,7 @@ def modes_for(
     """
     built = unit.construction
     expected = {mode.pk for mode in built.expected_modes.all()} if built else set()
-    kinds = {part.kind for part in unit.fitments.all()}
+    kinds = {part.kind for part in unit.installed_parts.all()}
     if offered is None:
         offered = FailureMode.objects.offered()
     found = [mode for mode in offered if not kinds or mode.kind in kinds or mode.kind == Kind.UNIT]

@@ -11,12 +11,12 @@ from servicedesk.calls.models import Finding, Work
 from servicedesk.calls.operations import Swap
 from servicedesk.people.receipts import ReceiptForm
 from units.forms import DayField
-from units.models import ComponentType, Fitment, Unit
+from units.models import ComponentType, InstalledPart, Unit
 
 PIECES, SET, SHARE = "pieces", "set", "share"
 
 
-class FitmentField(forms.ModelChoiceField):
+class InstalledPartField(forms.ModelChoiceField):
     """A part of the unit; parts that are out say since when."""
 
     def label_from_instance(self, obj: Any) -> str:
@@ -43,8 +43,8 @@ class WorkForm(ReceiptForm, forms.ModelForm):
     """What was done, to what, and who pays."""
 
     kind = forms.ChoiceField(label="What was done", choices=WorkKind.choices, widget=forms.RadioSelect)
-    fitment = FitmentField(
-        queryset=Fitment.objects.none(), required=False, label="On what", empty_label="the whole unit"
+    installed_part = InstalledPartField(
+        queryset=InstalledPart.objects.none(), required=False, label="On what", empty_label="the whole unit"
     )
     finding = FindingChoiceField(
         queryset=Finding.objects.none(), required=False, label="It answers", empty_label="no finding"
@@ -74,23 +74,25 @@ class WorkForm(ReceiptForm, forms.ModelForm):
 
     class Meta:
         model = Work
-        fields = ["kind", "fitment", "finding", "done_on", "minutes", "pieces", "payer", "note"]
+        fields = ["kind", "installed_part", "finding", "done_on", "minutes", "pieces", "payer", "note"]
         widgets = {"note": forms.Textarea(attrs={"rows": 2})}
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         unit: Unit = self.instance.unit
-        parts = Fitment.objects.for_sheet().filter(unit=unit)
+        parts = InstalledPart.objects.for_sheet().filter(unit=unit)
         kinds = parts.order_by().values("kind")
         types = ComponentType.objects.offered().filter(kind__in=kinds)
-        self.fields["fitment"].queryset = parts  # type: ignore[attr-defined]
+        self.fields["installed_part"].queryset = parts  # type: ignore[attr-defined]
         self.fields["component_type"].queryset = types  # type: ignore[attr-defined]
         self.fields["finding"].queryset = Finding.objects.for_unit_sheet(unit)  # type: ignore[attr-defined]
         self.fields["panel"].choices = [  # type: ignore[attr-defined]
             ("", "choose a panel"),
             *((str(number), f"panel {number}") for number in range(1, (unit.panels or 0) + 1)),
         ]
-        self.fields["fitment"].error_messages["invalid_choice"] = "That part is not in this unit any more."
+        self.fields["installed_part"].error_messages["invalid_choice"] = (
+            "That part is not in this unit any more."
+        )
         self.fields["kind"].error_messages["required"] = "Choose what was done."
         self._need("component_type", SET, SHARE, or_else="Say what was put in; the same type again is fine.")
         self._need("panel", SHARE, or_else="Say which panel’s share was replaced.")
@@ -112,15 +114,15 @@ class WorkForm(ReceiptForm, forms.ModelForm):
             if not told["pieces"]:
                 self.add_error("pieces", "Say how many pieces were replaced.")
             return told
-        if told.get("fitment") is None:
-            self.add_error("fitment", "Say which part was replaced.")
+        if told.get("installed_part") is None:
+            self.add_error("installed_part", "Say which part was replaced.")
         if not self.errors and not told["pieces"]:
             self._count(told, extent)
         return told
 
     def _count(self, told: dict[str, Any], extent: str) -> None:
         """Count the pieces that a whole set, or one panel's even share, stands for."""
-        part: Fitment = told["fitment"]
+        part: InstalledPart = told["installed_part"]
         panels = self.instance.unit.panels
         if extent == SET:
             told["pieces"] = part.pieces_left

@@ -109,8 +109,8 @@ class Finding(models.Model):
         OTHER = "other", "something else"
 
     unit = models.ForeignKey("units.Unit", on_delete=models.PROTECT, related_name="findings")
-    fitment = models.ForeignKey(
-        "units.Fitment", on_delete=models.PROTECT, null=True, blank=True, related_name="findings"
+    installed_part = models.ForeignKey(
+        "units.InstalledPart", on_delete=models.PROTECT, null=True, blank=True, related_name="findings"
     )
     mode = models.ForeignKey("units.FailureMode", on_delete=models.PROTECT, related_name="findings")
     call = models.ForeignKey(
@@ -150,7 +150,7 @@ class Finding(models.Model):
     class Meta:
         indexes = [
             models.Index(fields=["unit", "mode", "found_on"], name="finding_by_unit"),
-            models.Index(fields=["fitment", "is_failure"], name="finding_by_fitment"),
+            models.Index(fields=["installed_part", "is_failure"], name="finding_by_installed_part"),
             models.Index(fields=["mode", "found_on"], name="finding_by_mode"),
             models.Index(fields=["changed_at"], name="finding_by_changed"),
         ]

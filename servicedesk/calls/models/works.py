@@ -26,8 +26,8 @@ class Work(models.Model):
         GOODWILL = "goodwill", "goodwill"
 
     unit = models.ForeignKey("units.Unit", on_delete=models.PROTECT, related_name="works")
-    fitment = models.ForeignKey(
-        "units.Fitment", on_delete=models.PROTECT, null=True, blank=True, related_name="works"
+    installed_part = models.ForeignKey(
+        "units.InstalledPart", on_delete=models.PROTECT, null=True, blank=True, related_name="works"
     )
     finding = models.ForeignKey(
         "calls.Finding", on_delete=models.PROTECT, null=True, blank=True, related_name="works"
@@ -59,7 +59,7 @@ class Work(models.Model):
     class Meta:
         indexes = [
             models.Index(fields=["unit", "done_on"], name="work_by_unit"),
-            models.Index(fields=["fitment", "kind", "done_on"], name="work_by_fitment"),
+            models.Index(fields=["installed_part", "kind", "done_on"], name="work_by_installed_part"),
         ]
         constraints = [
             TellsOfChanges(name="work_tells_of_changes", block=BLOCK_OF_UNIT),

@@ -1,7 +1,7 @@
 """What can be done with calls: the only writers of calls, answers, looks, findings and work."""
 
 from .calls import change_call, log_call, log_report, name_unit
-from .findings import change_finding, fitment_for, record_finding
+from .findings import change_finding, installed_part_for, record_finding
 from .finishing import (
     Finished,
     Told,
@@ -35,8 +35,8 @@ __all__ = [
     "complete_done",
     "dangers_of",
     "finish",
-    "fitment_for",
     "go_on",
+    "installed_part_for",
     "keep_service_times",
     "log_call",
     "log_report",

@@ -14,7 +14,7 @@ from servicedesk.people.history import write_change
 from servicedesk.people.models import User
 from servicedesk.refusals import Refused, one_step
 from servicedesk.words import count
-from units.models import Fitment, Unit
+from units.models import InstalledPart, Unit
 from units.operations import locked, save_change
 
 from .calls import note_progress
@@ -22,22 +22,22 @@ from .looks import check_visit, look_with_findings
 from .safety import dangers_met_by, make_safe
 
 
-def fitment_for(unit: Unit, *, kind: str, panel: int | None, on: date) -> Fitment | None:
+def installed_part_for(unit: Unit, *, kind: str, panel: int | None, on: date) -> InstalledPart | None:
     """Find the part that a fault of a kind was seen on that day; None where nobody can say.
 
     The panel's own part comes before the whole unit's. On the day a part was exchanged the fault belongs to
     the part that went out, as time at risk does: it runs up to and with the last day. Pieces of this panel
     that left the whole unit's part earlier no longer speak for it.
     """
-    parts = unit.fitments.on(on).filter(kind=kind).order_by("fitted_on", "pk")
+    parts = unit.installed_parts.on(on).filter(kind=kind).order_by("fitted_on", "pk")
     if panel is not None:
-        parts = parts.filter(panel__in=[Fitment.WHOLE, panel]).exclude(
-            departures__panel=panel, departures__left_on__lt=on
+        parts = parts.filter(panel__in=[InstalledPart.WHOLE, panel]).exclude(
+            partial_removals__panel=panel, partial_removals__left_on__lt=on
         )
     known = list(parts)
     known = [part for part in known if part.fitted_on < on] or known
     if panel is None and len(known) > 1:
-        known = [part for part in known if part.panel == Fitment.WHOLE]
+        known = [part for part in known if part.panel == InstalledPart.WHOLE]
     return max(known, key=lambda part: part.panel, default=None)
 
 
@@ -51,7 +51,9 @@ def record_finding(finding: Finding, *, visit: Visit | None, by: User | None, at
         check_visit(unit, visit)
         _check(finding, at=at)
         finding.recorded_by = by
-        finding.fitment = fitment_for(unit, kind=finding.mode.kind, panel=finding.panel, on=finding.found_on)
+        finding.installed_part = installed_part_for(
+            unit, kind=finding.mode.kind, panel=finding.panel, on=finding.found_on
+        )
         did = f"found: {_words(finding)}"
         met = _dangers_met(finding, visit)
         if finding.call is None and met:
@@ -97,7 +99,9 @@ def change_finding(finding: Finding, *, by: User | None, at: datetime) -> Findin
     with one_step():
         unit = locked(finding.unit)
         _check(finding, at=at)
-        finding.fitment = fitment_for(unit, kind=finding.mode.kind, panel=finding.panel, on=finding.found_on)
+        finding.installed_part = installed_part_for(
+            unit, kind=finding.mode.kind, panel=finding.panel, on=finding.found_on
+        )
         _move_look(finding, by=by)
         save_change(finding, did="corrected", by=by, at=at)
         write_change(unit, did=f"finding corrected: {_words(finding)}", by=by, at=at)

@@ -83,7 +83,9 @@ def finish(
 def tasks_of(visit: Visit) -> list[MaintenanceTask]:
     """List the tasks of a visit that are still to be told of."""
     tasks = MaintenanceTask.objects.open().filter(visit_tasks__visit=visit)
-    return list(tasks.select_related("unit", "fitment__component_type", "call").order_by("unit__code", "pk"))
+    return list(
+        tasks.select_related("unit", "installed_part__component_type", "call").order_by("unit__code", "pk")
+    )
 
 
 def dangers_of(visit: Visit) -> list[Call]:
@@ -123,7 +125,7 @@ def record_task_done(task: MaintenanceTask, *, minutes: int | None, on: date, by
         return
     work = Work(
         unit=task.unit,
-        fitment=task.fitment,
+        installed_part=task.installed_part,
         task=task,
         kind=task.work,
         done_on=on,

@@ -16,7 +16,7 @@ from servicedesk.people.history import write_change
 from servicedesk.people.models import User
 from servicedesk.refusals import Refused, one_step
 from units.fitting import change_panel_share, replace_set
-from units.models import ComponentType, Construction, Fitment, Unit
+from units.models import ComponentType, Construction, InstalledPart, Unit
 from units.operations import locked
 
 from .calls import note_progress
@@ -26,7 +26,7 @@ NOT_ON_LINERS = (
     "liner says so. Tick the box if it does, or record what was done as cleaned."
 )
 
-# The fields of a work form that the dates of a fitment are told on.
+# The fields of a work form that the dates of an installed part are told on.
 DATES = {"on": "done_on", "removed_on": "done_on", "fitted_on": "done_on"}
 
 
@@ -46,18 +46,18 @@ class RecordedWork(NamedTuple):
     care_moved: int
 
 
-def silicone_in_doubt(unit: Unit, fitment: Fitment | None) -> bool:
+def silicone_in_doubt(unit: Unit, installed_part: InstalledPart | None) -> bool:
     """Tell whether lubricating here needs the maker's word: liners are not to be oiled.
 
     A part whose type has a lubricating care rule in force has the company's word already.
     """
     ruled = CareRule.objects.active().filter(work=WorkKind.LUBRICATED)
-    if fitment is not None and ruled.filter(component_type=fitment.component_type_id).exists():
+    if installed_part is not None and ruled.filter(component_type=installed_part.component_type_id).exists():
         return False
     built = unit.construction
     if built is not None and built.panel_order != Construction.PanelOrder.STEPPED:
         return True
-    tracks = unit.fitments.in_place().filter(kind="track")
+    tracks = unit.installed_parts.in_place().filter(kind="track")
     return tracks.filter(component_type__name__icontains="liner").exists()
 
 
@@ -72,7 +72,11 @@ def record_work(
     with one_step():
         unit = locked(work.unit)
         _check(work, at=at)
-        if work.kind == WorkKind.LUBRICATED and not maker_allows and silicone_in_doubt(unit, work.fitment):
+        if (
+            work.kind == WorkKind.LUBRICATED
+            and not maker_allows
+            and silicone_in_doubt(unit, work.installed_part)
+        ):
             raise Refused({"maker_allows": [NOT_ON_LINERS]})
         work.done_by = by
         if work.call is not None and work.task is None:
@@ -88,18 +92,20 @@ def record_work(
             note_progress(work.call, unit=unit, did=f"{did} at unit {unit.code}", by=by, at=at)
         moved = 0
         if swap is None:
-            moved = note_care_done(unit, work=work.kind, on=work.done_on, fitment=work.fitment, by=by, at=at)
+            moved = note_care_done(
+                unit, work=work.kind, on=work.done_on, installed_part=work.installed_part, by=by, at=at
+            )
     return RecordedWork(work, moved)
 
 
 def _change_parts(work: Work, swap: Swap, *, by: User | None, at: datetime) -> None:
     """End what was taken out and open what was put in, as the register keeps it."""
-    if work.kind != WorkKind.REPLACED or work.fitment is None:
-        raise Refused({"fitment": ["Say which part was replaced."]})
+    if work.kind != WorkKind.REPLACED or work.installed_part is None:
+        raise Refused({"installed_part": ["Say which part was replaced."]})
     try:
         if swap.panel is None:
             replace_set(
-                work.fitment,
+                work.installed_part,
                 component_type=swap.component_type,
                 on=work.done_on,
                 lot=swap.lot,
@@ -109,7 +115,7 @@ def _change_parts(work: Work, swap: Swap, *, by: User | None, at: datetime) -> N
             )
         else:
             change_panel_share(
-                work.fitment,
+                work.installed_part,
                 panel=swap.panel,
                 component_type=swap.component_type,
                 on=work.done_on,
@@ -124,14 +130,14 @@ def _change_parts(work: Work, swap: Swap, *, by: User | None, at: datetime) -> N
 
 def _check(work: Work, *, at: datetime) -> None:
     """Refuse what can't be true of this unit and part on that day."""
-    unit, on, part = work.unit, work.done_on, work.fitment
+    unit, on, part = work.unit, work.done_on, work.installed_part
     if on > timezone.localdate(at):
         raise Refused({"done_on": ["That day is still to come: give the day on which it was done."]})
     if on < unit.installed_on or (unit.removed_on is not None and on > unit.removed_on):
         raise Refused({"done_on": [f"Unit {unit.code} was not in place on that day: check the date."]})
     if part is not None:
         if part.unit_id != unit.pk:
-            raise Refused({"fitment": ["That part is in another unit."]})
+            raise Refused({"installed_part": ["That part is in another unit."]})
         if on < part.fitted_on or (part.removed_on is not None and on > part.removed_on):
             raise Refused({"done_on": ["The part was not in place on that day: check the date."]})
     if work.finding is not None and work.finding.unit_id != unit.pk:
@@ -139,7 +145,7 @@ def _check(work: Work, *, at: datetime) -> None:
 
 
 def _words(work: Work) -> str:
-    on_what = str(work.fitment) if work.fitment else "the whole unit"
+    on_what = str(work.installed_part) if work.installed_part else "the whole unit"
     if work.kind != WorkKind.REPLACED:
         return f"{work.get_kind_display()}: {on_what}"
     pieces = "the whole set" if work.whole_set else f"{work.pieces} piece{'s' if work.pieces > 1 else ''}"

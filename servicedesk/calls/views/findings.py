@@ -27,7 +27,7 @@ from .places import asked_unit, asked_visit, back_to
 
 def _drawn(unit: Unit) -> dict[str, Any]:
     """Draw a unit for picking panel and corner on it."""
-    kinds = set(unit.fitments.in_place().order_by().values_list("kind", flat=True))
+    kinds = set(unit.installed_parts.in_place().order_by().values_list("kind", flat=True))
     drawings = drawings_of(unit, kinds=kinds, unit_of_length=settings.LENGTH_UNIT, pick=True)
     return {"unit": unit, "drawing": drawings.elevation}
 

@@ -28,7 +28,7 @@ def _asked(request: HttpRequest, unit: Unit) -> dict[str, object]:
     return {
         "done_on": timezone.localdate(),
         "finding": finding,
-        "fitment": finding.fitment_id if finding else None,
+        "installed_part": finding.installed_part_id if finding else None,
         "panel": finding.panel if finding else None,
         "pieces": "",
     }

@@ -14,7 +14,7 @@ from servicedesk.people.history import write_change
 from servicedesk.people.models import User
 from servicedesk.refusals import one_step
 from units.fitting import change_panel_share, replace_set
-from units.models import ComponentType, Customer, Fitment, ObservationPeriod, Ownership, Site, Unit
+from units.models import ComponentType, Customer, InstalledPart, ObservationPeriod, Ownership, Site, Unit
 from units.operations import add_record, change_owner, stop_watching
 
 Record = TypeVar("Record", bound=Model)
@@ -82,7 +82,7 @@ def _describe_units(fleet: Fleet, units: dict[str, Unit], *, by: User, at: datet
         names = [name for name, wanted in zip(EXTRA_PARTS, has, strict=True) if wanted]
         parts += [_extra_part(unit, types[name]) for name in names]
     _store(described, UNIT_FIELDS, did="described as built", by=by, at=at)
-    Fitment.objects.bulk_create(parts)
+    InstalledPart.objects.bulk_create(parts)
 
 
 def _note_as_built(unit: Unit, noted: AsBuilt) -> None:
@@ -92,8 +92,8 @@ def _note_as_built(unit: Unit, noted: AsBuilt) -> None:
     unit.opening_height_mm = millimetres(noted.opening_height)
 
 
-def _extra_part(unit: Unit, made_as: ComponentType) -> Fitment:
-    part = Fitment(unit=unit, component_type=made_as, kind=made_as.kind, fitted_on=unit.installed_on)
+def _extra_part(unit: Unit, made_as: ComponentType) -> InstalledPart:
+    part = InstalledPart(unit=unit, component_type=made_as, kind=made_as.kind, fitted_on=unit.installed_on)
     part.clean_fields()
     return part
 
@@ -111,7 +111,7 @@ def _change_parts(unit: Unit, planned: PlannedUnit, *, by: User, at: datetime) -
     """Change the parts that were changed since the unit went in, in the order of the days."""
     for swap in sorted(planned.swaps, key=lambda swap: swap.on):
         made_as = ComponentType.objects.get(name=swap.to)
-        part = unit.fitments.in_place().get(kind=made_as.kind, panel=Fitment.WHOLE)
+        part = unit.installed_parts.in_place().get(kind=made_as.kind, panel=InstalledPart.WHOLE)
         if swap.panel:
             change_panel_share(part, panel=swap.panel, component_type=made_as, on=swap.on, by=by, at=at)
         else:

@@ -23,7 +23,7 @@ from servicedesk.office.intake.holds import Hold
 from servicedesk.office.intake.reading import Fault
 from servicedesk.office.intake.units_file import Facts
 from servicedesk.people.models import Batch, InputFile, StagedRow
-from units.models import Departure, FailureMode, Fitment, Unit
+from units.models import FailureMode, InstalledPart, PartialRemoval, Unit
 
 NOON = time(12)
 DETECTED = {"call": Finding.Detected.CALLED.value, "care": Finding.Detected.CARE.value}
@@ -55,11 +55,11 @@ def part_on(parts: Iterable[Part], *, kind: str, panel: int | None, on: date) ->
     """
     known = [part for part in parts if part.kind == kind and part.was_there(on)]
     if panel is not None:
-        known = [part for part in known if part.panel in (Fitment.WHOLE, panel)]
+        known = [part for part in known if part.panel in (InstalledPart.WHOLE, panel)]
         known = [part for part in known if not any(at == panel and day < on for at, day in part.left)]
     known = [part for part in known if part.fitted_on < on] or known
     if panel is None and len(known) > 1:
-        known = [part for part in known if part.panel == Fitment.WHOLE]
+        known = [part for part in known if part.panel == InstalledPart.WHOLE]
     return max(known, key=lambda part: part.panel, default=None)
 
 
@@ -72,11 +72,21 @@ class At(NamedTuple):
 
 CALL_FIELDS = (*("id", "site_id", "unit_id", "told_at", "closed_at", "state", "words", "ref", "batch_id"),)
 FINDING_FIELDS = (
-    *("id", "call_id", "unit_id", "fitment_id", "mode_id", "found_on", "panel", "corner", "place"),
+    *("id", "call_id", "unit_id", "installed_part_id", "mode_id", "found_on", "panel", "corner", "place"),
     *("is_failure", "detected", "repeat", "note", "ref", "batch_id"),
 )
 WORK_FIELDS = (
-    *("call_id", "finding_id", "unit_id", "fitment_id", "kind", "done_on", "minutes", "pieces", "note"),
+    *(
+        "call_id",
+        "finding_id",
+        "unit_id",
+        "installed_part_id",
+        "kind",
+        "done_on",
+        "minutes",
+        "pieces",
+        "note",
+    ),
     *("ref", "batch_id"),
 )
 
@@ -177,16 +187,16 @@ class HistoryWriter:
         found_at = {units[row.key].pk for row in rows if "mode" in row.facts}
         cared_for = {units[row.key].pk for row in rows if _is_usual_care(row.facts)}
         left: defaultdict[int, list[tuple[int, date]]] = defaultdict(list)
-        for fitment, panel, day in Departure.objects.filter(
-            fitment__unit__in=found_at | cared_for
-        ).values_list("fitment_id", "panel", "left_on"):
-            left[fitment].append((panel, day))
+        for installed_part, panel, day in PartialRemoval.objects.filter(
+            installed_part__unit__in=found_at | cared_for
+        ).values_list("installed_part_id", "panel", "left_on"):
+            left[installed_part].append((panel, day))
         parts: defaultdict[int, list[Part]] = defaultdict(list)
         columns = ("unit_id", "pk", "kind", "panel", "component_type_id", "fitted_on", "removed_on")
         # Two plain look-ups by unit: SQLite would read the whole table for the two joined by "or".
         for fitted in (
-            Fitment.objects.filter(unit__in=cared_for),
-            Fitment.objects.filter(unit__in=found_at - cared_for, kind__in=kinds),
+            InstalledPart.objects.filter(unit__in=cared_for),
+            InstalledPart.objects.filter(unit__in=found_at - cared_for, kind__in=kinds),
         ):
             for unit_id, pk, kind, panel, type_id, fitted_on, removed_on in fitted.order_by(
                 "fitted_on", "pk"

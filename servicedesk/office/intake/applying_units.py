@@ -25,13 +25,13 @@ from units.models import (
     Construction,
     Customer,
     FailureMode,
-    Fitment,
+    InstalledPart,
     ObservationPeriod,
     Ownership,
     Site,
     Unit,
 )
-from units.operations import LOT_KINDS, Extras, usual_fitments
+from units.operations import LOT_KINDS, Extras, usual_installed_parts
 
 # Pieces of a part that is named without a construction that has it: common practice, no source.
 EACH_PANEL = {"corner": 4, "sash": 1, "release": 1}
@@ -41,7 +41,7 @@ UNIT_FIELDS = (
     *("id", "code", "site_id", "place", "construction_id", "panels", "width_mm", "height_mm", "facing"),
     *("shade", "finish", "above_grade_mm", "installed_on", "removed_on", "batch_id"),
 )
-FITMENT_FIELDS = (
+INSTALLED_PART_FIELDS = (
     *("unit_id", "component_type_id", "kind", "pieces", "lot", "fitted_on", "removed_on", "batch_id"),
 )
 PERIOD_FIELDS = ("unit_id", "from_on", "until_on", "began", "ended", "batch_id")
@@ -92,7 +92,7 @@ class UnitsWriter:
         self._sites = Insert(Site, *SITE_FIELDS)
         self._ownerships = Insert(Ownership, "site_id", "customer_id", "from_on", "batch_id")
         self._units = Insert(Unit, *UNIT_FIELDS)
-        self._fitments = Insert(Fitment, *FITMENT_FIELDS)
+        self._installed_parts = Insert(InstalledPart, *INSTALLED_PART_FIELDS)
         self._periods = Insert(ObservationPeriod, *PERIOD_FIELDS)
 
     def write(self, hold: Hold, rows: list[StagedRow]) -> None:
@@ -153,15 +153,18 @@ class UnitsWriter:
     def _parts_of(self, construction_id: int | None, types: dict[str, int], panels: int | None) -> list[Part]:
         """List the parts of a make: those of its construction, and those named one by one."""
         named = {kind: still_there(self.names.types, key) for kind, key in types.items()}
-        fitments: list[Fitment] = []
+        installed_parts: list[InstalledPart] = []
         usual: set[str] = set()
         if construction_id is not None:
             built = still_there(self.names.constructions, construction_id)
             usual = {part.component_type.kind for part in built.parts.all() if not part.optional}
             sample = Unit(panels=panels, installed_on=date.min)
             instead = {kind: row for kind, row in named.items() if kind in usual}
-            fitments = usual_fitments(sample, built, Extras(types=instead))
-        parts = [Part(row.component_type_id, row.kind, row.pieces, row.kind in LOT_KINDS) for row in fitments]
+            installed_parts = usual_installed_parts(sample, built, Extras(types=instead))
+        parts = [
+            Part(row.component_type_id, row.kind, row.pieces, row.kind in LOT_KINDS)
+            for row in installed_parts
+        ]
         return parts + [_single(row, panels) for kind, row in named.items() if kind not in usual]
 
     def _write(self, group: Sequence[_Piece]) -> None:
@@ -169,16 +172,16 @@ class UnitsWriter:
         self._write_sites([piece.site for piece in group if piece.beside])
         keys = reserve_keys(Unit, len(group))
         self._units.write([self._unit_row(key, piece) for key, piece in zip(keys, group, strict=True)])
-        fitments, periods, batch_id = [], [], self.batch.pk
+        installed_parts, periods, batch_id = [], [], self.batch.pk
         for key, piece in zip(keys, group, strict=True):
             fitted_on, removed_on = day_of(piece.facts, "installed_on"), day_of(piece.facts, "removed_on")
             lot = piece.facts.get("lot", "")
-            fitments += [
+            installed_parts += [
                 (key, type_id, kind, pieces, lot if takes_lot else "", fitted_on, removed_on, batch_id)
                 for type_id, kind, pieces, takes_lot in piece.parts
             ]
             periods += [(key, *period, batch_id) for period in piece.periods]
-        self._fitments.write(fitments)
+        self._installed_parts.write(installed_parts)
         self._periods.write(periods)
 
     def _write_sites(self, records: Sequence[SiteRecord]) -> None:

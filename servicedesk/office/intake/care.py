@@ -18,7 +18,7 @@ from servicedesk.office.intake.bulk import Insert
 from servicedesk.office.intake.holds import CHUNK_ROWS, Hold
 from servicedesk.office.intake.staging import Progress
 from servicedesk.people.models import Batch
-from units.models import Fitment, Unit
+from units.models import InstalledPart, Unit
 
 UNITS_AT_ONCE = 200
 
@@ -40,7 +40,7 @@ class _Part(NamedTuple):
 class _NewDue(NamedTuple):
     """A part that comes under a rule."""
 
-    fitment_id: int
+    installed_part_id: int
     rule_id: int
     counted_from: date
     last_done_on: date | None
@@ -130,7 +130,7 @@ class CareWriter:
     def _parts(self, units: Sequence[int]) -> defaultdict[int, list[_Part]]:
         """Look up the parts in place that are under any rule."""
         parts: defaultdict[int, list[_Part]] = defaultdict(list)
-        fitted = Fitment.objects.in_place().filter(unit__in=units).order_by("pk")
+        fitted = InstalledPart.objects.in_place().filter(unit__in=units).order_by("pk")
         columns = ("pk", "unit_id", "component_type_id", "fitted_on")
         for pk, unit, type_id, fitted_on in fitted.values_list(*columns):
             if type_id in self.rules_of:
@@ -161,7 +161,7 @@ class CareWriter:
         """Look up the care that the batch tells of."""
         told: Told = {}
         works = Work.objects.filter(unit__in=units, whole_set=False)
-        columns = ("unit_id", "fitment_id", "kind", "done_on", "batch_id")
+        columns = ("unit_id", "installed_part_id", "kind", "done_on", "batch_id")
         for unit, part, kind, on, made_by in works.values_list(*columns):
             if made_by == self.batch.pk:
                 told.setdefault((unit, kind), []).append((part, on))
@@ -169,8 +169,8 @@ class CareWriter:
 
     def _held(self, units: Sequence[int]) -> dict[tuple[int, int], CareDue]:
         """Look up, and hold, the due dates that are there already."""
-        dues = CareDue.objects.filter(fitment__unit__in=units).select_for_update(of=("self",))
-        return {(due.fitment_id, due.rule_id): due for due in dues}
+        dues = CareDue.objects.filter(installed_part__unit__in=units).select_for_update(of=("self",))
+        return {(due.installed_part_id, due.rule_id): due for due in dues}
 
     def _move(self, moved: Sequence[_MovedDue]) -> None:
         """Store moved due dates, and end the open tasks whose care was done."""
@@ -192,13 +192,13 @@ def take_back_care(works: Sequence[int]) -> int:
     """
     gone = Work.objects.filter(pk__in=works, whole_set=False)
     units = gone.exclude(unit__batch=F("batch")).values_list("unit_id", flat=True).distinct()
-    dues = CareDue.objects.filter(fitment__unit__in=list(units), last_done_on__isnull=False)
+    dues = CareDue.objects.filter(installed_part__unit__in=list(units), last_done_on__isnull=False)
     moved = []
-    for due in dues.select_related("fitment", "rule"):
+    for due in dues.select_related("installed_part", "rule"):
         if due.last_done_on is None or not gone.filter(_satisfies(due), done_on=due.last_done_on).exists():
             continue
         due.last_done_on = _last_done_without(due, works)
-        due.counted_from = due.last_done_on or due.fitment.fitted_on
+        due.counted_from = due.last_done_on or due.installed_part.fitted_on
         due.count_from(due.counted_from)
         moved.append(due)
     CareDue.objects.bulk_update(moved, ["last_done_on", "counted_from", "next_due_on"], batch_size=100)
@@ -207,8 +207,8 @@ def take_back_care(works: Sequence[int]) -> int:
 
 def _satisfies(due: CareDue) -> Q:
     """Work that counts as the care a due date stands for."""
-    part = due.fitment
-    where = Q(fitment=part) | Q(fitment=None, unit=part.unit_id)
+    part = due.installed_part
+    where = Q(installed_part=part) | Q(installed_part=None, unit=part.unit_id)
     return where & Q(kind=due.rule.work, whole_set=False, done_on__gte=part.fitted_on)
 
 

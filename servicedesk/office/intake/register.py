@@ -11,7 +11,7 @@ from servicedesk.office.intake.history_file import AboutUnit
 from servicedesk.office.intake.names import TYPE_COLUMNS
 from servicedesk.office.intake.periods_file import Span, cut_at_removal, spans_of
 from servicedesk.office.intake.units_file import Facts, first_difference, stored_number
-from units.models import Fitment, ObservationPeriod, Unit
+from units.models import InstalledPart, ObservationPeriod, Unit
 from units.operations import LOT_KINDS
 
 # What a row may say about its unit itself, in the order of the file's columns.
@@ -35,7 +35,7 @@ class HeldUnit:
             installed_on=self.facts["installed_on"],
             removed_on=self.facts.get("removed_on"),
             panels=self.unit.panels,
-            kinds=lambda: set(self.unit.fitments.values_list("kind", flat=True)),
+            kinds=lambda: set(self.unit.installed_parts.values_list("kind", flat=True)),
             unit_id=self.unit.pk,
         )
 
@@ -92,7 +92,9 @@ def _add_first_parts(held: dict[int, HeldUnit]) -> None:
     """Add the types and the lot that each unit came with, whatever was changed since."""
     first: defaultdict[int, dict[str, tuple[int, str]]] = defaultdict(dict)
     for pk, kind, type_id, lot in (
-        Fitment.objects.filter(unit__in=list(held), panel=Fitment.WHOLE, kind__in=[*TYPE_COLUMNS, *LOT_KINDS])
+        InstalledPart.objects.filter(
+            unit__in=list(held), panel=InstalledPart.WHOLE, kind__in=[*TYPE_COLUMNS, *LOT_KINDS]
+        )
         .order_by("unit_id", "kind", "fitted_on", "pk")
         .values_list("unit_id", "kind", "component_type_id", "lot")
     ):

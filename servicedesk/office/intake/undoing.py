@@ -24,7 +24,7 @@ from servicedesk.people.models import Batch, Change, User
 from servicedesk.people.models.changes import Door
 from servicedesk.refusals import Refused
 from servicedesk.words import counted
-from units.models import Customer, Fitment, ObservationPeriod, Ownership, Site, Unit
+from units.models import Customer, InstalledPart, ObservationPeriod, Ownership, Site, Unit
 
 NAMED = 10
 BEGUN = "to be undone: "
@@ -39,7 +39,7 @@ MADE: dict[type[Model], str] = {
     Inspection: "look",
     Call: "call",
     ObservationPeriod: "period",
-    Fitment: "part",
+    InstalledPart: "part",
     Unit: "unit",
     Ownership: "ownership",
     Customer: "customer",
@@ -94,7 +94,7 @@ class Consequences:
         units = _made(Unit, batch)
         derived = {
             "care task": _untouched_tasks().filter(unit__in=units).count(),
-            "date of the next care": CareDue.objects.filter(fitment__batch=batch).count(),
+            "date of the next care": CareDue.objects.filter(installed_part__batch=batch).count(),
         }
         later = _built_upon(batch)
         return cls(
@@ -172,12 +172,12 @@ def _removals(batch: Batch) -> Iterator[_Removal]:
         if model is Finding:
             # Findings point at each other; the links go before the findings.
             yield _Removal(table.filter(continues__isnull=False), _unlink, deletes=False)
-        if model is Fitment:
+        if model is InstalledPart:
             units = _made(Unit, batch)
             yield _Removal(units, _delete_tasks, deletes=False, at_once=UNITS_AT_ONCE)
         if model is Work:
             yield _Removal(table, take_back_care)
-        elif model is Fitment:
+        elif model is InstalledPart:
             yield _Removal(table, _delete_dues, at_once=PARTS_AT_ONCE)
         else:
             yield _Removal(table)
@@ -190,7 +190,7 @@ def _delete_tasks(units: list[int]) -> None:
 
 def _delete_dues(parts: list[int]) -> None:
     """Delete the due dates of some parts."""
-    delete_rows(CareDue, list(CareDue.objects.filter(fitment__in=parts).values_list("pk", flat=True)))
+    delete_rows(CareDue, list(CareDue.objects.filter(installed_part__in=parts).values_list("pk", flat=True)))
 
 
 def _unlink(keys: list[int]) -> None:

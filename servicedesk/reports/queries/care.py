@@ -24,7 +24,8 @@ def read_care(selection: Selection, *, work: str) -> tuple[Ints, Ints, Flags]:
     age = f"{scope.day('k.done_on')} - {scope.day('f.fitted_on')}"
     rows = scope.whole_numbers(
         f"SELECT f.id, {age}, MAX(CASE WHEN {WITH_REPAIR} THEN 0 ELSE 1 END) {PLACED}"
-        " JOIN calls_work k ON k.unit_id = u.id AND (k.fitment_id = f.id OR k.fitment_id IS NULL)"
+        " JOIN calls_work k ON k.unit_id = u.id AND (k.installed_part_id = f.id OR k.installed_part_id IS "
+        "NULL)"
         f" WHERE k.kind = %(work)s AND k.done_on >= f.fitted_on AND k.done_on <= %(as_of)s"
         f"{scope.where('f', 'u', 's')} GROUP BY f.id, k.done_on, f.fitted_on",
         width=3,

@@ -48,7 +48,7 @@ def _changes(today: date) -> dict[int, dict[int, int]]:
     scope = Scope(Selection(as_of=today), "component")
     begin = scope.greatest("f.fitted_on", "w.from_on")
     end = scope.least("COALESCE(f.removed_on, w.until_on)", "w.until_on")
-    at_risk = f"FROM units_fitment f CROSS JOIN w WHERE {OVERLAPS}"
+    at_risk = f"FROM units_installedpart f CROSS JOIN w WHERE {OVERLAPS}"
     spans = scope.spans(cut=False)
     changes: dict[int, dict[int, int]] = defaultdict(lambda: defaultdict(int))
     for edge, change in ((begin, 1), (end, -1)):

@@ -32,7 +32,8 @@ def watched_by_site(scope: Scope) -> list[tuple[Any, ...]]:
         " CASE WHEN f.removed_on IS NULL OR f.removed_on >= w.until_on THEN w.last_day"
         f" ELSE {scope.day('f.removed_on')} END AS last_day,"
         f" CASE WHEN f.fitted_on <= w.from_on THEN w.first_day ELSE {fitted} END AS first_day"
-        f" FROM units_fitment f CROSS JOIN w WHERE {OVERLAPS}{scope.of_fitments()} {scope.dialect.fence}"
+        f" FROM units_installedpart f CROSS JOIN w WHERE {OVERLAPS}{scope.of_installed_parts()} "
+        f"{scope.dialect.fence}"
         ") AS at_risk GROUP BY grp, site_id"
     )
 
@@ -44,8 +45,9 @@ def departed_days(scope: Scope) -> list[tuple[Any, int]]:
     return scope.rows(
         f"WITH {scope.spans(cut=True, looks=False)}"
         f" SELECT {scope.group()}, SUM(d.pieces * ({scope.day(end)} - {scope.day(begin)}))"
-        " FROM units_departure d CROSS JOIN units_fitment f CROSS JOIN w"
-        f" WHERE f.id = d.fitment_id AND {OVERLAPS}{scope.of_fitments()} AND {begin} < {end} GROUP BY 1"
+        " FROM units_partialremoval d CROSS JOIN units_installedpart f CROSS JOIN w"
+        f" WHERE f.id = d.installed_part_id AND {OVERLAPS}{scope.of_installed_parts()} AND {begin} < {end} "
+        f"GROUP BY 1"
     )
 
 
@@ -62,13 +64,13 @@ def items_without_time(scope: Scope) -> int:
     window = f" AND {begin} <= %(last)s" + (f" AND {begin} > %(after)s" if chosen.after else "")
     watch = "SELECT 1 FROM units_observationperiod p WHERE p.unit_id = f.unit_id AND"
     ((count,),) = scope.rows(
-        "SELECT COUNT(*) FROM units_fitment f"
+        "SELECT COUNT(*) FROM units_installedpart f"
         # Only these can have such a record; looking at every part's periods would take long.
         " WHERE (f.removed_on IS NOT NULL OR f.fitted_on = %(as_of)s"
         " OR f.unit_id IN (SELECT unit_id FROM units_observationperiod"
         " WHERE from_on = until_on OR from_on = %(as_of)s)"
         " OR (f.unit_id, f.fitted_on) IN (SELECT unit_id, until_on FROM units_observationperiod))"
-        f"{scope.of_fitments()}{scope.of_units()}"
+        f"{scope.of_installed_parts()}{scope.of_units()}"
         f" AND EXISTS ({watch} {begin} = {end}{window}) AND NOT EXISTS ({watch} {begin} < {end})"
     )
     return int(count)

@@ -36,7 +36,9 @@ FATE_WORDS: Final = {
     Fate.NOT_WATCHED: "found when nobody was watching the unit or the part was not in place",
 }
 
-_ELIGIBLE = "{0}.is_failure AND NOT {0}.repeat AND {0}.continues_id IS NULL AND {0}.fitment_id IS NOT NULL"
+_ELIGIBLE = (
+    "{0}.is_failure AND NOT {0}.repeat AND {0}.continues_id IS NULL AND {0}.installed_part_id IS NOT NULL"
+)
 _TOLD_BEFORE = (
     # Rows of an import are told apart by their references, there and here. A record made at the desk has
     # none: it is the second one wherever an import tells of the event too, whichever was stored first.
@@ -118,10 +120,10 @@ def fated(scope: Scope, *, columns: str, only: str = "") -> str:
     It needs ``w`` (uncut) and ``twins`` in front. ``only`` narrows it further, with a leading AND.
     """
     return (
-        f"SELECT {columns}, {_fate(scope)} AS fate FROM calls_finding g CROSS JOIN units_fitment f"
+        f"SELECT {columns}, {_fate(scope)} AS fate FROM calls_finding g CROSS JOIN units_installedpart f"
         f" LEFT JOIN w ON {_IN_SPAN}"
-        f" WHERE f.id = g.fitment_id{scope.of_findings()}"
-        f"{scope.of_moments()}{scope.of_fitments()}"
+        f" WHERE f.id = g.installed_part_id{scope.of_findings()}"
+        f"{scope.of_moments()}{scope.of_installed_parts()}"
         f"{scope.of_units()}{only}"
     )
 
@@ -137,7 +139,7 @@ def fated_partless(scope: Scope, *, columns: str, only: str = "") -> str:
         f" ELSE '{Fate.PART_UNKNOWN}' END AS fate"
         " FROM calls_finding g JOIN units_failuremode m ON m.id = g.mode_id"
         " JOIN units_unit u ON u.id = g.unit_id JOIN units_site s ON s.id = u.site_id"
-        f" WHERE g.fitment_id IS NULL{scope.of_findings()}"
+        f" WHERE g.installed_part_id IS NULL{scope.of_findings()}"
         f"{scope.where('u', 's')}{kinds}{only}"
     )
 

@@ -79,8 +79,8 @@ def _spans(scope: Scope) -> str:
     return (
         f"WITH {scope.spans(cut=False, looks=scope.by_looks)}"
         f" SELECT f.id, {scope.group()}, w.site_id, {scope.day('f.fitted_on')},"
-        f" {scope.day(begin)}, {scope.day(end)} FROM units_fitment f CROSS JOIN w"
-        f" WHERE {OVERLAPS} AND f.age_known{looked}{scope.of_fitments()} ORDER BY f.id, w.from_on"
+        f" {scope.day(begin)}, {scope.day(end)} FROM units_installedpart f CROSS JOIN w"
+        f" WHERE {OVERLAPS} AND f.age_known{looked}{scope.of_installed_parts()} ORDER BY f.id, w.from_on"
     )
 
 
@@ -97,7 +97,7 @@ def _failures(scope: Scope, *, only: str) -> str:
         ),
         (
             "(SELECT MAX(k.done_on) FROM calls_work k WHERE k.unit_id = g.unit_id"
-            " AND (k.fitment_id = f.id OR k.fitment_id IS NULL)"
+            " AND (k.installed_part_id = f.id OR k.installed_part_id IS NULL)"
             " AND k.kind = 'checked' AND k.done_on < g.found_on)"
         ),
     )

@@ -1,6 +1,7 @@
 """The SQL by which one selection's watched time and findings are read, on SQLite and PostgreSQL alike.
 
-Names used throughout: ``f`` a fitment, ``g`` a finding, ``u`` a unit, ``s`` a site, ``w`` a span in which a
+Names used throughout: ``f`` an installed part, ``g`` a finding, ``u`` a unit, ``s`` a site, ``w`` a span in
+which a
 unit was watched. A part is at risk on the half-open span from the later of its fitting and the beginning of
 the watch to the earlier of its removal and the end of the watch.
 """
@@ -188,7 +189,7 @@ class Scope:
             ways.append(f"{expression} IS NULL")
         return f"({' OR '.join(ways)})"
 
-    def of_fitments(self) -> str:
+    def of_installed_parts(self) -> str:
         """Give the conditions on a part that do not look at its unit's watched spans."""
         return self.where("f")
 
@@ -228,7 +229,7 @@ class Scope:
         self.params["care"] = work
         last = (
             "(SELECT MAX(k.done_on) FROM calls_work k WHERE k.kind = %(care)s AND k.unit_id = f.unit_id"
-            " AND (k.fitment_id = f.id OR k.fitment_id IS NULL) AND k.done_on < g.found_on"
+            " AND (k.installed_part_id = f.id OR k.installed_part_id IS NULL) AND k.done_on < g.found_on"
             f" AND k.done_on >= f.fitted_on AND k.done_on >= w.from_on AND NOT {WITH_REPAIR})"
         )
         between = " AND f.age_known AND g.detected <> 'care'"

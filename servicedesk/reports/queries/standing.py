@@ -11,7 +11,9 @@ from servicedesk.reports.queries.scope import Scope
 RECENT_DAYS: Final = 730
 """How far back the days between finding and writing down are looked at."""
 
-PLACED = "FROM units_fitment f JOIN units_unit u ON u.id = f.unit_id JOIN units_site s ON s.id = u.site_id"
+PLACED = (
+    "FROM units_installedpart f JOIN units_unit u ON u.id = f.unit_id JOIN units_site s ON s.id = u.site_id"
+)
 
 
 class Standing(NamedTuple):
@@ -54,7 +56,7 @@ def pieces_used(scope: Scope) -> dict[Any, dict[int, int]]:
         conditions += " AND k.finding_id IN (SELECT id FROM calls_finding WHERE mode_id = %(mode)s)"
     rows = scope.rows(
         f"SELECT grp, pieces, COUNT(*) FROM (SELECT {group} AS grp, SUM(k.pieces) AS pieces {PLACED}"
-        f" JOIN calls_work k ON k.fitment_id = f.id WHERE k.kind = 'replaced'{conditions}"
+        f" JOIN calls_work k ON k.installed_part_id = f.id WHERE k.kind = 'replaced'{conditions}"
         f"{scope.where('f', 'u', 's')} GROUP BY grp, COALESCE(k.finding_id, -k.id)) AS told"
         " GROUP BY grp, pieces"
     )

@@ -17,8 +17,8 @@ def read_traits(selection: Selection) -> Traits:
     scope = Scope(selection.always())
     rows = scope.rows(
         f"SELECT f.id, {scope.expression(TRAITS['sun'])}, u.finish"
-        " FROM units_fitment f JOIN units_unit u ON u.id = f.unit_id"
-        f" WHERE TRUE{scope.of_fitments()}{scope.of_units()} ORDER BY f.id"
+        " FROM units_installedpart f JOIN units_unit u ON u.id = f.unit_id"
+        f" WHERE TRUE{scope.of_installed_parts()}{scope.of_units()} ORDER BY f.id"
     )
     finishes = [value for value in Unit.Finish.values if value]
     colours = [*(str(Unit.Finish(value).label) for value in finishes), f"colour {NOT_RECORDED}"]

@@ -102,7 +102,7 @@ def _call_about_a_unit() -> Sent:
 
 @recipe("schedules:look_now")
 def _due_care() -> Sent:
-    CareDueFactory(fitment__unit__site__care_by="us", next_due_on=timezone.localdate())
+    CareDueFactory(installed_part__unit__site__care_by="us", next_due_on=timezone.localdate())
     return Sent("schedules:look_now")
 
 
@@ -183,5 +183,5 @@ def _cared_for() -> Fleet:
         if number < 2:
             for on in (20, 900):
                 fleet.find(part, on, detected="called")
-        WorkFactory(unit=unit, fitment=part, kind="adjusted", minutes=90, done_on=day(1700))
+        WorkFactory(unit=unit, installed_part=part, kind="adjusted", minutes=90, done_on=day(1700))
     return fleet

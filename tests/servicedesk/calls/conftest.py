@@ -18,12 +18,12 @@ from tests.factories import (
     ConstructionFactory,
     CustomerFactory,
     FailureModeFactory,
-    FitmentFactory,
+    InstalledPartFactory,
     OwnershipFactory,
     SiteFactory,
     UnitFactory,
 )
-from units.models import Customer, FailureMode, Fitment, Site, Unit
+from units.models import Customer, FailureMode, InstalledPart, Site, Unit
 
 SAFE = dict.fromkeys(SafetyAnswer.Question.values, "no")
 
@@ -45,8 +45,8 @@ class Porch:
     site: Site
     owner: Customer
     unit: Unit
-    track: Fitment
-    corner: Fitment
+    track: InstalledPart
+    corner: InstalledPart
     binds: FailureMode
     cracked: FailureMode
 
@@ -61,8 +61,8 @@ def porch(db: None) -> Porch:
     unit = UnitFactory(
         code="U-0001", site=site, panels=4, place="north wall, first from the door", construction=stepped
     )
-    track = FitmentFactory(unit=unit, component_type=ComponentTypeFactory(name="bare aluminium track"))
-    corner = FitmentFactory(
+    track = InstalledPartFactory(unit=unit, component_type=ComponentTypeFactory(name="bare aluminium track"))
+    corner = InstalledPartFactory(
         unit=unit, component_type=ComponentTypeFactory(name="plastic corner key", kind="corner"), pieces=16
     )
     return Porch(

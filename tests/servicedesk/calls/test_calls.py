@@ -97,8 +97,8 @@ def test_the_page_of_a_call_costs_the_same_however_much_was_done(
 ) -> None:
     for so_many in (3, 27):
         for _ in range(so_many):
-            finding = FindingFactory(fitment=porch.track, mode=porch.binds, call=call)
-            WorkFactory(unit=porch.unit, call=call, finding=finding, fitment=porch.track)
+            finding = FindingFactory(installed_part=porch.track, mode=porch.binds, call=call)
+            WorkFactory(unit=porch.unit, call=call, finding=finding, installed_part=porch.track)
         with django_assert_max_num_queries(22):
             as_technician.get(call.get_absolute_url())
 
@@ -317,7 +317,7 @@ def test_the_page_leads_from_one_step_to_the_next(
     at = timezone.now()
     operations.name_unit(call, unit=porch.unit, by=technician, at=at)
     assert next_words() == "Record what you find"
-    finding = FindingFactory(fitment=porch.track, mode=porch.binds, call=call, found_on=day(0))
+    finding = FindingFactory(installed_part=porch.track, mode=porch.binds, call=call, found_on=day(0))
     assert next_words() == "Record what was done"
     WorkFactory(unit=porch.unit, call=call, finding=finding)
     assert next_words() == "Answer it"

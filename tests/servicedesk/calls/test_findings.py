@@ -52,7 +52,7 @@ def test_a_finding_is_stored_on_its_part_as_part_of_a_look(
     )
     assert answer["Location"] == call.get_absolute_url()
     finding = Finding.objects.get()
-    assert (finding.unit, finding.fitment, finding.mode) == (porch.unit, porch.corner, porch.cracked)
+    assert (finding.unit, finding.installed_part, finding.mode) == (porch.unit, porch.corner, porch.cracked)
     assert (finding.panel, finding.corner, finding.where) == (2, "UL", "panel 2, upper left")
     assert (finding.mechanism, finding.cause, finding.detected) == ("2.5", "use", "called")
     assert (finding.is_failure, finding.repeat, finding.continues) == (True, False, None)
@@ -219,7 +219,7 @@ class TestSameFaultAsBefore:
     def test_it_is_asked_within_thirty_days(
         self, as_technician: Client, call: Call, porch: Porch, ago: int
     ) -> None:
-        before = FindingFactory(fitment=porch.track, mode=porch.binds, found_on=day(ago), panel=3)
+        before = FindingFactory(installed_part=porch.track, mode=porch.binds, found_on=day(ago), panel=3)
         answer = record(as_technician, call, porch.binds)
         assert answer.status_code == 422
         assert f"The same was found here on {day(ago):%-d %B %Y}" in answer.content.decode()
@@ -231,7 +231,7 @@ class TestSameFaultAsBefore:
     def test_a_new_fault_of_the_same_kind_is_an_event_of_its_own(
         self, as_technician: Client, call: Call, porch: Porch
     ) -> None:
-        FindingFactory(fitment=porch.track, mode=porch.binds, found_on=day(3))
+        FindingFactory(installed_part=porch.track, mode=porch.binds, found_on=day(3))
         assert record(as_technician, call, porch.binds, same_as="new").status_code == 302
         finding = Finding.objects.get(call=call)
         assert (finding.repeat, finding.continues) == (False, None)
@@ -239,21 +239,21 @@ class TestSameFaultAsBefore:
     def test_it_is_not_asked_later_nor_of_other_faults_or_units(
         self, as_technician: Client, call: Call, porch: Porch
     ) -> None:
-        FindingFactory(fitment=porch.track, mode=porch.binds, found_on=day(31))
-        FindingFactory(fitment=porch.corner, mode=porch.cracked, found_on=day(3))
+        FindingFactory(installed_part=porch.track, mode=porch.binds, found_on=day(31))
+        FindingFactory(installed_part=porch.corner, mode=porch.cracked, found_on=day(3))
         FindingFactory(mode=porch.binds, found_on=day(3))
         assert record(as_technician, call, porch.binds).status_code == 302
         assert not Finding.objects.get(call=call).repeat
 
     def test_an_older_one_can_still_be_named(self, as_technician: Client, call: Call, porch: Porch) -> None:
-        before = FindingFactory(fitment=porch.track, mode=porch.binds, found_on=day(80))
+        before = FindingFactory(installed_part=porch.track, mode=porch.binds, found_on=day(80))
         record(as_technician, call, porch.binds, same_as=before.pk)
         assert Finding.objects.get(call=call).continues == before
 
     def test_choosing_a_fault_fetches_the_question(
         self, as_technician: Client, call: Call, porch: Porch
     ) -> None:
-        before = FindingFactory(fitment=porch.track, mode=porch.binds, found_on=day(3))
+        before = FindingFactory(installed_part=porch.track, mode=porch.binds, found_on=day(3))
         asked = {"mode": porch.binds.pk, "found_on": day(0).isoformat()}
         page = as_technician.get(reverse("calls:add_finding", args=[call.pk]), asked)
         assert page.context["form"].earlier == [before]
@@ -263,7 +263,7 @@ class TestSameFaultAsBefore:
             assert form.earlier == []
 
     def test_another_fault_is_never_the_same(self, as_technician: Client, call: Call, porch: Porch) -> None:
-        other = FindingFactory(fitment=porch.corner, mode=porch.cracked, found_on=day(3))
+        other = FindingFactory(installed_part=porch.corner, mode=porch.cracked, found_on=day(3))
         answer = record(as_technician, call, porch.binds, same_as=other.pk)
         assert answer.status_code == 422
 
@@ -285,10 +285,10 @@ class TestCorrecting:
         answer = self.correct(as_technician, finding, mode=porch.cracked.pk, panel=4, corner="LR")
         assert answer.status_code == 302
         finding.refresh_from_db()
-        assert (finding.mode, finding.fitment, finding.panel) == (porch.cracked, porch.corner, 4)
+        assert (finding.mode, finding.installed_part, finding.panel) == (porch.cracked, porch.corner, 4)
         assert finding.call is not None
         changed = {field.field for field in Change.objects.about(finding).for_page()[0].fields.all()}
-        assert {"mode", "fitment", "corner"} <= changed
+        assert {"mode", "installed_part", "corner"} <= changed
         page = as_technician.get(reverse("calls:change_finding", args=[finding.pk])).content.decode()
         assert "corrected" in page
 
@@ -308,7 +308,7 @@ class TestCorrecting:
         assert Inspection.objects.exclude(pk=finding.inspection_id).get().seen_on == day(0)
 
     def test_a_repeat_can_be_taken_back(self, as_technician: Client, finding: Finding, porch: Porch) -> None:
-        before = FindingFactory(fitment=porch.track, mode=porch.binds, found_on=day(3))
+        before = FindingFactory(installed_part=porch.track, mode=porch.binds, found_on=day(3))
         self.correct(as_technician, finding, same_as=before.pk)
         finding.refresh_from_db()
         assert (finding.repeat, finding.continues) == (True, before)
@@ -317,7 +317,7 @@ class TestCorrecting:
         assert (finding.repeat, finding.continues) == (False, None)
 
     def test_a_repeat_from_older_records_stays_one(self, as_technician: Client, porch: Porch) -> None:
-        old = FindingFactory(fitment=porch.track, mode=porch.binds, found_on=day(3), repeat=True)
+        old = FindingFactory(installed_part=porch.track, mode=porch.binds, found_on=day(3), repeat=True)
         self.correct(as_technician, old, note="seen again")
         old.refresh_from_db()
         assert (old.repeat, old.note) == (True, "seen again")
@@ -345,7 +345,7 @@ def test_a_cancelled_call_takes_no_findings_but_a_closed_one_does(
 
 def test_a_units_findings_come_newest_first(porch: Porch) -> None:
     older, newer = (
-        FindingFactory(fitment=porch.track, mode=porch.binds, found_on=day(ago)) for ago in (9, 2)
+        FindingFactory(installed_part=porch.track, mode=porch.binds, found_on=day(ago)) for ago in (9, 2)
     )
     FindingFactory()
     assert list(Finding.objects.for_unit_sheet(porch.unit)) == [newer, older]

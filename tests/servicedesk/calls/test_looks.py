@@ -84,7 +84,9 @@ def test_all_windows_of_a_place_but_those_with_findings(
     UnitFactory(site=porch.site, code="U-GONE", removed_on=day(9))
     UnitFactory(code="U-ELSEWHERE")
     operations.record_finding(
-        FindingFactory.build(unit=porch.unit, mode=porch.binds, fitment=None, found_on=day(0), call=call),
+        FindingFactory.build(
+            unit=porch.unit, mode=porch.binds, installed_part=None, found_on=day(0), call=call
+        ),
         visit=None,
         by=None,
         at=timezone.now(),
@@ -100,7 +102,7 @@ def test_all_windows_of_a_place_but_those_with_findings(
 def test_a_place_with_nothing_left_to_see_says_so(as_technician: Client, porch: Porch) -> None:
     UnitFactory(site=porch.site, removed_on=day(9))
     operations.record_finding(
-        FindingFactory.build(unit=porch.unit, mode=porch.binds, fitment=None, found_on=day(0)),
+        FindingFactory.build(unit=porch.unit, mode=porch.binds, installed_part=None, found_on=day(0)),
         visit=None,
         by=None,
         at=timezone.now(),

@@ -16,7 +16,7 @@ from servicedesk.refusals import Refused
 from tests.factories import (
     ComponentTypeFactory,
     FindingFactory,
-    FitmentFactory,
+    InstalledPartFactory,
     UnitFactory,
     VisitFactory,
 )
@@ -123,9 +123,9 @@ class TestFindings:
 
     def test_only_an_earlier_finding_of_the_same_fault_goes_on(self, porch: Porch) -> None:
         others = [
-            FindingFactory(fitment=porch.corner, mode=porch.cracked, found_on=day(3)),
+            FindingFactory(installed_part=porch.corner, mode=porch.cracked, found_on=day(3)),
             FindingFactory(mode=porch.binds, found_on=day(3)),
-            FindingFactory(fitment=porch.track, mode=porch.binds, found_on=day(-1)),
+            FindingFactory(installed_part=porch.track, mode=porch.binds, found_on=day(-1)),
         ]
         for other in others:
             finding = self.found(porch, continues=other, repeat=True)
@@ -146,7 +146,7 @@ class TestWork:
 
     def test_parts_and_findings_are_of_the_same_window(self, porch: Porch) -> None:
         other = FindingFactory()
-        on_other = Work(unit=porch.unit, kind="checked", done_on=day(0), fitment=other.fitment)
+        on_other = Work(unit=porch.unit, kind="checked", done_on=day(0), installed_part=other.installed_part)
         refused(operations.record_work, on_other, match="That part is in another unit")
         answers_other = Work(unit=porch.unit, kind="checked", done_on=day(0), finding=other)
         refused(operations.record_work, answers_other, match="about another unit")
@@ -162,14 +162,14 @@ class TestWork:
     def test_only_a_replacement_changes_parts(self, porch: Porch) -> None:
         swap = operations.Swap(component_type=ComponentTypeFactory(kind="track"))
         for kind, part in (("cleaned", porch.track), ("replaced", None)):
-            work = Work(unit=porch.unit, kind=kind, done_on=day(0), fitment=part, pieces=1)
+            work = Work(unit=porch.unit, kind=kind, done_on=day(0), installed_part=part, pieces=1)
             refused(operations.record_work, work, swap=swap, match="Say which part was replaced")
-        assert porch.unit.fitments.count() == 2
+        assert porch.unit.installed_parts.count() == 2
 
     def test_a_refused_exchange_leaves_everything_as_it_was(self, porch: Porch) -> None:
-        film = FitmentFactory(unit=porch.unit, component_type__kind="film", panel=1)
+        film = InstalledPartFactory(unit=porch.unit, component_type__kind="film", panel=1)
         swap = operations.Swap(component_type=ComponentTypeFactory(kind="film"), panel=1)
-        work = Work(unit=porch.unit, kind="replaced", done_on=day(0), fitment=film, pieces=1)
+        work = Work(unit=porch.unit, kind="replaced", done_on=day(0), installed_part=film, pieces=1)
         refused(operations.record_work, work, swap=swap, match="Say which panel")
         assert not Work.objects.exists()
         film.refresh_from_db()

@@ -20,13 +20,13 @@ from tests.factories import (
     ComponentTypeFactory,
     ConstructionFactory,
     FindingFactory,
-    FitmentFactory,
+    InstalledPartFactory,
     TaskFactory,
     UnitFactory,
     VisitFactory,
 )
 from tests.servicedesk.calls.conftest import Porch, day, typed
-from units.models import Fitment, Unit
+from units.models import InstalledPart, Unit
 
 
 def done(kind: str, **fields: object) -> dict[str, object]:
@@ -42,12 +42,12 @@ def record(client: Client, call: Call, kind: str, **fields: object) -> Any:
 def test_work_is_stored_with_what_it_took_and_who_pays(
     as_technician: Client, call: Call, porch: Porch, technician: User
 ) -> None:
-    finding = FindingFactory(fitment=porch.track, mode=porch.binds, call=call)
+    finding = FindingFactory(installed_part=porch.track, mode=porch.binds, call=call)
     answer = record(
         as_technician,
         call,
         "adjusted",
-        fitment=porch.track.pk,
+        installed_part=porch.track.pk,
         finding=finding.pk,
         minutes=25,
         payer="warranty",
@@ -55,7 +55,7 @@ def test_work_is_stored_with_what_it_took_and_who_pays(
     )
     assert answer["Location"] == call.get_absolute_url()
     work = Work.objects.get()
-    assert (work.unit, work.fitment, work.finding) == (porch.unit, porch.track, finding)
+    assert (work.unit, work.installed_part, work.finding) == (porch.unit, porch.track, finding)
     assert (work.kind, work.minutes, work.pieces, work.payer) == ("adjusted", 25, 0, "warranty")
     assert (work.call, work.task, work.done_by) == (call, call.task, technician)
     assert (work.done_on, work.whole_set, work.note) == (day(0), False, "re-shimmed")
@@ -68,16 +68,16 @@ def test_work_is_stored_with_what_it_took_and_who_pays(
 def test_a_finding_leads_to_its_work_with_its_part_filled_in(
     as_technician: Client, call: Call, porch: Porch
 ) -> None:
-    finding = FindingFactory(fitment=porch.corner, mode=porch.cracked, call=call, panel=2)
+    finding = FindingFactory(installed_part=porch.corner, mode=porch.cracked, call=call, panel=2)
     page = as_technician.get(reverse("calls:add_work", args=[call.pk]), {"finding": finding.pk})
     form = page.context["form"]
-    held = {name: form[name].value() for name in ("finding", "fitment", "panel", "done_on")}
-    assert held == {"finding": finding.pk, "fitment": porch.corner.pk, "panel": 2, "done_on": day(0)}
+    held = {name: form[name].value() for name in ("finding", "installed_part", "panel", "done_on")}
+    assert held == {"finding": finding.pk, "installed_part": porch.corner.pk, "panel": 2, "done_on": day(0)}
 
 
 def test_work_answers_a_danger(as_technician: Client, call: Call, porch: Porch) -> None:
     danger = FindingFactory(
-        fitment=porch.track, mode=porch.binds, call=call, severity="danger", made_safe_how="taken down"
+        installed_part=porch.track, mode=porch.binds, call=call, severity="danger", made_safe_how="taken down"
     )
     assert list(Finding.objects.standing_dangers()) == [danger]
     record(as_technician, call, "repaired", finding=danger.pk)
@@ -88,7 +88,7 @@ def test_work_answers_a_danger(as_technician: Client, call: Call, porch: Porch) 
 def test_work_sent_twice_is_done_once(as_technician: Client, call: Call, porch: Porch) -> None:
     sent = done(
         "replaced",
-        fitment=porch.track.pk,
+        installed_part=porch.track.pk,
         extent="set",
         component_type=ComponentTypeFactory(kind="track").pk,
     )
@@ -96,17 +96,17 @@ def test_work_sent_twice_is_done_once(as_technician: Client, call: Call, porch: 
     first, second = (as_technician.post(address, sent) for _ in range(2))
     assert first["Location"] == second["Location"]
     assert Work.objects.count() == 1
-    assert porch.unit.fitments.in_slot("track", Fitment.WHOLE).count() == 2
+    assert porch.unit.installed_parts.in_slot("track", InstalledPart.WHOLE).count() == 2
 
 
 class TestReplacing:
     """A piece replaced leaves the part running; a set replaced ends it."""
 
     def test_a_piece_is_work_only(self, as_technician: Client, call: Call, porch: Porch) -> None:
-        record(as_technician, call, "replaced", fitment=porch.corner.pk, extent="pieces", pieces=2)
+        record(as_technician, call, "replaced", installed_part=porch.corner.pk, extent="pieces", pieces=2)
         work = Work.objects.get()
         assert (work.pieces, work.whole_set) == (2, False)
-        assert list(porch.unit.fitments.in_slot("corner", 0)) == [porch.corner]
+        assert list(porch.unit.installed_parts.in_slot("corner", 0)) == [porch.corner]
         porch.corner.refresh_from_db()
         assert (porch.corner.removed_on, porch.corner.pieces_left) == (None, 16)
 
@@ -118,7 +118,7 @@ class TestReplacing:
             as_technician,
             call,
             "replaced",
-            fitment=porch.track.pk,
+            installed_part=porch.track.pk,
             extent="set",
             component_type=nylon.pk,
             lot="L-9",
@@ -126,10 +126,10 @@ class TestReplacing:
         )
         porch.track.refresh_from_db()
         assert porch.track.removed_on == day(2)
-        new = porch.unit.fitments.in_place().get(kind="track")
+        new = porch.unit.installed_parts.in_place().get(kind="track")
         assert (new.component_type, new.lot, new.fitted_on, new.pieces) == (nylon, "L-9", day(2), 1)
         work = Work.objects.get()
-        assert (work.fitment, work.whole_set, work.pieces) == (porch.track, True, 1)
+        assert (work.installed_part, work.whole_set, work.pieces) == (porch.track, True, 1)
 
     def test_one_panels_share_splits_the_part(self, as_technician: Client, call: Call, porch: Porch) -> None:
         metal = ComponentTypeFactory(kind="corner", name="metal corner key")
@@ -137,14 +137,14 @@ class TestReplacing:
             as_technician,
             call,
             "replaced",
-            fitment=porch.corner.pk,
+            installed_part=porch.corner.pk,
             extent="share",
             component_type=metal.pk,
             panel=2,
         )
-        corner = Fitment.objects.get(pk=porch.corner.pk)
+        corner = InstalledPart.objects.get(pk=porch.corner.pk)
         assert (corner.removed_on, corner.pieces_left) == (None, 12)
-        new = porch.unit.fitments.in_place().get(kind="corner", panel=2)
+        new = porch.unit.installed_parts.in_place().get(kind="corner", panel=2)
         assert (new.component_type, new.pieces) == (metal, 4)
         work = Work.objects.get()
         assert (work.pieces, work.whole_set) == (4, False)
@@ -153,7 +153,7 @@ class TestReplacing:
         ("fields", "sentence"),
         [
             ({"extent": "pieces"}, "Say how many pieces were replaced."),
-            ({"extent": "set", "fitment": ""}, "Say which part was replaced."),
+            ({"extent": "set", "installed_part": ""}, "Say which part was replaced."),
             ({"extent": "set", "component_type": ""}, "Say what was put in"),
             ({"extent": "share", "panel": ""}, "Say which panel’s share was replaced."),
             ({"extent": "share", "component_type": "", "panel": "2"}, "Say what was put in"),
@@ -165,18 +165,18 @@ class TestReplacing:
         self, as_technician: Client, call: Call, porch: Porch, fields: dict[str, str], sentence: str
     ) -> None:
         metal = ComponentTypeFactory(kind="corner")
-        sent: dict[str, object] = {"fitment": porch.corner.pk, "component_type": metal.pk, **fields}
+        sent: dict[str, object] = {"installed_part": porch.corner.pk, "component_type": metal.pk, **fields}
         answer = record(as_technician, call, "replaced", **sent)
         assert answer.status_code == 422
         assert sentence in answer.content.decode()
         assert not Work.objects.exists()
-        assert porch.unit.fitments.in_place().count() == 2
+        assert porch.unit.installed_parts.in_place().count() == 2
 
     def test_another_kind_can_not_take_its_place(
         self, as_technician: Client, call: Call, porch: Porch
     ) -> None:
         keys = porch.corner.component_type_id
-        sent = {"fitment": porch.track.pk, "extent": "set", "component_type": keys}
+        sent = {"installed_part": porch.track.pk, "extent": "set", "component_type": keys}
         answer = record(as_technician, call, "replaced", **sent)
         assert answer.status_code == 422
         assert "take the place of a track or liner" in answer.content.decode()
@@ -184,11 +184,11 @@ class TestReplacing:
     def test_a_part_taken_out_earlier_is_not_replaced_again(
         self, as_technician: Client, call: Call, porch: Porch
     ) -> None:
-        gone = FitmentFactory(
+        gone = InstalledPartFactory(
             unit=porch.unit, component_type__kind="film", removed_on=day(10), fitted_on=date(2021, 1, 1)
         )
         film = ComponentTypeFactory(kind="film").pk
-        sent = {"fitment": gone.pk, "extent": "set", "component_type": film}
+        sent = {"installed_part": gone.pk, "extent": "set", "component_type": film}
         late = record(as_technician, call, "replaced", **sent)
         assert "The part was not in place on that day" in late.content.decode()
         that_day = record(as_technician, call, "replaced", **sent, done_on=day(10).isoformat())
@@ -197,21 +197,21 @@ class TestReplacing:
     def test_pieces_that_do_not_divide_must_be_counted(
         self, as_technician: Client, call: Call, porch: Porch
     ) -> None:
-        Fitment.objects.filter(pk=porch.corner.pk).update(pieces=15)
+        InstalledPart.objects.filter(pk=porch.corner.pk).update(pieces=15)
         metal = ComponentTypeFactory(kind="corner").pk
-        sent = {"fitment": porch.corner.pk, "extent": "share", "component_type": metal, "panel": 2}
+        sent = {"installed_part": porch.corner.pk, "extent": "share", "component_type": metal, "panel": 2}
         answer = record(as_technician, call, "replaced", **sent)
         assert "do not divide evenly" in answer.content.decode()
         assert record(as_technician, call, "replaced", **sent, pieces=3).status_code == 302
-        assert Fitment.objects.get(pk=porch.corner.pk).pieces_left == 12
+        assert InstalledPart.objects.get(pk=porch.corner.pk).pieces_left == 12
 
     def test_fields_of_a_replacement_do_not_matter_elsewhere(
         self, as_technician: Client, call: Call, porch: Porch
     ) -> None:
         metal = ComponentTypeFactory(kind="corner").pk
-        sent = {"fitment": porch.corner.pk, "extent": "set", "component_type": metal}
+        sent = {"installed_part": porch.corner.pk, "extent": "set", "component_type": metal}
         assert record(as_technician, call, "cleaned", **sent).status_code == 302
-        assert porch.unit.fitments.in_place().count() == 2
+        assert porch.unit.installed_parts.in_place().count() == 2
         assert not Work.objects.get().whole_set
 
 
@@ -221,18 +221,22 @@ class TestCareThatWorkCountsAs:
     @pytest.fixture
     def due(self, porch: Porch) -> CareDue:
         rule = CareRuleFactory(component_type=porch.track.component_type, work="lubricated")
-        return CareDueFactory(fitment=porch.track, rule=rule, counted_from=day(385), next_due_on=day(20))
+        return CareDueFactory(
+            installed_part=porch.track, rule=rule, counted_from=day(385), next_due_on=day(20)
+        )
 
     @pytest.mark.parametrize("on_the_part", [True, False])
     def test_lubricating_moves_the_next_date_and_ends_the_open_task(
         self, as_technician: Client, call: Call, porch: Porch, due: CareDue, on_the_part: bool
     ) -> None:
         task = TaskFactory(
-            unit=porch.unit, care_due=due, fitment=porch.track, work="lubricated", due_on=day(20)
+            unit=porch.unit, care_due=due, installed_part=porch.track, work="lubricated", due_on=day(20)
         )
-        fitment = porch.track.pk if on_the_part else ""
+        installed_part = porch.track.pk if on_the_part else ""
         answer = as_technician.post(
-            reverse("calls:add_work", args=[call.pk]), done("lubricated", fitment=fitment), follow=True
+            reverse("calls:add_work", args=[call.pk]),
+            done("lubricated", installed_part=installed_part),
+            follow=True,
         )
         assert "It counts as the care that was due." in answer.content.decode()
         due.refresh_from_db()
@@ -246,8 +250,8 @@ class TestCareThatWorkCountsAs:
     def test_other_work_or_another_part_does_not(
         self, as_technician: Client, call: Call, porch: Porch, due: CareDue
     ) -> None:
-        record(as_technician, call, "cleaned", fitment=porch.track.pk)
-        record(as_technician, call, "lubricated", fitment=porch.corner.pk)
+        record(as_technician, call, "cleaned", installed_part=porch.track.pk)
+        record(as_technician, call, "lubricated", installed_part=porch.corner.pk)
         due.refresh_from_db()
         assert (due.last_done_on, due.next_due_on) == (None, day(20))
 
@@ -258,7 +262,7 @@ class TestSiliconeOnLiners:
     @pytest.fixture
     def lined(self, porch: Porch) -> Unit:
         unit = UnitFactory(site=porch.site, construction=ConstructionFactory(panel_order="equal"))
-        FitmentFactory(unit=unit, component_type=ComponentTypeFactory(name="flexible plastic liner"))
+        InstalledPartFactory(unit=unit, component_type=ComponentTypeFactory(name="flexible plastic liner"))
         return unit
 
     def lubricate(self, client: Client, unit: Unit, **fields: object) -> Any:
@@ -289,13 +293,13 @@ class TestSiliconeOnLiners:
         porch.track.removed_on = day(30)
         porch.track.save()
         liner = ComponentTypeFactory(name="rigid nylon liner")
-        FitmentFactory(unit=porch.unit, component_type=liner, fitted_on=day(30))
+        InstalledPartFactory(unit=porch.unit, component_type=liner, fitted_on=day(30))
         assert self.lubricate(as_technician, porch.unit).status_code == 422
 
     def test_a_lubricating_rule_of_the_company_is_the_word(self, as_technician: Client, lined: Unit) -> None:
-        part = lined.fitments.get()
+        part = lined.installed_parts.get()
         CareRuleFactory(component_type=part.component_type, work="lubricated")
-        assert self.lubricate(as_technician, lined, fitment=part.pk).status_code == 302
+        assert self.lubricate(as_technician, lined, installed_part=part.pk).status_code == 302
 
 
 def test_work_of_a_care_visit_goes_back_to_the_visit_with_its_task(
@@ -323,7 +327,7 @@ def test_parts_and_findings_of_other_units_are_not_offered(
     as_technician: Client, call: Call, porch: Porch
 ) -> None:
     other = FindingFactory()
-    for fields in ({"fitment": other.fitment_id}, {"finding": other.pk}):
+    for fields in ({"installed_part": other.installed_part_id}, {"finding": other.pk}):
         assert record(as_technician, call, "checked", **fields).status_code == 422
     assert not Work.objects.exists()
 

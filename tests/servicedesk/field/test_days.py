@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 
 from servicedesk.calls.models import Finding, Inspection, PhoneRecord, Work
 from servicedesk.field.phone_clock import read_clock
-from tests.factories import ComponentTypeFactory, FailureModeFactory, FitmentFactory, UnitFactory
+from tests.factories import ComponentTypeFactory, FailureModeFactory, InstalledPartFactory, UnitFactory
 from units.models import FailureMode, Unit
 
 pytestmark = pytest.mark.django_db
@@ -35,7 +35,7 @@ def _noon() -> Iterator[None]:
 def unit() -> Unit:
     """A unit with a track and a mode it can have."""
     made: Unit = UnitFactory(panels=3)
-    FitmentFactory(unit=made, component_type=ComponentTypeFactory(kind="track"))
+    InstalledPartFactory(unit=made, component_type=ComponentTypeFactory(kind="track"))
     FailureModeFactory(kind="track", name="binds", code="TRK-01")
     return made
 

@@ -19,14 +19,14 @@ from tests.factories import (
     CareRuleFactory,
     ComponentTypeFactory,
     FailureModeFactory,
-    FitmentFactory,
+    InstalledPartFactory,
     TaskFactory,
     UnitFactory,
     VisitFactory,
 )
 from tests.schedules.planned_visits import told as words_of
 from tests.servicedesk.field.test_inbox import send
-from units.models import FailureMode, Fitment, Unit
+from units.models import FailureMode, InstalledPart, Unit
 
 pytestmark = pytest.mark.django_db
 
@@ -34,7 +34,7 @@ pytestmark = pytest.mark.django_db
 @pytest.fixture
 def visit(technician: User) -> Visit:
     """A visit of today with two care tasks at one unit and a repair that somebody called about."""
-    part = FitmentFactory(unit=UnitFactory(panels=3), pieces=3)
+    part = InstalledPartFactory(unit=UnitFactory(panels=3), pieces=3)
     now = timezone.now()
     visit: Visit = VisitFactory(
         site=part.unit.site, state="confirmed", starts_at=now - timedelta(hours=2), ends_at=now
@@ -42,8 +42,11 @@ def visit(technician: User) -> Visit:
     visit.technicians.add(technician)
     for work in ("lubricated", "cleaned"):
         rule = CareRuleFactory(component_type=part.component_type, work=work)
-        due = CareDueFactory(fitment=part, rule=rule)
-        add(visit, TaskFactory(unit=part.unit, fitment=part, care_due=due, work=work, state="in-process"))
+        due = CareDueFactory(installed_part=part, rule=rule)
+        add(
+            visit,
+            TaskFactory(unit=part.unit, installed_part=part, care_due=due, work=work, state="in-process"),
+        )
     repair = add(visit, TaskFactory(unit=part.unit, origin="call", work="", state="in-process"))
     call = CallFactory(site=part.unit.site, unit=part.unit, task=repair)
     for question in SafetyAnswer.Question.values:
@@ -221,31 +224,33 @@ def test_care_recorded_yesterday_moves_the_due_date_from_yesterday(
 
 
 def test_pieces_replaced_by_others_like_them(as_technician: Client, visit: Visit) -> None:
-    part = Fitment.objects.get()
-    sent = frame("work", unit=part.unit_id, work="replaced", fitment=part.pk, pieces="2", note="both brittle")
+    part = InstalledPart.objects.get()
+    sent = frame(
+        "work", unit=part.unit_id, work="replaced", installed_part=part.pk, pieces="2", note="both brittle"
+    )
     assert send(as_technician, sent).status_code == 200
     work = Work.objects.get()
-    assert (work.kind, work.pieces, work.fitment, work.note) == ("replaced", 2, part, "both brittle")
-    assert Fitment.objects.get().removed_on is None
+    assert (work.kind, work.pieces, work.installed_part, work.note) == ("replaced", 2, part, "both brittle")
+    assert InstalledPart.objects.get().removed_on is None
 
 
 def test_a_set_replaced_by_another_type_changes_the_parts_in_place(
     as_technician: Client, visit: Visit
 ) -> None:
-    part = Fitment.objects.get()
+    part = InstalledPart.objects.get()
     other = ComponentTypeFactory(kind=part.kind, name="other track")
     sent = frame(
         "work",
         unit=part.unit_id,
         work="replaced",
-        fitment=part.pk,
+        installed_part=part.pk,
         extent="set",
         component_type=other.pk,
         pieces="3",
     )
     for _ in range(2):
         assert send(as_technician, sent).status_code == 200
-    new = Fitment.objects.in_place().get()
+    new = InstalledPart.objects.in_place().get()
     assert (new.component_type, new.pieces, new.fitted_on) == (other, 3, timezone.localdate())
     assert Work.objects.get().whole_set
 
@@ -261,6 +266,6 @@ def test_replaced_with_a_finding_counts_pieces(as_technician: Client, unit_with_
 def unit_with_mode() -> Unit:
     """A unit with a track that can bind."""
     unit: Unit = UnitFactory()
-    FitmentFactory(unit=unit, component_type=ComponentTypeFactory(kind="track"))
+    InstalledPartFactory(unit=unit, component_type=ComponentTypeFactory(kind="track"))
     FailureModeFactory(kind="track", name="binds", code="TRK-01")
     return unit

@@ -28,7 +28,7 @@ from tests.factories import (
     CallFactory,
     ComponentTypeFactory,
     FailureModeFactory,
-    FitmentFactory,
+    InstalledPartFactory,
     TaskFactory,
     UnitFactory,
     VisitFactory,
@@ -43,7 +43,7 @@ pytestmark = pytest.mark.django_db
 def unit() -> Unit:
     """A unit with a track and a mode it can have."""
     made: Unit = UnitFactory(panels=3)
-    FitmentFactory(unit=made, component_type=ComponentTypeFactory(kind="track"))
+    InstalledPartFactory(unit=made, component_type=ComponentTypeFactory(kind="track"))
     FailureModeFactory(kind="track", name="binds", code="TRK-01", spares="glide, brush")
     return made
 
@@ -144,7 +144,7 @@ def test_who_is_no_technician_any_more_is_told_so(
         ("finding", {"works": ["danced"]}, "not a valid choice"),
         ("fine", {"unit": None, "site": 999_999}, "not in the register"),
         ("work", {"work": ""}, "what was done"),
-        ("work", {"work": "cleaned", "fitment": 999_999}, "not in this unit"),
+        ("work", {"work": "cleaned", "installed_part": 999_999}, "not in this unit"),
         ("work", {"work": "replaced"}, "how many pieces"),
         ("work", {"work": "replaced", "extent": "set"}, "what was put in"),
         ("care", {"tasks": []}, "which tasks"),
@@ -199,7 +199,7 @@ NAMES = [
     "severity",
     "found_on",
     "works",
-    "fitment",
+    "installed_part",
     "note",
 ]
 
@@ -267,9 +267,11 @@ def test_a_danger_made_safe_at_the_porch_is_made_safe_for_everybody(
 def test_fine_and_work_are_taken_too(as_technician: Client, unit: Unit) -> None:
     assert send(as_technician, record(unit, "fine")).status_code == 200
     assert Inspection.objects.get().outcome == "fine"
-    part = unit.fitments.get()
-    assert send(as_technician, record(unit, "work", work="cleaned", fitment=part.pk)).status_code == 200
-    assert Work.objects.get().fitment == part
+    part = unit.installed_parts.get()
+    assert (
+        send(as_technician, record(unit, "work", work="cleaned", installed_part=part.pk)).status_code == 200
+    )
+    assert Work.objects.get().installed_part == part
     site = send(as_technician, record(unit, "fine", unit=None, site=unit.site_id))
     assert site.json()["words"] == "1 unit seen, fine"
 
@@ -376,7 +378,7 @@ def test_lubricating_is_offered_only_where_it_fits(as_technician: Client, unit: 
     page = as_technician.get(f"/field/units/{unit.pk}/").content.decode()
     assert 'value="lubricated"' in page
     liner = UnitFactory()
-    FitmentFactory(unit=liner, component_type=ComponentTypeFactory(kind="track", name="flexible liner"))
+    InstalledPartFactory(unit=liner, component_type=ComponentTypeFactory(kind="track", name="flexible liner"))
     assert 'value="lubricated"' not in as_technician.get(f"/field/units/{liner.pk}/").content.decode()
 
 

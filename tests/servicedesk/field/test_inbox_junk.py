@@ -19,7 +19,7 @@ from servicedesk.field.phone_json import MOST_BYTES, MOST_DEEP, Unreadable, read
 from tests.factories import (
     ComponentTypeFactory,
     FailureModeFactory,
-    FitmentFactory,
+    InstalledPartFactory,
     TaskFactory,
     UnitFactory,
     UserFactory,
@@ -65,7 +65,7 @@ FIELDS = {
     ),
     "fine": ("unit", "site", "visit", "call", "more"),
     "work": (
-        *("unit", "fitment", "visit", "call", "work", "done_on", "note", "maker_allows", "more"),
+        *("unit", "installed_part", "visit", "call", "work", "done_on", "note", "maker_allows", "more"),
         *("extent", "component_type", "lot", "panel", "pieces", "minutes", "finding", "payer"),
     ),
     "care": ("unit", "visit", "tasks", "more"),
@@ -82,7 +82,7 @@ changed = st.sampled_from(sorted(FIELDS)).flatmap(
 def unit() -> Unit:
     """A unit with a track and a mode it can have."""
     made: Unit = UnitFactory(panels=3)
-    FitmentFactory(unit=made, component_type=ComponentTypeFactory(kind="track"))
+    InstalledPartFactory(unit=made, component_type=ComponentTypeFactory(kind="track"))
     FailureModeFactory(kind="track", name="binds", code="TRK-01")
     visit = VisitFactory(site=made.site, state="confirmed")
     visit.technicians.add(UserFactory())

@@ -38,7 +38,7 @@ pytestmark = pytest.mark.django_db
 def remove(unit: Unit, *, ago: int) -> None:
     """Remove a unit some days ago."""
     day = timezone.localdate() - timedelta(days=ago)
-    unit.fitments.update(removed_on=day)
+    unit.installed_parts.update(removed_on=day)
     Unit.objects.filter(pk=unit.pk).update(removed_on=day)
 
 

@@ -19,7 +19,7 @@ from tests.factories import (
     ConstructionFactory,
     FailureModeFactory,
     FindingFactory,
-    FitmentFactory,
+    InstalledPartFactory,
     TaskFactory,
     UnitFactory,
     VisitFactory,
@@ -43,10 +43,10 @@ def stop_of(person: User, number: int, *, calls: int = 1) -> tuple[Visit, list[U
     mode.expected_on.add(built)
     units: list[Unit] = UnitFactory.create_batch(3, site=visit.site, construction=built, panels=3)
     for unit in units:
-        part = FitmentFactory(unit=unit, component_type=kind)
+        part = InstalledPartFactory(unit=unit, component_type=kind)
         for ago in range(4):
-            FindingFactory(unit=unit, fitment=part, mode=mode, found_on=f"2025-03-{10 + ago}")
-            WorkFactory(unit=unit, fitment=part, done_on=f"2025-04-{10 + ago}")
+            FindingFactory(unit=unit, installed_part=part, mode=mode, found_on=f"2025-03-{10 + ago}")
+            WorkFactory(unit=unit, installed_part=part, done_on=f"2025-04-{10 + ago}")
     for unit in units[:calls]:
         task = TaskFactory(unit=unit, origin="call")
         CallFactory(site=visit.site, unit=unit, task=task, symptom="stiff")

@@ -22,7 +22,7 @@ from units.models import (
     ConstructionPart,
     Customer,
     FailureMode,
-    Fitment,
+    InstalledPart,
     ObservationPeriod,
     Ownership,
     Site,
@@ -225,16 +225,31 @@ def everything() -> dict[str, list[tuple[Any, ...]]]:
         Site: ("code", "address", "postcode", "latitude", "longitude", "year_built", "care_by"),
         Ownership: ("site__code", "customer__name", "from_on", "until_on"),
         Unit: ("code", "site__code", "construction__code", "panels", "installed_on", "removed_on"),
-        Fitment: ("unit__code", "component_type__name", "panel", "pieces", "lot", "fitted_on", "removed_on"),
+        InstalledPart: (
+            "unit__code",
+            "component_type__name",
+            "panel",
+            "pieces",
+            "lot",
+            "fitted_on",
+            "removed_on",
+        ),
         ObservationPeriod: ("unit__code", "from_on", "until_on", "began", "ended"),
         Call: ("unit__code", "site__code", "told_at", "state", "words", "ref"),
         Finding: (
-            *("unit__code", "mode__code", "found_on", "fitment__component_type__name", "panel", "corner"),
+            *(
+                "unit__code",
+                "mode__code",
+                "found_on",
+                "installed_part__component_type__name",
+                "panel",
+                "corner",
+            ),
             *("place", "is_failure", "repeat", "continues__found_on", "call__ref", "detected", "ref"),
         ),
         Work: ("unit__code", "kind", "done_on", "minutes", "finding__found_on", "call__ref", "note"),
         ImportedEntry: ("unit__code", "key", "content"),
-        CareDue: ("fitment__unit__code", "rule__name", "counted_from", "last_done_on", "next_due_on"),
+        CareDue: ("installed_part__unit__code", "rule__name", "counted_from", "last_done_on", "next_due_on"),
     }
     return {
         model.__name__: sorted(model._base_manager.values_list(*columns), key=repr)

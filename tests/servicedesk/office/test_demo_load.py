@@ -31,7 +31,7 @@ from servicedesk.office.demo.sources import read_scenario
 from servicedesk.people.models import Change, Role, User
 from servicedesk.people.models.changes import Door
 from tests.servicedesk.reports.naive_counts import lost_sites
-from units.models import FailureMode, Fitment, ObservationPeriod, Ownership, Site, Unit
+from units.models import FailureMode, InstalledPart, ObservationPeriod, Ownership, Site, Unit
 
 pytestmark = [
     pytest.mark.django_db,  # also what makes pytest-django set a test database up
@@ -106,7 +106,7 @@ def test_the_register_holds_the_fleet_part_by_part(demo: Demo) -> None:
         for item in demo.fleet.items
     )
     columns = ("unit__code", "component_type__name", "panel", "pieces", "fitted_on", "removed_on", "lot")
-    assert Counter(Fitment.objects.values_list(*columns)) == planned
+    assert Counter(InstalledPart.objects.values_list(*columns)) == planned
     assert set(Unit.objects.values_list("code", flat=True)) == {unit.code for unit in demo.fleet.units}
 
 
@@ -146,13 +146,15 @@ def test_the_register_holds_what_no_file_can_say(demo: Demo) -> None:
 def test_every_failure_stands_on_the_part_that_failed(demo: Demo) -> None:
     brought_in = Finding.objects.filter(is_failure=True, repeat=False, batch__isnull=False)
     at_take_over = brought_in.filter(unit__periods__began="taken_over", found_on=F("unit__periods__from_on"))
-    over = Counter(at_take_over.values_list("fitment__component_type__name", flat=True))
-    found = Counter(brought_in.exclude(fitment=None).values_list("fitment__component_type__name", flat=True))
+    over = Counter(at_take_over.values_list("installed_part__component_type__name", flat=True))
+    found = Counter(
+        brought_in.exclude(installed_part=None).values_list("installed_part__component_type__name", flat=True)
+    )
     expected = Counter(failure.item.component_type for failure in demo.records.failures)
     assert found == expected + over
     assert sum(over.values()) == demo.records.at_take_over
-    assert brought_in.filter(fitment=None).count() == demo.records.of_no_part
-    assert set(brought_in.filter(fitment=None).values_list("mode__code", flat=True)) <= {"OPR-01"}
+    assert brought_in.filter(installed_part=None).count() == demo.records.of_no_part
+    assert set(brought_in.filter(installed_part=None).values_list("mode__code", flat=True)) <= {"OPR-01"}
     again = Finding.objects.filter(repeat=True)
     assert again.count() == demo.records.repeats
     assert not again.filter(continues=None).exists()
@@ -229,8 +231,8 @@ def test_care_is_due_at_sites_whose_care_is_ours(demo: Demo) -> None:
     assert set(tasks.values_list("site__care_by", flat=True)) == {Site.CareBy.US}
     assert tasks.unplanned().filter(due_on__gt=TODAY).count() == 0
     assert 10 <= tasks.values("site").distinct().count() <= 60
-    ours = CareDue.objects.of_parts_in_place().filter(fitment__unit__site__care_by="us")
-    ours = ours.filter(fitment__unit__removed_on__isnull=True)
+    ours = CareDue.objects.of_parts_in_place().filter(installed_part__unit__site__care_by="us")
+    ours = ours.filter(installed_part__unit__removed_on__isnull=True)
     due = ours.filter(next_due_on__lte=TODAY).annotate(open_tasks=Count("tasks"))
     assert due.exists()
     assert not due.exclude(tasks__in=tasks).exists()
@@ -280,17 +282,19 @@ def by_component(printed: dict[str, Any]) -> dict[str, dict[str, Any]]:
 def independent_events(demo: Demo) -> Counter[str]:
     """Count the failures that were simulated, and the ones that the present added, by component type."""
     events = Counter(failure.item.component_type for failure in demo.records.failures)
-    present = Finding.objects.filter(is_failure=True, batch__isnull=True).exclude(fitment=None)
+    present = Finding.objects.filter(is_failure=True, batch__isnull=True).exclude(installed_part=None)
     rows = [demo.story["closed_call"], *demo.story["calls"]]
     assert present.count() == sum("finding" in row for row in rows)
-    return events + Counter(present.values_list("fitment__component_type__name", flat=True))
+    return events + Counter(present.values_list("installed_part__component_type__name", flat=True))
 
 
 def last_words_of_lost_sites() -> Counter[str]:
     """Count the failures by type with which sites were last heard of, two years ago or more."""
     lost = lost_sites(TODAY)
-    found = Finding.objects.filter(is_failure=True, repeat=False, unit__site__in=lost).exclude(fitment=None)
-    rows = found.values_list("unit__site", "found_on", "fitment__component_type__name")
+    found = Finding.objects.filter(is_failure=True, repeat=False, unit__site__in=lost).exclude(
+        installed_part=None
+    )
+    rows = found.values_list("unit__site", "found_on", "installed_part__component_type__name")
     return Counter(name for site, found_on, name in rows if found_on == lost[site])
 
 

@@ -17,7 +17,7 @@ from tests.factories import (
     CallFactory,
     CareDueFactory,
     CareRuleFactory,
-    FitmentFactory,
+    InstalledPartFactory,
     TaskFactory,
     VisitFactory,
 )
@@ -29,12 +29,14 @@ NOON = datetime(2026, 5, 4, 16, 0, tzinfo=UTC)  # noon in New York
 @pytest.fixture
 def visit(technician: User) -> Visit:
     """A confirmed visit of the technician with one care task and one repair."""
-    part = FitmentFactory()
+    part = InstalledPartFactory()
     rule = CareRuleFactory(component_type=part.component_type, work="lubricated", interval_months=12)
-    due = CareDueFactory(fitment=part, rule=rule, counted_from=date(2025, 3, 1), next_due_on=date(2026, 3, 1))
+    due = CareDueFactory(
+        installed_part=part, rule=rule, counted_from=date(2025, 3, 1), next_due_on=date(2026, 3, 1)
+    )
     visit = VisitFactory(site=part.unit.site, state="confirmed", starts_at=NOON - timedelta(hours=1))
     visit.technicians.add(technician)
-    care = TaskFactory(unit=part.unit, fitment=part, care_due=due, work="lubricated", minutes=20)
+    care = TaskFactory(unit=part.unit, installed_part=part, care_due=due, work="lubricated", minutes=20)
     repair = TaskFactory(unit=part.unit, origin="call", reason="panel stiff", work="")
     CallFactory(site=part.unit.site, unit=part.unit, task=repair, told_at=NOON - timedelta(days=2))
     for task in (care, repair):

@@ -35,7 +35,7 @@ from tests.servicedesk.office.fleet_files import (
 from units.models import (
     ComponentType,
     ConstructionPart,
-    Fitment,
+    InstalledPart,
     Site,
     Unit,
 )
@@ -190,7 +190,7 @@ def test_undo_moves_the_care_of_other_units_back() -> None:
     bring_in([unit()], [event(what="care", on="2022-01-01", work="cleaned")])
     before = everything()
     batch = bring_in([unit()], [event(what="care", on="2024-01-01")])
-    assert CareDue.objects.get(fitment__kind="film").last_done_on == date(2024, 1, 1)
+    assert CareDue.objects.get(installed_part__kind="film").last_done_on == date(2024, 1, 1)
     intake.undo(batch, by=None, at=AT)
     assert everything() == before
 
@@ -207,7 +207,8 @@ def test_undo_takes_tasks_along_that_nobody_touched() -> None:
 def test_undo_is_refused_whole_while_later_records_hang_on_it(owner: User) -> None:
     batch = bring_in([unit(), unit("U2")], [event()])
     FindingFactory(
-        fitment=Fitment.objects.filter(unit__code="U1", kind="track").get(), found_on=date(2026, 1, 1)
+        installed_part=InstalledPart.objects.filter(unit__code="U1", kind="track").get(),
+        found_on=date(2026, 1, 1),
     )
     CallFactory(site=Site.objects.get())
     TaskFactory(unit=Unit.objects.get(code="U2"), site=Site.objects.get(), origin="call")

@@ -10,7 +10,7 @@ import pytest
 from schedules.models import CareDue, MaintenanceTask
 from schedules.operations import raise_due
 from servicedesk.calls.models import Call, Finding, Work
-from servicedesk.calls.operations import fitment_for
+from servicedesk.calls.operations import installed_part_for
 from servicedesk.office import intake
 from servicedesk.people.models import Batch
 from tests.factories import OwnershipFactory, SiteFactory
@@ -27,7 +27,7 @@ from units.fitting import change_panel_share, replace_set
 from units.models import (
     ComponentType,
     Customer,
-    Fitment,
+    InstalledPart,
     ObservationPeriod,
     Ownership,
     Site,
@@ -45,8 +45,8 @@ def reference(db: None) -> None:
 
 def parts(code: str = "U1") -> dict[str, tuple[str, int, str]]:
     """List the parts of a unit by kind: type, pieces and lot."""
-    fitments = Fitment.objects.filter(unit__code=code).select_related("component_type")
-    return {row.kind: (row.component_type.name, row.pieces, row.lot) for row in fitments}
+    installed_parts = InstalledPart.objects.filter(unit__code=code).select_related("component_type")
+    return {row.kind: (row.component_type.name, row.pieces, row.lot) for row in installed_parts}
 
 
 def test_a_unit_comes_in_with_site_owner_parts_and_period() -> None:
@@ -149,7 +149,7 @@ def test_a_removed_unit_closes_its_parts_and_its_period() -> None:
             unit("U3", observed_until="2023-01-01"),
         ]
     )
-    assert set(Fitment.objects.filter(unit__code="U1").values_list("removed_on", flat=True)) == {
+    assert set(InstalledPart.objects.filter(unit__code="U1").values_list("removed_on", flat=True)) == {
         date(2024, 5, 1)
     }
     ends = ObservationPeriod.objects.order_by("unit__code").values_list("until_on", "ended")
@@ -158,7 +158,7 @@ def test_a_removed_unit_closes_its_parts_and_its_period() -> None:
         (date(2023, 1, 1), "lapsed"),
         (date(2023, 1, 1), "lapsed"),
     ]
-    assert set(Fitment.objects.filter(unit__code="U3").values_list("removed_on", flat=True)) == {None}
+    assert set(InstalledPart.objects.filter(unit__code="U3").values_list("removed_on", flat=True)) == {None}
 
 
 def test_periods_stand_in_for_the_pair() -> None:
@@ -225,7 +225,7 @@ def test_a_call_comes_in_closed_at_noon_with_its_finding() -> None:
     found = Finding.objects.get()
     assert (found.call, found.mode.code, found.panel, found.corner) == (first, "LIN-01", 2, "UL")
     assert (found.is_failure, found.detected, found.note, found.ref) == (True, "called", "binds", "7")
-    assert found.fitment.component_type.name == "flexible plastic liner"  # type: ignore[union-attr]
+    assert found.installed_part.component_type.name == "flexible plastic liner"  # type: ignore[union-attr]
     assert batch.files.get(file="history").applied == 2
 
 
@@ -262,17 +262,17 @@ def test_work_belongs_to_its_finding_and_part_and_counts_minutes_once() -> None:
     ]
     found = Finding.objects.get()
     assert {row.finding for row in done} == {found}
-    assert {row.fitment for row in done} == {found.fitment}
+    assert {row.installed_part for row in done} == {found.installed_part}
 
 
 def test_care_without_a_word_is_what_the_rules_of_the_parts_ask_for() -> None:
     bring_in([unit()], [event(what="care", minutes=30, note="spring round", where="panel 1")])
     done = Work.objects.order_by("pk")
-    assert [(row.kind, row.minutes, row.note, row.fitment_id) for row in done] == [
+    assert [(row.kind, row.minutes, row.note, row.installed_part_id) for row in done] == [
         ("cleaned", 30, "Whole usual care. spring round · panel 1", None),
         ("checked", None, "Whole usual care", None),
     ]
-    last = CareDue.objects.values_list("fitment__kind", "last_done_on", "next_due_on")
+    last = CareDue.objects.values_list("installed_part__kind", "last_done_on", "next_due_on")
     assert sorted(last) == [
         ("film", date(2024, 6, 1), date(2025, 6, 1)),
         ("track", date(2024, 6, 1), date(2025, 6, 1)),
@@ -283,9 +283,9 @@ def test_care_with_a_word_moves_the_rules_of_that_work_only() -> None:
     bring_in(
         [unit()], [event(what="care", work="cleaned"), event(what="care", work="cleaned", on="2023-01-01")]
     )
-    last = dict(CareDue.objects.values_list("fitment__kind", "last_done_on"))
+    last = dict(CareDue.objects.values_list("installed_part__kind", "last_done_on"))
     assert last == {"film": None, "track": date(2024, 6, 1)}
-    assert CareDue.objects.get(fitment__kind="film").next_due_on == date(2021, 3, 2)
+    assert CareDue.objects.get(installed_part__kind="film").next_due_on == date(2021, 3, 2)
 
 
 def test_a_repeated_fault_continues_the_latest_one_before_it_whatever_the_order_of_the_file() -> None:
@@ -312,13 +312,13 @@ def test_history_of_a_unit_of_the_register_finds_the_part_of_that_day() -> None:
     """The second opinion is the operation that people's findings go through."""
     bring_in([unit()])
     made = Unit.objects.get()
-    whole = made.fitments.get(kind="corner")
+    whole = made.installed_parts.get(kind="corner")
     metal = ComponentType.objects.get(name="metal corner key")
     swapped, shared = date(2023, 1, 1), date(2022, 1, 1)
     change_panel_share(whole, panel=2, component_type=metal, on=shared, by=None, at=AT)
     replace_set(
-        made.fitments.get(kind="track"),
-        component_type=made.fitments.get(kind="track").component_type,
+        made.installed_parts.get(kind="track"),
+        component_type=made.installed_parts.get(kind="track").component_type,
         on=swapped,
         by=None,
         at=AT,
@@ -330,7 +330,7 @@ def test_history_of_a_unit_of_the_register_finds_the_part_of_that_day() -> None:
     assert bring_in("unit,site,installed_on\n", rows).stage == Batch.Stage.APPLIED
     assert Finding.objects.count() == len(rows)
     for found in Finding.objects.select_related("mode", "unit"):
-        assert found.fitment == fitment_for(
+        assert found.installed_part == installed_part_for(
             found.unit, kind=found.mode.kind, panel=found.panel, on=found.found_on
         )
 
@@ -343,7 +343,7 @@ def test_care_told_for_a_unit_of_the_register_ends_its_open_task() -> None:
     bring_in([unit()], [event(what="care", on="2026-07-01", work="cleaned")])
     left = MaintenanceTask.objects.open().get()
     assert (left.site, left.work) == (site, "checked")
-    assert CareDue.objects.get(fitment__kind="track").last_done_on == date(2026, 7, 1)
+    assert CareDue.objects.get(installed_part__kind="track").last_done_on == date(2026, 7, 1)
 
 
 def test_since_when_failures_were_heard_of_is_assumed_where_a_file_does_not_say_and_told() -> None:

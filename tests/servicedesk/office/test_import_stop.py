@@ -90,7 +90,7 @@ def test_the_right_number_undoes_it(as_scheduler: Client, batch: Batch) -> None:
 
 def test_what_hangs_on_it_is_named_and_nothing_can_be_typed(as_scheduler: Client, batch: Batch) -> None:
     first = Unit.objects.order_by("pk")[0]
-    FindingFactory.create(unit=first, fitment=None, mode=FailureMode.objects.order_by("pk")[0])
+    FindingFactory.create(unit=first, installed_part=None, mode=FailureMode.objects.order_by("pk")[0])
     page = as_scheduler.get(f"/files/{batch.pk}/undo/").content.decode()
     assert "What was recorded since, and hangs on it" in page
     assert f"of unit {first.code}" in page

@@ -85,16 +85,16 @@ GO_ON = """
 from django.db import IntegrityError, transaction
 from servicedesk.people.models import Touch
 from tests.factories import UnitFactory
-from units.models import Customer, Fitment
+from units.models import Customer, InstalledPart
 touches = Touch.objects.count()
 unit = UnitFactory(code='U-new', site__code='S-new')
 assert Touch.objects.count() > touches
 print('NEW', Customer.objects.create(name='Next').pk)
-fitment = Fitment.objects.filter(removed_on__isnull=True).first()
+installed_part = InstalledPart.objects.filter(removed_on__isnull=True).first()
 try:
     with transaction.atomic():
-        fitment.unit.removed_on = fitment.fitted_on
-        fitment.unit.save()
+        installed_part.unit.removed_on = installed_part.fitted_on
+        installed_part.unit.save()
 except IntegrityError as error:
     assert 'unit_removed_has_no_open_part' in str(error), error
 else:
@@ -192,7 +192,7 @@ def start(desk: Desk, address: str) -> subprocess.Popen[str]:
     )
     assert moving.stdout
     for line in moving.stdout:
-        if line.startswith("units_fitment: "):
+        if line.startswith("units_installedpart: "):
             return moving
     raise AssertionError("it ended before")
 
@@ -204,7 +204,7 @@ def test_the_demo_company_goes_on_after_the_move(server: Server, demo: Desk, tmp
     database = server.database()
     told = manage(demo, "move_to", server.address(database)).stdout
     print(told)  # noqa: T201 - shown when something below fails
-    assert re.search(r"^units_fitment +9,\d\d\d  same$", told, re.MULTILINE)
+    assert re.search(r"^units_installedpart +9,\d\d\d  same$", told, re.MULTILINE)
     tables = set(re.findall(r"^(\w+) +[\d,]+  same$", told, re.MULTILINE))
     in_file = {name for (name,) in demo.ask(TABLES)}
     assert tables == in_file - {"django_migrations"}

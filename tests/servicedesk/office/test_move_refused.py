@@ -21,10 +21,10 @@ SOME_RECORDS = """
 import uuid
 from django.utils import timezone
 from servicedesk.calls.models import PhoneRecord
-from tests.factories import CustomerFactory, FitmentFactory, UserFactory
+from tests.factories import CustomerFactory, InstalledPartFactory, UserFactory
 for number in range(5):
     CustomerFactory(pk=number + 1, name=f'Customer {number}')
-FitmentFactory()
+InstalledPartFactory()
 now = timezone.now()
 PhoneRecord.objects.create(pk=1, key=uuid.uuid4(), by=UserFactory(pk=1), kind='k', fingerprint='f', told={},
                            answer=1, made_at=now, received_at=now)
@@ -120,8 +120,8 @@ def change(desk: Desk, sql: str, *values: object) -> None:
             "people_user, the row with id 1",
         ),
         (
-            ("UPDATE units_fitment SET panel = 40000",),
-            "units_fitment, the row with id 1: smallint out of range",
+            ("UPDATE units_installedpart SET panel = 40000",),
+            "units_installedpart, the row with id 1: smallint out of range",
         ),
         (("UPDATE calls_phonerecord SET by_id = 77",), "Key (by_id)=(77) is not present in table"),
     ],

@@ -36,7 +36,7 @@ from tests.factories import (
     CallFactory,
     CustomerFactory,
     FindingFactory,
-    FitmentFactory,
+    InstalledPartFactory,
     OwnershipFactory,
     SiteFactory,
     TaskFactory,
@@ -98,8 +98,10 @@ def quillmar(scheduler: User) -> Customer:
     )
     visit.note, visit.finished_at = "Ask for Quillmar", AT
     save_change(visit, did="changed", by=scheduler, at=AT)
-    part = FitmentFactory(unit=unit)
-    FindingFactory(fitment=part, found_on=date(2024, 3, 1), note="Quillmar showed us the crack, 555 0142")
+    part = InstalledPartFactory(unit=unit)
+    FindingFactory(
+        installed_part=part, found_on=date(2024, 3, 1), note="Quillmar showed us the crack, 555 0142"
+    )
     WorkFactory(unit=unit, done_on=date(2024, 3, 1), note="oiled while QUILLMAR TESSAVANE watched")
     TaskFactory(
         site=site, unit=unit, reason="binds, says Quillmar", state="completed", done_on=date(2024, 3, 1)

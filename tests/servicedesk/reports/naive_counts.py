@@ -13,7 +13,7 @@ from django.utils import timezone
 from servicedesk.calls.models import Call, Finding, Inspection, Work
 from servicedesk.reports.queries.fates import Fate
 from servicedesk.reports.selection import Selection
-from units.models import Departure, FailureMode, Fitment, ObservationPeriod, Unit
+from units.models import FailureMode, InstalledPart, ObservationPeriod, PartialRemoval, Unit
 
 ONE_DAY = timedelta(days=1)
 
@@ -54,7 +54,7 @@ def naive_counts(chosen: Selection, *, by: str) -> Counts:
         counts.without_time += _is_without_time(part, chosen)
     for finding, fate in fated_findings(chosen):
         if fate == Fate.EVENT:
-            assert finding.fitment is not None
+            assert finding.installed_part is not None
             counts.events[_event_group(finding, by)] += 1
             counts.look_events[_event_group(finding, by)] += finding.mode.only_at_look
         else:
@@ -68,7 +68,7 @@ def fated_findings(chosen: Selection) -> Iterator[tuple[Finding, Fate]]:
     lost = lost_sites(chosen.as_of)
     imported = {_place(each) for each in Finding.objects.all() if each.batch_id and _eligible(each)}
     findings = Finding.objects.select_related(
-        "fitment__component_type", "fitment__unit__site", "unit__site", "mode", "call"
+        "installed_part__component_type", "installed_part__unit__site", "unit__site", "mode", "call"
     )
     for finding in findings.order_by("pk"):
         place = _place(finding)
@@ -78,8 +78,8 @@ def fated_findings(chosen: Selection) -> Iterator[tuple[Finding, Fate]]:
         )
         if not _finding_is_chosen(finding, chosen):
             continue
-        if finding.fitment is not None:
-            finding.fitment.lost_on = lost.get(finding.unit.site_id)  # type: ignore[attr-defined]
+        if finding.installed_part is not None:
+            finding.installed_part.lost_on = lost.get(finding.unit.site_id)  # type: ignore[attr-defined]
         yield finding, _fate(finding, twin=twin, as_of=chosen.as_of)
 
 
@@ -122,7 +122,7 @@ def last_look(unit: Unit, as_of: date) -> date | None:
 def _eligible(finding: Finding) -> bool:
     """Whether a finding may be a failure of its own."""
     again = finding.repeat or finding.continues_id
-    return bool(finding.is_failure and not again and finding.fitment_id)
+    return bool(finding.is_failure and not again and finding.installed_part_id)
 
 
 def _place(finding: Finding) -> tuple[Any, ...]:
@@ -130,7 +130,7 @@ def _place(finding: Finding) -> tuple[Any, ...]:
     return finding.unit_id, finding.mode_id, finding.found_on, *where
 
 
-def group_of(part: Fitment, by: str) -> Any:
+def group_of(part: InstalledPart, by: str) -> Any:
     """Name the group of a part."""
     unit = part.unit
     sector = None if unit.facing is None else next(k for k in range(8) if _in_sector(unit.facing, k))
@@ -150,7 +150,7 @@ def group_of(part: Fitment, by: str) -> Any:
     }[by]
 
 
-def spans_of(part: Fitment, as_of: date) -> list[tuple[int, int]]:
+def spans_of(part: InstalledPart, as_of: date) -> list[tuple[int, int]]:
     """Give the ages between which a part was at risk, one pair a watched span."""
     spans = []
     for period in sorted(part.unit.periods.all(), key=lambda each: each.from_on):
@@ -161,7 +161,7 @@ def spans_of(part: Fitment, as_of: date) -> list[tuple[int, int]]:
     return spans
 
 
-def _end(part: Fitment, period: ObservationPeriod) -> date | None:
+def _end(part: InstalledPart, period: ObservationPeriod) -> date | None:
     """Give the day up to which we heard of a unit in a period, None for still."""
     until = period.until_on
     if period.ended in ("lapsed", "sold") and period.last_contact_on is not None:
@@ -171,17 +171,17 @@ def _end(part: Fitment, period: ObservationPeriod) -> date | None:
     return min(ends, default=None)
 
 
-def chosen_parts(chosen: Selection) -> Iterator[Fitment]:
+def chosen_parts(chosen: Selection) -> Iterator[InstalledPart]:
     """Give the parts of a selection."""
     return (part for part in _parts(chosen.as_of) if _is_chosen(part, chosen))
 
 
-def _parts(as_of: date) -> Iterable[Fitment]:
+def _parts(as_of: date) -> Iterable[InstalledPart]:
     lost = lost_sites(as_of)
     parts = (
-        Fitment.objects.select_related("unit__site", "component_type")
+        InstalledPart.objects.select_related("unit__site", "component_type")
         .prefetch_related(
-            "unit__periods", "departures", "unit__inspections", "unit__works", "unit__findings__mode"
+            "unit__periods", "partial_removals", "unit__inspections", "unit__works", "unit__findings__mode"
         )
         .order_by("pk")
     )
@@ -205,21 +205,21 @@ def _in_sector(bearing: int, sector: int) -> bool:
 
 
 def _event_group(finding: Finding, by: str) -> Any:
-    assert finding.fitment is not None
-    group = group_of(finding.fitment, by)
+    assert finding.installed_part is not None
+    group = group_of(finding.installed_part, by)
     return f"{group}:{finding.mode_id}" if by == "mode" else group
 
 
-def _is_chosen(part: Fitment, chosen: Selection) -> bool:
+def _is_chosen(part: InstalledPart, chosen: Selection) -> bool:
     return all(group_of(part, name) in keys for name, keys in chosen.traits)
 
 
 def _finding_is_chosen(finding: Finding, chosen: Selection) -> bool:
     if not _counts(finding.found_on, chosen) or chosen.mode not in (None, finding.mode_id):
         return False
-    if finding.fitment is not None:
-        return _is_chosen(finding.fitment, chosen)
-    nobodys = Fitment(unit=finding.unit, fitted_on=finding.found_on)
+    if finding.installed_part is not None:
+        return _is_chosen(finding.installed_part, chosen)
+    nobodys = InstalledPart(unit=finding.unit, fitted_on=finding.found_on)
     for name, keys in chosen.traits:
         if name == "part" and finding.mode.kind not in keys:
             return False
@@ -241,7 +241,7 @@ def _counts(day: date, chosen: Selection) -> bool:
     return (chosen.from_on is None or day >= chosen.from_on) and day <= chosen.last
 
 
-def _days_at_risk(part: Fitment, as_of: date) -> list[date]:
+def _days_at_risk(part: InstalledPart, as_of: date) -> list[date]:
     return [
         part.fitted_on + age * ONE_DAY
         for begin, end in spans_of(part, as_of)
@@ -249,12 +249,12 @@ def _days_at_risk(part: Fitment, as_of: date) -> list[date]:
     ]
 
 
-def _pieces_on(part: Fitment, day: date) -> int:
+def _pieces_on(part: InstalledPart, day: date) -> int:
     """Count the pieces at risk on a day: those that left on an earlier day are gone."""
-    return part.pieces - sum(gone.pieces for gone in part.departures.all() if gone.left_on < day)
+    return part.pieces - sum(gone.pieces for gone in part.partial_removals.all() if gone.left_on < day)
 
 
-def _is_without_time(part: Fitment, chosen: Selection) -> bool:
+def _is_without_time(part: InstalledPart, chosen: Selection) -> bool:
     """Say whether a part was under watch on one day only, wherever contact was lost."""
     spans = []
     for period in part.unit.periods.all():
@@ -270,7 +270,7 @@ def _fate(finding: Finding, *, twin: bool, as_of: date) -> Fate:
         return Fate.WEAR_ONLY
     if finding.repeat or finding.continues_id:
         return Fate.REPEAT
-    part = finding.fitment
+    part = finding.installed_part
     if part is None:
         return Fate.PART_UNKNOWN
     if twin:
@@ -299,7 +299,7 @@ def _fate(finding: Finding, *, twin: bool, as_of: date) -> Fate:
     return Fate.NO_TIME if in_place and watched else Fate.NOT_WATCHED
 
 
-def _was_there_before(finding: Finding, part: Fitment, as_of: date) -> bool:
+def _was_there_before(finding: Finding, part: InstalledPart, as_of: date) -> bool:
     """Say whether a failure in watched time was there when we began to hear of its unit."""
     ends: list[date] = []
     for period in sorted(part.unit.periods.all(), key=lambda each: each.from_on):
@@ -320,9 +320,9 @@ def _was_there_before(finding: Finding, part: Fitment, as_of: date) -> bool:
 
 __all__ = [
     "Counts",
-    "Departure",
     "FailureMode",
     "ObservationPeriod",
+    "PartialRemoval",
     "Unit",
     "chosen_parts",
     "fated_findings",

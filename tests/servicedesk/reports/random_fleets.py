@@ -16,10 +16,10 @@ from tests.servicedesk.reports.small_fleets import DAY_0, day
 from units.models import (
     ComponentType,
     Construction,
-    Departure,
     FailureMode,
-    Fitment,
+    InstalledPart,
     ObservationPeriod,
+    PartialRemoval,
     Site,
     Unit,
 )
@@ -88,13 +88,15 @@ def _draw_periods(dice: random.Random, unit: Unit) -> None:
         at = end + dice.choice([0, 0, 1, dice.randint(2, 10)])
 
 
-def _draw_parts(dice: random.Random, unit: Unit, types: list[ComponentType], kind: str) -> list[Fitment]:
+def _draw_parts(
+    dice: random.Random, unit: Unit, types: list[ComponentType], kind: str
+) -> list[InstalledPart]:
     """Fit up to three parts one after the other into a slot."""
-    parts: list[Fitment] = []
+    parts: list[InstalledPart] = []
     at = dice.choice([0, 0, dice.randint(0, 40)])
     for _ in range(dice.randint(1, 3)):
         end = None if dice.random() < 0.4 else at + dice.choice([0, 1, dice.randint(2, 30)])
-        part = Fitment.objects.create(
+        part = InstalledPart.objects.create(
             unit=unit,
             component_type=dice.choice([each for each in types if each.kind == kind]),
             kind=kind,
@@ -107,14 +109,16 @@ def _draw_parts(dice: random.Random, unit: Unit, types: list[ComponentType], kin
         parts.append(part)
         if part.pieces > 2 and dice.random() < 0.5:
             left = at + dice.randint(0, 20 if end is None else end - at)
-            Departure.objects.create(fitment=part, panel=1, pieces=1, left_on=day(left))
+            PartialRemoval.objects.create(installed_part=part, panel=1, pieces=1, left_on=day(left))
         if end is None:
             break
         at = end + dice.choice([0, 0, dice.randint(1, 10)])
     return parts
 
 
-def _draw_findings(dice: random.Random, unit: Unit, parts: list[Fitment], modes: list[FailureMode]) -> None:
+def _draw_findings(
+    dice: random.Random, unit: Unit, parts: list[InstalledPart], modes: list[FailureMode]
+) -> None:
     """Find failures on days near every edge, some twice, some again, some of no known part."""
     edges = [0, LAST, *(p.fitted_on.toordinal() - DAY_0.toordinal() for p in parts)]
     edges += [p.from_on.toordinal() - DAY_0.toordinal() for p in unit.periods.all()]
@@ -125,7 +129,7 @@ def _draw_findings(dice: random.Random, unit: Unit, parts: list[Fitment], modes:
         imported = dice.random() < 0.5
         earlier = Finding.objects.create(
             unit=unit,
-            fitment=dice.choice([*parts, None]) if dice.random() < 0.3 else dice.choice(parts),
+            installed_part=dice.choice([*parts, None]) if dice.random() < 0.3 else dice.choice(parts),
             mode=dice.choice(modes),
             found_on=DAY_0 + timedelta(days=max(0, dice.choice(edges) + dice.randint(-2, 12))),
             panel=dice.choice([None, None, 1]),

@@ -11,12 +11,12 @@ from tests.factories import (
     ComponentTypeFactory,
     FailureModeFactory,
     FindingFactory,
-    FitmentFactory,
+    InstalledPartFactory,
     ObservationPeriodFactory,
     SiteFactory,
     UnitFactory,
 )
-from units.models import ComponentType, FailureMode, Fitment, ObservationPeriod, Site, Unit
+from units.models import ComponentType, FailureMode, InstalledPart, ObservationPeriod, Site, Unit
 
 DAY_0 = date(2020, 1, 1)
 AS_OF = date(2024, 12, 31)
@@ -56,9 +56,9 @@ class Fleet:
         *,
         of: ComponentType | None = None,
         **facts: Any,
-    ) -> Fitment:
+    ) -> InstalledPart:
         """Fit a part on one day and take it out on another."""
-        part: Fitment = FitmentFactory(
+        part: InstalledPart = InstalledPartFactory(
             unit=unit,
             component_type=of or self.track,
             fitted_on=day(begin),
@@ -67,15 +67,17 @@ class Fleet:
         )
         return part
 
-    def watched_part(self, *, of: ComponentType | None = None, site: Site | None = None) -> Fitment:
+    def watched_part(self, *, of: ComponentType | None = None, site: Site | None = None) -> InstalledPart:
         """Fit a part on the first day in a unit watched ever since."""
         unit = self.unit(site)
         self.watch(unit, 0)
         return self.fit(unit, of=of)
 
-    def find(self, part: Fitment, on: int, *, mode: FailureMode | None = None, **facts: Any) -> Finding:
+    def find(self, part: InstalledPart, on: int, *, mode: FailureMode | None = None, **facts: Any) -> Finding:
         """Find that a part has failed."""
-        finding: Finding = FindingFactory(fitment=part, mode=mode or self.binds, found_on=day(on), **facts)
+        finding: Finding = FindingFactory(
+            installed_part=part, mode=mode or self.binds, found_on=day(on), **facts
+        )
         return finding
 
 

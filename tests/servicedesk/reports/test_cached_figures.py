@@ -28,7 +28,7 @@ from tests.factories import (
 from tests.kept_values import forget_all
 from tests.servicedesk.reports.pages import open_page, rows
 from tests.servicedesk.reports.small_fleets import Fleet, day
-from units.models import Fitment, Unit
+from units.models import InstalledPart, Unit
 
 pytestmark = pytest.mark.django_db
 
@@ -58,9 +58,9 @@ def test_a_second_look_asks_the_records_nothing(as_owner: Client) -> None:
 
 
 WRITES: dict[str, Callable[[Fleet], Any]] = {
-    "a finding": lambda fleet: fleet.find(Fitment.objects.all()[0], 700),
-    "a finding changed": lambda fleet: Fitment.objects.all()[0].findings.update(repeat=True),
-    "a finding taken back": lambda fleet: Fitment.objects.all()[0].findings.all().delete(),
+    "a finding": lambda fleet: fleet.find(InstalledPart.objects.all()[0], 700),
+    "a finding changed": lambda fleet: InstalledPart.objects.all()[0].findings.update(repeat=True),
+    "a finding taken back": lambda fleet: InstalledPart.objects.all()[0].findings.all().delete(),
     "a part": lambda fleet: fleet.fit(Unit.objects.all()[0], panel=1),
     "a period": lambda fleet: fleet.watch(fleet.unit(), 0),
     "a unit": lambda fleet: fleet.unit(),
@@ -87,7 +87,7 @@ def test_a_write_that_is_taken_back_leaves_the_version() -> None:
     fleet = fleet_of(1)
     before = Touch.objects.version()
     with transaction.atomic():
-        fleet.find(Fitment.objects.all()[0], 900)
+        fleet.find(InstalledPart.objects.all()[0], 900)
         assert Touch.objects.version() != before
         transaction.set_rollback(True)
     assert Touch.objects.version() == before
@@ -96,7 +96,7 @@ def test_a_write_that_is_taken_back_leaves_the_version() -> None:
 def test_the_page_shows_a_change_at_once(as_owner: Client) -> None:
     fleet = fleet_of(6)
     assert rows(open_page(as_owner, RATES))[0][1] == "6"
-    fleet.find(Fitment.objects.all()[0], 900)
+    fleet.find(InstalledPart.objects.all()[0], 900)
     assert rows(open_page(as_owner, RATES))[0][1] == "7"
     fleet.track.name = "renamed track"
     fleet.track.save()
@@ -141,7 +141,7 @@ def test_without_redis_figures_are_computed_each_time(settings: Settings) -> Non
 @pytest.mark.django_db(transaction=True)
 def test_a_write_that_began_earlier_and_ends_later_is_not_missed() -> None:
     fleet = fleet_of(2)
-    part = Fitment.objects.all()[0]
+    part = InstalledPart.objects.all()[0]
     with somebody_who(lambda: fleet.find(part, 800)):
         fleet.find(part, 801)
         between = Touch.objects.version()
@@ -151,7 +151,7 @@ def test_a_write_that_began_earlier_and_ends_later_is_not_missed() -> None:
 
 def test_a_write_moves_the_version_of_its_block_only() -> None:
     fleet = fleet_of(3)
-    parts = list(Fitment.objects.order_by("pk"))
+    parts = list(InstalledPart.objects.order_by("pk"))
     before = Touch.objects.versions()
     fleet.find(parts[1], 700)
     after = Touch.objects.versions()

@@ -40,7 +40,7 @@ from tests.factories import (
 )
 from tests.servicedesk.reports.pages import csv_rows, link_saying, open_page, plain, rows
 from tests.servicedesk.reports.small_fleets import Fleet, day, up_to
-from units.models import FailureMode, Fitment, Site
+from units.models import FailureMode, InstalledPart, Site
 
 pytestmark = pytest.mark.django_db
 
@@ -66,14 +66,14 @@ def fleet() -> Fleet:
         fleet.watch(unit, 0)
         part = fleet.fit(unit)
         for on in (60 + number, 800 + number):
-            WorkFactory(unit=unit, fitment=None, kind="lubricated", done_on=day(on))
+            WorkFactory(unit=unit, installed_part=None, kind="lubricated", done_on=day(on))
         for on in (650, 740, 1500 + 20 * number):
             fleet.find(part, on + number, detected="called")
         if number < 2:
             fleet.find(part, 900, detected="called")
             fleet.find(part, 20, detected="called")
             fleet.find(part, 1000, detected="care")
-        WorkFactory(unit=unit, fitment=part, kind="adjusted", minutes=90, done_on=day(1700))
+        WorkFactory(unit=unit, installed_part=part, kind="adjusted", minutes=90, done_on=day(1700))
     return fleet
 
 
@@ -87,8 +87,8 @@ def rule(fleet: Fleet) -> CareRule:
         interval_months=24,
         minutes=15,
     )
-    for part in fleet.track.fitments.all():
-        CareDueFactory(rule=made, fitment=part)
+    for part in fleet.track.installed_parts.all():
+        CareDueFactory(rule=made, installed_part=part)
     return made
 
 
@@ -106,7 +106,7 @@ def test_the_range_since_care_rests_on_leaving_out_each_site() -> None:
         site = SiteFactory(care_by="us")
         parts = [fleet.watched_part(site=site) for _ in range(number)]
         for part in parts:
-            WorkFactory(unit=part.unit, fitment=None, kind="lubricated", done_on=day(1700))
+            WorkFactory(unit=part.unit, installed_part=None, kind="lubricated", done_on=day(1700))
         for again in range(failed):
             fleet.find(parts[0], 1710 + 10 * again, detected="called")
     rule = CareRuleFactory(component_type=fleet.track, work="lubricated")
@@ -244,10 +244,10 @@ def test_what_may_be_the_season_is_not_put_down_to_missing_care(as_owner: Client
 
 def test_a_rise_that_the_month_of_the_year_explains_is_called_one(april: CareRule) -> None:
     # One site had its care in October 2021 too, and failed as often that winter as the one before.
-    for part in Fitment.objects.filter(unit__site=Site.objects.order_by("pk").first()):
+    for part in InstalledPart.objects.filter(unit__site=Site.objects.order_by("pk").first()):
         WorkFactory(unit=part.unit, kind="lubricated", done_on=date(2021, 10, 15))
         for on in (305, 312, 319, 326, 670, 677, 684, 695):
-            FindingFactory(fitment=part, mode=FailureMode.objects.get(code="TRK-01"), found_on=day(on))
+            FindingFactory(installed_part=part, mode=FailureMode.objects.get(code="TRK-01"), found_on=day(on))
     figure = care_figure(up_to(DAYS), april)
     assert figure.shape is not None
     assert figure.shape[1] < 1

@@ -12,7 +12,7 @@ from servicedesk.reports.queries.fates import Fate
 from servicedesk.reports.selection import Selection, select
 from tests.factories import ConstructionFactory, FailureModeFactory, FindingFactory, SiteFactory
 from tests.servicedesk.reports.small_fleets import Fleet, day, up_to
-from units.models import Departure
+from units.models import PartialRemoval
 
 pytestmark = pytest.mark.django_db
 
@@ -168,9 +168,9 @@ def test_wear_is_no_event(fleet: Fleet) -> None:
 
 def test_a_failure_of_no_known_part_is_told(fleet: Fleet) -> None:
     unit = fleet.watched_part().unit
-    FindingFactory(fitment=None, unit=unit, mode=fleet.binds, found_on=day(10))
+    FindingFactory(installed_part=None, unit=unit, mode=fleet.binds, found_on=day(10))
     whole = FailureModeFactory(kind="unit")
-    FindingFactory(fitment=None, unit=unit, mode=whole, found_on=day(11))
+    FindingFactory(installed_part=None, unit=unit, mode=whole, found_on=day(11))
     assert excluded(up_to(100)) == {Fate.PART_UNKNOWN: 2}
     tracks = up_to(100, traits=select({"part": ("track",)}))
     assert excluded(tracks) == {Fate.PART_UNKNOWN: 1}
@@ -213,8 +213,8 @@ def test_pieces_that_left_early_take_their_time_with_them(fleet: Fleet) -> None:
     unit = fleet.unit()
     fleet.watch(unit, 10)
     keys = fleet.fit(unit, 0, pieces=16)
-    Departure.objects.create(fitment=keys, panel=2, pieces=4, left_on=day(60))
-    Departure.objects.create(fitment=keys, panel=3, pieces=4, left_on=day(5))
+    PartialRemoval.objects.create(installed_part=keys, panel=2, pieces=4, left_on=day(60))
+    PartialRemoval.objects.create(installed_part=keys, panel=3, pieces=4, left_on=day(5))
     cells = read_cells(up_to(100), by="component")
     # 16 pieces for 90 days, less 4 for the last 40 and 4 for all 90.
     assert cells.piece_days == {0: 16 * 90 - 4 * 40 - 4 * 90}
@@ -353,7 +353,7 @@ def test_filters_reach_failures_and_exclusions_too(fleet: Fleet) -> None:
         part = fleet.fit(unit)
         fleet.find(part, 5)
         fleet.find(part, 9)
-        FindingFactory(fitment=None, unit=unit, mode=fleet.binds, found_on=day(10))
+        FindingFactory(installed_part=None, unit=unit, mode=fleet.binds, found_on=day(10))
     chosen = up_to(100, traits=select({"finish": ("dark",)}))
     assert totals(chosen) == {fleet.track.pk: (1, 95, 1)}
     assert excluded(chosen) == {Fate.AT_TAKE_OVER: 1, Fate.PART_UNKNOWN: 1}

@@ -25,7 +25,7 @@ from tests.servicedesk.reports.naive_counts import (
     spans_of,
 )
 from tests.servicedesk.reports.random_fleets import draw_fleet, draw_selections
-from units.models import Fitment
+from units.models import InstalledPart
 
 SEEDS = [pytest.param(seed, marks=[pytest.mark.long] if seed >= 6 else []) for seed in range(24)]
 
@@ -127,9 +127,9 @@ def _events(chosen: Selection) -> dict[int, list[int]]:
     """Ages in days at the failures of each part, whatever days count."""
     found: dict[int, list[int]] = {}
     for finding, fate in fated_findings(chosen.always()):
-        if fate == Fate.EVENT and finding.fitment is not None:
-            age = (finding.found_on - finding.fitment.fitted_on).days
-            found.setdefault(finding.fitment_id or 0, []).append(age)
+        if fate == Fate.EVENT and finding.installed_part is not None:
+            age = (finding.found_on - finding.installed_part.fitted_on).days
+            found.setdefault(finding.installed_part_id or 0, []).append(age)
     return found
 
 
@@ -139,7 +139,7 @@ def _bounds(fitted: date, chosen: Selection) -> tuple[int, int]:
     return after, (chosen.last - fitted).days
 
 
-def _spans(part: Fitment, chosen: Selection) -> list[tuple[int, int]]:
+def _spans(part: InstalledPart, chosen: Selection) -> list[tuple[int, int]]:
     """Give the ages between which a part was at risk of the failures asked for."""
     spans = spans_of(part, chosen.as_of)
     if not FailureMode.objects.filter(only_at_look=True, pk=chosen.mode).exists():

@@ -11,7 +11,7 @@ from servicedesk.reports.lifetimes.recurrence import mean_cumulative
 from servicedesk.reports.traits import MODE
 from tests.factories import SiteFactory
 from tests.servicedesk.reports.small_fleets import Fleet, day, up_to
-from units.models import Fitment, Site
+from units.models import InstalledPart, Site
 
 pytestmark = pytest.mark.django_db
 
@@ -67,7 +67,7 @@ def test_how_long_parts_last_takes_five_first_failures_else_their_ages_are_liste
     assert row.curve is None
     assert row.reason == "4 first failures while enough were watched; a curve takes 5"
     assert row.ages == [100, 200, 300, 400]
-    fleet.find(Fitment.objects.order_by("pk")[4], 700)
+    fleet.find(InstalledPart.objects.order_by("pk")[4], 700)
     assert curve_of(only_row(SURVIVAL)).events.sum() == 5
 
 
@@ -117,7 +117,7 @@ def test_errors_go_by_site_and_not_by_item() -> None:
 def test_half_is_said_only_where_the_curve_and_its_lower_limit_get_there() -> None:
     fleet = fleet_at(14, 1, failures=5)
     assert only_row(SURVIVAL).half is None
-    for place, part in enumerate(Fitment.objects.order_by("pk")[5:13]):
+    for place, part in enumerate(InstalledPart.objects.order_by("pk")[5:13]):
         fleet.find(part, 600 + place)
     half = only_row(SURVIVAL).half
     assert half is not None
@@ -141,9 +141,9 @@ def test_parts_of_unknown_age_are_left_out_and_counted() -> None:
 
 def test_a_curve_ends_where_too_few_are_watched() -> None:
     fleet = fleet_at(6, 1, failures=0)
-    parts = list(Fitment.objects.order_by("pk"))
+    parts = list(InstalledPart.objects.order_by("pk"))
     for part in parts[:2]:
-        Fitment.objects.filter(pk=part.pk).update(removed_on=day(700))
+        InstalledPart.objects.filter(pk=part.pk).update(removed_on=day(700))
     fleet.find(parts[3], 200)
     fleet.find(parts[4], 900)
     curve = curve_of(only_row(RECURRENCE))
@@ -154,14 +154,14 @@ def test_a_curve_ends_where_too_few_are_watched() -> None:
 
 def test_failures_of_one_mode_are_told_apart_over_the_same_parts() -> None:
     fleet = fleet_at(6, 1, failures=2)
-    fleet.find(Fitment.objects.order_by("pk")[5], 50, mode=fleet.waves)
+    fleet.find(InstalledPart.objects.order_by("pk")[5], 50, mode=fleet.waves)
     rows = curves_figure(up_to(LAST), name=RECURRENCE, by=MODE).rows
     assert [(row.name, row.events, row.items) for row in rows] == [("binds", 2, 6), ("waves", 1, 6)]
 
 
 def test_days_that_count_cut_the_curve_and_earlier_first_failures_stay_first() -> None:
     fleet = fleet_at(12, 1, failures=6)
-    for part in Fitment.objects.order_by("pk")[:6]:
+    for part in InstalledPart.objects.order_by("pk")[:6]:
         fleet.find(part, 1000)
     later = up_to(LAST, from_on=day(800))
     assert curves_figure(later, name=RECURRENCE).rows[0].events == 6

@@ -19,7 +19,7 @@ from servicedesk.reports.selection import Selection
 from servicedesk.reports.tasks import keep_failure_log as nightly
 from tests.servicedesk.reports.random_fleets import draw_fleet
 from tests.servicedesk.reports.small_fleets import Fleet, day
-from units.models import FailureMode, Fitment, ObservationPeriod
+from units.models import FailureMode, InstalledPart, ObservationPeriod
 
 pytestmark = pytest.mark.django_db
 
@@ -101,13 +101,13 @@ EDITS = (
 
 def edit(dice: random.Random) -> None:
     """Change something in the records, as people do after the log was kept."""
-    parts, findings = list(Fitment.objects.order_by("pk")), list(Finding.objects.order_by("pk"))
+    parts, findings = list(InstalledPart.objects.order_by("pk")), list(Finding.objects.order_by("pk"))
     what, part = dice.choice(EDITS), dice.choice(parts)
     finding = dice.choice(findings) if findings else None
     if what == "late finding" or finding is None:
         mode = dice.choice(list(FailureMode.objects.filter(kind=part.kind).order_by("pk")))
         on = part.fitted_on + timedelta(days=dice.randrange(40))
-        Finding.objects.create(unit=part.unit, fitment=part, mode=mode, found_on=on)
+        Finding.objects.create(unit=part.unit, installed_part=part, mode=mode, found_on=on)
     elif what == "finding taken back":
         if not finding.continued_by.exists():
             finding.delete()
@@ -118,7 +118,7 @@ def edit(dice: random.Random) -> None:
     elif what == "not a failure":
         Finding.objects.filter(pk=finding.pk).update(is_failure=not finding.is_failure)
     elif what == "part taken out" and part.removed_on is None:
-        Fitment.objects.filter(pk=part.pk).update(
+        InstalledPart.objects.filter(pk=part.pk).update(
             removed_on=part.fitted_on + timedelta(days=dice.randrange(30))
         )
     elif what == "watch ended":

@@ -16,7 +16,7 @@ from scipy.stats import chi2
 
 from tests.factories import ComponentTypeFactory, FailureModeFactory, SiteFactory
 from tests.servicedesk.reports.small_fleets import Fleet
-from units.models import Fitment
+from units.models import InstalledPart
 
 pytestmark = pytest.mark.django_db
 
@@ -100,7 +100,7 @@ def test_a_grouping_gives_the_rows_their_first_key(fleet: Fleet) -> None:
 def test_survival_as_json_is_that_of_lifelines(fleet: Fleet) -> None:
     row = document("survival", "--part", "track", "--by", "component")["rows"][0]
     assert list(row["curve"]) == ["age_days", "at_risk", "events", "survival", "std_error", "low", "high"]
-    parts = list(Fitment.objects.filter(component_type=fleet.track))
+    parts = list(InstalledPart.objects.filter(component_type=fleet.track))
     first = {
         part.pk: part.findings.filter(is_failure=True, repeat=False).order_by("found_on") for part in parts
     }
@@ -119,8 +119,8 @@ def test_recurrence_as_json_is_that_of_a_naive_sum_with_errors_by_site(fleet: Fl
     row = document("recurrence", "--part", "track", "--by", "component")["rows"][0]
     curve = row["curve"]
     assert list(curve) == ["age_days", "at_risk", "events", "mean", "std_error", "low", "high"]
-    events: dict[int, list[Fitment]] = defaultdict(list)
-    for part in Fitment.objects.filter(component_type=fleet.track).select_related("unit"):
+    events: dict[int, list[InstalledPart]] = defaultdict(list)
+    for part in InstalledPart.objects.filter(component_type=fleet.track).select_related("unit"):
         for finding in part.findings.filter(is_failure=True, repeat=False):
             events[(finding.found_on - part.fitted_on).days].append(part)
     assert curve["age_days"] == sorted(events)
@@ -137,7 +137,7 @@ def test_recurrence_as_json_is_that_of_a_naive_sum_with_errors_by_site(fleet: Fl
 
 
 def _sites(fleet: Fleet) -> set[int]:
-    return set(Fitment.objects.filter(component_type=fleet.track).values_list("unit__site", flat=True))
+    return set(InstalledPart.objects.filter(component_type=fleet.track).values_list("unit__site", flat=True))
 
 
 @pytest.mark.parametrize("name", ["survival", "recurrence"])

@@ -46,7 +46,7 @@ def fleet() -> Fleet:
     gone = fleet.fit(old.unit, 900, 900, of=fleet.liner, panel=1)
     fleet.find(gone, 900)
     nobody = fleet.find(part, 950)
-    nobody.fitment = None
+    nobody.installed_part = None
     nobody.save()
     silent = fleet.watched_part(of=fleet.liner, site=SiteFactory(care_by="us"))
     fleet.find(silent, 650)
@@ -119,7 +119,7 @@ def test_the_year_in_brief_adds_up_failures_calls_minutes_and_pieces(as_owner: C
     for on in (TODAY - 10, TODAY - 300, TODAY - 366):
         finding = fleet.find(part, on)
         WorkFactory(
-            unit=part.unit, fitment=part, finding=finding, kind="repaired", minutes=45, done_on=day(on)
+            unit=part.unit, installed_part=part, finding=finding, kind="repaired", minutes=45, done_on=day(on)
         )
     WorkFactory(unit=part.unit, kind="cleaned", minutes=20, done_on=day(TODAY - 5))
     CallFactory(site=part.unit.site, unit=part.unit, told_at=NOON)

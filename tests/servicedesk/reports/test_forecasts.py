@@ -21,7 +21,7 @@ from servicedesk.reports.lifetimes.trend import fit_power_law
 from tests.factories import SiteFactory, WorkFactory
 from tests.servicedesk.reports.pages import csv_rows, link_of, open_page, plain, rows
 from tests.servicedesk.reports.small_fleets import Fleet, day, up_to
-from units.models import Fitment
+from units.models import InstalledPart
 
 pytestmark = pytest.mark.django_db
 
@@ -53,7 +53,7 @@ def fleet() -> Fleet:
                 finding = fleet.find(part, 30 * number + age)
                 WorkFactory(
                     unit=part.unit,
-                    fitment=part,
+                    installed_part=part,
                     finding=finding,
                     kind="replaced",
                     pieces=2,
@@ -78,7 +78,7 @@ def told(*arguments: str) -> str:
 
 def test_failures_that_come_with_age_are_added_up_over_the_ages_in_place(fleet: Fleet) -> None:
     row = forecast_figure(up_to(DAYS), Asked()).rows[0]
-    parts = list(Fitment.objects.filter(component_type=fleet.track))
+    parts = list(InstalledPart.objects.filter(component_type=fleet.track))
     events = [[(f.found_on - part.fitted_on).days for f in part.findings.all()] for part in parts]
     ages = [(day(DAYS) - part.fitted_on).days for part in parts]
     law = fit_power_law(events, [0] * len(ages), ages)  # Crow (1975), checked against published fits
@@ -120,12 +120,12 @@ def test_stock_is_the_least_number_that_does_as_often_as_asked(fleet: Fleet) -> 
 
 
 def test_only_what_is_in_place_and_watched_is_reckoned_with(fleet: Fleet) -> None:
-    part = Fitment.objects.filter(component_type=fleet.liner).order_by("pk")[0]
+    part = InstalledPart.objects.filter(component_type=fleet.liner).order_by("pk")[0]
     part.removed_on = day(1700)
     part.save()
-    other = Fitment.objects.filter(component_type=fleet.liner).order_by("pk")[2]
+    other = InstalledPart.objects.filter(component_type=fleet.liner).order_by("pk")[2]
     other.unit.periods.update(until_on=day(1800), ended="lapsed")
-    ageless = Fitment.objects.filter(component_type=fleet.liner).order_by("pk")[3]
+    ageless = InstalledPart.objects.filter(component_type=fleet.liner).order_by("pk")[3]
     ageless.age_known = False
     ageless.save()
     row = forecast_figure(up_to(DAYS), Asked()).rows[1]
@@ -198,7 +198,7 @@ def test_every_number_leads_to_its_findings(as_owner: Client, fleet: Fleet) -> N
     page = open_page(as_owner, AHEAD)
     for name, part in (("Bare track", fleet.track), ("Nylon liner", fleet.liner)):
         row = next(row for row in rows(page) if row[0] == name)
-        assert int(row[2]) == Finding.objects.filter(fitment__component_type=part).count()
+        assert int(row[2]) == Finding.objects.filter(installed_part__component_type=part).count()
         assert f"{row[2]} failures" in plain(open_page(as_owner, link_of(page, name)))
 
 
@@ -206,7 +206,7 @@ def test_seasons_carry_failures_to_the_months_in_which_they_were_found(fleet: Fl
     row = forecast_figure(up_to(DAYS), Asked()).rows[1]
     # The tracks' failures add to the season of their kind, and every calendar month begins with two.
     months = np.zeros(12)
-    for part in Fitment.objects.all():
+    for part in InstalledPart.objects.all():
         for finding in part.findings.all():
             # Five years less a quarter of a day hold four whole ones.
             if (day(DAYS) - finding.found_on) < timedelta(days=int(4 * YEAR)):

@@ -171,7 +171,7 @@ def test_the_day_a_part_was_last_good_comes_from_finding_look_or_check() -> None
     WorkFactory(unit=checked.unit, kind="checked", done_on=day(205))
     fleet.find(elsewhere, 500)
     other = fleet.fit(elsewhere.unit, of=fleet.liner, panel=1)
-    WorkFactory(unit=other.unit, fitment=other, kind="checked", done_on=day(300))
+    WorkFactory(unit=other.unit, installed_part=other, kind="checked", done_on=day(300))
     fleet.find(unknown, 500)
     rows = (
         read_histories(up_to(1000), by="component")

@@ -17,7 +17,7 @@ from tests.factories import (
     ConstructionFactory,
     FailureModeFactory,
     FindingFactory,
-    FitmentFactory,
+    InstalledPartFactory,
     UnitFactory,
 )
 from tests.schedules.planned_visits import told
@@ -36,15 +36,17 @@ def modes(*codes: str) -> list[FailureMode]:
 def unit_of(construction: object) -> Unit:
     """Give a unit with a track."""
     unit: Unit = UnitFactory(construction=construction)
-    FitmentFactory(unit=unit, component_type=ComponentTypeFactory(kind="track"))
+    InstalledPartFactory(unit=unit, component_type=ComponentTypeFactory(kind="track"))
     return unit
 
 
 def find(unit: Unit, mode: FailureMode, number: int, *, symptom: str = "stiff") -> None:
     """Let a call turn out to be a mode."""
     call = CallFactory(site=unit.site, unit=unit, symptom=symptom)
-    part = unit.fitments.get()
-    FindingFactory(unit=unit, fitment=part, mode=mode, call=call, found_on=FIRST + timedelta(days=number))
+    part = unit.installed_parts.get()
+    FindingFactory(
+        unit=unit, installed_part=part, mode=mode, call=call, found_on=FIRST + timedelta(days=number)
+    )
 
 
 def test_before_any_record_the_symptom_decides() -> None:

@@ -29,7 +29,7 @@ from servicedesk.reports.words import amount
 from tests.factories import OwnershipFactory, SiteFactory, UnitFactory
 from tests.servicedesk.reports.pages import csv_rows, link_of, open_page, plain, rows
 from tests.servicedesk.reports.small_fleets import Fleet, day
-from units.models import Fitment, Unit
+from units.models import InstalledPart, Unit
 
 pytestmark = pytest.mark.django_db
 
@@ -99,7 +99,7 @@ def test_three_failures_at_one_site_are_no_flag() -> None:
 
 def test_a_lot_that_runs_wild_of_late_is_flagged_for_that() -> None:
     fleet = lots(bad=0)
-    for number, part in enumerate(Fitment.objects.filter(lot="L-1").order_by("pk")[:4]):
+    for number, part in enumerate(InstalledPart.objects.filter(lot="L-1").order_by("pk")[:4]):
         for turn in range(3):
             fleet.find(part, 1700 + 20 * turn + number)
     found = {each.lot: each for each in lot_watch.watch_lots(TODAY).charts}
@@ -122,8 +122,8 @@ def test_the_nightly_look_raises_once_and_clears_when_it_is_over() -> None:
     assert (again.open, again.raised, again.cleared) == (first.open, 0, 0)
     flag.refresh_from_db()
     assert flag.raised_on == TODAY
-    Fitment.objects.filter(lot="L-0").order_by("pk")[0].findings.all().delete()
-    Fitment.objects.filter(lot="L-0").order_by("pk")[1].findings.all().delete()
+    InstalledPart.objects.filter(lot="L-0").order_by("pk")[0].findings.all().delete()
+    InstalledPart.objects.filter(lot="L-0").order_by("pk")[1].findings.all().delete()
     over = keep_lot_watch(today=TODAY + timedelta(days=2), at=NOON)
     assert over.open == 0
     assert over.cleared == first.open
@@ -171,7 +171,7 @@ def test_page_file_and_command_agree(as_owner: Client) -> None:
 def test_the_page_the_file_and_the_report_say_how_many_are_false(as_owner: Client) -> None:
     fleet = lots()
     # Without a failure at the age the parts now have, none would be expected of the coming year.
-    fleet.find(Fitment.objects.filter(lot="L-2").order_by("pk")[5], 1700)
+    fleet.find(InstalledPart.objects.filter(lot="L-2").order_by("pk")[5], 1700)
     keep_lot_watch(today=TODAY, at=NOON)
     mark = WatchMark.objects.get()
     assert mark.tested == 5
@@ -198,7 +198,7 @@ def test_a_look_of_an_older_version_promises_nothing(as_owner: Client) -> None:
 
 def test_a_lot_that_failed_too_seldom_is_refused_with_what_would_change_it(as_owner: Client) -> None:
     fleet = lots(bad=0)
-    part = Fitment.objects.filter(lot="L-4").order_by("pk")[0]
+    part = InstalledPart.objects.filter(lot="L-4").order_by("pk")[0]
     for turn in range(2):
         fleet.find(part, 700 + turn)
     keep_lot_watch(today=TODAY, at=NOON)
@@ -219,7 +219,7 @@ def test_a_lot_that_failed_too_seldom_is_refused_with_what_would_change_it(as_ow
     report = json.dumps(figures("year", "--json"), ensure_ascii=False)
     assert f"Lot L-4 of bare track: {words}; its own rate is {amount(low)} to {amount(high)}" in report
     fleet.find(part, 900)
-    fleet.find(Fitment.objects.filter(lot="L-4").order_by("pk")[1], 900)
+    fleet.find(InstalledPart.objects.filter(lot="L-4").order_by("pk")[1], 900)
     keep_lot_watch(today=TODAY, at=NOON)
     assert not ThinLot.objects.filter(lot="L-4").exists()
 
@@ -269,12 +269,12 @@ def test_before_the_first_look_the_page_says_so(as_owner: Client) -> None:
 def test_the_sites_to_warn_are_those_that_have_it_in_place(as_owner: Client) -> None:
     lots()
     keep_lot_watch(today=TODAY, at=NOON)
-    gone = Fitment.objects.filter(lot="L-0").order_by("pk")[3]
+    gone = InstalledPart.objects.filter(lot="L-0").order_by("pk")[3]
     gone.removed_on = day(1800)
     gone.save()
     page = open_page(as_owner, link_of(open_page(as_owner, WATCH), "Lot L-0"))
     assert len(rows(page)) == 5
-    owner = Fitment.objects.filter(lot="L-0").order_by("pk")[0].unit.site.ownerships.get().customer
+    owner = InstalledPart.objects.filter(lot="L-0").order_by("pk")[0].unit.site.ownerships.get().customer
     assert owner.name in plain(page)
     assert gone.unit.code not in plain(page)
 
@@ -290,7 +290,7 @@ def test_one_button_puts_a_look_at_each_unit_on_the_list_once(as_owner: Client) 
     assert "6 inspections put on the list of work." in said
     made = MaintenanceTask.objects.filter(origin="figure")
     assert {task.unit_id for task in made} == set(
-        Fitment.objects.filter(lot="L-0").values_list("unit_id", flat=True)
+        InstalledPart.objects.filter(lot="L-0").values_list("unit_id", flat=True)
     )
     task = made[0]
     assert (task.reason, task.minutes, task.work, task.due_on) == (
@@ -310,8 +310,8 @@ def test_every_drill_down_has_the_button(as_owner: Client) -> None:
     page = open_page(as_owner, "/figures/findings/?lot=L-0")
     assert "look at it because of the figures: lot L-0" in html.unescape(page)
     action = html.unescape(next(each for each in re.findall(r'action="([^"]*)"', page) if "inspect" in each))
-    removed = Fitment.objects.filter(lot="L-0").order_by("pk")[0].unit
-    removed.fitments.update(removed_on=TODAY)
+    removed = InstalledPart.objects.filter(lot="L-0").order_by("pk")[0].unit
+    removed.installed_parts.update(removed_on=TODAY)
     Unit.objects.filter(pk=removed.pk).update(removed_on=TODAY)
     form = {"reason": "look", "minutes": "15", "due_on": "2025-01-20"}
     said = plain(as_owner.post(action, form, follow=True).content.decode())

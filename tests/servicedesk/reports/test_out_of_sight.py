@@ -15,7 +15,7 @@ from servicedesk.reports.queries.lives import read_histories
 from servicedesk.reports.rate_figures import rates_figure
 from tests.factories import FailureModeFactory, InspectionFactory, SiteFactory, WorkFactory
 from tests.servicedesk.reports.small_fleets import Fleet, day, up_to
-from units.models import Fitment, ObservationPeriod, Site, Unit
+from units.models import InstalledPart, ObservationPeriod, Site, Unit
 
 pytestmark = pytest.mark.django_db
 
@@ -31,7 +31,7 @@ def counted(last: int) -> tuple[int, int, dict[str, int]]:
     return int(cells.days.sum()), int(cells.events.sum()), shown
 
 
-def taken_over(fleet: Fleet, on: int) -> Fitment:
+def taken_over(fleet: Fleet, on: int) -> InstalledPart:
     """Fit a part on the first day in a unit taken over on another."""
     unit = fleet.unit()
     period = fleet.watch(unit, on)
@@ -67,7 +67,7 @@ def test_what_nobody_called_about_was_there_if_found_within_thirty_days(found: i
 def test_a_part_we_fitted_after_the_take_over_fails_on_its_own() -> None:
     fleet = Fleet()
     part = taken_over(fleet, 100)
-    Fitment.objects.filter(pk=part.pk).update(fitted_on=day(101))
+    InstalledPart.objects.filter(pk=part.pk).update(fitted_on=day(101))
     fleet.find(part, 110)
     assert counted(200)[1] == 1
 

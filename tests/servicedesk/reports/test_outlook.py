@@ -51,7 +51,7 @@ def fleet() -> Fleet:
                 pieces = 3 if number % 2 else 1
                 WorkFactory(
                     unit=part.unit,
-                    fitment=part,
+                    installed_part=part,
                     finding=finding,
                     kind="replaced",
                     pieces=pieces,

@@ -22,7 +22,7 @@ from servicedesk.reports.traits import GROUPINGS
 from tests.factories import CallFactory, ComponentTypeFactory, ConstructionFactory, SiteFactory
 from tests.servicedesk.reports.pages import LINK, csv_rows, link_of, link_saying, open_page, plain, rows
 from tests.servicedesk.reports.small_fleets import Fleet
-from units.models import Fitment, Unit
+from units.models import InstalledPart, Unit
 
 pytestmark = pytest.mark.django_db
 
@@ -142,12 +142,14 @@ def _construction(name: str) -> int:
 
 
 def test_the_way_down_lists_just_the_findings_that_were_counted(as_owner: Client, fleet: Fleet) -> None:
-    part = Fitment.objects.filter(component_type=fleet.track)[0]
+    part = InstalledPart.objects.filter(component_type=fleet.track)[0]
     fleet.find(part, 1000, repeat=True)
     fleet.find(part, 1001, is_failure=False)
     page = open_page(as_owner, f"{RATES}?from=2021-01-01")
     behind = open_page(as_owner, link_of(page, "Bare track"))
-    counted = Finding.objects.filter(fitment__component_type=fleet.track, is_failure=True, repeat=False)
+    counted = Finding.objects.filter(
+        installed_part__component_type=fleet.track, is_failure=True, repeat=False
+    )
     assert sorted(row[3].split(",")[0] for row in rows(behind)) == sorted(f.unit.code for f in counted)
     assert "8 failures, of 10 findings in all." in plain(behind)
 
@@ -157,7 +159,7 @@ def test_what_was_left_out_is_said_with_the_way_to_it(as_owner: Client, fleet: F
         CallFactory(site=unit.site, told_at=datetime(2024, 6, 1, tzinfo=UTC))  # else they are silent
     page = open_page(as_owner, RATES)
     assert "Nothing: every finding counts" in page
-    part = Fitment.objects.all()[0]
+    part = InstalledPart.objects.all()[0]
     fleet.find(part, 1000, repeat=True)
     fleet.find(fleet.fit(fleet.unit()), 10)
     page = open_page(as_owner, RATES)
@@ -186,7 +188,7 @@ def test_page_file_and_command_say_the_same(as_owner: Client, fleet: Fleet) -> N
 
 
 def test_a_clear_difference_leads_the_page(as_owner: Client, fleet: Fleet) -> None:
-    for number, part in enumerate(Fitment.objects.filter(component_type=fleet.track)):
+    for number, part in enumerate(InstalledPart.objects.filter(component_type=fleet.track)):
         for again in range(4):
             fleet.find(part, 1100 + 40 * again + number)
     page = plain(open_page(as_owner, RATES))

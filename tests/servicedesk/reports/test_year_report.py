@@ -47,7 +47,12 @@ def fleet() -> Fleet:
         for turn in range(1 + number % 3):
             finding = fleet.find(part, 300 + 450 * turn + 7 * number)
             WorkFactory(
-                unit=unit, fitment=part, finding=finding, kind="replaced", pieces=1, done_on=finding.found_on
+                unit=unit,
+                installed_part=part,
+                finding=finding,
+                kind="replaced",
+                pieces=1,
+                done_on=finding.found_on,
             )
     CareRuleFactory(component_type=fleet.track)
     return fleet

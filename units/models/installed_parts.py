@@ -7,20 +7,22 @@ from django.db.models import Q
 
 from servicedesk.conditions import Check
 from servicedesk.constraints import NoOverlap, RowRule, TellsOfChanges
-from units.blocks import BLOCK_OF_FITMENT, BLOCK_OF_UNIT
-from units.querysets import FitmentQuerySet
+from units.blocks import BLOCK_OF_INSTALLED_PART, BLOCK_OF_UNIT
+from units.querysets import InstalledPartQuerySet
 
 from .parts import ComponentType, Kind
 from .units import Unit
 
 
-class Fitment(models.Model):
+class InstalledPart(models.Model):
     """Pieces of one type in one slot of a unit: a kind of part, in the whole unit or in one panel."""
 
     WHOLE = 0
 
-    unit = models.ForeignKey(Unit, on_delete=models.PROTECT, related_name="fitments")
-    component_type = models.ForeignKey(ComponentType, on_delete=models.PROTECT, related_name="fitments")
+    unit = models.ForeignKey(Unit, on_delete=models.PROTECT, related_name="installed_parts")
+    component_type = models.ForeignKey(
+        ComponentType, on_delete=models.PROTECT, related_name="installed_parts"
+    )
     kind = models.CharField(max_length=12, choices=Kind)
     panel = models.PositiveSmallIntegerField(default=WHOLE, help_text="0 stands for the whole unit.")
     pieces = models.PositiveSmallIntegerField("pieces when fitted", default=1)
@@ -34,31 +36,31 @@ class Fitment(models.Model):
         "people.Batch", on_delete=models.PROTECT, null=True, blank=True, editable=False, related_name="+"
     )
 
-    objects = FitmentQuerySet.as_manager()
+    objects = InstalledPartQuerySet.as_manager()
 
     class Meta:
         indexes = [
-            models.Index(fields=["unit", "kind", "panel"], name="fitment_by_slot"),
-            models.Index(fields=["component_type", "unit"], name="fitment_by_type"),
-            models.Index(fields=["lot"], name="fitment_by_lot", condition=~Q(lot="")),
-            models.Index(fields=["recorded_at"], name="fitment_by_recorded"),
+            models.Index(fields=["unit", "kind", "panel"], name="installed_part_by_slot"),
+            models.Index(fields=["component_type", "unit"], name="installed_part_by_type"),
+            models.Index(fields=["lot"], name="installed_part_by_lot", condition=~Q(lot="")),
+            models.Index(fields=["recorded_at"], name="installed_part_by_recorded"),
         ]
         constraints = [
-            TellsOfChanges(name="fitment_tells_of_changes", block=BLOCK_OF_UNIT),
+            TellsOfChanges(name="installed_part_tells_of_changes", block=BLOCK_OF_UNIT),
             Check(
                 condition=Q(removed_on__isnull=True) | Q(removed_on__gte=models.F("fitted_on")),
-                name="fitment_dates_in_order",
+                name="installed_part_dates_in_order",
                 violation_error_message=(
                     "A part can't be taken out before it was fitted: check the two dates."
                 ),
             ),
             Check(
                 condition=Q(pieces__gt=0),
-                name="fitment_pieces_positive",
+                name="installed_part_pieces_positive",
                 violation_error_message="A part comes in at least one piece.",
             ),
             NoOverlap(
-                name="fitment_one_per_slot",
+                name="installed_part_one_per_slot",
                 slot=("unit_id", "kind", "panel"),
                 start="fitted_on",
                 end="removed_on",
@@ -68,7 +70,7 @@ class Fitment(models.Model):
                 ),
             ),
             RowRule(
-                name="fitment_not_in_removed_unit",
+                name="installed_part_not_in_removed_unit",
                 violated=(
                     "EXISTS (SELECT 1 FROM units_unit u WHERE u.id = NEW.unit_id AND u.removed_on IS NOT NULL"
                     " AND (NEW.removed_on IS NULL OR NEW.removed_on > u.removed_on))"
@@ -77,7 +79,7 @@ class Fitment(models.Model):
                 lock="PERFORM 1 FROM units_unit WHERE id = NEW.unit_id FOR SHARE;",
             ),
             RowRule(
-                name="fitment_kind_is_its_types",
+                name="installed_part_kind_is_its_types",
                 violated=(
                     "NOT EXISTS (SELECT 1 FROM units_componenttype t"
                     " WHERE t.id = NEW.component_type_id AND t.kind = NEW.kind)"
@@ -92,42 +94,44 @@ class Fitment(models.Model):
 
     @property
     def pieces_left(self) -> int:
-        """Pieces of this fitment still in place; needs `departures` prefetched to stay cheap."""
-        return self.pieces - sum(departure.pieces for departure in self.departures.all())
+        """Pieces of this installed part still in place; needs `partial_removals` prefetched to stay cheap."""
+        return self.pieces - sum(partial_removal.pieces for partial_removal in self.partial_removals.all())
 
 
-class Departure(models.Model):
-    """Pieces that left a fitment before the rest, when one panel's share was changed to another type."""
+class PartialRemoval(models.Model):
+    """Pieces that left before the rest, when one panel's share was changed to another type."""
 
-    fitment = models.ForeignKey(Fitment, on_delete=models.PROTECT, related_name="departures")
+    installed_part = models.ForeignKey(
+        InstalledPart, on_delete=models.PROTECT, related_name="partial_removals"
+    )
     panel = models.PositiveSmallIntegerField()
     pieces = models.PositiveSmallIntegerField()
     left_on = models.DateField("taken out")
 
     class Meta:
         constraints = [
-            TellsOfChanges(name="departure_tells_of_changes", block=BLOCK_OF_FITMENT),
+            TellsOfChanges(name="partial_removal_tells_of_changes", block=BLOCK_OF_INSTALLED_PART),
             models.UniqueConstraint(
-                fields=["fitment", "panel"],
-                name="departure_once_per_panel",
-                violation_error_message="The pieces of this panel have left this fitment already.",
+                fields=["installed_part", "panel"],
+                name="partial_removal_once_per_panel",
+                violation_error_message="The pieces of this panel have left this part already.",
             ),
             Check(
                 condition=Q(pieces__gt=0),
-                name="departure_pieces_positive",
+                name="partial_removal_pieces_positive",
                 violation_error_message="At least one piece leaves.",
             ),
             RowRule(
-                name="departure_leaves_some",
+                name="partial_removal_leaves_some",
                 violated=(
-                    "(SELECT f.pieces FROM units_fitment f WHERE f.id = NEW.fitment_id)"
+                    "(SELECT f.pieces FROM units_installedpart f WHERE f.id = NEW.installed_part_id)"
                     " <= NEW.pieces + COALESCE((SELECT SUM(o.pieces) FROM {table} o"
-                    " WHERE o.fitment_id = NEW.fitment_id AND o.id <> COALESCE(NEW.id, 0)), 0)"
+                    " WHERE o.installed_part_id = NEW.installed_part_id AND o.id <> COALESCE(NEW.id, 0)), 0)"
                 ),
                 message="Fewer pieces can leave one by one than are fitted; replace the whole set instead.",
-                lock="PERFORM 1 FROM units_fitment WHERE id = NEW.fitment_id FOR UPDATE;",
+                lock="PERFORM 1 FROM units_installedpart WHERE id = NEW.installed_part_id FOR UPDATE;",
             ),
         ]
 
     def __str__(self) -> str:
-        return f"{self.pieces} of {self.fitment} left panel {self.panel}"
+        return f"{self.pieces} of {self.installed_part} left panel {self.panel}"
