@@ -36,7 +36,7 @@ from schedules.models import CalendarLink
 from schedules.weeks import bounds
 from servicedesk.people.models import Role, User
 from servicedesk.people.rights import technicians, user_of
-from servicedesk.refusals import attempt
+from servicedesk.refusals import apply_or_report
 from servicedesk.typed import read_key
 
 MOST_DAYS = 366
@@ -65,7 +65,7 @@ def make_link(request: HttpRequest) -> HttpResponse:
         person = form.person() if isinstance(form, LinkForm) else user
         return operations.make_link(person, by=user, at=timezone.now())
 
-    return _answer(request, form, attempt(form, make))
+    return _answer(request, form, apply_or_report(form, make))
 
 
 @technicians
@@ -74,7 +74,9 @@ def replace_link(request: HttpRequest, pk: int) -> HttpResponse:
     """Make a new link in the place of one."""
     link = _link(request, pk)
     form = forms.Form(request.POST)
-    made = attempt(form, lambda: operations.replace_link(link, by=user_of(request), at=timezone.now()))
+    made = apply_or_report(
+        form, lambda: operations.replace_link(link, by=user_of(request), at=timezone.now())
+    )
     return _answer(request, form, made)
 
 
@@ -88,7 +90,7 @@ def revoke_link(request: HttpRequest, pk: int) -> HttpResponse:
         operations.revoke_link(link, by=user_of(request), at=timezone.now())
         return True
 
-    if attempt(form, revoke):
+    if apply_or_report(form, revoke):
         messages.success(request, "Revoked. Calendars that read this link get nothing from now on.")
     else:
         messages.error(request, _reasons(form))

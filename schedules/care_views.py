@@ -18,11 +18,11 @@ from schedules.models import CareRule
 from schedules.recurrence import preview
 from schedules.year_ahead import care_at, care_of_year, months_ahead, our_care, total
 from servicedesk.paging import key_page
-from servicedesk.people.edits import as_opened, attempt_change
+from servicedesk.people.edits import apply_edit_or_report, as_opened
+from servicedesk.people.idempotency import save_idempotent
 from servicedesk.people.models import Change
-from servicedesk.people.receipts import save_once
 from servicedesk.people.rights import owners, schedulers, technicians, user_of
-from servicedesk.refusals import attempt
+from servicedesk.refusals import apply_or_report
 from servicedesk.typed import read_scrap
 from servicedesk.words import count
 from units.models import Site
@@ -48,7 +48,7 @@ def add_care_rule(request: HttpRequest) -> HttpResponse:
         operations.add_care_rule(form.instance, by=user_of(request), at=timezone.now())
         return reverse("schedules:care_rules")
 
-    if where := save_once(request, form, make):
+    if where := save_idempotent(request, form, make):
         messages.success(request, "Added. Parts of this type come under the rule within the hour.")
         return redirect(where)
     return render(request, "schedules/care_rule_add.html", {"form": form}, status=status_of(form))
@@ -59,7 +59,7 @@ def change_care_rule(request: HttpRequest, pk: int) -> HttpResponse:
     """Change a care rule; its due dates are reckoned anew."""
     rule = get_object_or_404(CareRule.objects.select_related("component_type"), pk=pk)
     form = as_opened(CareRuleForm(request.POST or None, instance=rule))
-    if request.method == "POST" and attempt_change(
+    if request.method == "POST" and apply_edit_or_report(
         form,
         lambda: operations.change_care_rule(
             form.instance, why=form.cleaned_data["why"], by=user_of(request), at=timezone.now()
@@ -89,7 +89,7 @@ def care_by(request: HttpRequest) -> HttpResponse:
     who, text = request.GET.get("by", Site.CareBy.NOBODY), read_scrap(request.GET.get("q"))
     form = CareByForm(request.POST or None)
     if request.method == "POST":
-        moved = attempt(
+        moved = apply_or_report(
             form, lambda: set_care_by(**form.cleaned_data, by=user_of(request), at=timezone.now())
         )
         if moved is not None:

@@ -21,8 +21,8 @@ from schedules.operations.visits import usual_minutes
 from schedules.reference import CARE_WORK
 from schedules.words import care_reason, span
 from servicedesk.new_values import LimitedTextInput
+from servicedesk.people.idempotency import IdempotencyKeyForm
 from servicedesk.people.models import User
-from servicedesk.people.receipts import ReceiptForm
 from servicedesk.searching import ScrapField
 from servicedesk.typed import read_key
 from units.fields import TemperatureInput
@@ -133,7 +133,7 @@ class CareRuleForm(forms.ModelForm):
         self.fields["persons"].widget = forms.Select(choices=[(1, "one"), (2, "two")])
 
 
-class NewCareRuleForm(ReceiptForm, CareRuleForm):
+class NewCareRuleForm(IdempotencyKeyForm, CareRuleForm):
     """A new care rule, for a type of part."""
 
     why = None  # type: ignore[assignment]  # a new rule needs no reason
@@ -290,7 +290,7 @@ class VisitForm(forms.Form):
         return not waits and (task.due_on <= today or task.origin == MaintenanceTask.Origin.CALL)
 
 
-class PlanForm(ReceiptForm, VisitForm):
+class PlanForm(IdempotencyKeyForm, VisitForm):
     """A visit that is proposed, or recorded after it has taken place."""
 
     already_over = forms.BooleanField(required=False, label="It has taken place and is recorded afterwards")

@@ -35,10 +35,10 @@ from schedules.shifts import week_ahead
 from schedules.weeks import bounds, monday_of
 from servicedesk.new_values import LimitedTextInput
 from servicedesk.paging import key_page
-from servicedesk.people.edits import as_opened, attempt_change
+from servicedesk.people.edits import apply_edit_or_report, as_opened
 from servicedesk.people.models import Change
 from servicedesk.people.rights import owners, schedulers, user_of
-from servicedesk.refusals import Refused, attempt
+from servicedesk.refusals import RuleViolation, apply_or_report
 from servicedesk.words import count
 from units.models import Customer
 from units.views import status_of
@@ -149,7 +149,7 @@ def try_again(request: HttpRequest, pk: int) -> HttpResponse:
     try:
         operations.try_again(found, by=user_of(request), at=timezone.now())
         messages.success(request, "It is on the queue again.")
-    except Refused as refusal:
+    except RuleViolation as refusal:
         messages.error(request, str(refusal))
     return redirect("schedules:letter", pk=pk)
 
@@ -165,7 +165,10 @@ def ask_customers(request: HttpRequest) -> HttpResponse:
     questions = list_questions(visits, at=timezone.now())
     form = AskCustomersForm(request.POST if request.method == "POST" else None, questions=questions)
     back = reverse("schedules:week_sheet", query={"week": monday})
-    if request.method == "POST" and (outcome := attempt(form, lambda: _ask(form, request))) is not None:
+    if (
+        request.method == "POST"
+        and (outcome := apply_or_report(form, lambda: _ask(form, request))) is not None
+    ):
         _tell(request, outcome)
         return redirect(back)
     context = {"form": form, "monday": monday, "back": back, **_words_of_first(questions)}
@@ -212,7 +215,7 @@ def change_letter_text(request: HttpRequest, kind: str) -> HttpResponse:
     if (
         request.method == "POST"
         and "store" in request.POST
-        and attempt_change(
+        and apply_edit_or_report(
             form,
             lambda: _store(kind, form, request),
             record=LetterText.objects.filter(kind=kind).first(),
@@ -259,7 +262,7 @@ def customer_wishes(request: HttpRequest, customer_pk: int) -> HttpResponse:
     """What a customer wants to get by mail, as told on the telephone."""
     customer = get_object_or_404(Customer, pk=customer_pk)
     form = as_opened(_wishes_form(customer, request.POST or None))
-    if request.method == "POST" and attempt_change(
+    if request.method == "POST" and apply_edit_or_report(
         form,
         lambda: operations.set_wishes(
             customer, form.cleaned_data["what"], by=user_of(request), at=timezone.now()
@@ -289,7 +292,7 @@ def wishes(request: HttpRequest, token: str) -> HttpResponse:
         initial={"what": held.what if held else "all"},
     )
     stored = request.method == "POST" and bool(
-        attempt(
+        apply_or_report(
             form,
             lambda: operations.set_wishes(customer, form.cleaned_data["what"], by=None, at=timezone.now()),
         )

@@ -16,7 +16,7 @@ from schedules.models.care import Exposure, WorkKind
 from schedules.recurrence import Season
 from servicedesk.notices import send_after_commit
 from servicedesk.people.models import User
-from servicedesk.refusals import one_step
+from servicedesk.refusals import atomic_operation
 from units import reference
 from units.models import FailureMode
 from units.names import plain_name
@@ -55,10 +55,10 @@ def load_all(folder: Path, *, by: User | None, at: datetime) -> dict[str, Loaded
 
     Raises
     ------
-    Refused
+    RuleViolation
         When a file is missing or says something impossible; the sentence names file, row and field.
     """
-    with one_step():
+    with atomic_operation():
         counts = reference.load_reference(folder, by=by, at=at)
         return counts | {"care rules": load_care_rules(folder / "care_rules.json", by=by, at=at)}
 
@@ -68,7 +68,7 @@ def load_care_rules(path: Path, *, by: User | None, at: datetime) -> Loaded:
     rows = read_rows(path, key=("component_type", "name"), fields=RULE_FIELDS)
     types, known = KnownTypes(), _known_rules()
     added = kept = 0
-    with one_step():
+    with atomic_operation():
         for row in rows:
             record = _rule(row, types)
             if (record.component_type_id, plain_name(record.name)) in known:

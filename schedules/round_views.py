@@ -22,10 +22,10 @@ from schedules.round_map import draw_round
 from schedules.shifts import week_ahead
 from schedules.week_sheet import read_round, read_sheet
 from schedules.weeks import monday_of
-from servicedesk.people.edits import as_opened, attempt_change
+from servicedesk.people.edits import apply_edit_or_report, as_opened
 from servicedesk.people.models import Role, User
 from servicedesk.people.rights import schedulers, technicians, user_of
-from servicedesk.refusals import Refused, attempt
+from servicedesk.refusals import RuleViolation, apply_or_report
 from servicedesk.typed import read_day
 from units.views import status_of
 
@@ -60,7 +60,7 @@ def week_sheet(request: HttpRequest) -> HttpResponse:
 def ask_for_week(request: HttpRequest) -> HttpResponse:
     """Ask for the plan of a week."""
     form = AskForm(request.POST)
-    plan = attempt(
+    plan = apply_or_report(
         form,
         lambda: operations.ask_for_week(
             monday_of(form.cleaned_data["week"]),
@@ -96,7 +96,7 @@ def weather(request: HttpRequest) -> HttpResponse:
         operations.set_weather(form.told(), by=user_of(request), at=timezone.now())
         return True
 
-    if request.method == "POST" and attempt_change(
+    if request.method == "POST" and apply_edit_or_report(
         form, store, record=None, by=user_of(request), again=lambda: WeatherForm(monday=monday)
     ):
         messages.success(request, "Stored. Plan the week again to go by it.")
@@ -138,7 +138,7 @@ def confirm_round(request: HttpRequest, person_pk: int, day: str) -> HttpRespons
         for visit in proposed:
             operations.confirm_visit(visit, by=user_of(request), at=timezone.now())
         messages.success(request, f"{len(proposed)} confirmed.")
-    except Refused as refusal:
+    except RuleViolation as refusal:
         messages.error(request, str(refusal))
     return redirect(reverse("schedules:round", args=[person.pk, on.isoformat()]))
 
@@ -153,14 +153,16 @@ def move_visit(request: HttpRequest, pk: int) -> HttpResponse:
     def move() -> Visit:
         place = chosen(moves, form.cleaned_data["to"])
         if place is None:
-            raise Refused({"to": ["The round has changed meanwhile, and that place is gone: choose again."]})
+            raise RuleViolation(
+                {"to": ["The round has changed meanwhile, and that place is gone: choose again."]}
+            )
         day, found = place
         starts = {int(str(each.stop.key)): moves.week.moment(each.begins) for each in found.round.stops}
         return operations.move_visit(
             visit, person=day.person, starts=starts, by=user_of(request), at=timezone.now()
         )
 
-    if request.method == "POST" and attempt(form, move):
+    if request.method == "POST" and apply_or_report(form, move):
         messages.success(request, "Moved. It stays there when the week is planned again.")
         return redirect(_sheet_of(visit.local_start.date()))
     context = {
@@ -182,7 +184,7 @@ def keep_visit(request: HttpRequest, pk: int) -> HttpResponse:
     try:
         operations.keep_visit(visit, kept=kept, by=user_of(request), at=timezone.now())
         messages.success(request, "It stays as it is." if kept else "Planning the week may move it again.")
-    except Refused as refusal:
+    except RuleViolation as refusal:
         refusal.tell(form)
         messages.error(request, str(refusal))
     return redirect(visit)

@@ -18,7 +18,7 @@ from schedules.forms import HORIZONS, DoneForm, DueWorkForm, WaitForm, WhyForm
 from schedules.models import ClockMark, MaintenanceTask
 from servicedesk.people.models import Change
 from servicedesk.people.rights import schedulers, technicians, user_of
-from servicedesk.refusals import Refused, attempt
+from servicedesk.refusals import RuleViolation, apply_or_report
 from servicedesk.words import count
 from units.views import status_of
 
@@ -112,7 +112,7 @@ def go_on(request: HttpRequest, pk: int) -> HttpResponse:
     found = get_object_or_404(MaintenanceTask, pk=pk)
     try:
         operations.stop_waiting(found, by=user_of(request), at=timezone.now())
-    except Refused as refusal:
+    except RuleViolation as refusal:
         messages.error(request, str(refusal))
     return redirect(found)
 
@@ -122,7 +122,7 @@ def _change(
 ) -> HttpResponse:
     """Show the form of a change to a task, and make the change it asks for."""
     found = get_object_or_404(TASKS, pk=pk)
-    if request.method == "POST" and attempt(
+    if request.method == "POST" and apply_or_report(
         form, lambda: change(found, **form.cleaned_data, by=user_of(request), at=timezone.now())
     ):
         messages.success(request, "Stored.")

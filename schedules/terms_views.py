@@ -12,10 +12,10 @@ from schedules import operations
 from schedules.models import Absence, AgreedTime, WorkTerms
 from schedules.round_forms import AbsenceForm, AgreedTimeForm, TermsForm
 from schedules.shifts import days_of, people_out, week_ahead
-from servicedesk.people.edits import as_opened, attempt_change
+from servicedesk.people.edits import apply_edit_or_report, as_opened
 from servicedesk.people.models import Change, Role, User
 from servicedesk.people.rights import schedulers, user_of
-from servicedesk.refusals import attempt
+from servicedesk.refusals import apply_or_report
 from units.models import Site
 from units.views import status_of
 
@@ -24,7 +24,7 @@ from units.views import status_of
 def working_times(request: HttpRequest) -> HttpResponse:
     """Who works when in a usual week, and who is away."""
     form = AbsenceForm(request.POST or None)
-    if request.method == "POST" and attempt(
+    if request.method == "POST" and apply_or_report(
         form,
         lambda: operations.add_absence(form.save(commit=False), by=user_of(request), at=timezone.now()),
     ):
@@ -61,7 +61,7 @@ def change_terms(request: HttpRequest, person_pk: int) -> HttpResponse:
     person = get_object_or_404(User.objects.technicians(), pk=person_pk)
     terms = WorkTerms.objects.filter(person=person).first()
     form = as_opened(_terms_form(person, request.POST or None))
-    if request.method == "POST" and attempt_change(
+    if request.method == "POST" and apply_edit_or_report(
         form,
         lambda: operations.set_terms(
             form.save(commit=False), form.hours(), by=user_of(request), at=timezone.now()
@@ -93,7 +93,7 @@ def agreed_times(request: HttpRequest, site_pk: int) -> HttpResponse:
     """The times at which somebody is at home at a site."""
     site = get_object_or_404(Site, pk=site_pk)
     form = AgreedTimeForm(request.POST or None, instance=AgreedTime(site=site))
-    if request.method == "POST" and attempt(
+    if request.method == "POST" and apply_or_report(
         form,
         lambda: operations.agree_on_time(form.save(commit=False), by=user_of(request), at=timezone.now()),
     ):

@@ -17,11 +17,11 @@ from schedules.models import Letter, MaintenanceTask, Visit
 from schedules.shifts import week_ahead
 from schedules.weeks import bounds, days_of_week, monday_of
 from servicedesk.paging import key_page
-from servicedesk.people.edits import as_opened, attempt_change
+from servicedesk.people.edits import apply_edit_or_report, as_opened
+from servicedesk.people.idempotency import save_idempotent
 from servicedesk.people.models import Change, Role, User
-from servicedesk.people.receipts import save_once
 from servicedesk.people.rights import schedulers, technicians, user_of
-from servicedesk.refusals import Refused, attempt
+from servicedesk.refusals import RuleViolation, apply_or_report
 from servicedesk.typed import read_key, read_scrap
 from units.models import Site
 from units.views import status_of
@@ -75,7 +75,7 @@ def plan_visit(request: HttpRequest) -> HttpResponse:
         )
         return visit.get_absolute_url()
 
-    if where := save_once(request, form, make):
+    if where := save_idempotent(request, form, make):
         messages.success(request, RECORDED if "already_over" in request.POST else PLANNED)
         return redirect(where)
     return render(request, "schedules/visit_plan.html", _offers(form), status=status_of(form))
@@ -117,7 +117,7 @@ def change_visit(request: HttpRequest, pk: int) -> HttpResponse:
     """Move a visit, send others, or take other tasks along."""
     found = get_object_or_404(Visit.objects.select_related("site"), pk=pk)
     form = as_opened(_visit_form(found, request.POST or None))
-    if request.method == "POST" and attempt_change(
+    if request.method == "POST" and apply_edit_or_report(
         form,
         lambda: operations.change_visit(found, **_told(form), by=user_of(request), at=timezone.now()),
         record=found,
@@ -137,7 +137,7 @@ def confirm_visit(request: HttpRequest, pk: int) -> HttpResponse:
     try:
         operations.confirm_visit(found, by=user_of(request), at=timezone.now())
         messages.success(request, "Confirmed.")
-    except Refused as refusal:
+    except RuleViolation as refusal:
         messages.error(request, str(refusal))
     return redirect(found)
 
@@ -147,7 +147,7 @@ def cancel_visit(request: HttpRequest, pk: int) -> HttpResponse:
     """Cancel a visit; its tasks go back on the list."""
     found = get_object_or_404(Visit.objects.select_related("site"), pk=pk)
     form = WhyForm(request.POST or None)
-    if request.method == "POST" and attempt(
+    if request.method == "POST" and apply_or_report(
         form,
         lambda: operations.cancel_visit(
             found, why=form.cleaned_data["why"], by=user_of(request), at=timezone.now()

@@ -2,7 +2,7 @@
 
 Nothing of the request was stored then, since every operation is one step. The person needs to hear so, and
 must not lose a long call written down while somebody was on the phone: the page (`error_pages`) repeats the
-entries and carries them, hidden, in a form that sends the same once more, with the same receipt.
+entries and carries them, hidden, in a form that sends the same once more, with the same key.
 """
 
 from __future__ import annotations

@@ -18,7 +18,7 @@ CLASH = "Somebody else saved the same thing a moment ago. Look at the page again
 KEY_OF_POSTGRES = re.compile(r'\(([\w", ]+)\)=\(')
 
 
-class Refused(Exception):  # noqa: N818  (it is an answer, not a fault)
+class RuleViolation(Exception):  # noqa: N818  (it is an answer, not a fault)
     """An operation that can't be done, with the reason by field ("" for the whole)."""
 
     def __init__(self, reasons: str | dict[str, list[str]]) -> None:
@@ -26,7 +26,7 @@ class Refused(Exception):  # noqa: N818  (it is an answer, not a fault)
         super().__init__(" ".join(text for texts in self.reasons.values() for text in texts))
 
     @classmethod
-    def from_validation(cls, error: ValidationError) -> Refused:
+    def from_validation(cls, error: ValidationError) -> RuleViolation:
         """Turn a model's validation errors into a refusal, field by field."""
         if not hasattr(error, "error_dict"):
             return cls({"": list(error.messages)})
@@ -93,23 +93,23 @@ def _columns(model: type[Model], rule: BaseConstraint) -> frozenset[tuple[str, s
 
 
 @contextmanager
-def one_step(using: str = DEFAULT_DB_ALIAS) -> Iterator[None]:
-    """Run an operation whole or not at all; what the rules forbid comes out as `Refused`."""
+def atomic_operation(using: str = DEFAULT_DB_ALIAS) -> Iterator[None]:
+    """Run an operation whole or not at all; what the rules forbid comes out as `RuleViolation`."""
     try:
         with transaction.atomic(using=using):
             yield
     except ValidationError as error:
-        raise Refused.from_validation(error) from error
+        raise RuleViolation.from_validation(error) from error
     except IntegrityError as error:
-        raise Refused(sentence_for(error)) from error
+        raise RuleViolation(sentence_for(error)) from error
 
 
-def attempt(form: BaseForm, make: Callable[[], object]) -> Any:
+def apply_or_report(form: BaseForm, make: Callable[[], object]) -> Any:
     """Do what a valid form asks for; a refusal is told on the form and answered with None."""
     if not form.is_valid():
         return None
     try:
         return make()
-    except Refused as refusal:
+    except RuleViolation as refusal:
         refusal.tell(form)
         return None

@@ -9,7 +9,7 @@ from django.http import HttpRequest
 from django.middleware.csrf import get_token
 
 NOT_REPEATED = ("csrfmiddlewaretoken",)
-NOT_SHOWN = ("receipt", "what")
+NOT_SHOWN = ("idempotency_key", "what")
 """What a page fills in by itself: sent again, but no words of the person."""
 
 

@@ -71,7 +71,7 @@ any_text = st.text(st.characters(exclude_categories=["Cs"]), max_size=60)
 """Any text at all that can be sent; lone surrogates can't be, and come through JSON in the inbox's tests."""
 
 RAW_BODIES: tuple[tuple[str, bytes], ...] = (
-    ("application/json", b'{"receipt": [1, {"a": null}], "name": 1e999}'),
+    ("application/json", b'{"idempotency_key": [1, {"a": null}], "name": 1e999}'),
     ("application/json", b"[" * 2000),
     ("application/x-www-form-urlencoded", b"%ed%a0%80=%ff&a=%00&=&&==&%=%zz"),
     ("application/x-www-form-urlencoded; charset=nonsense", b"name=x"),

@@ -88,7 +88,7 @@ def is_operation(node: ast.FunctionDef) -> bool:
         for part in parts
     )
     in_one_step = any(
-        isinstance(part, ast.With) and any("one_step" in ast.dump(item) for item in part.items)
+        isinstance(part, ast.With) and any("atomic_operation" in ast.dump(item) for item in part.items)
         for part in parts
     )
     return in_one_step or ({"by", "at"} <= names and stores)

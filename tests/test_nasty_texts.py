@@ -92,7 +92,7 @@ def site(technician: User) -> Site:
 
 
 def test_a_customer_with_such_a_name_is_kept_as_typed(as_scheduler: Client) -> None:
-    answer = as_scheduler.post("/customers/add/", {"receipt": uuid4(), "name": NASTY, "note": SCRIPT})
+    answer = as_scheduler.post("/customers/add/", {"idempotency_key": uuid4(), "name": NASTY, "note": SCRIPT})
     assert answer.status_code == 302
     assert Customer.objects.get().name == NASTY
     page = as_scheduler.get(answer["Location"])

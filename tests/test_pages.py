@@ -130,7 +130,7 @@ def test_who_may_send_what(
     for who in EVERYBODY:
         if may_open(name, demo.get(who)):
             continue  # junk from those who may is sent in `tests/test_junk.py`
-        sent = {"receipt": str(uuid4()), "what": "suits", "name": "x", "on": "x"}
+        sent = {"idempotency_key": str(uuid4()), "what": "suits", "name": "x", "on": "x"}
         with browser_of(who, cookies) as client, written() as statements:
             answer = client.post(doors[name], sent)
         allowed = statuses_to_send(name, demo.get(who))

@@ -7,7 +7,7 @@ from datetime import date, datetime
 from servicedesk.notices import send_after_commit
 from servicedesk.people.history import write_change
 from servicedesk.people.models import User
-from servicedesk.refusals import Refused, one_step
+from servicedesk.refusals import RuleViolation, atomic_operation
 from servicedesk.words import count
 from units.models import ComponentType, InstalledPart, PartialRemoval, Unit
 from units.operations import locked, refuse_day_to_come
@@ -26,7 +26,7 @@ def _note(unit: Unit, did: str, *, by: User | None, at: datetime) -> None:
 
 def _check_panel(unit: Unit, panel: int) -> None:
     if panel and unit.panels and panel > unit.panels:
-        raise Refused(
+        raise RuleViolation(
             {"panel": [f"Unit {unit.code} has {count(unit.panels, 'panel')}; there is no panel {panel}."]}
         )
 
@@ -43,12 +43,12 @@ def fit_part(
     at: datetime,
 ) -> InstalledPart:
     """Put a part into a slot of a unit that holds none."""
-    with one_step():
+    with atomic_operation():
         unit = locked(unit)
         refuse_day_to_come(on, name="on", at=at)
         _check_panel(unit, panel)
         if on < unit.installed_on:
-            raise Refused({"on": ["The unit was installed later than that: check the date."]})
+            raise RuleViolation({"on": ["The unit was installed later than that: check the date."]})
         installed_part = _stored(
             InstalledPart(
                 unit=unit,
@@ -66,12 +66,12 @@ def fit_part(
 
 def take_out(installed_part: InstalledPart, *, on: date, by: User | None, at: datetime) -> InstalledPart:
     """Take a part out of its slot and leave the slot empty."""
-    with one_step():
+    with atomic_operation():
         locked(installed_part.unit)
         refuse_day_to_come(on, name="on", at=at)
         installed_part = InstalledPart.objects.select_for_update().get(pk=installed_part.pk)
         if installed_part.removed_on is not None:
-            raise Refused(f"This part was taken out on {installed_part.removed_on:%-d %B %Y} already.")
+            raise RuleViolation(f"This part was taken out on {installed_part.removed_on:%-d %B %Y} already.")
         installed_part.removed_on = on
         _stored(installed_part)
         _note(installed_part.unit, f"{installed_part} taken out on {on}", by=by, at=at)
@@ -89,12 +89,12 @@ def replace_set(
     at: datetime,
 ) -> InstalledPart:
     """Replace all pieces of a slot, or change their type: one part ends, another opens that day."""
-    with one_step():
+    with atomic_operation():
         locked(installed_part.unit)
         refuse_day_to_come(on, name="on", at=at)
         installed_part = InstalledPart.objects.select_for_update().get(pk=installed_part.pk)
         if component_type.kind != installed_part.kind:
-            raise Refused(
+            raise RuleViolation(
                 {
                     "component_type": [
                         f"A {component_type} can't take the place of a {installed_part.get_kind_display()}."
@@ -102,7 +102,7 @@ def replace_set(
                 }
             )
         if installed_part.removed_on is not None:
-            raise Refused(f"This part was taken out on {installed_part.removed_on:%-d %B %Y} already.")
+            raise RuleViolation(f"This part was taken out on {installed_part.removed_on:%-d %B %Y} already.")
         left = installed_part.pieces_left
         installed_part.removed_on = on
         _stored(installed_part)
@@ -137,13 +137,13 @@ def change_panel_share(
     The other pieces go on under the old installed part; the new ones start their own time in the panel's
     slot. With four panels and sixteen corner keys, four leave and twelve go on.
     """
-    with one_step():
+    with atomic_operation():
         unit = locked(installed_part.unit)
         refuse_day_to_come(on, name="on", at=at)
         installed_part = InstalledPart.objects.select_for_update().get(pk=installed_part.pk)
         _check_panel(unit, panel)
         if component_type.kind != installed_part.kind:
-            raise Refused(
+            raise RuleViolation(
                 {
                     "component_type": [
                         f"A {component_type} can't take the place of a {installed_part.get_kind_display()}."
@@ -151,9 +151,9 @@ def change_panel_share(
                 }
             )
         if installed_part.panel != InstalledPart.WHOLE or panel < 1:
-            raise Refused({"panel": ["Say which panel's share of the whole unit's parts was changed."]})
+            raise RuleViolation({"panel": ["Say which panel's share of the whole unit's parts was changed."]})
         if installed_part.removed_on is not None or on < installed_part.fitted_on:
-            raise Refused({"on": ["The part was not in place on that day: check the date."]})
+            raise RuleViolation({"on": ["The part was not in place on that day: check the date."]})
         share = pieces or _share(installed_part, panels=unit.panels)
         partial_removal = PartialRemoval(installed_part=installed_part, panel=panel, pieces=share, left_on=on)
         partial_removal.full_clean()
@@ -176,7 +176,7 @@ def change_panel_share(
 
 def _share(installed_part: InstalledPart, *, panels: int | None) -> int:
     if not panels or installed_part.pieces % panels:
-        raise Refused(
+        raise RuleViolation(
             {"pieces": ["The pieces do not divide evenly by the panels: say how many were changed."]}
         )
     return installed_part.pieces // panels

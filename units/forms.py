@@ -10,7 +10,7 @@ from django.core.exceptions import ValidationError
 from django.utils import timezone
 
 from servicedesk.mail_addresses import MailField
-from servicedesk.people.receipts import ReceiptForm
+from servicedesk.people.idempotency import IdempotencyKeyForm
 from servicedesk.searching import ScrapField
 from servicedesk.typed import FIRST_DAY, LAST_DAY
 from units.fields import TemperatureInput
@@ -59,7 +59,7 @@ class CustomerForm(forms.ModelForm):
         field_classes = {"email": MailField}
 
 
-class NewCustomerForm(ReceiptForm, CustomerForm):
+class NewCustomerForm(IdempotencyKeyForm, CustomerForm):
     """A new customer."""
 
 
@@ -91,7 +91,7 @@ class SiteForm(forms.ModelForm):
         }
 
 
-class NewSiteForm(ReceiptForm, SiteForm):
+class NewSiteForm(IdempotencyKeyForm, SiteForm):
     """A new site and whose it is."""
 
     customer = forms.ModelChoiceField(queryset=Customer.objects.none(), required=False)
@@ -168,7 +168,7 @@ class UnitForm(forms.ModelForm):
         return cleaned
 
 
-class NewUnitForm(ReceiptForm, UnitForm):
+class NewUnitForm(IdempotencyKeyForm, UnitForm):
     """A new unit, the construction it follows, and since when we watch it."""
 
     construction = forms.ModelChoiceField(
@@ -215,7 +215,7 @@ class NewUnitForm(ReceiptForm, UnitForm):
         return cleaned
 
 
-class FitForm(ReceiptForm):
+class FitForm(IdempotencyKeyForm):
     """A part put into an empty slot."""
 
     component_type = forms.ModelChoiceField(queryset=ComponentType.objects.none(), label="Part")
@@ -230,7 +230,7 @@ class FitForm(ReceiptForm):
         self.fields["panel"].choices = panel_choices(unit)  # type: ignore[attr-defined]
 
 
-class ReplaceForm(ReceiptForm):
+class ReplaceForm(IdempotencyKeyForm):
     """All pieces of a slot replaced, perhaps by another type."""
 
     component_type = forms.ModelChoiceField(queryset=ComponentType.objects.none(), label="New part")
@@ -246,7 +246,7 @@ class ReplaceForm(ReceiptForm):
         self.fields["pieces"].initial = installed_part.pieces_left
 
 
-class ShareForm(ReceiptForm):
+class ShareForm(IdempotencyKeyForm):
     """One panel's share of a part changed to another type."""
 
     panel = forms.TypedChoiceField(coerce=int, label="Which panel")

@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 
 from servicedesk.people.history import write_change
 from servicedesk.people.models import User
-from servicedesk.refusals import one_step
+from servicedesk.refusals import atomic_operation
 from units.models import Unit, UnitLabel
 from units.operations import locked
 
@@ -16,7 +16,7 @@ A_MOMENT = timedelta(seconds=30)
 
 def labels_for(units: Sequence[Unit], *, by: User | None, at: datetime) -> list[UnitLabel]:
     """Give each unit the code in force, making one where it has none."""
-    with one_step():
+    with atomic_operation():
         held = UnitLabel.objects.filter(unit__in=units, replaced_at=None)
         known = set(held.values_list("unit_id", flat=True))
         UnitLabel.objects.bulk_create(
@@ -32,7 +32,7 @@ def labels_for(units: Sequence[Unit], *, by: User | None, at: datetime) -> list[
 
 def replace_label(unit: Unit, *, by: User | None, at: datetime) -> UnitLabel:
     """Put a new code in the place of the one in force; asked for twice in a row, it is one new code."""
-    with one_step():
+    with atomic_operation():
         unit = locked(unit)
         held = unit.labels.filter(replaced_at=None, made_by=by, made_at__gt=at - A_MOMENT).first()
         if held is not None and unit.labels.filter(replaced_at=held.made_at).exists():

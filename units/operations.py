@@ -15,7 +15,7 @@ from django.utils import timezone
 from servicedesk.notices import send_after_commit
 from servicedesk.people.history import shown_values, stored_record, write_change
 from servicedesk.people.models import User
-from servicedesk.refusals import Refused, one_step
+from servicedesk.refusals import RuleViolation, atomic_operation
 from units.geometry import suggest_panels
 from units.models import (
     ComponentType,
@@ -51,13 +51,13 @@ def save_change(record: Record, *, did: str, by: User | None, at: datetime) -> R
 
 def add_record(record: Record, *, by: User | None, at: datetime) -> Record:
     """Add a customer, or a row of the reference data, as filled in on a form."""
-    with one_step():
+    with atomic_operation():
         return save_new(record, did="added", by=by, at=at)
 
 
 def change_record(record: Record, *, by: User | None, at: datetime) -> Record:
     """Change a customer, a site, or a row of the reference data, as filled in on a form."""
-    with one_step():
+    with atomic_operation():
         return save_change(record, did="changed", by=by, at=at)
 
 
@@ -65,7 +65,7 @@ def add_site(
     site: Site, *, customer: Customer | None, owned_from: date, by: User | None, at: datetime
 ) -> Site:
     """Add a site, with the customer who owns it where known."""
-    with one_step():
+    with atomic_operation():
         save_new(site, did="added", by=by, at=at)
         if customer is not None:
             save_new(
@@ -79,7 +79,7 @@ def change_owner(site: Site, *, customer: Customer | None, on: date, by: User | 
 
     Told twice it changes nothing.
     """
-    with one_step():
+    with atomic_operation():
         site = Site.objects.select_for_update(no_key=True).get(pk=site.pk)
         open_ones = list(site.ownerships.select_for_update().filter(until_on__isnull=True))
         if customer is not None and [(one.customer_id, one.from_on) for one in open_ones] == [
@@ -95,7 +95,7 @@ def change_owner(site: Site, *, customer: Customer | None, on: date, by: User | 
 
 def add_filled_in(form: ModelForm, *, by: User, at: datetime) -> Any:
     """Add a row of the reference data from its form, with the lists it points at."""
-    with one_step():
+    with atomic_operation():
         row = save_new(form.instance, did="added", by=by, at=at)
         form._save_m2m()  # type: ignore[attr-defined]  # what form.save() would do after its save
     return row
@@ -103,7 +103,7 @@ def add_filled_in(form: ModelForm, *, by: User, at: datetime) -> Any:
 
 def change_filled_in(form: ModelForm, *, parts: BaseFormSet | None, by: User, at: datetime) -> Any:
     """Change a row of the reference data from its form; of a construction, also the parts it comes with."""
-    with one_step():
+    with atomic_operation():
         row = save_change(form.instance, did="changed", by=by, at=at)
         form._save_m2m()  # type: ignore[attr-defined]  # what form.save() would do after its save
         if parts is not None and parts.has_changed():
@@ -129,7 +129,7 @@ class Extras:
 def refuse_day_to_come(day: date, *, name: str, at: datetime) -> None:
     """Refuse a day that has not come yet: what is recorded here has happened."""
     if day > (today := timezone.localdate(at)):
-        raise Refused(
+        raise RuleViolation(
             {name: [f"{day:%-d %B %Y} is still to come (today is {today:%-d %B %Y}): check the year."]}
         )
 
@@ -195,11 +195,11 @@ def add_unit(
     at: datetime,
 ) -> Unit:
     """Add a unit with the parts of its construction, watched from a day on."""
-    with one_step():
+    with atomic_operation():
         refuse_day_to_come(unit.installed_on, name="installed_on", at=at)
         refuse_day_to_come(observed_from, name="observed_from", at=at)
         if observed_from < unit.installed_on:
-            raise Refused(
+            raise RuleViolation(
                 {
                     "observed_from": [
                         "We can't have watched the unit before it was installed: check the two dates."
@@ -226,7 +226,7 @@ def add_unit(
 
 def change_site(site: Site, *, by: User, at: datetime) -> Site:
     """Change what is recorded about a site; who does its care decides which work becomes ours."""
-    with one_step():
+    with atomic_operation():
         save_change(site, did="changed", by=by, at=at)
         send_after_commit("schedules.raise_due")
     return site
@@ -234,7 +234,7 @@ def change_site(site: Site, *, by: User, at: datetime) -> Site:
 
 def set_care_by(sites: Iterable[Site], *, care_by: str, by: User, at: datetime) -> int:
     """Note for several sites at once who does their care, and answer how many changed."""
-    with one_step():
+    with atomic_operation():
         moved = 0
         for site in (
             Site.objects.select_for_update().filter(pk__in=[site.pk for site in sites]).order_by("pk")
@@ -249,7 +249,7 @@ def set_care_by(sites: Iterable[Site], *, care_by: str, by: User, at: datetime) 
 
 def change_unit(unit: Unit, *, by: User, at: datetime) -> Unit:
     """Change what is recorded about a unit; its parts and periods have operations of their own."""
-    with one_step():
+    with atomic_operation():
         if not Unit.objects.filter(pk=unit.pk, installed_on=unit.installed_on).exists():
             refuse_day_to_come(unit.installed_on, name="installed_on", at=at)
         return save_change(unit, did="changed", by=by, at=at)
@@ -262,10 +262,10 @@ def locked(unit: Unit) -> Unit:
 
 def remove_unit(unit: Unit, *, on: date, by: User, at: datetime) -> Unit:
     """Note that a unit was taken out on a day: its parts end and we stop watching it."""
-    with one_step():
+    with atomic_operation():
         unit = locked(unit)
         if unit.removed_on is not None:
-            raise Refused(f"This unit was removed on {unit.removed_on:%-d %B %Y} already.")
+            raise RuleViolation(f"This unit was removed on {unit.removed_on:%-d %B %Y} already.")
         refuse_day_to_come(on, name="on", at=at)
         for installed_part in unit.installed_parts.in_place():
             installed_part.removed_on = on
@@ -284,7 +284,7 @@ def stop_watching(
     period: ObservationPeriod, *, on: date, ended: ObservationPeriod.Ended, by: User, at: datetime
 ) -> None:
     """Note from which day failures of a unit would no longer reach us."""
-    with one_step():
+    with atomic_operation():
         period.until_on, period.ended = on, ended
         save_change(period, did="we stopped watching", by=by, at=at)
 
@@ -293,9 +293,9 @@ def watch_again(
     unit: Unit, *, from_on: date, began: ObservationPeriod.Began, by: User, at: datetime
 ) -> ObservationPeriod:
     """Note from which day failures of a unit reach us again."""
-    with one_step():
+    with atomic_operation():
         if from_on < unit.installed_on:
-            raise Refused({"from_on": ["The unit was installed later than that: check the date."]})
+            raise RuleViolation({"from_on": ["The unit was installed later than that: check the date."]})
         return save_new(
             ObservationPeriod(unit=unit, from_on=from_on, began=began), did="we began watching", by=by, at=at
         )

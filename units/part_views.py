@@ -7,9 +7,9 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 
-from servicedesk.people.receipts import save_once
+from servicedesk.people.idempotency import save_idempotent
 from servicedesk.people.rights import schedulers, user_of
-from servicedesk.refusals import attempt
+from servicedesk.refusals import apply_or_report
 from units import fitting
 from units.forms import FitForm, ReplaceForm, ShareForm, TakeOutForm
 from units.models import InstalledPart, Unit
@@ -29,11 +29,11 @@ def fit_part(request: HttpRequest, pk: int) -> HttpResponse:
     form = FitForm(request.POST or None, unit=unit, initial={"on": timezone.localdate()})
 
     def make() -> str:
-        told = {name: value for name, value in form.cleaned_data.items() if name != "receipt"}
+        told = {name: value for name, value in form.cleaned_data.items() if name != "idempotency_key"}
         fitting.fit_part(unit, **told, by=user_of(request), at=timezone.now())
         return unit.get_absolute_url()
 
-    if where := save_once(request, form, make):
+    if where := save_idempotent(request, form, make):
         messages.success(request, "The part is in the unit.")
         return redirect(where)
     return render(request, "units/part_fit.html", {"form": form, "unit": unit}, status=status_of(form))
@@ -48,11 +48,11 @@ def replace_set(request: HttpRequest, pk: int) -> HttpResponse:
     )
 
     def make() -> str:
-        told = {name: value for name, value in form.cleaned_data.items() if name != "receipt"}
+        told = {name: value for name, value in form.cleaned_data.items() if name != "idempotency_key"}
         fitting.replace_set(installed_part, **told, by=user_of(request), at=timezone.now())
         return installed_part.unit.get_absolute_url()
 
-    if where := save_once(request, form, make):
+    if where := save_idempotent(request, form, make):
         messages.success(request, "Replaced. The earlier part stays in the unit's history.")
         return redirect(where)
     context = {"form": form, "unit": installed_part.unit, "installed_part": installed_part}
@@ -68,11 +68,11 @@ def change_panel_share(request: HttpRequest, pk: int) -> HttpResponse:
     )
 
     def make() -> str:
-        told = {name: value for name, value in form.cleaned_data.items() if name != "receipt"}
+        told = {name: value for name, value in form.cleaned_data.items() if name != "idempotency_key"}
         fitting.change_panel_share(installed_part, **told, by=user_of(request), at=timezone.now())
         return installed_part.unit.get_absolute_url()
 
-    if where := save_once(request, form, make):
+    if where := save_idempotent(request, form, make):
         messages.success(request, "Changed. The other pieces go on under the old part.")
         return redirect(where)
     context = {"form": form, "unit": installed_part.unit, "installed_part": installed_part}
@@ -84,7 +84,7 @@ def take_out(request: HttpRequest, pk: int) -> HttpResponse:
     """Take a part out and leave its slot empty."""
     installed_part = _installed_part(pk)
     form = TakeOutForm(request.POST or None, initial={"on": timezone.localdate()})
-    if request.method == "POST" and attempt(
+    if request.method == "POST" and apply_or_report(
         form,
         lambda: fitting.take_out(
             installed_part, on=form.cleaned_data["on"], by=user_of(request), at=timezone.now()

@@ -16,7 +16,7 @@ from typing import TypeVar
 from django.db.models import Model
 
 from servicedesk.people.models import ChangedField, User
-from servicedesk.refusals import one_step
+from servicedesk.refusals import atomic_operation
 from units.models import ComponentType, Construction, ConstructionPart, FailureMode, Kind
 from units.names import plain_name
 from units.operations import save_new
@@ -73,10 +73,10 @@ def load_reference(folder: Path, *, by: User | None, at: datetime) -> dict[str, 
 
     Raises
     ------
-    Refused
+    RuleViolation
         When a file is missing or says something impossible; the sentence names file, row and field.
     """
-    with one_step():
+    with atomic_operation():
         return {
             "component types": load_component_types(folder / "component_types.json", by=by, at=at),
             "constructions": load_constructions(folder / "constructions.json", by=by, at=at),
@@ -135,7 +135,7 @@ def load_component_types(path: Path, *, by: User | None, at: datetime) -> Loaded
     )
     known = KnownTypes()
     added = kept = 0
-    with one_step():
+    with atomic_operation():
         for row in rows:
             record = ComponentType(
                 name=row.text("name"),
@@ -163,7 +163,7 @@ def load_constructions(path: Path, *, by: User | None, at: datetime) -> Loaded:
     refuse_shared_names((row, "", record.names()) for row, record in zip(rows, records, strict=True))
     known, types = known_constructions(), KnownTypes()
     added = kept = 0
-    with one_step():
+    with atomic_operation():
         for row, record in zip(rows, records, strict=True):
             parts = [(inner, _part(inner, types)) for inner in row.rows("parts", fields=PART_FIELDS)]
             _refuse_two_of_a_kind(parts)
@@ -192,7 +192,7 @@ def load_failure_modes(path: Path, *, by: User | None, at: datetime) -> Loaded:
     known = {code for _, code in former_values(modes, field="code")} | {plain_name(m.code) for m in modes}
     constructions = known_constructions()
     added = kept = 0
-    with one_step():
+    with atomic_operation():
         for row in rows:
             record = _mode(row)
             expected = list(_expected_on(row, constructions))

@@ -18,7 +18,7 @@ from typing import Any
 
 from django.core.exceptions import NON_FIELD_ERRORS, ValidationError
 
-from servicedesk.refusals import Refused
+from servicedesk.refusals import RuleViolation
 from units.lengths import LengthError, parse_length
 from units.names import plain_name
 
@@ -34,9 +34,9 @@ class ReferenceRow:
     place: str
     values: dict[str, Any]
 
-    def refusal(self, field: str, problem: str) -> Refused:
+    def refusal(self, field: str, problem: str) -> RuleViolation:
         """Say what is wrong with a field of this row ("" for the row as a whole)."""
-        return Refused(f"{self.place}, {field}: {problem}" if field else f"{self.place}: {problem}")
+        return RuleViolation(f"{self.place}, {field}: {problem}" if field else f"{self.place}: {problem}")
 
     @contextmanager
     def kept_rules(self) -> Iterator[None]:
@@ -141,12 +141,12 @@ def read_rows(path: Path, *, key: tuple[str, ...], fields: Collection[str]) -> l
 
     Raises
     ------
-    Refused
+    RuleViolation
         When the file can't be read, is no list of rows, has a field nobody knows, or has a key twice.
     """
     content = _parsed(path)
     if not isinstance(content, list):
-        raise Refused(f"{path.name}: must be a list of rows in square brackets, not {_shown(content)}.")
+        raise RuleViolation(f"{path.name}: must be a list of rows in square brackets, not {_shown(content)}.")
     rows: list[ReferenceRow] = []
     seen: dict[tuple[str, ...], int] = {}
     for number, entry in enumerate(content, start=1):
@@ -181,23 +181,23 @@ def _parsed(path: Path) -> Any:
     try:
         return json.loads(path.read_text(encoding="utf-8-sig"), object_pairs_hook=_without_repeats)
     except FileNotFoundError as error:
-        raise Refused(
+        raise RuleViolation(
             f"{path.name} is not in the folder {path.parent}. Put it there, or name another folder."
         ) from error
     except OSError as error:
-        raise Refused(f"{path.name} can't be read: {error.strerror}.") from error
+        raise RuleViolation(f"{path.name} can't be read: {error.strerror}.") from error
     except UnicodeDecodeError as error:
-        raise Refused(f"{path.name} is not UTF-8 text. Save it as UTF-8.") from error
+        raise RuleViolation(f"{path.name} is not UTF-8 text. Save it as UTF-8.") from error
     except json.JSONDecodeError as error:
-        raise Refused(
+        raise RuleViolation(
             f"{path.name}, line {error.lineno}, column {error.colno}: {error.msg}. Mend the JSON there."
         ) from error
     except _RepeatedFieldError as error:
-        raise Refused(
+        raise RuleViolation(
             f"{path.name}: a row has the field “{error}” more than once. Keep one of them."
         ) from error
     except (ValueError, RecursionError) as error:
-        raise Refused(f"{path.name} holds a number or a nesting too large to read.") from error
+        raise RuleViolation(f"{path.name} holds a number or a nesting too large to read.") from error
 
 
 class _RepeatedFieldError(ValueError):

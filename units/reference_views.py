@@ -11,10 +11,10 @@ from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 
-from servicedesk.people.edits import as_opened, attempt_change
+from servicedesk.people.edits import apply_edit_or_report, as_opened
 from servicedesk.people.models import Change
 from servicedesk.people.rights import owners, user_of
-from servicedesk.refusals import attempt
+from servicedesk.refusals import apply_or_report
 from units import operations
 from units.models import ComponentType, Construction, FailureMode
 from units.reference_forms import ComponentTypeForm, ConstructionForm, FailureModeForm, PartsFormSet
@@ -90,7 +90,9 @@ def add_row(request: HttpRequest, what: str) -> HttpResponse:
     sheet = _sheet(what)
     form = sheet.form(request.POST or None)
     if request.method == "POST" and (
-        made := attempt(form, lambda: operations.add_filled_in(form, by=user_of(request), at=timezone.now()))
+        made := apply_or_report(
+            form, lambda: operations.add_filled_in(form, by=user_of(request), at=timezone.now())
+        )
     ):
         messages.success(request, f"Added: {made}.")
         return redirect("units:change_reference", what, made.pk)
@@ -106,7 +108,7 @@ def change_row(request: HttpRequest, what: str, pk: int) -> HttpResponse:
     form = as_opened(sheet.form(request.POST or None, instance=row), also=_parts_of(row))
     parts = PartsFormSet(request.POST or None, instance=row) if isinstance(row, Construction) else None
     filled_in = request.method == "POST" and (parts is None or parts.is_valid())
-    if filled_in and attempt_change(
+    if filled_in and apply_edit_or_report(
         form,
         lambda: operations.change_filled_in(form, parts=parts, by=user_of(request), at=timezone.now()),
         record=row,

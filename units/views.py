@@ -8,11 +8,11 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 
 from servicedesk.paging import key_page
-from servicedesk.people.edits import as_opened, attempt_change
+from servicedesk.people.edits import apply_edit_or_report, as_opened
+from servicedesk.people.idempotency import save_idempotent
 from servicedesk.people.models import Change
-from servicedesk.people.receipts import save_once
 from servicedesk.people.rights import schedulers, technicians, user_of
-from servicedesk.refusals import attempt
+from servicedesk.refusals import apply_or_report
 from servicedesk.typed import read_scrap
 from units import operations
 from units.forms import (
@@ -71,7 +71,7 @@ def add_unit(request: HttpRequest, site_pk: int) -> HttpResponse:
             at=timezone.now(),
         ).get_absolute_url()
 
-    if where := save_once(request, form, make):
+    if where := save_idempotent(request, form, make):
         messages.success(request, "The unit is in the register.")
         return redirect(where)
     return render(request, "units/unit_add.html", {"form": form, "site": site}, status=status_of(form))
@@ -82,7 +82,7 @@ def change_unit(request: HttpRequest, pk: int) -> HttpResponse:
     """Change what is recorded about a unit."""
     unit = get_object_or_404(Unit.objects.select_related("site"), pk=pk)
     form = as_opened(UnitForm(request.POST or None, instance=unit))
-    if request.method == "POST" and attempt_change(
+    if request.method == "POST" and apply_edit_or_report(
         form,
         lambda: operations.change_unit(form.instance, by=user_of(request), at=timezone.now()),
         record=unit,
@@ -98,7 +98,7 @@ def remove_unit(request: HttpRequest, pk: int) -> HttpResponse:
     """Note that a unit was taken out."""
     unit = get_object_or_404(Unit, pk=pk)
     form = TakeOutForm(request.POST or None, initial={"on": timezone.localdate()})
-    if request.method == "POST" and attempt(
+    if request.method == "POST" and apply_or_report(
         form,
         lambda: operations.remove_unit(
             unit, on=form.cleaned_data["on"], by=user_of(request), at=timezone.now()
@@ -114,7 +114,7 @@ def watch_unit(request: HttpRequest, pk: int) -> HttpResponse:
     """Note since when failures of a unit reach us again."""
     unit = get_object_or_404(Unit, pk=pk)
     form = WatchForm(request.POST or None, instance=ObservationPeriod(unit=unit))
-    if request.method == "POST" and attempt(
+    if request.method == "POST" and apply_or_report(
         form,
         lambda: operations.watch_again(
             unit,
@@ -134,7 +134,7 @@ def stop_watching(request: HttpRequest, pk: int) -> HttpResponse:
     """Note since when failures of a unit no longer reach us."""
     period = get_object_or_404(ObservationPeriod.objects.select_related("unit"), pk=pk)
     form = as_opened(StopWatchingForm(request.POST or None, instance=period))
-    if request.method == "POST" and attempt_change(
+    if request.method == "POST" and apply_edit_or_report(
         form,
         lambda: operations.change_record(form.instance, by=user_of(request), at=timezone.now()),
         record=period,
@@ -170,7 +170,7 @@ def add_site(request: HttpRequest) -> HttpResponse:
             at=timezone.now(),
         ).get_absolute_url()
 
-    if where := save_once(request, form, make):
+    if where := save_idempotent(request, form, make):
         messages.success(request, "The site is in the register. Add its units next.")
         return redirect(where)
     return render(request, "units/site_add.html", {"form": form}, status=status_of(form))
@@ -181,7 +181,7 @@ def change_site(request: HttpRequest, pk: int) -> HttpResponse:
     """Change what is recorded about a site."""
     site = get_object_or_404(Site, pk=pk)
     form = as_opened(SiteForm(request.POST or None, instance=site))
-    if request.method == "POST" and attempt_change(
+    if request.method == "POST" and apply_edit_or_report(
         form,
         lambda: operations.change_site(form.instance, by=user_of(request), at=timezone.now()),
         record=site,
@@ -205,7 +205,7 @@ def change_owner(request: HttpRequest, pk: int) -> HttpResponse:
         )
         return True
 
-    if request.method == "POST" and attempt(form, keep):
+    if request.method == "POST" and apply_or_report(form, keep):
         messages.success(request, "Stored. The earlier owner stays in the site's history.")
         return redirect(site)
     return render(request, "units/site_owner.html", {"form": form, "site": site}, status=status_of(form))
@@ -235,7 +235,7 @@ def customer(request: HttpRequest, pk: int) -> HttpResponse:
 def add_customer(request: HttpRequest) -> HttpResponse:
     """Add a customer."""
     form = NewCustomerForm(request.POST or None)
-    if where := save_once(
+    if where := save_idempotent(
         request,
         form,
         lambda: operations.add_record(
@@ -252,7 +252,7 @@ def change_customer(request: HttpRequest, pk: int) -> HttpResponse:
     """Change a customer's name or how to reach them."""
     found = get_object_or_404(Customer, pk=pk)
     form = as_opened(CustomerForm(request.POST or None, instance=found))
-    if request.method == "POST" and attempt_change(
+    if request.method == "POST" and apply_edit_or_report(
         form,
         lambda: operations.change_record(form.instance, by=user_of(request), at=timezone.now()),
         record=found,

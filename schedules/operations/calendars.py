@@ -11,7 +11,7 @@ from django.db.models import Q
 from schedules.models import CalendarLink
 from servicedesk.people.history import write_change
 from servicedesk.people.models import User
-from servicedesk.refusals import Refused, one_step
+from servicedesk.refusals import RuleViolation, atomic_operation
 
 SECRET_BYTES = 32
 """256 random bits; an address with them can't be guessed."""
@@ -31,7 +31,7 @@ def make_link(person: User | None, *, by: User, at: datetime) -> tuple[CalendarL
     Asked for twice in a row, the second takes the first one's place, whose secret nobody saw.
     """
     secret = secrets.token_urlsafe(SECRET_BYTES)
-    with one_step():
+    with atomic_operation():
         User.objects.select_for_update(no_key=True).get(pk=by.pk)
         unseen = CalendarLink.objects.in_force().filter(
             person=person, made_by=by, made_at__gt=at - A_MOMENT, last_read_at=None
@@ -49,17 +49,17 @@ def make_link(person: User | None, *, by: User, at: datetime) -> tuple[CalendarL
 
 def replace_link(link: CalendarLink, *, by: User, at: datetime) -> tuple[CalendarLink, str]:
     """Make a new link in the place of one: calendars that read the old one get nothing from now on."""
-    with one_step():
+    with atomic_operation():
         revoke_link(link, by=by, at=at)
         return make_link(link.person, by=by, at=at)
 
 
 def revoke_link(link: CalendarLink, *, by: User, at: datetime) -> None:
     """Take a link out of force; whoever reads it finds nothing any more."""
-    with one_step():
+    with atomic_operation():
         held = CalendarLink.objects.select_for_update(no_key=True).get(pk=link.pk)
         if held.revoked_at is not None:
-            raise Refused("This link is out of force already.")
+            raise RuleViolation("This link is out of force already.")
         held.revoked_at = at
         held.save(update_fields=["revoked_at"])
         write_change(held, did="calendar link revoked", by=by, at=at)

@@ -14,7 +14,7 @@ from schedules.due_dates import Reckoner, add_missing_dues
 from schedules.models import CareDue, CareRule, ClockMark, MaintenanceTask
 from servicedesk.people.history import write_change
 from servicedesk.people.models import User
-from servicedesk.refusals import Refused, one_step
+from servicedesk.refusals import RuleViolation, atomic_operation
 from servicedesk.words import count
 from units.models import InstalledPart, Unit
 
@@ -100,8 +100,8 @@ def note_care_done(
     ``installed_part`` it was done to the whole unit. A day earlier than the care on record changes nothing.
     """
     if on > timezone.localdate(at):
-        raise Refused({"on": ["That day is still to come: give the day on which it was done."]})
-    with one_step():
+        raise RuleViolation({"on": ["That day is still to come: give the day on which it was done."]})
+    with atomic_operation():
         moved = _note([(unit.pk, installed_part.pk if installed_part else None, work, on)], by=by, at=at)
         if moved:
             what = "; ".join(sorted({due.rule.name for due in moved}))
@@ -119,7 +119,7 @@ def note_care_done_many(
     at = at or timezone.now()
     moved = 0
     for chunk in _chunks(rows, ROWS_AT_ONCE):
-        with one_step():
+        with atomic_operation():
             moved += len(_note(chunk, by=by, at=at))
     return moved
 

@@ -11,7 +11,7 @@ from django.utils import timezone
 from schedules.models import CareDue, MaintenanceTask, Visit, VisitTask
 from servicedesk.people.history import shown_values, stored_values, write_change
 from servicedesk.people.models import User
-from servicedesk.refusals import Refused, one_step
+from servicedesk.refusals import RuleViolation, atomic_operation
 from units.operations import save_change
 
 from .tasks import complete_held
@@ -45,7 +45,7 @@ def finish_visit(
     (`MaintenanceTask.NotDone`); ``waits`` lets some of those not done wait, and ``needs`` says which part is
     missing. ``note`` is added to the visit's own. Finishing twice changes nothing.
     """
-    with one_step():
+    with atomic_operation():
         visit = hold_visit(visit)
         if visit.finished_at is not None:
             return visit
@@ -70,11 +70,15 @@ def finish_visit(
 
 def _check(visit: Visit, *, finished_at: datetime, at: datetime) -> None:
     if visit.state == Visit.State.CANCELLED:
-        raise Refused("This visit was cancelled, so it can’t be finished. Plan it anew if it took place.")
+        raise RuleViolation(
+            "This visit was cancelled, so it can’t be finished. Plan it anew if it took place."
+        )
     if not visit.technicians.exists():
-        raise Refused("Nobody is named for this visit: change it and say who was there, then finish it.")
+        raise RuleViolation(
+            "Nobody is named for this visit: change it and say who was there, then finish it."
+        )
     if finished_at > at + CLOCKS_DIFFER:
-        raise Refused({"finished_at": ["That time is still to come: give the time the visit ended."]})
+        raise RuleViolation({"finished_at": ["That time is still to come: give the time the visit ended."]})
 
 
 def _hold_tasks(visit: Visit) -> list[VisitTask]:
@@ -93,13 +97,13 @@ def _hold_tasks(visit: Visit) -> list[VisitTask]:
 def _check_outcomes(taken: list[VisitTask], outcomes: Mapping[int, str]) -> None:
     untold = [entry.task.reason for entry in taken if entry.task.is_open and entry.task_id not in outcomes]
     if untold:
-        raise Refused({"": [f"Say whether it was done, or why not: “{reason}”." for reason in untold]})
+        raise RuleViolation({"": [f"Say whether it was done, or why not: “{reason}”." for reason in untold]})
     if stray := set(outcomes) - {entry.task_id for entry in taken}:
-        raise Refused(f"Task {min(stray)} is not on this visit any more. Look at the visit again.")
+        raise RuleViolation(f"Task {min(stray)} is not on this visit any more. Look at the visit again.")
     known = {DONE, *MaintenanceTask.NotDone.values}
     for code in outcomes.values():
         if code not in known:
-            raise Refused(f"“{code}” is no reason for a task not done: choose one of the list.")
+            raise RuleViolation(f"“{code}” is no reason for a task not done: choose one of the list.")
 
 
 def _settle(

@@ -15,7 +15,7 @@ from schedules.models import CustomerAnswer, Letter, LetterKind, LetterText, Vis
 from servicedesk.notices import send_after_commit
 from servicedesk.people.history import write_change
 from servicedesk.people.models import Role, User
-from servicedesk.refusals import Refused, one_step
+from servicedesk.refusals import RuleViolation, atomic_operation
 from units.models import Customer, Unit
 from units.operations import save_change, save_new
 
@@ -37,7 +37,7 @@ def ask_customers(wanted: Sequence[VisitAsItWas], *, by: User | None, at: dateti
 
     A visit that changed since, or whose customer did, is left out, and so is one that was asked about.
     """
-    with one_step():
+    with atomic_operation():
         # Held until the step ends: of two who ask at once, the second sees what the first wrote.
         locked = (
             Visit.objects.held().filter(pk__in=[each.visit for each in wanted]).order_by("starts_at", "pk")
@@ -84,7 +84,7 @@ def tell_schedulers_of_danger(
 
 def set_letter_text(kind: str, *, title: str, body: str, by: User | None, at: datetime) -> LetterText | None:
     """Change the words of a kind of letter; the usual ones again where they are the same."""
-    with one_step():
+    with atomic_operation():
         text = LetterText.objects.filter(kind=kind).first()
         usual = USUAL[kind]
         body = body.replace("\r\n", "\n")
@@ -101,7 +101,7 @@ def set_letter_text(kind: str, *, title: str, body: str, by: User | None, at: da
 
 def set_wishes(customer: Customer, what: str, *, by: User | None, at: datetime) -> Wishes:
     """Note what a customer wants to get by mail."""
-    with one_step():
+    with atomic_operation():
         wishes = Wishes.objects.select_for_update().filter(customer=customer).first()
         if wishes is not None and wishes.what == what:
             return wishes
@@ -118,7 +118,7 @@ def take_answer(
     visit: Visit, customer: Customer, said: str, *, words: str = "", at: datetime
 ) -> CustomerAnswer:
     """Keep what a customer said about a visit, for a scheduler to see; said twice in a row, once."""
-    with one_step():
+    with atomic_operation():
         Visit.objects.held().get(pk=visit.pk)
         kept = visit.answers.filter(customer=customer, seen_at=None).order_by("-at", "-pk").first()
         if kept is not None and (kept.said, kept.words) == (said, words.strip()[:2000]):
@@ -132,17 +132,17 @@ def take_answer(
 
 def see_answer(answer: CustomerAnswer, *, by: User, at: datetime) -> None:
     """Note that somebody saw what a customer said; whoever comes second changes nothing."""
-    with one_step():
+    with atomic_operation():
         if CustomerAnswer.objects.filter(pk=answer.pk, seen_at=None).update(seen_at=at, seen_by=by):
             write_change(answer.visit, did="customer’s answer seen", by=by, at=at)
 
 
 def try_again(sent: Letter, *, by: User | None, at: datetime) -> Letter:
     """Put a letter that was withheld or failed back on the queue."""
-    with one_step():
+    with atomic_operation():
         held = Letter.objects.select_for_update().get(pk=sent.pk)
         if held.stage not in {Letter.Stage.WITHHELD, Letter.Stage.FAILED}:
-            raise Refused(f"This letter is {held.get_stage_display()}: there is nothing to try again.")
+            raise RuleViolation(f"This letter is {held.get_stage_display()}: there is nothing to try again.")
         held.stage, held.tries, held.next_try_at, held.why = Letter.Stage.WAITING, 0, at, ""
         held.save()
         write_change(held, did="tried again", by=by, at=at)

@@ -8,7 +8,7 @@ from schedules.due_dates import recount_dues
 from schedules.models import CareRule
 from servicedesk.notices import send_after_commit
 from servicedesk.people.models import User
-from servicedesk.refusals import Refused, one_step
+from servicedesk.refusals import RuleViolation, atomic_operation
 from servicedesk.words import count
 from units.operations import save_change, save_new
 
@@ -25,7 +25,7 @@ TIMING = (
 
 def add_care_rule(rule: CareRule, *, by: User | None, at: datetime) -> CareRule:
     """Add a care rule; the parts of its type come under it."""
-    with one_step():
+    with atomic_operation():
         save_new(rule, did="added", by=by, at=at)
         send_after_commit("schedules.plan_new_care")
     return rule
@@ -36,10 +36,10 @@ def change_care_rule(rule: CareRule, *, why: str = "", by: User | None, at: date
 
     Each is counted from the same day as before, so a longer interval moves it back and a shorter one ahead.
     """
-    with one_step():
+    with atomic_operation():
         was = CareRule.objects.select_for_update(no_key=True).get(pk=rule.pk)
         if rule.component_type_id != was.component_type_id:
-            raise Refused({"component_type": ["A rule stays with its type of part: add another rule."]})
+            raise RuleViolation({"component_type": ["A rule stays with its type of part: add another rule."]})
         rule.planned_at = was.planned_at if was.active or not rule.active else None
         rule.full_clean()
         did = ["changed"]

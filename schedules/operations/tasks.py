@@ -12,7 +12,7 @@ from schedules.models import CareDue, MaintenanceTask, VisitTask
 from schedules.models.care import WorkKind
 from schedules.words import care_reason
 from servicedesk.people.models import User
-from servicedesk.refusals import Refused, one_step
+from servicedesk.refusals import RuleViolation, atomic_operation
 from units.models import FailureMode, InstalledPart, Site, Unit
 from units.operations import save_change, save_new
 
@@ -40,10 +40,10 @@ def add_task(
 ) -> MaintenanceTask:
     """Put something to do at a site on the list of work."""
     if unit is not None and unit.site_id != site.pk:
-        raise Refused({"unit": [f"Unit {unit.code} is at another site."]})
+        raise RuleViolation({"unit": [f"Unit {unit.code} is at another site."]})
     if installed_part is not None and (unit is None or installed_part.unit_id != unit.pk):
-        raise Refused({"installed_part": ["That part is in another unit."]})
-    with one_step():
+        raise RuleViolation({"installed_part": ["That part is in another unit."]})
+    with atomic_operation():
         return save_new(
             MaintenanceTask(
                 site=site,
@@ -85,14 +85,14 @@ def add_inspections(
     A unit that has such a look open for the same reason keeps the one it has.
     """
     if due_on < timezone.localdate(at):
-        raise Refused({"due_on": ["That day is over: give one to come."]})
+        raise RuleViolation({"due_on": ["That day is over: give one to come."]})
     if len(units) > MOST_INSPECTIONS:
-        raise Refused(
+        raise RuleViolation(
             f"These are {len(units):,} units, and at most {MOST_INSPECTIONS:,} inspections are made at once: "
             "ask about fewer."
         )
     reason = " ".join(reason.split())[:240]
-    with one_step():
+    with atomic_operation():
         pks = sorted(unit.pk for unit in units)
         list(Unit.objects.select_for_update(no_key=True).filter(pk__in=pks).order_by("pk"))
         open_ones = MaintenanceTask.objects.open().filter(origin=MaintenanceTask.Origin.FIGURE, reason=reason)
@@ -116,7 +116,7 @@ def add_inspections(
 
 def raise_early(due: CareDue, *, by: User | None, at: datetime) -> MaintenanceTask:
     """Make a task of care before its day has come, because somebody will be there anyway."""
-    with one_step():
+    with atomic_operation():
         due = CareDue.objects.held().get(pk=due.pk)
         open_task = due.tasks.open().first()
         if open_task is not None:
@@ -145,10 +145,10 @@ def let_task_wait(
 ) -> MaintenanceTask:
     """Let a task wait for a part, the maker or the customer until a day."""
     if not waiting_for or waiting_for not in MaintenanceTask.WaitingFor.values:
-        raise Refused({"waiting_for": ["Say whom or what the task waits for."]})
+        raise RuleViolation({"waiting_for": ["Say whom or what the task waits for."]})
     if until < timezone.localdate(at):
-        raise Refused({"until": ["That day is over: give the day on which to ask again."]})
-    with one_step():
+        raise RuleViolation({"until": ["That day is over: give the day on which to ask again."]})
+    with atomic_operation():
         task = hold_open(task)
         _check_made_safe(task)
         task.waiting_for, task.waiting_until = waiting_for, until
@@ -158,7 +158,7 @@ def let_task_wait(
 
 def stop_waiting(task: MaintenanceTask, *, by: User | None, at: datetime) -> MaintenanceTask:
     """Note that a task waits no longer."""
-    with one_step():
+    with atomic_operation():
         task = hold_open(task)
         if not task.waiting_for:
             return task
@@ -169,13 +169,13 @@ def stop_waiting(task: MaintenanceTask, *, by: User | None, at: datetime) -> Mai
 def complete_task(task: MaintenanceTask, *, on: date, by: User | None, at: datetime) -> MaintenanceTask:
     """Note that a task was done on a day; the care it was raised for is next due an interval later."""
     if on > timezone.localdate(at):
-        raise Refused({"on": ["That day is still to come: give the day on which it was done."]})
-    with one_step():
+        raise RuleViolation({"on": ["That day is still to come: give the day on which it was done."]})
+    with atomic_operation():
         task = hold(task)
         if task.state == State.COMPLETED:
             return task
         if task.state == State.CANCELLED:
-            raise Refused("This task was cancelled; log a call if there is something to do.")
+            raise RuleViolation("This task was cancelled; log a call if there is something to do.")
         complete_held(task, on=on, by=by, at=at)
     return task
 
@@ -185,12 +185,12 @@ def cancel_task(task: MaintenanceTask, *, why: str = "", by: User | None, at: da
 
     Care is left out this once: it falls due again an interval after the day it was cancelled.
     """
-    with one_step():
+    with atomic_operation():
         task = hold(task)
         if task.state == State.CANCELLED:
             return task
         if task.state == State.COMPLETED:
-            raise Refused("This task was done already; it can’t be cancelled any more.")
+            raise RuleViolation("This task was done already; it can’t be cancelled any more.")
         _check_made_safe(task)
         due = task.care_due
         if due is not None:
@@ -205,7 +205,7 @@ def cancel_task(task: MaintenanceTask, *, why: str = "", by: User | None, at: da
 def _check_made_safe(task: MaintenanceTask) -> None:
     """Refuse to lose sight of a danger: it ends at its call, where somebody says what made it safe."""
     if task.makes_safe:
-        raise Refused("Somebody may get hurt here. Open its call and say what made it safe first.")
+        raise RuleViolation("Somebody may get hurt here. Open its call and say what made it safe first.")
 
 
 def hold(task: MaintenanceTask) -> MaintenanceTask:
@@ -221,7 +221,7 @@ def hold_open(task: MaintenanceTask) -> MaintenanceTask:
     """Take hold of a task that must still be open."""
     held = hold(task)
     if not held.is_open:
-        raise Refused(f"This task is {held.get_state_display()}; nothing can change on it any more.")
+        raise RuleViolation(f"This task is {held.get_state_display()}; nothing can change on it any more.")
     return held
 
 

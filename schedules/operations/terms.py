@@ -12,7 +12,7 @@ from django.utils import timezone
 from schedules.models import Absence, AgreedTime, DayWeather, WorkingDay, WorkTerms
 from servicedesk.people.history import write_change
 from servicedesk.people.models import User
-from servicedesk.refusals import Refused, one_step
+from servicedesk.refusals import RuleViolation, atomic_operation
 from units.operations import save_change, save_new
 
 
@@ -26,7 +26,7 @@ class Hours(NamedTuple):
 
 def set_terms(terms: WorkTerms, hours: Mapping[int, Hours], *, by: User | None, at: datetime) -> WorkTerms:
     """Store how somebody works; weekdays without hours are free."""
-    with one_step():
+    with atomic_operation():
         if terms.pk is None:
             save_new(terms, did="set", by=by, at=at)
         else:
@@ -50,8 +50,8 @@ def set_terms(terms: WorkTerms, hours: Mapping[int, Hours], *, by: User | None, 
 def add_absence(absence: Absence, *, by: User | None, at: datetime) -> Absence:
     """Note that somebody does not work on some days; told twice it is one absence."""
     if absence.last_on < timezone.localdate(at):
-        raise Refused({"last_on": ["These days are over: give days to come."]})
-    with one_step():
+        raise RuleViolation({"last_on": ["These days are over: give days to come."]})
+    with atomic_operation():
         User.objects.select_for_update(no_key=True).filter(pk=absence.person_id).first()
         days = Absence.objects.filter(
             person=absence.person_id, first_on=absence.first_on, last_on=absence.last_on, note=absence.note
@@ -61,7 +61,7 @@ def add_absence(absence: Absence, *, by: User | None, at: datetime) -> Absence:
 
 def remove_absence(absence: Absence, *, by: User | None, at: datetime) -> None:
     """Take an absence back."""
-    with one_step():
+    with atomic_operation():
         write_change(absence, did=f"taken back: {absence}", by=by, at=at)
         absence.delete()
 
@@ -69,14 +69,14 @@ def remove_absence(absence: Absence, *, by: User | None, at: datetime) -> None:
 def agree_on_time(agreed: AgreedTime, *, by: User | None, at: datetime) -> AgreedTime:
     """Note a time at which a visit to a site may begin."""
     if agreed.on < timezone.localdate(at):
-        raise Refused({"on": ["That day is over: give one to come."]})
-    with one_step():
+        raise RuleViolation({"on": ["That day is over: give one to come."]})
+    with atomic_operation():
         return save_new(agreed, did="agreed", by=by, at=at)
 
 
 def drop_agreed_time(agreed: AgreedTime, *, by: User | None, at: datetime) -> None:
     """Take an agreed time back."""
-    with one_step():
+    with atomic_operation():
         write_change(agreed, did=f"taken back: {agreed}", by=by, at=at)
         agreed.delete()
 
@@ -85,7 +85,7 @@ def set_weather(
     told: Mapping[date, tuple[Decimal | None, Decimal | None]], *, by: User | None, at: datetime
 ) -> None:
     """Note how warm days get at most, in °C, and their heat index in °F; two Nones take a note back."""
-    with one_step():
+    with atomic_operation():
         for on, (warmest, heat) in told.items():
             if warmest is None and heat is None:
                 DayWeather.objects.filter(on=on).delete()

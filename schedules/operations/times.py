@@ -10,7 +10,7 @@ from django.utils import timezone
 from schedules.models import Absence, Visit
 from schedules.shifts import DayOf, days_of
 from servicedesk.people.models import User
-from servicedesk.refusals import Refused
+from servicedesk.refusals import RuleViolation
 
 FARTHEST = timedelta(days=548)
 """A visit further ahead than a year and a half is a slip of the pen."""
@@ -25,11 +25,11 @@ def check_day(day: date, *, at: datetime) -> None:
     if day > today + FARTHEST:
         latest = today + FARTHEST
         why = f"{day:%-d %B %Y} is more than a year and a half ahead: check the year."
-        raise Refused({"day": [f"{why} The last day that can be planned is {latest:%-d %B %Y}."]})
+        raise RuleViolation({"day": [f"{why} The last day that can be planned is {latest:%-d %B %Y}."]})
     if day < today - LONGEST_AGO:
         earliest = today - LONGEST_AGO
         why = f"{day:%-d %B %Y} is more than a year ago: check the year."
-        raise Refused({"day": [f"{why} Visits since {earliest:%-d %B %Y} can be recorded."]})
+        raise RuleViolation({"day": [f"{why} Visits since {earliest:%-d %B %Y} can be recorded."]})
 
 
 def check_nobody_away(visit: Visit, people: Sequence[User]) -> None:
@@ -37,7 +37,7 @@ def check_nobody_away(visit: Visit, people: Sequence[User]) -> None:
     first, last = visit.local_start.date(), visit.local_end.date()
     away = Absence.objects.meeting(first, last).filter(person__in=people).select_related("person")
     if reasons := [_away(absence) for absence in away]:
-        raise Refused({"technicians": reasons})
+        raise RuleViolation({"technicians": reasons})
 
 
 def check_hours(visit: Visit, people: Sequence[User]) -> None:
@@ -49,7 +49,7 @@ def check_hours(visit: Visit, people: Sequence[User]) -> None:
         reasons = ["The visit goes on past midnight."] if people else []
     if reasons:
         mend = f"Choose another time or somebody else, or tick “{ALL_THE_SAME}”."
-        raise Refused({"all_the_same": [f"{why} {mend}" for why in reasons]})
+        raise RuleViolation({"all_the_same": [f"{why} {mend}" for why in reasons]})
 
 
 def _away(absence: Absence) -> str:

@@ -12,7 +12,7 @@ from schedules.local_times import wall_time
 from schedules.models import CareDue, MaintenanceTask, Visit, VisitTask
 from servicedesk.people.history import shown_values, stored_values, write_change
 from servicedesk.people.models import User
-from servicedesk.refusals import Refused, one_step
+from servicedesk.refusals import RuleViolation, atomic_operation
 from units.models import Site
 from units.operations import save_new
 
@@ -56,13 +56,15 @@ def plan_visit(
     ``already_over`` says that it took place; it then counts as confirmed. ``all_the_same`` plans it outside
     the hours of those who go.
     """
-    with one_step():
+    with atomic_operation():
         if not already_over and starts_at < at:
-            raise Refused({"day": ["That time is over. Tick “It has taken place” to record it afterwards."]})
+            raise RuleViolation(
+                {"day": ["That time is over. Tick “It has taken place” to record it afterwards."]}
+            )
         if already_over and starts_at > at:
-            raise Refused({"day": ["That time is still to come, so the visit can’t have taken place."]})
+            raise RuleViolation({"day": ["That time is still to come, so the visit can’t have taken place."]})
         if already_over and not technicians:
-            raise Refused({"technicians": ["Say who was there."]})
+            raise RuleViolation({"technicians": ["Say who was there."]})
         check_day(timezone.localdate(starts_at), at=at)
         visit = Visit(
             site=site,
@@ -105,15 +107,15 @@ def change_visit(
     Its time is held against the hours and absences of those who go only where time or people change, so that
     a visit planned before somebody fell ill can still be noted on.
     """
-    with one_step():
+    with atomic_operation():
         visit = hold_open_visit(visit)
         before = stored_values(visit)
         ends_at = starts_at + _length(minutes, tasks, coming)
         moved = (starts_at, ends_at) != (visit.starts_at, visit.ends_at)
         if moved and starts_at != visit.starts_at and starts_at < at:
-            raise Refused({"day": ["That time is over: a visit can only be moved to a time to come."]})
+            raise RuleViolation({"day": ["That time is over: a visit can only be moved to a time to come."]})
         if visit.state == Visit.State.CONFIRMED and not technicians:
-            raise Refused({"technicians": ["Somebody must go on a confirmed visit."]})
+            raise RuleViolation({"technicians": ["Somebody must go on a confirmed visit."]})
         if moved:
             check_day(timezone.localdate(starts_at), at=at)
         there = [] if moved else list(visit.technicians.all())
@@ -135,12 +137,14 @@ def change_visit(
 
 def confirm_visit(visit: Visit, *, by: User | None, at: datetime) -> Visit:
     """Note that the customer and the technicians count on a visit."""
-    with one_step():
+    with atomic_operation():
         visit = hold_open_visit(visit)
         if visit.state == Visit.State.CONFIRMED:
             return visit
         if not visit.technicians.exists():
-            raise Refused("Nobody is named for this visit yet: change it and say who goes, then confirm it.")
+            raise RuleViolation(
+                "Nobody is named for this visit yet: change it and say who goes, then confirm it."
+            )
         if visit.starts_at > at:
             check_nobody_away(visit, list(visit.technicians.all()))
         before = stored_values(visit)
@@ -152,13 +156,13 @@ def confirm_visit(visit: Visit, *, by: User | None, at: datetime) -> Visit:
 
 def cancel_visit(visit: Visit, *, why: str, by: User | None, at: datetime) -> Visit:
     """Cancel a visit; its tasks go back on the list of work, calendars show it as cancelled for a while."""
-    with one_step():
+    with atomic_operation():
         held = hold_visit(visit)
         if held.state == Visit.State.CANCELLED:
             return held
         visit = hold_open_visit(visit)
         if not why.strip():
-            raise Refused({"why": ["Say why the visit is cancelled, such as “customer away”."]})
+            raise RuleViolation({"why": ["Say why the visit is cancelled, such as “customer away”."]})
         before = stored_values(visit)
         visit.state = Visit.State.CANCELLED
         visit.sequence += 1
@@ -169,12 +173,12 @@ def cancel_visit(visit: Visit, *, why: str, by: User | None, at: datetime) -> Vi
 
 def keep_visit(visit: Visit, *, kept: bool, by: User | None, at: datetime) -> Visit:
     """Let a proposed visit stay where it is when the week is planned again, or give it free."""
-    with one_step():
+    with atomic_operation():
         visit = hold_open_visit(visit)
         before = stored_values(visit)
         visit.kept = kept
         if visit.planned_by_id is None and not kept:
-            raise Refused("Somebody planned this visit by hand: only a plan’s own proposals are moved.")
+            raise RuleViolation("Somebody planned this visit by hand: only a plan’s own proposals are moved.")
         did = "stays as it is" if kept else "may be moved by the plan of the week"
         _store(visit, did=did, before=before, by=by, at=at)
     return visit
@@ -194,13 +198,13 @@ def move_visit(
     ``starts`` holds when each visit of that round begins, by its key. The moved visit then stays as it is;
     ``agreed`` says that the customer chose the place, which also moves a confirmed visit and confirms it.
     """
-    with one_step():
+    with atomic_operation():
         held = {each.pk: each for each in Visit.objects.held().filter(pk__in=list(starts)).order_by("pk")}
         mine = hold_open_visit(held[visit.pk])
         if mine.state == Visit.State.CONFIRMED and not agreed:
-            raise Refused("This visit is confirmed: change it, and tell the customer.")
+            raise RuleViolation("This visit is confirmed: change it, and tell the customer.")
         if starts[visit.pk] < at:
-            raise Refused("That time is over by now: choose another place.")
+            raise RuleViolation("That time is over by now: choose another place.")
         for pk, begins in starts.items():
             each = held[pk]
             if pk != visit.pk and (begins == each.starts_at or not each.may_be_replanned):
@@ -225,9 +229,9 @@ def _check_there(visit: Visit, person: User, *, agreed: bool) -> None:
     """Refuse somebody who is away by now; a customer is not told why."""
     try:
         check_nobody_away(visit, [person])
-    except Refused as refusal:
+    except RuleViolation as refusal:
         if agreed:
-            raise Refused("That time is not to be had any more: choose another one.") from refusal
+            raise RuleViolation("That time is not to be had any more: choose another one.") from refusal
         raise
 
 
@@ -240,9 +244,9 @@ def hold_open_visit(visit: Visit) -> Visit:
     """Take hold of a visit that must still be ahead or under way."""
     held = hold_visit(visit)
     if held.finished_at is not None:
-        raise Refused("This visit is finished; nothing can change on it any more.")
+        raise RuleViolation("This visit is finished; nothing can change on it any more.")
     if held.state == Visit.State.CANCELLED:
-        raise Refused("This visit was cancelled. Plan a new one.")
+        raise RuleViolation("This visit was cancelled. Plan a new one.")
     return held
 
 
@@ -262,29 +266,29 @@ def _store(visit: Visit, *, did: str, before: dict[str, str], by: User | None, a
 
 def _length(minutes: int | None, tasks: Sequence[MaintenanceTask], coming: Sequence[CareDue]) -> timedelta:
     if minutes is not None and not 1 <= minutes <= MOST_MINUTES:
-        raise Refused({"minutes": [f"A visit takes from 1 to {MOST_MINUTES} minutes."]})
+        raise RuleViolation({"minutes": [f"A visit takes from 1 to {MOST_MINUTES} minutes."]})
     return timedelta(minutes=minutes or usual_minutes(tasks, coming))
 
 
 def _check_purpose(tasks: Sequence[MaintenanceTask], coming: Sequence[CareDue], note: str) -> None:
     if not tasks and not coming and not note.strip():
-        raise Refused({"tasks": ["Tick at least one task, or say in the note what the visit is for."]})
+        raise RuleViolation({"tasks": ["Tick at least one task, or say in the note what the visit is for."]})
 
 
 def _check_technicians(visit: Visit, technicians: Sequence[User]) -> None:
     """Refuse a third person, one who left, and one who is elsewhere at the time."""
     if len(technicians) > MOST_TECHNICIANS:
-        raise Refused({"technicians": ["One or two people go on a visit: take the others out."]})
+        raise RuleViolation({"technicians": ["One or two people go on a visit: take the others out."]})
     pks = sorted(person.pk for person in technicians)
     held = list(User.objects.select_for_update(no_key=True).filter(pk__in=pks).order_by("pk"))
     for person in held:
         if not person.is_active:
-            raise Refused({"technicians": [f"{person.name} does not work here any more."]})
+            raise RuleViolation({"technicians": [f"{person.name} does not work here any more."]})
     others = Visit.objects.open().exclude(pk=visit.pk).meeting(visit.starts_at, visit.ends_at)
     for person in held:
         clash = others.of(person).select_related("site").order_by("starts_at").first()
         if clash is not None:
-            raise Refused({"technicians": [_elsewhere(person, clash)]})
+            raise RuleViolation({"technicians": [_elsewhere(person, clash)]})
 
 
 def _elsewhere(person: User, visit: Visit) -> str:
@@ -302,11 +306,13 @@ def _take_along(visit: Visit, tasks: Sequence[MaintenanceTask]) -> None:
     held = list(MaintenanceTask.objects.held().filter(pk__in=wanted))
     for task in held:
         if task.site_id != visit.site_id:
-            raise Refused({"tasks": [f"“{task.reason}” is at another site."]})
+            raise RuleViolation({"tasks": [f"“{task.reason}” is at another site."]})
         if task.state == State.IN_PROCESS:
-            raise Refused({"tasks": [_taken_already(task)]})
+            raise RuleViolation({"tasks": [_taken_already(task)]})
         if not task.is_open:
-            raise Refused({"tasks": [f"“{task.reason}” is {task.get_state_display()} already: take it out."]})
+            raise RuleViolation(
+                {"tasks": [f"“{task.reason}” is {task.get_state_display()} already: take it out."]}
+            )
     VisitTask.objects.bulk_create(VisitTask(visit=visit, task=task) for task in held)
     MaintenanceTask.objects.filter(pk__in=wanted).update(state=State.IN_PROCESS, changed_at=visit.changed_at)
 

@@ -21,7 +21,7 @@ from schedules.words import span
 from servicedesk.notices import send_after_commit
 from servicedesk.people.history import shown_values, stored_values, write_change
 from servicedesk.people.models import User
-from servicedesk.refusals import Refused, one_step
+from servicedesk.refusals import RuleViolation, atomic_operation
 from servicedesk.words import count
 from units.operations import save_new
 
@@ -40,10 +40,10 @@ def ask_for_week(monday: date, *, horizon_days: int, by: User | None, at: dateti
     """Ask for the rounds of a week; a worker or the clock plans them."""
     today = timezone.localdate(at)
     if monday + timedelta(days=6) < today:
-        raise Refused("That week is over: choose this week or a later one.")
+        raise RuleViolation("That week is over: choose this week or a later one.")
     if monday > today + FARTHEST:
-        raise Refused("That week is more than a year away: choose an earlier one.")
-    with one_step():
+        raise RuleViolation("That week is more than a year away: choose an earlier one.")
+    with atomic_operation():
         plan = WeekPlan(monday=monday, horizon_days=horizon_days, asked_by=by, asked_at=at)
         save_new(plan, did="asked for", by=by, at=at)
         if not current_app.conf.task_always_eager:  # else the clock takes it up, so that no page waits
@@ -80,7 +80,7 @@ def solve_week(plan: WeekPlan, *, number: int = ITERATIONS, at: datetime | None 
         week = read_week(plan.monday, now=at or timezone.now(), horizon=timedelta(days=plan.horizon_days))
         found = plan_rounds(week.problem, search=iterations(number, tell), seed=SEED)
         put_week(plan, week, found, at=at or timezone.now())
-    except Refused as refusal:
+    except RuleViolation as refusal:
         _end(plan, Stage.FAILED, said=str(refusal))
     except _TakenOver:
         return False
@@ -124,12 +124,12 @@ def put_week(plan: WeekPlan, week: Week, found: Plan, *, at: datetime) -> None:
 
     Raises
     ------
-    Refused
+    RuleViolation
         When somebody planned meanwhile, so that a person would be at two places; nothing is changed then.
     """
     places = _places(week, found)
     by = plan.asked_by
-    with one_step():
+    with atomic_operation():
         _still_ours(plan, percent=99)
         free = _Proposals(proposals_of(week.monday, now=at))
         tasks = _free_tasks(week, free.tasks)
@@ -269,7 +269,7 @@ def _check_nobody_twice(week: Week, plan: WeekPlan) -> None:
     for person, begins, ends, planned_by in rows:
         ours = planned_by == plan.pk
         if person in busy and begins < busy[person] and (ours or ends_of_ours[person]):
-            raise Refused("Somebody planned visits of this week meanwhile. Ask for the plan again.")
+            raise RuleViolation("Somebody planned visits of this week meanwhile. Ask for the plan again.")
         if person not in busy or ends > busy[person]:
             busy[person], ends_of_ours[person] = ends, ours
 

@@ -22,7 +22,7 @@ from django.conf import settings
 from django.db import InterfaceError, OperationalError, connection, transaction
 from PIL import Image
 
-from servicedesk.refusals import Refused
+from servicedesk.refusals import RuleViolation
 
 MOST_BYTES = 25 * 1024 * 1024
 MOST_PIXELS = 60_000_000
@@ -75,7 +75,7 @@ def take_photo(file: BinaryIO, *, size: int) -> Taken:
 
     Raises
     ------
-    Refused
+    RuleViolation
         When it is too large in bytes or pixels, or nothing that can be read; the size of the picture is
         looked at before any of it is decoded.
     """
@@ -101,7 +101,7 @@ def _open(file: BinaryIO) -> Image.Image:
     except Image.DecompressionBombError as error:
         raise _too_large(f"{MOST_PIXELS // 10**6} million pixels") from error
     except Exception as error:  # whatever a decoder makes of bytes that somebody made up
-        raise Refused({"photo": [NO_PHOTO]}) from error
+        raise RuleViolation({"photo": [NO_PHOTO]}) from error
 
 
 def _scaled_down(image: Image.Image) -> Image.Image:
@@ -116,7 +116,7 @@ def _scaled_down(image: Image.Image) -> Image.Image:
             way = UPRIGHT.get(_orientation(image))
             return small.transpose(way) if way is not None else small
     except Exception as error:  # the same
-        raise Refused({"photo": [NO_PHOTO]}) from error
+        raise RuleViolation({"photo": [NO_PHOTO]}) from error
 
 
 def _orientation(image: Image.Image) -> int:
@@ -128,8 +128,8 @@ def _orientation(image: Image.Image) -> int:
     return told if isinstance(told, int) else 1
 
 
-def _too_large(limit: str) -> Refused:
-    return Refused({"photo": [f"This photo has more than {limit}: send a smaller one."]})
+def _too_large(limit: str) -> RuleViolation:
+    return RuleViolation({"photo": [f"This photo has more than {limit}: send a smaller one."]})
 
 
 @contextmanager

@@ -25,7 +25,7 @@ from servicedesk.calls.operations import (
 )
 from servicedesk.field.sent import Made, Sent, visit_of
 from servicedesk.people.models import User
-from servicedesk.refusals import Refused, one_step
+from servicedesk.refusals import RuleViolation, atomic_operation
 from servicedesk.typed import read_key
 from servicedesk.words import count
 
@@ -44,7 +44,7 @@ def take_finish(sent: Sent, *, by: User) -> Made:
     """Finish a visit as a phone says; what was done is stored, whatever happened meanwhile."""
     visit = visit_of(sent.body)
     if visit is None:
-        raise Refused("That visit is not in the schedule any more.")
+        raise RuleViolation("That visit is not in the schedule any more.")
     if visit.finished_at is not None:
         return Made(
             "the visit was finished already",
@@ -59,7 +59,7 @@ def take_finish(sent: Sent, *, by: User) -> Made:
     form = _form(sent, told_of, visit)
     differences = _differences(visit, named, {task.pk for task in here})
     outcomes = form.told() | _unseen(here, named, differences)
-    with one_step():
+    with atomic_operation():
         open_still = _apply(sent, visit, form, outcomes, differences, cancelled=cancelled, by=by)
     done = sum(said.done for said in outcomes.values())
     words = f"visit at {visit.site.code}: {count(done, 'task')} done, {len(outcomes) - done} not done"
@@ -114,7 +114,7 @@ def _form(sent: Sent, tasks: list[MaintenanceTask], visit: Visit) -> FinishForm:
     data["ended_at"] = data.get("ended_at") or f"{timezone.localtime(sent.made.at):%H:%M}"
     form = FinishForm(data, tasks=tasks, dangers=dangers_of(visit), may_stand=True)
     if not form.is_valid():
-        raise Refused({name: [str(text) for text in texts] for name, texts in form.errors.items()})
+        raise RuleViolation({name: [str(text) for text in texts] for name, texts in form.errors.items()})
     return form
 
 

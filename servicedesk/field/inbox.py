@@ -26,7 +26,7 @@ from servicedesk.field.records import finding_form, take_care, take_finding, tak
 from servicedesk.field.sent import Made, Sent, read_sent, unit_of, visit_of
 from servicedesk.people.history import write_change
 from servicedesk.people.models import User
-from servicedesk.refusals import Refused, one_step
+from servicedesk.refusals import RuleViolation, atomic_operation
 from servicedesk.typed import read_key
 from units.models import FailureMode, Site, Unit
 
@@ -66,9 +66,9 @@ def take_in(body: bytes, *, by: User, at: datetime) -> Answer:
         try:
             return _take(sent, by=by)
         except Exception as error:
-            if not isinstance(error, Refused) and not sent.settle:
+            if not isinstance(error, RuleViolation) and not sent.settle:
                 raise
-            refusal = error if isinstance(error, Refused) else _in_trouble(error)
+            refusal = error if isinstance(error, RuleViolation) else _in_trouble(error)
             existing = PhoneRecord.objects.filter(key=sent.key).first()  # the same came twice at once
             if existing is None:
                 return _refused(sent, refusal, by=by)
@@ -77,10 +77,10 @@ def take_in(body: bytes, *, by: User, at: datetime) -> Answer:
     return Answer(200, existing.answer)
 
 
-def _in_trouble(error: Exception) -> Refused:
+def _in_trouble(error: Exception) -> RuleViolation:
     """Note a fault of ours: a record that the office is to settle is kept all the same."""
     LOG.error("a record left to the office could not be taken", exc_info=error)
-    return Refused(IN_TROUBLE)
+    return RuleViolation(IN_TROUBLE)
 
 
 def _take(sent: Sent, *, by: User) -> Answer:
@@ -89,7 +89,7 @@ def _take(sent: Sent, *, by: User) -> Answer:
         if sent.settle:
             return _leave_to_office(sent, sent.key, why=UNKNOWN_KIND, by=by)
         return Answer(400, {"state": "unreadable", "words": UNKNOWN_KIND})
-    with one_step():
+    with atomic_operation():
         made = KINDS[sent.kind](sent, by=by)
         words = f"{made.words} ({sent.made.words})" if sent.made.words else made.words
         answer = {"state": "received", "words": shown_on_one_line(words)}
@@ -97,7 +97,7 @@ def _take(sent: Sent, *, by: User) -> Answer:
     return Answer(200, answer)
 
 
-def _refused(sent: Sent, refusal: Refused, *, by: User) -> Answer:
+def _refused(sent: Sent, refusal: RuleViolation, *, by: User) -> Answer:
     """Ask the phone, or leave a record to the office where the phone wants that or has nothing to answer."""
     words = shown_on_one_line(str(refusal))
     if sent.settle or set(refusal.reasons) <= DAYS:
@@ -120,7 +120,7 @@ def _leave_to_office(sent: Sent, key: UUID, *, why: str, by: User) -> Answer:
     """Store a record as it was typed, for the office to settle; schedulers hear of a danger at once."""
     made = _about(sent)
     answer = {"state": "received", "words": f"left to the office: {why}", "left": True}
-    with one_step():
+    with atomic_operation():
         record = _keep(sent, key, answer, made, look_at=[why], by=by)
         about = made.unit or made.visit or made.site or record
         write_change(about, did="record of a phone left to the office", by=by, at=sent.made.received_at)
@@ -141,9 +141,9 @@ def _leave_to_office(sent: Sent, key: UUID, *, why: str, by: User) -> Answer:
 def _about(sent: Sent) -> Made:
     """Find out what a record is about, as far as it says so."""
     unit, visit = None, None
-    with suppress(Refused):
+    with suppress(RuleViolation):
         unit = unit_of(sent.body)
-    with suppress(Refused):
+    with suppress(RuleViolation):
         visit = visit_of(sent.body)
     site = Site.objects.filter(pk=read_key(sent.body.get("site")) or 0).first()
     return Made("", visit, unit, site=site)
@@ -187,7 +187,7 @@ def _overtaken(sent: Sent, made: Made) -> list[str]:
     return happened
 
 
-def _choices(sent: Sent, refusal: Refused) -> dict[str, Any]:
+def _choices(sent: Sent, refusal: RuleViolation) -> dict[str, Any]:
     """Offer what can be chosen where a question stayed open."""
     if "same_as" not in refusal.reasons:
         return {"fields": sorted(filter(None, refusal.reasons))}

@@ -12,7 +12,7 @@ from servicedesk.calls.models import PhoneRecord, Photo
 from servicedesk.calls.operations import add_photo
 from servicedesk.field.inbox import Answer
 from servicedesk.people.models import User
-from servicedesk.refusals import Refused
+from servicedesk.refusals import RuleViolation
 
 
 def take_photo_in(key: UUID, *, record: str, file: UploadedFile | None, by: User, at: datetime) -> Answer:
@@ -39,7 +39,7 @@ def take_photo_in(key: UUID, *, record: str, file: UploadedFile | None, by: User
             by=by,
             at=at,
         )
-    except Refused as refusal:
+    except RuleViolation as refusal:
         if Photo.objects.filter(key=key).exists():  # the same came twice at once
             return Answer(200, {"state": "received", "words": "photo"})
         return Answer(422, {"state": "needs answer", "words": str(refusal)})

@@ -11,7 +11,7 @@ from servicedesk.calls.models import Finding, Inspection, Work
 from servicedesk.calls.operations import complete_done, record_finding, record_work, see_all_fine, see_fine
 from servicedesk.field.sent import Body, Made, Sent, call_of, number_of, unit_of, visit_of
 from servicedesk.people.models import User
-from servicedesk.refusals import Refused
+from servicedesk.refusals import RuleViolation
 from servicedesk.typed import read_day, read_key
 from servicedesk.words import count
 from units.models import Site, Unit
@@ -29,7 +29,7 @@ def take_finding(sent: Sent, *, by: User) -> Made:
     form = finding_form(sent, unit, called=call is not None, on_visit=visit is not None)
     form.instance.call = call
     if not form.is_valid():
-        raise Refused({name: [str(text) for text in texts] for name, texts in form.errors.items()})
+        raise RuleViolation({name: [str(text) for text in texts] for name, texts in form.errors.items()})
     form.ask_whether_repeat()
     at = sent.made.received_at
     with transaction.atomic():
@@ -52,7 +52,7 @@ def finding_form(sent: Sent, unit: Unit, *, called: bool = False, on_visit: bool
     """Fill the form of a finding with what a phone says."""
     data = {name: sent.text(name) for name in FINDING_FIELDS} | {"found_on": sent.day("found_on")}
     data["is_failure"] = "False" if sent.body.get("is_failure") is False else "True"
-    data |= {"receipt": str(sent.key), "detected": "called" if called else "care" if on_visit else ""}
+    data |= {"idempotency_key": str(sent.key), "detected": "called" if called else "care" if on_visit else ""}
     if day := read_day(data["found_on"]):
         data["last_seen_ok_on"] = str(Inspection.objects.last_seen_ok(unit, day) or "")
     return FindingForm(data, instance=Finding(unit=unit))
@@ -65,7 +65,7 @@ def take_fine(sent: Sent, *, by: User) -> Made:
     if sent.body.get("site"):
         site = Site.objects.filter(pk=number_of(sent.body, "site")).first()
         if site is None:
-            raise Refused("That site is not in the register.")
+            raise RuleViolation("That site is not in the register.")
         seen = see_all_fine(site, on=on, call=call, visit=visit, by=by, at=at)
         return Made(f"{count(len(seen), 'unit')} seen, fine", visit, site=site)
     unit = unit_of(sent.body)
@@ -77,13 +77,13 @@ def take_work(sent: Sent, *, by: User) -> Made:
     """Record work done at a unit or on one of its parts, with what was replaced by what."""
     unit, visit, call = unit_of(sent.body), visit_of(sent.body), call_of(sent.body)
     data = {name: sent.text(name) for name in WORK_FIELDS}
-    data |= {"kind": sent.text("work"), "done_on": sent.day("done_on"), "receipt": str(sent.key)}
+    data |= {"kind": sent.text("work"), "done_on": sent.day("done_on"), "idempotency_key": str(sent.key)}
     data["payer"] = data["payer"] or Work.Payer.UNDECIDED
     if sent.body.get("maker_allows") in (True, "yes"):
         data["maker_allows"] = "on"
     form = WorkForm(data, instance=Work(unit=unit, call=call))
     if not form.is_valid():
-        raise Refused({name: [str(text) for text in texts] for name, texts in form.errors.items()})
+        raise RuleViolation({name: [str(text) for text in texts] for name, texts in form.errors.items()})
     record_work(
         form.instance,
         swap=form.swap,
@@ -99,11 +99,11 @@ def take_care(sent: Sent, *, by: User) -> Made:
     unit, visit = unit_of(sent.body), visit_of(sent.body)
     keys = sent.body.get("tasks")
     if not isinstance(keys, list) or not keys:
-        raise Refused({"tasks": ["This record does not say which tasks were done."]})
+        raise RuleViolation({"tasks": ["This record does not say which tasks were done."]})
     tasks = MaintenanceTask.objects.filter(pk__in=[key for key in map(read_key, keys) if key], unit=unit)
     tasks = tasks.select_related("unit", "installed_part", "care_due").order_by("pk")
     if len(tasks) < len(set(map(str, keys))):
-        raise Refused({"tasks": ["One of these tasks is not of this unit."]})
+        raise RuleViolation({"tasks": ["One of these tasks is not of this unit."]})
     gone = [task for task in tasks if task.state == MaintenanceTask.State.CANCELLED]
     done = complete_done(tasks, on=sent.made.on, by=by, at=sent.made.received_at)
     words = f"{count(len(done), 'task')} done at unit {unit.code}"
@@ -117,5 +117,5 @@ def _works(body: Body) -> list[str]:
     """Read which works were done about a finding."""
     works = body.get("works") or []
     if not isinstance(works, list):
-        raise Refused("This record does not say which works were done.")
+        raise RuleViolation("This record does not say which works were done.")
     return [str(work) for work in works]

@@ -14,7 +14,7 @@ from schedules.models import Visit
 from servicedesk.calls.models import Call, Finding
 from servicedesk.field.phone_clock import Recorded, read_clock
 from servicedesk.field.phone_json import Unreadable, read_json
-from servicedesk.refusals import Refused
+from servicedesk.refusals import RuleViolation
 from servicedesk.typed import read_key
 from units.models import Site, Unit
 
@@ -89,7 +89,7 @@ def unit_of(body: Body) -> Unit:
     """Find the unit a record is about."""
     unit = Unit.objects.select_related("construction", "site").filter(pk=number_of(body, "unit")).first()
     if unit is None:
-        raise Refused("That unit is not in the register.")
+        raise RuleViolation("That unit is not in the register.")
     return unit
 
 
@@ -112,5 +112,5 @@ def number_of(body: Body, name: str) -> int:
     """Read the number of a record that must be named."""
     key = read_key(body.get(name))
     if key is None:
-        raise Refused(f"This record says no {name}.")
+        raise RuleViolation(f"This record says no {name}.")
     return key

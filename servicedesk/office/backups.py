@@ -29,7 +29,7 @@ from django.db import connection
 from django.db.migrations.recorder import MigrationRecorder
 
 from servicedesk.calls.photo_files import HALF, UNSURE
-from servicedesk.refusals import Refused
+from servicedesk.refusals import RuleViolation
 from servicedesk.words import count
 
 MANIFEST, PHOTOS = "manifest.json", "photos"
@@ -55,7 +55,7 @@ def make_backup(parent: Path, *, at: datetime) -> Backup:
     name = f"sashkeep-{at.astimezone(UTC):%Y%m%d-%H%M%S}"
     whole, half = parent / name, parent / f".{name}.part"
     if whole.exists() or half.exists():
-        raise Refused(f"{whole} is there already: give another folder, or wait a second.")
+        raise RuleViolation(f"{whole} is there already: give another folder, or wait a second.")
     half.mkdir(parents=True)
     try:
         rows = _copy_database(half)
@@ -76,7 +76,7 @@ def make_backup(parent: Path, *, at: datetime) -> Backup:
     except BaseException as error:
         shutil.rmtree(half, ignore_errors=True)
         if isinstance(error, sqlite3.Error):
-            raise Refused(
+            raise RuleViolation(
                 f"The database could not be copied ({error}): is there room in {parent}?"
             ) from error
         raise
@@ -88,26 +88,26 @@ def check_backup(folder: Path) -> dict[str, Any]:
 
     Raises
     ------
-    Refused
+    RuleViolation
         Naming the first file that is missing, broken or not in the manifest.
     """
     try:
         manifest: dict[str, Any] = json.loads((folder / MANIFEST).read_bytes())
         files, vendor = manifest["files"], manifest["vendor"]
     except (OSError, ValueError, KeyError, TypeError) as error:
-        raise Refused(f"{folder} holds no backup: its {MANIFEST} is missing or broken.") from error
+        raise RuleViolation(f"{folder} holds no backup: its {MANIFEST} is missing or broken.") from error
     if manifest.get("format") != FORMAT or DATABASE.get(vendor) not in files:
-        raise Refused(f"{folder} was made by another version, or without its database.")
+        raise RuleViolation(f"{folder} was made by another version, or without its database.")
     if links := sorted(path for path in folder.rglob("*") if path.is_symlink()):
-        raise Refused(f"{links[0]} is a link to somewhere else, so nothing was brought back.")
+        raise RuleViolation(f"{links[0]} is a link to somewhere else, so nothing was brought back.")
     there = {str(path.relative_to(folder)) for path in _files_in(folder)} - {MANIFEST}
     if missing := sorted(set(files) - there):
-        raise Refused(f"{folder / missing[0]} is missing, so nothing was brought back.")
+        raise RuleViolation(f"{folder / missing[0]} is missing, so nothing was brought back.")
     if strange := sorted(there - set(files)):
-        raise Refused(f"{folder / strange[0]} is not in the manifest, so nothing was brought back.")
+        raise RuleViolation(f"{folder / strange[0]} is not in the manifest, so nothing was brought back.")
     for name, told in files.items():
         if _described(folder / name) != told:
-            raise Refused(
+            raise RuleViolation(
                 f"{folder / name} is broken: it differs from the manifest. Nothing was brought back."
             )
     return manifest
@@ -118,21 +118,21 @@ def restore_backup(folder: Path, *, replace: bool) -> Backup:
 
     Raises
     ------
-    Refused
+    RuleViolation
         When it is broken, is of another kind of database, was made by a newer version, or records are there
         already and ``replace`` was not asked for. Nothing is touched then.
     """
     manifest = check_backup(folder)
     if manifest["vendor"] != connection.vendor:
-        raise Refused(
+        raise RuleViolation(
             f"This backup is of {manifest['vendor']}, the desk runs on {connection.vendor}: set DATABASE_URL "
             "to a database of that kind."
         )
     known = {f"{app}.{name}" for app, name in _known_migrations()}
     if newer := sorted(set(manifest["migrations"]) - known):
-        raise Refused(f"This backup was made by a newer version (it has {newer[0]}): upgrade first.")
+        raise RuleViolation(f"This backup was made by a newer version (it has {newer[0]}): upgrade first.")
     if not replace and _holds_records():
-        raise Refused("This desk holds records. Say --replace to put the backup in their place.")
+        raise RuleViolation("This desk holds records. Say --replace to put the backup in their place.")
     database = folder / DATABASE[connection.vendor]
     # Photos first: they harm nobody, and where the disk is full or the plug pulled, the desk is the old one.
     _bring_photos_back(folder / PHOTOS)
@@ -143,7 +143,7 @@ def restore_backup(folder: Path, *, replace: bool) -> Backup:
     told = manifest["rows"]
     rows = _rows_now(sorted(told))
     if wrong := sorted(table for table in told if rows.get(table) != told[table]):
-        raise Refused(
+        raise RuleViolation(
             f"Brought back, but {wrong[0]} has {count(rows.get(wrong[0], 0), 'row')} instead of "
             f"{told[wrong[0]]}: do not use this desk, and keep the backup."
         )
@@ -208,12 +208,12 @@ def _restore_sqlite(database: Path) -> None:
         # Immutable: else SQLite lays files of its own beside it, and they stay where the plug is pulled.
         with closing(sqlite3.connect(f"{database.absolute().as_uri()}?immutable=1", uri=True)) as copy:
             if copy.execute("PRAGMA integrity_check").fetchone()[0] != "ok":
-                raise Refused(f"{database} is no sound database. Nothing was brought back.")
+                raise RuleViolation(f"{database} is no sound database. Nothing was brought back.")
             connection.close()
             with closing(sqlite3.connect(live, timeout=60)) as there:
                 copy.backup(there)
     except sqlite3.Error as error:
-        raise Refused(
+        raise RuleViolation(
             f"The backup could not be put in the place of {live} ({error}), which is as it was. See that the "
             "disk has room and that the desk is stopped, then restore again."
         ) from error
@@ -282,9 +282,9 @@ def _run(command: list[str]) -> None:
         # A list of words of ours, and no shell to read them.
         done = subprocess.run(command, env=environment, capture_output=True, text=True, check=False)  # noqa: S603  # nosec B603
     except FileNotFoundError as error:
-        raise Refused(f"{command[0]} is not installed: it comes with the PostgreSQL client.") from error
+        raise RuleViolation(f"{command[0]} is not installed: it comes with the PostgreSQL client.") from error
     if done.returncode:
-        raise Refused(f"{command[0]} failed: {done.stderr.strip()[:300]}")
+        raise RuleViolation(f"{command[0]} failed: {done.stderr.strip()[:300]}")
 
 
 def _tables() -> list[str]:

@@ -27,7 +27,7 @@ from servicedesk.calls.photo_field import PhotoField
 from servicedesk.calls.photo_files import most_bytes
 from servicedesk.office.knocks import too_many
 from servicedesk.people.body_sizes import takes_up_to
-from servicedesk.refusals import Refused, attempt
+from servicedesk.refusals import RuleViolation, apply_or_report
 from units.models import Customer
 from units.views import status_of
 
@@ -123,11 +123,11 @@ def _take(
 
     def act() -> bool:
         if too_many("visit sent", who, most=MOST_SENT):
-            raise Refused(TOO_OFTEN)
+            raise RuleViolation(TOO_OFTEN)
         doing(visit, customer, form)
         return True
 
-    return name if attempt(form, act) else ""
+    return name if apply_or_report(form, act) else ""
 
 
 def _suits(visit: Visit, customer: Customer, form: forms.Form) -> None:
@@ -142,11 +142,11 @@ def _choose(visit: Visit, customer: Customer, form: forms.Form) -> None:
     token = form.cleaned_data["to"]
     offered = next((each for each in _offers(visit) if each.token == token), None)
     if offered is None:
-        raise Refused({"to": ["That time was taken meanwhile: choose another one."]})
+        raise RuleViolation({"to": ["That time was taken meanwhile: choose another one."]})
     moves = read_moves(visit, now=at, monday=monday_of(offered.day.on))
     place = chosen(moves, token)
     if place is None:
-        raise Refused({"to": ["That time was taken meanwhile: choose another one."]})
+        raise RuleViolation({"to": ["That time was taken meanwhile: choose another one."]})
     day, found = place
     starts = {int(str(each.stop.key)): moves.week.moment(each.begins) for each in found.round.stops}
     with transaction.atomic():

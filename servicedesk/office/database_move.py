@@ -22,7 +22,7 @@ from django.db.models import JSONField, Model, Value
 
 from servicedesk.constraints import NoOverlap, RowRule
 from servicedesk.planner_statistics import renew_statistics
-from servicedesk.refusals import Refused
+from servicedesk.refusals import RuleViolation
 from servicedesk.words import count
 
 NEW = "new"
@@ -37,8 +37,8 @@ def move_desk(address: str, *, tell: Callable[[str], object]) -> dict[str, int]:
 
     Nobody can write to the SQLite file meanwhile. ``tell`` hears of each table. Answer the rows by table.
 
-    Raises `Refused` when either side is not ready, or the new one does not take a row or differs afterwards;
-    it has no records then.
+    Raises `RuleViolation` when either side is not ready, or the new one does not take a row or differs
+    afterwards; it has no records then.
     """
     _refuse_a_desk_that_is_not_ready()
     models = _models()
@@ -63,17 +63,19 @@ def move_desk(address: str, *, tell: Callable[[str], object]) -> dict[str, int]:
                 _run(f'ALTER TABLE "{model._meta.db_table}" ENABLE TRIGGER USER')
             return rows
     except (Error, sqlite3.Error, ValueError) as error:
-        raise Refused(f"It broke off: {_reason(error)}. Nothing was kept; mend it first.") from error
+        raise RuleViolation(f"It broke off: {_reason(error)}. Nothing was kept; mend it first.") from error
 
 
 def _refuse_a_desk_that_is_not_ready() -> None:
     if connection.vendor != "sqlite":
-        raise Refused("This desk is not on SQLite: only one whose DATABASE_URL names a SQLite file is moved.")
+        raise RuleViolation(
+            "This desk is not on SQLite: only one whose DATABASE_URL names a SQLite file is moved."
+        )
     if not Path(connection.settings_dict["NAME"]).is_file():
-        raise Refused(f"{connection.settings_dict['NAME']} is not there, so there is nothing to move.")
+        raise RuleViolation(f"{connection.settings_dict['NAME']} is not there, so there is nothing to move.")
     executor = MigrationExecutor(connection)
     if executor.migration_plan(executor.loader.graph.leaf_nodes()):
-        raise Refused("This desk is behind with its migrations: run manage.py migrate first.")
+        raise RuleViolation("This desk is behind with its migrations: run manage.py migrate first.")
 
 
 def _models() -> list[type[Model]]:
@@ -89,7 +91,7 @@ def _new_database(address: str) -> Iterator[None]:
     with suppress(ValueError):
         wanted = environ.Env.db_url_config(address)
     if wanted.get("ENGINE") != "django.db.backends.postgresql" or not wanted.get("NAME"):
-        raise Refused(NO_ADDRESS)
+        raise RuleViolation(NO_ADDRESS)
     wanted["OPTIONS"] = {"connect_timeout": 10, "options": settings.POSTGRES_OPTIONS}
     connections.settings[NEW] = connections.configure_settings({**connections.settings, NEW: wanted})[NEW]
     new = connections[NEW]
@@ -97,11 +99,11 @@ def _new_database(address: str) -> Iterator[None]:
         try:
             there = set(new.introspection.table_names())
             if there and "django_migrations" not in there:
-                raise Refused(f"{wanted['NAME']} holds tables of something else ({min(there)}).")
+                raise RuleViolation(f"{wanted['NAME']} holds tables of something else ({min(there)}).")
             _refuse_records()
             call_command("migrate", database=NEW, verbosity=0, interactive=False)
         except (Error, CommandError) as error:
-            raise Refused(f"{wanted['NAME']} can't be used: {_reason(error)}") from error
+            raise RuleViolation(f"{wanted['NAME']} can't be used: {_reason(error)}") from error
         yield
         renew_statistics(connection=new)
     finally:
@@ -113,7 +115,7 @@ def _new_database(address: str) -> Iterator[None]:
 def _refuse_records() -> None:
     for name in sorted(set(connections[NEW].introspection.table_names()) - MADE_WITH_THE_TABLES):
         if _run(f'SELECT 1 FROM "{name}" LIMIT 1'):  # noqa: S608 - a name the database gave
-            raise Refused(f"The new database holds records already (in {name}): give an empty one.")
+            raise RuleViolation(f"The new database holds records already (in {name}): give an empty one.")
 
 
 def _rows(model: type[Model], alias: str, names: list[str]) -> Iterator[Row]:
@@ -130,7 +132,7 @@ def _copy(model: type[Model]) -> int:
                 if why := _refusal(model, [each]):
                     reason = f"the row with {key} {each.pk}: {why}"
                     break
-            raise Refused(
+            raise RuleViolation(
                 f"PostgreSQL does not take what stands in {model._meta.db_table}, {reason}. Mend it in the "
                 "old desk, then move again; nothing was kept."
             )
@@ -167,14 +169,16 @@ def _check_rules(models: list[type[Model]]) -> None:
                 table, key = model._meta.db_table, model._meta.pk.column
                 broken = rule.violated.replace("{table}", f'"{table}"')
                 if row := _run(f'SELECT NEW.{key} FROM "{table}" NEW WHERE {broken} LIMIT 1'):  # noqa: S608
-                    raise Refused(f"{table}, the row with {key} {row[0]}: {rule.violation_error_message}")
+                    raise RuleViolation(
+                        f"{table}, the row with {key} {row[0]}: {rule.violation_error_message}"
+                    )
 
 
 def _compare(model: type[Model]) -> int:
     """Hold the number of rows, of values in each column, and a checksum over all values against the file."""
     old, new = (_sum(model, alias) for alias in ("default", NEW))
     if old != new:
-        raise Refused(f"{model._meta.db_table} is not the same in the new database. Nothing was kept.")
+        raise RuleViolation(f"{model._meta.db_table} is not the same in the new database. Nothing was kept.")
     return int(old[0][0])
 
 

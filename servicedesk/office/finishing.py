@@ -13,7 +13,7 @@ from schedules.models import Visit
 from servicedesk.calls.forms import FinishForm
 from servicedesk.calls.operations import Finished, dangers_of, finish, tasks_of
 from servicedesk.people.rights import technicians, user_of
-from servicedesk.refusals import attempt
+from servicedesk.refusals import apply_or_report
 
 
 @technicians
@@ -38,7 +38,7 @@ def finish_page(request: HttpRequest, pk: int) -> HttpResponse:
             at=timezone.now(),
         )
 
-    if request.method == "POST" and (finished := attempt(form, keep)):
+    if request.method == "POST" and (finished := apply_or_report(form, keep)):
         messages.success(request, "The visit is finished.")
         for call, reason in finished.open_still:
             messages.warning(request, f"The call at {call.site} stays open. {reason}")

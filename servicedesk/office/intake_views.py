@@ -19,17 +19,17 @@ from servicedesk.office import intake
 from servicedesk.office.intake.bad_rows import PROBLEM_COLUMNS
 from servicedesk.office.intake.columns import HISTORY, PERIODS, UNITS
 from servicedesk.people.body_sizes import takes_up_to
+from servicedesk.people.idempotency import IdempotencyKeyForm, save_idempotent
 from servicedesk.people.models import Batch, Change, InputFile
-from servicedesk.people.receipts import ReceiptForm, save_once
 from servicedesk.people.rights import schedulers, user_of
-from servicedesk.refusals import Refused
+from servicedesk.refusals import RuleViolation
 from units.models import Site
 
 SHOWN = 100
 EMPTY_FILES = {"units": UNITS, "history": HISTORY, "periods": PERIODS}
 
 
-class BringInForm(ReceiptForm):
+class BringInForm(IdempotencyKeyForm):
     """The files of one import, and what is to be done with them."""
 
     units = forms.FileField(label="Units", help_text="One row a unit. Needed each time.")
@@ -102,7 +102,7 @@ def bring_in(request: HttpRequest) -> HttpResponse:
         intake.ask_to_go_on(batch)
         return batch.get_absolute_url()
 
-    if where := save_once(request, form, make):
+    if where := save_idempotent(request, form, make):
         return redirect(where)
     return render(request, "office/import_add.html", {"form": form}, status=422 if form.errors else 200)
 
@@ -180,7 +180,7 @@ def forget_import(request: HttpRequest, pk: int) -> HttpResponse:
     batch = get_object_or_404(Batch, pk=pk)
     try:
         intake.forget_batch(batch)
-    except (Refused, intake.HoldLost) as refusal:
+    except (RuleViolation, intake.HoldLost) as refusal:
         messages.error(request, str(refusal))
         return redirect(batch if Batch.objects.filter(pk=pk).exists() else "office:imports")
     messages.success(request, "The files and what was read of them are deleted.")
@@ -190,7 +190,7 @@ def forget_import(request: HttpRequest, pk: int) -> HttpResponse:
 def _done(request: HttpRequest, batch: Batch, act: Any) -> HttpResponse:
     try:
         act(user_of(request))
-    except (Refused, intake.HoldLost) as refusal:
+    except (RuleViolation, intake.HoldLost) as refusal:
         messages.error(request, str(refusal))
     return redirect(batch)
 

@@ -24,7 +24,7 @@ from servicedesk.office.knocks import too_many
 from servicedesk.people.body_sizes import takes_up_to
 from servicedesk.people.models import Role, User
 from servicedesk.people.rights import schedulers, user_of
-from servicedesk.refusals import Refused, attempt
+from servicedesk.refusals import RuleViolation, apply_or_report
 from servicedesk.searching import ScrapField
 from units.drawings.labels import FORMATS, Label, draw_sheets
 from units.labels import labels_for, replace_label
@@ -102,7 +102,7 @@ def label(request: HttpRequest, code: str) -> HttpResponse:
         unit = sticker.unit
         return redirect("field:unit", unit.pk) if user.role == Role.TECHNICIAN else redirect(unit)
     form = ReportForm(request.POST or None, request.FILES or None)
-    told = request.method == "POST" and bool(attempt(form, lambda: _report(request, sticker, form)))
+    told = request.method == "POST" and bool(apply_or_report(form, lambda: _report(request, sticker, form)))
     context = {"form": ReportForm() if told else form, "told": told}
     answer = render(request, "office/label.html", context, status=200 if told else status_of(form))
     answer["X-Robots-Tag"] = "noindex"
@@ -117,7 +117,7 @@ def _in_force(code: str) -> UnitLabel | None:
 def _report(request: HttpRequest, found: UnitLabel, form: ReportForm) -> bool:
     """Make a call of what was told; nothing of it is shown to whoever scans the code next."""
     if too_many("label", found.code, most=MOST_SENT):
-        raise Refused(TOO_OFTEN)
+        raise RuleViolation(TOO_OFTEN)
     at, told = timezone.now(), form.cleaned_data
     with transaction.atomic():
         call = Call(

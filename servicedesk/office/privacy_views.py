@@ -14,7 +14,7 @@ from servicedesk.office.privacy.erasing import erase_customer
 from servicedesk.office.privacy.exporting import told_about
 from servicedesk.office.privacy.holdings import Holdings
 from servicedesk.people.rights import owners, user_of
-from servicedesk.refusals import attempt
+from servicedesk.refusals import apply_or_report
 from servicedesk.words import count
 from units.models import Customer
 
@@ -58,7 +58,7 @@ def erase(request: HttpRequest, pk: int) -> HttpResponse:
     """Erase a customer, after saying what goes and what stays."""
     customer = get_object_or_404(Customer, pk=pk)
     form = EraseForm(request.POST or None, customer=customer)
-    erased = request.method == "POST" and attempt(
+    erased = request.method == "POST" and apply_or_report(
         form,
         lambda: erase_customer(
             customer, places=form.cleaned_data["places"], by=user_of(request), at=timezone.now()

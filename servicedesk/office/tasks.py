@@ -17,7 +17,7 @@ from servicedesk.office.privacy import forgetting
 from servicedesk.people.history import through
 from servicedesk.people.models import Batch
 from servicedesk.people.models.changes import Door
-from servicedesk.refusals import Refused
+from servicedesk.refusals import RuleViolation
 from servicedesk.words import count
 
 
@@ -29,7 +29,7 @@ def apply_batch(pk: int) -> str:
         return batch.problem
     try:
         return f"{intake.go_on(batch)} is {batch.get_stage_display()}"
-    except (Refused, intake.HoldLost) as error:
+    except (RuleViolation, intake.HoldLost) as error:
         return str(error)
 
 

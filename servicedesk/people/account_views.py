@@ -21,7 +21,7 @@ from servicedesk.people.models import SecondStep, SignedIn
 from servicedesk.people.models.browsers import mark_of
 from servicedesk.people.rights import user_of
 from servicedesk.people.throttle import forgive, note_failure, seconds_to_wait, told_to_wait
-from servicedesk.refusals import attempt
+from servicedesk.refusals import apply_or_report
 from servicedesk.words import count
 
 SHOWN_SECRET = "new_second_step"  # noqa: S105  # nosec B105 - the name of an entry of the session
@@ -43,7 +43,7 @@ def me(request: HttpRequest) -> HttpResponse:
             operations.set_password(user, password=form.cleaned_data["password"], by=user, at=at)
             return True
 
-        if attempt(form, keep):
+        if apply_or_report(form, keep):
             update_session_auth_hash(request, user)
             messages.success(request, "Your new password is stored.")
             return redirect("people:me")
@@ -94,7 +94,7 @@ def second_step(request: HttpRequest) -> HttpResponse:
     def begin() -> SecondStep:
         return operations.begin_second_step(user, secret=secret, code=form.cleaned_data["code"], at=at)
 
-    if request.method == "POST" and _is_proved(request, form) and attempt(form, begin):
+    if request.method == "POST" and _is_proved(request, form) and apply_or_report(form, begin):
         del request.session[SHOWN_SECRET]
         messages.success(request, "From now on you are asked for a code when you sign in.")
         return redirect("people:me")
@@ -114,7 +114,7 @@ def no_second_step(request: HttpRequest) -> HttpResponse:
         operations.end_second_step(user, by=user, at=at)
         return True
 
-    if request.method == "POST" and _is_proved(request, form) and attempt(form, end):
+    if request.method == "POST" and _is_proved(request, form) and apply_or_report(form, end):
         messages.success(request, "You sign in without a code now.")
         return redirect("people:me")
     return render(request, "people/no_second_step.html", {"form": form}, status=422 if form.errors else 200)

@@ -6,7 +6,7 @@ form is stored as always. Else nothing is stored: the form comes back with what 
 that somebody else changed stands what they stored and when, and a field that was not touched here shows
 theirs. Sent again, it is stored.
 
-`as_opened` gives a form its marks, `attempt_change` stores it; a view that changes a record uses both.
+`as_opened` gives a form its marks, `apply_edit_or_report` stores it; a view that changes a record uses both.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from django.utils.choices import flatten_choices
 
 from servicedesk.people.history import stored_record
 from servicedesk.people.models import Change, ChangedField, User
-from servicedesk.refusals import attempt
+from servicedesk.refusals import apply_or_report
 
 OPENED_WITH, BESIDES = "opened_with", "+"
 MOST_NAMED = 4
@@ -45,7 +45,7 @@ def as_opened(form: AnyForm, *, also: str = "") -> AnyForm:
     return form
 
 
-def attempt_change(
+def apply_edit_or_report(
     form: BaseForm,
     make: Callable[[], object],
     *,
@@ -86,7 +86,7 @@ def attempt_change(
             return None
         if stored is not None and getattr(form, "instance", None) == record:
             _take_the_rest(form, stored)
-        return attempt(form, make)
+        return apply_or_report(form, make)
 
 
 def _is_told_of_changes(

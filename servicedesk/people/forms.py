@@ -9,8 +9,8 @@ from django.conf import settings
 from django.contrib.auth.forms import AuthenticationForm, UsernameField
 
 from servicedesk.mail_addresses import MailField
+from servicedesk.people.idempotency import IdempotencyKeyForm
 from servicedesk.people.models import Role, User
-from servicedesk.people.receipts import ReceiptForm
 
 LONGEST_PASSWORD = 256
 
@@ -47,7 +47,7 @@ class PersonForm(forms.ModelForm):
         }
 
 
-class NewPersonForm(ReceiptForm):
+class NewPersonForm(IdempotencyKeyForm):
     """Somebody new, with a first password or a mail address for a link."""
 
     name = forms.CharField(label="Full name", max_length=120)

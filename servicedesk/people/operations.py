@@ -12,7 +12,7 @@ from servicedesk.notices import send_after_commit
 from servicedesk.people.codes import matching_counter
 from servicedesk.people.history import shown_values, stored_values, write_change
 from servicedesk.people.models import Role, SecondStep, SignedIn, User
-from servicedesk.refusals import Refused, one_step
+from servicedesk.refusals import RuleViolation, atomic_operation
 
 A_MINUTE = timedelta(minutes=1)
 WRONG_CODE = (
@@ -31,7 +31,7 @@ def add_person(
     username: str, *, name: str, role: Role, password: str, email: str = "", by: User | None, at: datetime
 ) -> User:
     """Let somebody new sign in."""
-    with one_step():
+    with atomic_operation():
         user = User(username=username, name=name, email=email)
         validate_password(password, user)
         user.set_password(password)
@@ -44,7 +44,7 @@ def add_person(
 
 def invite_person(username: str, *, name: str, email: str, role: Role, by: User, at: datetime) -> User:
     """Let somebody new choose a password, through a link sent by mail; until then they can't sign in."""
-    with one_step():
+    with atomic_operation():
         user = User(username=username, name=name, email=email)
         user.set_unusable_password()
         user.full_clean()
@@ -60,12 +60,12 @@ def invite_again(user: User, *, by: User, at: datetime) -> None:
 
     Asked for twice within a minute, as by a form sent twice, it is one.
     """
-    with one_step():
+    with atomic_operation():
         user = User.objects.select_for_update().get(pk=user.pk)
         if not user.email:
-            raise Refused("There is no mail address to send the link to: write it down first.")
+            raise RuleViolation("There is no mail address to send the link to: write it down first.")
         if not user.is_active:
-            raise Refused(f"{user.name} may not sign in: allow that first.")
+            raise RuleViolation(f"{user.name} may not sign in: allow that first.")
         if user.invited_at is not None and timedelta(0) <= at - user.invited_at < A_MINUTE:
             return
         user.invited_at, user.invitations = at, user.invitations + 1
@@ -86,9 +86,9 @@ def change_person(
     at: datetime,
 ) -> User:
     """Change somebody's name, phone, mail, role or whether they may sign in; records stay as they are."""
-    with one_step():
+    with atomic_operation():
         if user.pk == by.pk and (role != Role.OWNER or not is_active):
-            raise Refused(
+            raise RuleViolation(
                 "Ask another owner to take your own rights away, so that somebody can still sign in."
             )
         before = stored_values(user)
@@ -106,7 +106,7 @@ def change_person(
 
 def set_password(user: User, *, password: str, by: User, at: datetime) -> None:
     """Give somebody a new password; wherever they were signed in, they are not any more."""
-    with one_step():
+    with atomic_operation():
         validate_password(password, user)
         user.set_password(password)
         user.invited_at = None
@@ -117,7 +117,7 @@ def set_password(user: User, *, password: str, by: User, at: datetime) -> None:
 
 def end_browsers(user: User, browsers: Iterable[SignedIn], *, by: User, at: datetime) -> int:
     """Sign somebody out of browsers of theirs, and answer of how many; what waits on a phone stays there."""
-    with one_step():
+    with atomic_operation():
         ended = [browser for browser in browsers if browser.user_id == user.pk]
         SignedIn.objects.filter(pk__in=[browser.pk for browser in ended]).delete()
         for browser in ended:
@@ -127,10 +127,10 @@ def end_browsers(user: User, browsers: Iterable[SignedIn], *, by: User, at: date
 
 def begin_second_step(user: User, *, secret: str, code: str, at: datetime) -> SecondStep:
     """Ask somebody for a code from now on, once they showed that their app makes the right ones."""
-    with one_step():
+    with atomic_operation():
         counter = matching_counter(secret, code, at=at)
         if counter is None:
-            raise Refused({"code": [WRONG_CODE]})
+            raise RuleViolation({"code": [WRONG_CODE]})
         step = SecondStep(user=user, secret=secret, since=at, last_counter=counter)
         step.full_clean()
         step.save()
@@ -140,7 +140,7 @@ def begin_second_step(user: User, *, secret: str, code: str, at: datetime) -> Se
 
 def end_second_step(user: User, *, by: User | None, at: datetime) -> None:
     """Ask somebody for no code any more."""
-    with one_step():
+    with atomic_operation():
         gone, _ = SecondStep.objects.filter(user=user).delete()
         if gone:
             write_change(user, did="signs in without a code from now on", by=by, at=at)
@@ -149,12 +149,12 @@ def end_second_step(user: User, *, by: User | None, at: datetime) -> None:
 def take_code(user: User, *, code: str, at: datetime) -> None:
     """Take the code of somebody who signs in; each is good once.
 
-    Raises `Refused` where it is wrong, or was taken before.
+    Raises `RuleViolation` where it is wrong, or was taken before.
     """
-    with one_step():
+    with atomic_operation():
         step = SecondStep.objects.select_for_update().filter(user=user).first()
         counter = matching_counter(step.secret, code, at=at) if step else None
         if step is None or counter is None or counter <= step.last_counter:
-            raise Refused({"code": [WRONG_CODE]})
+            raise RuleViolation({"code": [WRONG_CODE]})
         step.last_counter = counter
         step.save(update_fields=["last_counter"])

@@ -24,7 +24,7 @@ from servicedesk.people.forms import CodeForm, PasswordForm, SignInForm
 from servicedesk.people.models import SecondStep, User
 from servicedesk.people.models.browsers import device_of
 from servicedesk.people.throttle import note_failure, note_success, seconds_to_wait, told_to_wait
-from servicedesk.refusals import attempt
+from servicedesk.refusals import apply_or_report
 
 HALF_IN, HALF_IN_FOR = "half_in", timedelta(minutes=5)
 CHECKED_BY = "django.contrib.auth.backends.ModelBackend"
@@ -73,7 +73,7 @@ def code(request: HttpRequest) -> HttpResponse:
         return told_to_wait(request, wait)
     form = CodeForm(request.POST or None)
     if request.method == "POST":
-        if attempt(form, lambda: _code_taken(user, form.cleaned_data["code"], at=at)):
+        if apply_or_report(form, lambda: _code_taken(user, form.cleaned_data["code"], at=at)):
             return _let_in(request, user, target)
         note_failure(request, user.username, at=at)
     return render(request, "people/code.html", {"form": form}, status=422 if form.errors else 200)
@@ -99,7 +99,7 @@ def welcome(request: HttpRequest, pk: int, token: str) -> HttpResponse:
         operations.set_password(user, password=form.cleaned_data["password"], by=user, at=timezone.now())
         return True
 
-    if request.method == "POST" and attempt(form, keep):
+    if request.method == "POST" and apply_or_report(form, keep):
         messages.success(request, f"Your password is stored. Sign in as {user.username}.")
         return redirect("people:sign_in")
     context = {"form": form, "person": user}

@@ -12,12 +12,12 @@ from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_POST
 
 from servicedesk.people import operations
-from servicedesk.people.edits import as_opened, attempt_change
+from servicedesk.people.edits import apply_edit_or_report, as_opened
 from servicedesk.people.forms import NewPersonForm, PasswordForm, PersonForm
+from servicedesk.people.idempotency import save_idempotent
 from servicedesk.people.models import Change, Role, SecondStep, SignedIn, User
-from servicedesk.people.receipts import save_once
 from servicedesk.people.rights import owners, user_of
-from servicedesk.refusals import Refused, attempt
+from servicedesk.refusals import RuleViolation, apply_or_report
 from servicedesk.words import count
 
 
@@ -32,7 +32,7 @@ def people(request: HttpRequest) -> HttpResponse:
 def add_person(request: HttpRequest) -> HttpResponse:
     """Let somebody new sign in, with a first password or a link by mail."""
     form = NewPersonForm(request.POST or None)
-    if where := save_once(request, form, lambda: _add(request, form)):
+    if where := save_idempotent(request, form, lambda: _add(request, form)):
         return redirect(where)
     return render(request, "people/person_add.html", {"form": form}, status=422 if form.errors else 200)
 
@@ -75,7 +75,9 @@ def person(request: HttpRequest, pk: int) -> HttpResponse:
         now = User.objects.get(pk=pk)
         return PersonForm(instance=now, initial={"role": now.role})
 
-    if request.method == "POST" and attempt_change(form, keep, record=user, by=user_of(request), again=again):
+    if request.method == "POST" and apply_edit_or_report(
+        form, keep, record=user, by=user_of(request), again=again
+    ):
         messages.success(request, "Stored.")
         return redirect("people:people")
     context = {
@@ -97,7 +99,7 @@ def invite_person(request: HttpRequest, pk: int) -> HttpResponse:
     try:
         operations.invite_again(user, by=user_of(request), at=timezone.now())
         messages.success(request, f"{user.name} gets a link by mail.")
-    except Refused as refusal:
+    except RuleViolation as refusal:
         messages.error(request, str(refusal))
     return redirect("people:person", pk=pk)
 
@@ -135,7 +137,7 @@ def person_password(request: HttpRequest, pk: int) -> HttpResponse:
         )
         return True
 
-    if request.method == "POST" and attempt(form, keep):
+    if request.method == "POST" and apply_or_report(form, keep):
         messages.success(request, f"{user.name} has a new password.")
         return redirect("people:people")
     context = {"form": form, "person": user}

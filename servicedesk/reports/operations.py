@@ -10,7 +10,7 @@ from typing import Any
 
 from django.db import models, transaction
 
-from servicedesk.refusals import one_step
+from servicedesk.refusals import atomic_operation
 from servicedesk.reports.lot_watch import Watched, watch_lots
 from servicedesk.reports.models import FailureDay, LogMark, LotFlag, RiskDay, ThinLot, WatchMark
 from servicedesk.reports.queries.days import failures_by_day, items_by_day
@@ -112,7 +112,7 @@ def keep_lot_watch(*, today: date, at: datetime) -> Looked:
         for way, stands_out in ((Way.OVER_ALL, each.flagged), (Way.OF_LATE, each.rising))
         if stands_out
     }
-    with one_step():
+    with atomic_operation():
         # First of all: of two who look at once, the second waits here and then sees the flags of the first.
         WatchMark.objects.update_or_create(
             pk=1,

@@ -18,7 +18,7 @@ from schedules.models import CareRule
 from schedules.operations import change_care_rule
 from servicedesk.exports import csv_response
 from servicedesk.people.rights import owners, user_of
-from servicedesk.refusals import attempt
+from servicedesk.refusals import apply_or_report
 from servicedesk.reports import pages, tables
 from servicedesk.reports.background import in_background
 from servicedesk.reports.cached_figures import cached_figure, fresh_figure
@@ -79,7 +79,7 @@ def change_interval(request: HttpRequest, pk: int) -> HttpResponse:
     """Change how often a care rule asks for its care; who and why stays in its history."""
     rule = get_object_or_404(CareRule, pk=pk)
     form = IntervalForm(request.POST)
-    changed = attempt(form, lambda: _with_interval(rule, form, request))
+    changed = apply_or_report(form, lambda: _with_interval(rule, form, request))
     if changed is None:
         messages.error(request, " ".join(str(text) for texts in form.errors.values() for text in texts))
         return redirect(f"{reverse('reports:care')}?rule={rule.pk}")

@@ -15,7 +15,7 @@ from django.views.decorators.http import require_POST
 from schedules.operations import Inspections, add_inspections
 from servicedesk.exports import csv_response
 from servicedesk.people.rights import owners, user_of
-from servicedesk.refusals import attempt
+from servicedesk.refusals import apply_or_report
 from servicedesk.reports import pages, tables
 from servicedesk.reports.forms import FindingsForm
 from servicedesk.reports.judgements import PER
@@ -100,7 +100,7 @@ def inspect_findings(request: HttpRequest) -> HttpResponse:
 def _inspect(request: HttpRequest, units: Callable[[], list[Unit]], *, back: str) -> HttpResponse:
     """Put inspections on the list of work, and say what came of it."""
     form = InspectForm(request.POST, today=timezone.localdate())
-    made: Inspections | None = attempt(
+    made: Inspections | None = apply_or_report(
         form, lambda: add_inspections(units(), **form.cleaned_data, by=user_of(request), at=timezone.now())
     )
     if made is None:

@@ -9,7 +9,7 @@ import requests
 from requests.adapters import HTTPAdapter
 
 TOKEN = re.compile(r'name="csrfmiddlewaretoken" value="([^"]+)"')
-RECEIPT = re.compile(r'name="receipt" value="([^"]+)"')
+IDEMPOTENCY_KEY = re.compile(r'name="idempotency_key" value="([^"]+)"')
 
 
 class From(HTTPAdapter):
@@ -50,7 +50,7 @@ class Visitor(requests.Session):
     def fill_in(self, path: str, fields: dict[str, str], **options: Any) -> requests.Response:
         """Open the page of a form, fill the form in and send it."""
         page = self.see(path).text
-        hidden = {"csrfmiddlewaretoken": TOKEN.search(page), "receipt": RECEIPT.search(page)}
+        hidden = {"csrfmiddlewaretoken": TOKEN.search(page), "idempotency_key": IDEMPOTENCY_KEY.search(page)}
         told = {name: found[1] for name, found in hidden.items() if found} | fields
         return self.post(self.base + path, data=told, allow_redirects=False, timeout=60, **options)
 

@@ -10,7 +10,7 @@ from django.conf import settings
 from schedules.models import Visit, VisitTask
 from servicedesk.calls.models import Call, Finding, PhoneRecord, Photo, SafetyAnswer, Work
 from servicedesk.calls.photo_files import photo_path
-from servicedesk.people.models import Batch, BatchFile, Change, ChangedField, Receipt
+from servicedesk.people.models import Batch, BatchFile, Change, ChangedField, IdempotencyKey
 from tests.faults.deeds import Deed
 from units.models import ConstructionPart, Customer, InstalledPart, ObservationPeriod, Site, Unit
 
@@ -84,8 +84,8 @@ def is_there(deed: Deed) -> bool:
     return all(found == wanted for _, found, wanted in PIECES[deed.kind](deed))
 
 
-def _receipt(deed: Deed) -> tuple[str, int, int]:
-    return "receipt", Receipt.objects.filter(key=deed.key).exclude(location="").count(), 1
+def _idempotency_key(deed: Deed) -> tuple[str, int, int]:
+    return "idempotency_key", IdempotencyKey.objects.filter(key=deed.key).exclude(location="").count(), 1
 
 
 def _told(subject: str, pks: Sequence[int], did: str) -> int:
@@ -101,7 +101,7 @@ def _call(deed: Deed) -> Pieces:
         ("task", sum(call.task_id is not None for call in found), 1),
         ("answers", answers, len(SafetyAnswer.Question.values)),
         ("history", _told("calls.call", pks, "call logged"), 1),
-        _receipt(deed),
+        _idempotency_key(deed),
     ]
 
 
@@ -134,12 +134,16 @@ def _part(deed: Deed) -> Pieces:
         InstalledPart.objects.filter(pk=deed.about, removed_on=installed_part.fitted_on).exists()
         for installed_part in new
     )
-    return [("part", len(new), 1), ("old part ended", ended, 1), *_work(deed), _receipt(deed)]
+    return [("part", len(new), 1), ("old part ended", ended, 1), *_work(deed), _idempotency_key(deed)]
 
 
 def _customer(deed: Deed) -> Pieces:
     pks = list(Customer.objects.filter(name=f"Customer {deed.mark}").values_list("pk", flat=True))
-    return [("customer", len(pks), 1), ("history", _told("units.customer", pks, "added"), 1), _receipt(deed)]
+    return [
+        ("customer", len(pks), 1),
+        ("history", _told("units.customer", pks, "added"), 1),
+        _idempotency_key(deed),
+    ]
 
 
 def _unit(deed: Deed) -> Pieces:
@@ -151,13 +155,13 @@ def _unit(deed: Deed) -> Pieces:
         ("parts", InstalledPart.objects.filter(unit__in=pks).count(), parts),
         ("watched", ObservationPeriod.objects.filter(unit__in=pks).count(), 1),
         ("history", _told("units.unit", pks, "added"), 1),
-        _receipt(deed),
+        _idempotency_key(deed),
     ]
 
 
 def _visit(deed: Deed) -> Pieces:
-    """Find a visit by its receipt: a move may have changed its note since."""
-    places = Receipt.objects.filter(key=deed.key).values_list("location", flat=True)
+    """Find a visit by its idempotency key: a move may have changed its note since."""
+    places = IdempotencyKey.objects.filter(key=deed.key).values_list("location", flat=True)
     pks = [int(place.rstrip("/").rsplit("/", 1)[-1]) for place in places if place]
     pks += Visit.objects.filter(note=deed.mark).exclude(pk__in=pks).values_list("pk", flat=True)
     going = sum(visit.technicians.count() for visit in Visit.objects.filter(pk__in=pks))
@@ -165,7 +169,7 @@ def _visit(deed: Deed) -> Pieces:
         ("visit", Visit.objects.filter(pk__in=pks).count(), 1),
         ("technicians", going, 1),
         ("history", _told("schedules.visit", pks, "planned for"), 1),
-        _receipt(deed),
+        _idempotency_key(deed),
     ]
     if deed.wanted:
         pieces.append(("tasks", VisitTask.objects.filter(visit__in=pks).count(), deed.wanted))
@@ -186,15 +190,15 @@ def _file(deed: Deed) -> Pieces:
         each.batch.stage in done or any((settings.INCOMING_DIR / each.batch.folder).iterdir())
         for each in found
     )
-    return [("import", len(found), 1), ("its file", kept, 1), _receipt(deed)]
+    return [("import", len(found), 1), ("its file", kept, 1), _idempotency_key(deed)]
 
 
 PIECES: dict[str, Callable[[Deed], Pieces]] = {
     "call": _call,
-    "finding": lambda deed: [*_seen(deed), _receipt(deed)],
+    "finding": lambda deed: [*_seen(deed), _idempotency_key(deed)],
     "phone finding": _phone_finding,
     "phone work": lambda deed: [*_work(deed), _phone(deed)],
-    "work": lambda deed: [*_work(deed), _receipt(deed)],
+    "work": lambda deed: [*_work(deed), _idempotency_key(deed)],
     "part": _part,
     "customer": _customer,
     "unit": _unit,

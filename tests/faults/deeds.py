@@ -93,7 +93,7 @@ def log_call(mark: str, plot: Plot, number: int) -> Deed:
     """Log a call; every safety question is answered with no, so that it can be closed."""
     site, made = plot.sites[number % len(plot.sites)], key()
     data = {
-        "receipt": made,
+        "idempotency_key": made,
         "words": mark,
         "symptom": "stiff",
         "urgency": "this_week",
@@ -114,7 +114,7 @@ def record_finding(mark: str, plot: Plot, number: int) -> Deed:
     """Record a finding on a form."""
     place, made = number % len(plot.units), key()
     data = {
-        "receipt": made,
+        "idempotency_key": made,
         "mode": plot.modes[place],
         "severity": "hinders",
         "is_failure": "True",
@@ -159,7 +159,13 @@ def _of_phone(kind: str, mark: str, made: str, body: dict[str, Any], *, wanted: 
 def record_work(mark: str, plot: Plot, number: int) -> Deed:
     """Record work on a form."""
     made = key()
-    data = {"receipt": made, "kind": "cleaned", "done_on": str(today()), "payer": "undecided", "note": mark}
+    data = {
+        "idempotency_key": made,
+        "kind": "cleaned",
+        "done_on": str(today()),
+        "payer": "undecided",
+        "note": mark,
+    }
     path = f"/calls/units/{plot.units[number % len(plot.units)]}/works/add/"
     return Deed("work", mark, path, data, made)
 
@@ -168,7 +174,7 @@ def replace_part(mark: str, plot: Plot, number: int) -> Deed:
     """Replace a part of a unit as a whole set, as work."""
     place, made = number % len(plot.units), key()
     data = {
-        "receipt": made,
+        "idempotency_key": made,
         "kind": "replaced",
         "extent": "set",
         "installed_part": plot.installed_parts[place],
@@ -186,7 +192,7 @@ def replace_part(mark: str, plot: Plot, number: int) -> Deed:
 def add_customer(mark: str, plot: Plot, number: int) -> Deed:
     """Add a customer."""
     made = key()
-    data = {"receipt": made, "name": f"Customer {mark}", "note": mark}
+    data = {"idempotency_key": made, "name": f"Customer {mark}", "note": mark}
     return Deed("customer", mark, "/customers/add/", data, made)
 
 
@@ -194,7 +200,7 @@ def add_unit(mark: str, plot: Plot, number: int) -> Deed:
     """Add a unit with the parts of its construction."""
     made = key()
     data = {
-        "receipt": made,
+        "idempotency_key": made,
         "code": mark,
         "note": mark,
         "panels": 3,
@@ -225,7 +231,7 @@ def plan_visit(mark: str, plot: Plot, site: int, *, hour: int, task: int = 0, ov
     made = key()
     day, time = slot(hour, over=over)
     data: dict[str, Any] = {
-        "receipt": made,
+        "idempotency_key": made,
         "day": str(day),
         "time": time,
         "minutes": 30,
@@ -278,7 +284,7 @@ def hand_in(mark: str, rows: list[dict[str, Any]]) -> Deed:
     made = key()
     lines = [",".join(rows[0]), *(",".join(str(value) for value in row.values()) for row in rows)]
     files = {"units": (f"{mark}.csv", "\n".join(lines).encode(), "text/csv")}
-    data = {"receipt": made, "care_by": "us", "keep_good": "on"}
+    data = {"idempotency_key": made, "care_by": "us", "keep_good": "on"}
     return Deed("file", mark, "/files/bring-in/", data, made, files=files, wanted=len(rows))
 
 

@@ -14,7 +14,7 @@ from schedules.models import MaintenanceTask, Visit, VisitTask
 from servicedesk.calls.models import Call, Finding, PhoneRecord, Photo
 from servicedesk.calls.photo_files import photo_path
 from servicedesk.constraints import NEW_COLUMN, RowRule
-from servicedesk.people.models import Receipt
+from servicedesk.people.models import IdempotencyKey
 from tests.faults.audit import Losses
 
 
@@ -82,7 +82,7 @@ def _count(model: type[Model], name: str, condition: str) -> int:
 def _half() -> Iterator[str]:
     """Look for the halves of operations, whoever did them."""
     halves = {
-        "receipts that lead nowhere": Receipt.objects.filter(location=""),
+        "idempotency keys that lead nowhere": IdempotencyKey.objects.filter(location=""),
         "calls logged here without a task": Call.objects.filter(logged_by__isnull=False, task__isnull=True),
         "findings recorded here without a look": Finding.objects.filter(
             recorded_by__isnull=False, inspection__isnull=True

@@ -84,7 +84,7 @@ def _bare(name: str, data: Callable[[], dict[str, Any]], *arguments: Any) -> Non
 _bare(
     "people:add_person",
     lambda: {
-        "receipt": key(),
+        "idempotency_key": key(),
         "name": "Ida",
         "username": word(),
         "role": "technician",
@@ -101,20 +101,20 @@ _simple("office:erase_customer", lambda: CustomerFactory(name="Trial"), lambda: 
 _simple(
     "units:add_unit",
     SiteFactory,
-    lambda: {"receipt": key(), "code": word(), "installed_on": DAY, "observed_from": DAY},
+    lambda: {"idempotency_key": key(), "code": word(), "installed_on": DAY, "observed_from": DAY},
 )
 _simple("units:change_unit", UnitFactory, lambda: {"code": word(), "installed_on": "2020-03-02"})
 _simple("units:remove_unit", lambda: InstalledPartFactory().unit, lambda: {"on": DAY})
 _simple("units:watch_unit", UnitFactory, lambda: {"from_on": DAY, "began": "taken_over"})
 _simple("units:stop_watching", ObservationPeriodFactory, lambda: {"until_on": DAY, "ended": "sold"})
-_bare("units:add_site", lambda: {"receipt": key(), **site_entries()})
+_bare("units:add_site", lambda: {"idempotency_key": key(), **site_entries()})
 _simple("units:change_site", SiteFactory, site_entries)
 _simple(
     "units:change_owner",
     lambda: OwnershipFactory().site,
     lambda: {"customer": CustomerFactory().pk, "on": DAY},
 )
-_bare("units:add_customer", lambda: {"receipt": key(), "name": word()})
+_bare("units:add_customer", lambda: {"idempotency_key": key(), "name": word()})
 _simple("units:change_customer", CustomerFactory, lambda: {"name": word()})
 _bare("units:add_reference", lambda: {"name": word(), "kind": "track", "in_use": "on"}, "types")
 # care, tasks, visits
@@ -125,7 +125,7 @@ _simple("schedules:cancel_task", TaskFactory, lambda: {"why": "trial"})
 _simple("schedules:complete_task", TaskFactory, lambda: {"on": str(timezone.localdate())})
 _bare(
     "schedules:add_care_rule",
-    lambda: {"receipt": key(), "component_type": ComponentTypeFactory().pk, **a_rule()},
+    lambda: {"idempotency_key": key(), "component_type": ComponentTypeFactory().pk, **a_rule()},
 )
 _simple("schedules:change_care_rule", CareRuleFactory, a_rule)
 _bare("schedules:care_by", lambda: {"sites": [SiteFactory().pk], "care_by": "us"})
@@ -155,7 +155,7 @@ _bare("schedules:make_link", lambda: {"whose": technician().pk})
 _simple(
     "calls:log_call_at",
     SiteFactory,
-    lambda: {"receipt": key(), "words": word(), "symptom": "stiff", "urgency": "this_week"},
+    lambda: {"idempotency_key": key(), "words": word(), "symptom": "stiff", "urgency": "this_week"},
 )
 _simple(
     "calls:change_call",
@@ -207,7 +207,7 @@ def schedules__change_letter_text() -> Sent:
 @form
 def schedules__plan_visit() -> Sent:
     site = SiteFactory()
-    entries = {"receipt": key(), **visit_entries(site)}
+    entries = {"idempotency_key": key(), **visit_entries(site)}
     return Sent("schedules:plan_visit", data=entries, query=f"?site={site.pk}")
 
 
@@ -305,21 +305,26 @@ def office__see_answer() -> Sent:
 @form
 def units__fit_part() -> Sent:
     part = ComponentTypeFactory()
-    data = {"receipt": key(), "component_type": part.pk, "panel": 0, "pieces": 1, "on": DAY}
+    data = {"idempotency_key": key(), "component_type": part.pk, "panel": 0, "pieces": 1, "on": DAY}
     return Sent("units:fit_part", (UnitFactory().pk,), data)
 
 
 @form
 def units__replace_set() -> Sent:
     part = InstalledPartFactory()
-    data = {"receipt": key(), "component_type": part.component_type_id, "pieces": 1, "on": DAY}
+    data = {"idempotency_key": key(), "component_type": part.component_type_id, "pieces": 1, "on": DAY}
     return Sent("units:replace_set", (part.pk,), data)
 
 
 @form
 def units__change_panel_share() -> Sent:
     part = InstalledPartFactory(unit__panels=2, pieces=4, component_type__kind="corner")
-    data = {"receipt": key(), "component_type": ComponentTypeFactory(kind="corner").pk, "panel": 1, "on": DAY}
+    data = {
+        "idempotency_key": key(),
+        "component_type": ComponentTypeFactory(kind="corner").pk,
+        "panel": 1,
+        "on": DAY,
+    }
     return Sent("units:change_panel_share", (part.pk,), data)
 
 
@@ -365,7 +370,7 @@ def calls__change_finding() -> Sent:
 
 @form
 def calls__add_call_photo() -> Sent:
-    return Sent("calls:add_call_photo", (CallFactory().pk,), {"receipt": key()}, files=a_photo())
+    return Sent("calls:add_call_photo", (CallFactory().pk,), {"idempotency_key": key()}, files=a_photo())
 
 
 @form

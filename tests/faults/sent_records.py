@@ -135,7 +135,7 @@ def a_finding(unit: Any) -> dict[str, Any]:
     InstalledPartFactory(unit=unit, component_type__kind="track")
     mode = FailureModeFactory(kind="track")
     return {
-        "receipt": key(),
+        "idempotency_key": key(),
         "mode": mode.pk,
         "severity": "hinders",
         "is_failure": "True",
@@ -146,7 +146,7 @@ def a_finding(unit: Any) -> dict[str, Any]:
 
 def some_work() -> dict[str, Any]:
     """The entries of a work."""
-    return {"receipt": key(), "kind": "cleaned", "done_on": DAY, "payer": "undecided"}
+    return {"idempotency_key": key(), "kind": "cleaned", "done_on": DAY, "payer": "undecided"}
 
 
 def phone_record(kind: str = "work") -> tuple[str, str]:
@@ -160,7 +160,7 @@ def phone_record(kind: str = "work") -> tuple[str, str]:
 def a_file() -> Sent:
     """Files handed in."""
     row = f"unit,site,installed_on\n{word()},{word()},2020-04-01\n".encode()
-    data = {"receipt": key(), "care_by": "us"}
+    data = {"idempotency_key": key(), "care_by": "us"}
     return Sent("office:bring_in", data=data, files={"units": ("units.csv", row, "text/csv")})
 
 

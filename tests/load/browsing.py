@@ -110,7 +110,7 @@ class Person(FastHttpUser):
         self, kind: str, address: str, page: str, told: dict[str, Any], *, may_refuse: bool = False
     ) -> str:
         """Send the form of a page with its tokens; answer where it led ("" where it was refused)."""
-        sent = {name: values(page, name)[:1] for name in ("csrfmiddlewaretoken", "receipt")}
+        sent = {name: values(page, name)[:1] for name in ("csrfmiddlewaretoken", "idempotency_key")}
         body = urlencode({name: value for name, value in {**sent, **told}.items() if value}, doseq=True)
         fine = (302, 422) if may_refuse else (302,)
         with self.client.post(

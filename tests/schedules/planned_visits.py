@@ -32,7 +32,7 @@ def planned(task: MaintenanceTask, *who: User, starts_at: datetime = NINE, **fie
 def filled_in(*tasks: MaintenanceTask, **fields: Any) -> dict[str, Any]:
     """Fill in the form of a visit."""
     told = {
-        "receipt": uuid.uuid4(),
+        "idempotency_key": uuid.uuid4(),
         "tasks": [task.pk for task in tasks],
         "day": "2026-05-04",
         "time": "09:00",

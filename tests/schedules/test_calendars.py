@@ -20,7 +20,7 @@ from django.test import Client
 from schedules import operations
 from schedules.models import CalendarLink
 from servicedesk.people.models import Change, User
-from servicedesk.refusals import Refused
+from servicedesk.refusals import RuleViolation
 from tests.factories import UserFactory, VisitFactory
 from tests.schedules.ical_linter import lint
 from tests.schedules.readers import read_with_icalendar
@@ -112,7 +112,7 @@ def test_there_is_one_link_a_person_and_one_for_the_team(as_technician: Client, 
     assert "There is a link in force already; replace it instead." in answer.content.decode()
     link_of(None)
     CalendarLink.objects.update(made_at=datetime.now(UTC) - timedelta(minutes=1))
-    with pytest.raises(Refused, match="in force already"):
+    with pytest.raises(RuleViolation, match="in force already"):
         link_of(None)
 
 

@@ -19,7 +19,7 @@ from schedules.models import CareDue, CareRule, ClockMark
 from schedules.operations.care import UNITS_AT_ONCE
 from schedules.recurrence import next_due
 from servicedesk.people.models import Change
-from servicedesk.refusals import Refused
+from servicedesk.refusals import RuleViolation
 from tests.factories import (
     CareDueFactory,
     CareRuleFactory,
@@ -196,7 +196,7 @@ def test_care_done_before_a_part_was_fitted_says_nothing_of_it() -> None:
 
 def test_care_still_to_come_is_refused() -> None:
     due = CareDueFactory(rule__work="cleaned")
-    with pytest.raises(Refused, match="still to come"):
+    with pytest.raises(RuleViolation, match="still to come"):
         operations.note_care_done(
             due.installed_part.unit, work="cleaned", on=date(2026, 5, 5), by=None, at=AT
         )

@@ -13,7 +13,7 @@ from pytest_django import DjangoAssertNumQueries, DjangoCaptureOnCommitCallbacks
 from schedules import operations
 from schedules.models import CareDue, CareRule
 from servicedesk.people.models import Change
-from servicedesk.refusals import Refused
+from servicedesk.refusals import RuleViolation
 from tests.factories import (
     CareDueFactory,
     CareRuleFactory,
@@ -50,15 +50,15 @@ def test_an_owner_adds_a_rule_and_its_parts_come_due(
     as_owner: Client, django_capture_on_commit_callbacks: DjangoCaptureOnCommitCallbacks
 ) -> None:
     installed_part = InstalledPartFactory(fitted_on=date(2025, 7, 15))
-    receipt = {"receipt": uuid.uuid4(), "component_type": installed_part.component_type_id}
+    idempotency_key = {"idempotency_key": uuid.uuid4(), "component_type": installed_part.component_type_id}
     with django_capture_on_commit_callbacks(execute=True):
-        answer = as_owner.post("/care-rules/add/", filled_in(**receipt))
+        answer = as_owner.post("/care-rules/add/", filled_in(**idempotency_key))
     assert answer["Location"] == "/care-rules/"
     rule = CareRule.objects.get()
     assert rule.season_words == "1 March to 31 May"
     assert CareDue.objects.get().next_due_on == date(2026, 5, 31)
     assert Change.objects.about(rule).get().did == "added"
-    as_owner.post("/care-rules/add/", filled_in(**receipt))
+    as_owner.post("/care-rules/add/", filled_in(**idempotency_key))
     assert CareRule.objects.count() == 1
 
 
@@ -87,7 +87,7 @@ def test_a_rule_that_can_not_be_is_refused_with_the_reason(
     as_owner: Client, fields: dict[str, Any], reason: str
 ) -> None:
     made = ComponentTypeFactory()
-    told = filled_in(receipt=uuid.uuid4(), component_type=made.pk, **fields)
+    told = filled_in(idempotency_key=uuid.uuid4(), component_type=made.pk, **fields)
     answer = as_owner.post("/care-rules/add/", told)
     assert answer.status_code == 422
     assert reason in answer.content.decode()
@@ -96,7 +96,7 @@ def test_a_rule_that_can_not_be_is_refused_with_the_reason(
 
 def test_two_rules_of_one_name_for_a_type_are_refused(as_owner: Client) -> None:
     rule = CareRuleFactory(name="lubricate the track")
-    told = filled_in(receipt=uuid.uuid4(), component_type=rule.component_type_id)
+    told = filled_in(idempotency_key=uuid.uuid4(), component_type=rule.component_type_id)
     assert "already has a care rule of that name" in as_owner.post("/care-rules/add/", told).content.decode()
 
 
@@ -180,7 +180,7 @@ def test_a_rule_out_of_force_ends_its_tasks_and_comes_back_with_new_parts() -> N
 def test_a_rule_stays_with_its_type() -> None:
     rule = CareRuleFactory()
     rule.component_type = ComponentTypeFactory()
-    with pytest.raises(Refused, match="stays with its type"):
+    with pytest.raises(RuleViolation, match="stays with its type"):
         operations.change_care_rule(rule, by=None, at=AT)
 
 

@@ -11,7 +11,7 @@ from schedules import operations
 from schedules.models import CareDue, MaintenanceTask, Visit, VisitTask
 from schedules.operations import Wait
 from servicedesk.people.models import Change, User
-from servicedesk.refusals import Refused
+from servicedesk.refusals import RuleViolation
 from tests.factories import CareDueFactory, TaskFactory, VisitFactory
 
 pytestmark = pytest.mark.django_db
@@ -98,7 +98,7 @@ def test_finishing_twice_changes_nothing(visit: Visit) -> None:
 
 
 def test_each_open_task_must_be_told_of_and_nothing_happens_before(visit: Visit) -> None:
-    with pytest.raises(Refused) as refused:
+    with pytest.raises(RuleViolation) as refused:
         finished(visit, "")
     assert refused.value.reasons == {
         "": [
@@ -122,11 +122,11 @@ def test_a_task_done_or_cancelled_meanwhile_need_not_be_told_of(visit: Visit) ->
 
 
 def test_reasons_and_tasks_that_are_not_known_are_refused(visit: Visit) -> None:
-    with pytest.raises(Refused, match="“whim” is no reason"):
+    with pytest.raises(RuleViolation, match="“whim” is no reason"):
         finished(visit, "", "", "whim")
     stray = TaskFactory()
     told = {task.pk: "" for task in tasks_of(visit)} | {stray.pk: ""}
-    with pytest.raises(Refused, match="not on this visit any more"):
+    with pytest.raises(RuleViolation, match="not on this visit any more"):
         operations.finish_visit(visit, outcomes=told, finished_at=ENDED, by=None, at=AT)
 
 
@@ -137,13 +137,13 @@ def test_a_proposal_that_took_place_counts_as_confirmed(visit: Visit) -> None:
 
 
 def test_a_cancelled_visit_one_without_people_and_one_to_come_are_refused(visit: Visit) -> None:
-    with pytest.raises(Refused, match="still to come"):
+    with pytest.raises(RuleViolation, match="still to come"):
         finished(visit, "", "", "", finished_at=AT + timedelta(hours=1))
     visit.technicians.clear()
-    with pytest.raises(Refused, match="Nobody is named"):
+    with pytest.raises(RuleViolation, match="Nobody is named"):
         finished(visit, "", "", "")
     Visit.objects.update(state="cancelled")
-    with pytest.raises(Refused, match="was cancelled"):
+    with pytest.raises(RuleViolation, match="was cancelled"):
         finished(visit, "", "", "")
 
 

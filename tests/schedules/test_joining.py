@@ -38,7 +38,7 @@ def tick() -> int:
 def send_form(as_owner: Client, **entries: str) -> Any:
     """Send the form for somebody new, without a password."""
     told = {"name": "Orla Quill", "username": "orla", "role": "technician", "password": ""}
-    return as_owner.post("/people/add/", {"receipt": str(uuid4()), **told, **entries})
+    return as_owner.post("/people/add/", {"idempotency_key": str(uuid4()), **told, **entries})
 
 
 def ask_for(as_owner: Client, **entries: str) -> User:

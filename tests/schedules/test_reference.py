@@ -24,7 +24,7 @@ from schedules.models import CareRule
 from schedules.recurrence import next_due
 from schedules.reference import load_all, load_care_rules
 from servicedesk.people.models import Change, User
-from servicedesk.refusals import Refused
+from servicedesk.refusals import RuleViolation
 from tests.factories import CareRuleFactory, ComponentTypeFactory
 from units.models import ComponentType, Construction, FailureMode, Kind
 from units.operations import change_record
@@ -219,7 +219,7 @@ def test_what_is_wrong_is_refused_by_file_row_and_field(
     path: Path, values: dict[str, Any], sentence: str
 ) -> None:
     change(path, **values)
-    with pytest.raises(Refused) as refused:
+    with pytest.raises(RuleViolation) as refused:
         load_care_rules(path, by=None, at=AT)
     assert str(refused.value).startswith("care_rules.json, row 1 (")
     assert sentence in str(refused.value)

@@ -26,7 +26,7 @@ from servicedesk.calls.photo_files import photo_path
 from servicedesk.calls.thumbnails import make_thumbnails, small_path
 from servicedesk.office.privacy.forgetting import forget_old
 from servicedesk.people.models import Change, Erasure
-from servicedesk.refusals import Refused
+from servicedesk.refusals import RuleViolation
 from servicedesk.reports.models import FailureDay, LotFlag, RiskDay
 from servicedesk.reports.operations import keep_failure_log, keep_lot_watch
 from tests.factories import (
@@ -217,5 +217,5 @@ def test_the_nightly_figures_are_kept_once() -> None:
         keep_failure_log(today=today, at=at)
         assert (RiskDay.objects.count(), FailureDay.objects.count()) == rows
         seen = together(lambda: keep_lot_watch(today=today, at=at))
-    assert not [each for each in seen if isinstance(each, Refused)]
+    assert not [each for each in seen if isinstance(each, RuleViolation)]
     assert LotFlag.objects.count() == 2

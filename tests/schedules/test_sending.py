@@ -241,7 +241,7 @@ def test_the_form_says_what_is_wrong_with_an_address(as_scheduler: Client, typed
 
 
 def test_people_with_an_international_domain_are_invited(post: MailServer, as_owner: Client) -> None:
-    new = {"name": "Nova Fitter", "username": "nova", "role": "technician", "receipt": str(uuid4())}
+    new = {"name": "Nova Fitter", "username": "nova", "role": "technician", "idempotency_key": str(uuid4())}
     refused = as_owner.post("/people/add/", {**new, "email": "büro@customer.example"})
     assert "many mail servers refuse" in told(refused.content)
     assert not User.objects.filter(username="nova").exists()

@@ -12,7 +12,7 @@ from django.utils import timezone
 from schedules import operations
 from schedules.models import MaintenanceTask, VisitTask
 from servicedesk.people.models import Change, User
-from servicedesk.refusals import Refused
+from servicedesk.refusals import RuleViolation
 from tests.factories import (
     CareDueFactory,
     InstalledPartFactory,
@@ -72,14 +72,14 @@ def test_a_task_of_a_site_needs_no_unit() -> None:
     ],
 )
 def test_a_task_that_can_not_be_is_refused(fields: dict[str, Any], reason: str) -> None:
-    with pytest.raises(Refused, match=reason):
+    with pytest.raises(RuleViolation, match=reason):
         added(**fields)
 
 
 def test_a_task_stays_with_its_site_and_unit() -> None:
-    with pytest.raises(Refused, match="another site"):
+    with pytest.raises(RuleViolation, match="another site"):
         added(site=SiteFactory())
-    with pytest.raises(Refused, match="another unit"):
+    with pytest.raises(RuleViolation, match="another unit"):
         added(installed_part=InstalledPartFactory())
 
 
@@ -105,7 +105,7 @@ def test_a_task_waits_until_a_day_and_goes_on() -> None:
     ],
 )
 def test_waiting_for_nothing_or_for_yesterday_is_refused(waiting_for: str, until: date, reason: str) -> None:
-    with pytest.raises(Refused, match=reason):
+    with pytest.raises(RuleViolation, match=reason):
         operations.let_task_wait(TaskFactory(), waiting_for=waiting_for, until=until, by=None, at=AT)
 
 
@@ -117,17 +117,17 @@ def test_done_is_done_once() -> None:
 
 
 def test_done_tomorrow_is_refused() -> None:
-    with pytest.raises(Refused, match="still to come"):
+    with pytest.raises(RuleViolation, match="still to come"):
         operations.complete_task(TaskFactory(), on=date(2026, 5, 5), by=None, at=AT)
 
 
 def test_what_is_over_can_not_end_the_other_way() -> None:
     done, cancelled = TaskFactory(state="completed", done_on=TODAY), TaskFactory(state="cancelled")
-    with pytest.raises(Refused, match="done already"):
+    with pytest.raises(RuleViolation, match="done already"):
         operations.cancel_task(done, by=None, at=AT)
-    with pytest.raises(Refused, match="was cancelled"):
+    with pytest.raises(RuleViolation, match="was cancelled"):
         operations.complete_task(cancelled, on=TODAY, by=None, at=AT)
-    with pytest.raises(Refused, match="nothing can change"):
+    with pytest.raises(RuleViolation, match="nothing can change"):
         operations.let_task_wait(done, waiting_for="part", until=TODAY, by=None, at=AT)
     assert operations.cancel_task(cancelled, by=None, at=AT).state == "cancelled"
 

@@ -12,7 +12,7 @@ from django.db import connections
 from schedules import operations
 from schedules.models import CareDue, MaintenanceTask, Visit
 from servicedesk.people.models import ChangedField, User
-from servicedesk.refusals import Refused
+from servicedesk.refusals import RuleViolation
 from tests.factories import (
     CareDueFactory,
     CareRuleFactory,
@@ -39,7 +39,7 @@ def at_once(*works: Callable[[], object]) -> list[object]:
         start.wait()
         try:
             answers[number] = work()
-        except Refused as refusal:
+        except RuleViolation as refusal:
             answers[number] = refusal
         finally:
             connections.close_all()
@@ -92,7 +92,7 @@ def test_two_schedulers_planning_the_same_task_make_one_visit() -> None:
         )
 
     answers = at_once(plan(first), plan(second))
-    (refused,) = [answer for answer in answers if isinstance(answer, Refused)]
+    (refused,) = [answer for answer in answers if isinstance(answer, RuleViolation)]
     assert "is on another visit already on 1 June at 09:00" in str(refused)
     assert Visit.objects.count() == 1
 
@@ -108,7 +108,9 @@ def test_one_technician_is_not_promised_to_two_sites() -> None:
 
     answers = at_once(*[plan(task) for task in tasks])
     assert sum(isinstance(answer, Visit) for answer in answers) == 1
-    assert all("choose another time" in str(answer) for answer in answers if isinstance(answer, Refused))
+    assert all(
+        "choose another time" in str(answer) for answer in answers if isinstance(answer, RuleViolation)
+    )
     assert Visit.objects.count() == 1
 
 
@@ -170,7 +172,7 @@ def test_many_writers_wait_their_turn() -> None:
 
     ticks = [lambda: operations.raise_due(TODAY, at=AT)] * 2
     answers = at_once(*ticks, *[busy(task, person) for task, person in zip(tasks, people, strict=True)])
-    assert not [answer for answer in answers if isinstance(answer, Refused)]
+    assert not [answer for answer in answers if isinstance(answer, RuleViolation)]
     assert Visit.objects.count() == 32
     assert MaintenanceTask.objects.open().count() == 208
 

@@ -13,7 +13,7 @@ from django.test import Client
 from schedules import operations
 from schedules.models import MaintenanceTask, Visit
 from servicedesk.people.models import Change, User
-from servicedesk.refusals import Refused
+from servicedesk.refusals import RuleViolation
 from tests.factories import (
     CareDueFactory,
     OwnershipFactory,
@@ -134,9 +134,9 @@ def test_the_past_is_refused_unless_it_is_recorded_afterwards(as_scheduler: Clie
     task = at_site()
     where, form = f"/visits/plan/?site={task.site_id}", filled_in(task, day="2026-04-17")
     assert "Tick “It has taken place”" in as_scheduler.post(where, form).content.decode()
-    over = {**form, "receipt": uuid.uuid4(), "already_over": "on"}
+    over = {**form, "idempotency_key": uuid.uuid4(), "already_over": "on"}
     assert "Say who was there." in as_scheduler.post(where, over).content.decode()
-    over |= {"receipt": uuid.uuid4(), "technicians": [technician.pk]}
+    over |= {"idempotency_key": uuid.uuid4(), "technicians": [technician.pk]}
     for _ in range(2):  # the second time as by a double click
         page = as_scheduler.post(where, over, follow=True).content.decode()
         assert "Recorded. Finish the visit" in page
@@ -169,10 +169,10 @@ def test_what_was_ticked_stays_ticked_when_the_form_comes_back(as_scheduler: Cli
 
 def test_three_people_are_too_many_and_one_who_left_can_not_go() -> None:
     people = [UserFactory() for _ in range(3)]
-    with pytest.raises(Refused, match="One or two people"):
+    with pytest.raises(RuleViolation, match="One or two people"):
         planned(at_site(), *people)
     left = UserFactory(is_active=False)
-    with pytest.raises(Refused, match="does not work here any more"):
+    with pytest.raises(RuleViolation, match="does not work here any more"):
         planned(at_site(), left)
 
 
@@ -207,7 +207,7 @@ def test_nobody_is_at_two_places_at_once(technician: User, starts: int, refused:
     if not refused:
         planned(other, technician, starts_at=start)
         return
-    with pytest.raises(Refused) as told_no:
+    with pytest.raises(RuleViolation) as told_no:
         planned(other, UserFactory(), technician, starts_at=start)
     (reason,) = told_no.value.reasons["technicians"]
     assert reason == (
@@ -243,5 +243,5 @@ def test_a_task_that_ended_meanwhile_is_refused_with_what_became_of_it(
 
 def test_tasks_of_another_site_are_refused() -> None:
     task = at_site()
-    with pytest.raises(Refused, match="another site"):
+    with pytest.raises(RuleViolation, match="another site"):
         operations.plan_visit(SiteFactory(), starts_at=NINE, tasks=[task], by=None, at=AT)

@@ -13,7 +13,7 @@ from django.test import Client
 from schedules import operations
 from schedules.models import Absence, Visit, WorkingDay
 from servicedesk.people.models import User
-from servicedesk.refusals import Refused
+from servicedesk.refusals import RuleViolation
 from tests.schedules.planned_visits import AT, NINE, at_site, filled_in, planned, told
 
 pytestmark = pytest.mark.django_db
@@ -106,7 +106,7 @@ def test_a_visit_can_be_noted_on_though_somebody_fell_ill(as_scheduler: Client, 
     visit = planned(at_site(), technician, starts_at=NINE + timedelta(hours=10))
     Absence.objects.create(person=technician, first_on=MONDAY, last_on=MONDAY)
     assert ask(as_scheduler, technician, visit, time="19:00", note="Ladder") == ""
-    with pytest.raises(Refused, match="is away on 4 May 2026: choose another day"):
+    with pytest.raises(RuleViolation, match="is away on 4 May 2026: choose another day"):
         operations.confirm_visit(visit, by=None, at=AT)
     page = ask(as_scheduler, technician, visit, time="18:00")
     assert "is away on 4 May 2026" in page
@@ -117,7 +117,7 @@ def test_nobody_is_moved_into_an_absence_and_customers_are_not_told_of_it(techni
     moved = NINE + timedelta(days=1)
     Absence.objects.create(person=technician, first_on=moved.date(), last_on=moved.date(), note="ill")
     for agreed, why in ((False, r"is away on 5 May 2026 \(ill\)"), (True, "not to be had any more")):
-        with pytest.raises(Refused, match=why):
+        with pytest.raises(RuleViolation, match=why):
             operations.move_visit(
                 visit, person=technician, starts={visit.pk: moved}, agreed=agreed, by=None, at=AT
             )

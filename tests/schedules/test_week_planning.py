@@ -25,7 +25,7 @@ from schedules.models import (
 )
 from schedules.operations import week as week_operations
 from servicedesk.people.models import Change
-from servicedesk.refusals import Refused
+from servicedesk.refusals import RuleViolation
 from tests.factories import (
     CareDueFactory,
     CareRuleFactory,
@@ -328,14 +328,14 @@ def test_an_empty_week_is_planned_too() -> None:
 
 
 def test_a_week_that_can_not_be_planned_is_refused() -> None:
-    with pytest.raises(Refused, match="is over"):
+    with pytest.raises(RuleViolation, match="is over"):
         plan_week(date(2026, 4, 20))
-    with pytest.raises(Refused, match="more than a year"):
+    with pytest.raises(RuleViolation, match="more than a year"):
         plan_week(date(2028, 4, 24))
-    with pytest.raises(Refused, match="begins on a Monday"):
+    with pytest.raises(RuleViolation, match="begins on a Monday"):
         plan_week(date(2026, 5, 5))
     operations.ask_for_week(MONDAY, horizon_days=14, by=None, at=SUNDAY_NOON)
-    with pytest.raises(Refused, match="being planned already"):
+    with pytest.raises(RuleViolation, match="being planned already"):
         operations.ask_for_week(MONDAY, horizon_days=14, by=None, at=SUNDAY_NOON)
 
 

@@ -125,7 +125,7 @@ def test_an_error_speaks_to_staff(technician: User, no_folder: None) -> None:
     client = Client(raise_request_exception=False)
     client.force_login(technician)
     path = f"/calls/{CallFactory().pk}/photos/add/"
-    answer = client.post(path, {"receipt": str(uuid4()), "photo": small_photo()})
+    answer = client.post(path, {"idempotency_key": str(uuid4()), "photo": small_photo()})
     assert answer.status_code == 500
     assert 'href="/"' in told(answer.content)
 
@@ -172,7 +172,9 @@ def test_a_photo_too_large_leaves_the_words_in_the_form(sticker: str, as_technic
     assert "It sticks</textarea>" in page
     assert not Call.objects.exists()
     call = CallFactory()
-    answer = as_technician.post(f"/calls/{call.pk}/photos/add/", {"receipt": "x", "photo": large_file()})
+    answer = as_technician.post(
+        f"/calls/{call.pk}/photos/add/", {"idempotency_key": "x", "photo": large_file()}
+    )
     assert answer.status_code == 422
 
 

@@ -52,10 +52,10 @@ def no_room() -> Iterator[None]:
         cursor.execute("PRAGMA max_page_count = 1073741823")
 
 
-def a_call(receipt: str) -> dict[str, Any]:
+def a_call(idempotency_key: str) -> dict[str, Any]:
     """Fill in the form of a call, with more words than any page left in the file can hold."""
     return {
-        "receipt": receipt,
+        "idempotency_key": idempotency_key,
         "told_by": "Testa Person",
         "words": "sticks <b>at noon</b> " + "é" * 3_900,
         "symptom": "stiff",
@@ -70,19 +70,19 @@ def test_a_full_disk_says_so_keeps_the_entries_and_stores_nothing(
     site = SiteFactory()
     client = Client(raise_request_exception=False)
     client.force_login(user_with(Role.TECHNICIAN))
-    receipt = str(uuid4())
+    idempotency_key = str(uuid4())
     with no_room():
-        answer = client.post(f"/calls/log/{site.pk}/", a_call(receipt))
+        answer = client.post(f"/calls/log/{site.pk}/", a_call(idempotency_key))
     page = answer.content.decode()
     assert answer.status_code == 507
     assert "The disk of this desk is full" in page
-    assert f'name="receipt" value="{receipt}"' in page
+    assert f'name="idempotency_key" value="{idempotency_key}"' in page
     assert "sticks &lt;b&gt;at noon&lt;/b&gt;" in page
     assert "<b>at noon" not in page
     assert not Call.objects.exists()
     assert not MaintenanceTask.objects.exists()
     for _ in range(2):
-        assert client.post(f"/calls/log/{site.pk}/", a_call(receipt)).status_code == 302
+        assert client.post(f"/calls/log/{site.pk}/", a_call(idempotency_key)).status_code == 302
     assert Call.objects.count() == 1
 
 
@@ -132,7 +132,7 @@ def test_a_photo_without_room_leaves_no_half_file(
     with monkeypatch.context() as patch:
         patch.setattr(os, "fsync", full)
         photo = SimpleUploadedFile("p.png", content.getvalue(), "image/png")
-        answer = browser.post(f"/calls/{call.pk}/photos/add/", {"receipt": uuid4(), "photo": photo})
+        answer = browser.post(f"/calls/{call.pk}/photos/add/", {"idempotency_key": uuid4(), "photo": photo})
     assert answer.status_code == 507
     assert "choose them again" in told(answer.content)
     assert not Photo.objects.exists()

@@ -157,11 +157,11 @@ def test_files_within_the_limit_are_taken_through_little_memory(
     server: Server, session: str, addresses: dict[str, str]
 ) -> None:
     photo = next(path for path in addresses if "/photos/add/" in path)
-    length, pieces = with_file("photo", 24 * MB, receipt=str(uuid4()))
+    length, pieces = with_file("photo", 24 * MB, idempotency_key=str(uuid4()))
     told = server.send(head(photo, PARTS, session=session, Content_Length=length), pieces)
     assert (told.status, "no photo we can read" in told.words) == (422, True)
     assert told.grown < MOST_GROWN
-    length, pieces = with_file("units", 90 * MB, receipt=str(uuid4()), care_by="us", check_only="on")
+    length, pieces = with_file("units", 90 * MB, idempotency_key=str(uuid4()), care_by="us", check_only="on")
     told = server.send(head("/files/bring-in/", PARTS, session=session, Content_Length=length), pieces)
     assert told.status == 302
     assert told.on_disk > 50 * MB  # it went through a file
@@ -189,7 +189,13 @@ def test_pictures_made_to_fill_memory(
     path = next(path for path in addresses if "/photos/add/" in path)
 
     def send(content: bytes) -> tuple[int, int]:
-        body = part("receipt") + str(uuid4()).encode() + part("photo", "p.jpg") + content + b"\r\n--cut--\r\n"
+        body = (
+            part("idempotency_key")
+            + str(uuid4()).encode()
+            + part("photo", "p.jpg")
+            + content
+            + b"\r\n--cut--\r\n"
+        )
         told = server.send(head(path, PARTS, session=session, Content_Length=len(body)), iter([body]))
         return told.status, told.grown
 

@@ -92,7 +92,7 @@ def test_records_and_photos_of_another_technicians_phone(
 
 def test_a_photo_takes_signing_in(client: Client, as_scheduler: Client) -> None:
     call = CallFactory()
-    as_scheduler.post(f"/calls/{call.pk}/photos/add/", {"receipt": uuid4(), "photo": photo()})
+    as_scheduler.post(f"/calls/{call.pk}/photos/add/", {"idempotency_key": uuid4(), "photo": photo()})
     kept = Photo.objects.get()
     assert client.get(f"/calls/photos/{kept.pk}/").status_code == 302
     shown = as_scheduler.get(f"/calls/photos/{kept.pk}/")

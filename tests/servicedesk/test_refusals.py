@@ -13,7 +13,7 @@ from django.apps import apps
 from django.db.models import AutoField, Field, ForeignKey, Model, UniqueConstraint
 from factory.django import DjangoModelFactory
 
-from servicedesk.refusals import CLASH, Refused, one_step
+from servicedesk.refusals import CLASH, RuleViolation, atomic_operation
 from tests import factories
 from units.models import Customer
 
@@ -122,7 +122,7 @@ def breach(row: Model, same: set[str]) -> str:
     for field in row._meta.local_concrete_fields:
         if field.name in unique_names(type(row)) - same:
             setattr(again, field.name, a_value(field))
-    with pytest.raises(Refused) as refusal, one_step():
+    with pytest.raises(RuleViolation) as refusal, atomic_operation():
         type(row)._base_manager.bulk_create([again])
     return str(refusal.value)
 
@@ -163,6 +163,6 @@ def test_what_somebody_typed_is_not_taken_for_the_name_of_a_rule() -> None:
 
 
 def test_a_missing_value_is_nobodys_sentence() -> None:
-    with pytest.raises(Refused) as refusal, one_step():
+    with pytest.raises(RuleViolation) as refusal, atomic_operation():
         Customer._base_manager.bulk_create([Customer(name=None)])
     assert str(refusal.value) == CLASH

@@ -40,7 +40,13 @@ def adding(kind: str) -> str:
 
 
 def unit_entries(**others: Any) -> dict[str, Any]:
-    return {"code": "S900-1", "installed_on": "2020-03-02", "age_known": "on", "receipt": uuid4(), **others}
+    return {
+        "code": "S900-1",
+        "installed_on": "2020-03-02",
+        "age_known": "on",
+        "idempotency_key": uuid4(),
+        **others,
+    }
 
 
 def said(client: Client, url: str, entries: dict[str, Any]) -> str:
@@ -82,7 +88,7 @@ def test_codes_of_units_differ_in_more_than_capitals(as_scheduler: Client, code:
 
 def test_codes_of_sites_differ_in_more_than_capitals(as_scheduler: Client) -> None:
     SiteFactory.create(code="Probe-1")
-    page = said(as_scheduler, "/sites/add/", {"code": "probe-1", "care_by": "us", "receipt": uuid4()})
+    page = said(as_scheduler, "/sites/add/", {"code": "probe-1", "care_by": "us", "idempotency_key": uuid4()})
     assert "“Probe-1” is there already" in page
     assert Site.objects.count() == 1
 
@@ -163,7 +169,9 @@ def test_a_temperature_stored_before_can_stay(as_scheduler: Client) -> None:
 
 @pytest.mark.parametrize("phone", ["555 0100 ask for Ann", "ask for Ann", "--", "call me", "5"])
 def test_a_phone_is_a_number(as_scheduler: Client, phone: str) -> None:
-    page = said(as_scheduler, "/customers/add/", {"name": "Ada Probeson", "phone": phone, "receipt": uuid4()})
+    page = said(
+        as_scheduler, "/customers/add/", {"name": "Ada Probeson", "phone": phone, "idempotency_key": uuid4()}
+    )
     assert "is not only a number" in page
     assert not Customer.objects.exists()
     call = CallFactory.create(phone="")
@@ -206,7 +214,7 @@ def test_no_page_makes_a_phone_link_by_hand() -> None:
 @pytest.mark.parametrize("length", [LONGEST_TEXT + 1, 20_000])
 def test_a_text_beyond_its_limit_comes_back_whole(as_scheduler: Client, length: int) -> None:
     site = SiteFactory.create()
-    entries = {"words": "w" * length, "symptom": "other", "urgency": "this_week", "receipt": uuid4()}
+    entries = {"words": "w" * length, "symptom": "other", "urgency": "this_week", "idempotency_key": uuid4()}
     page = said(as_scheduler, f"/calls/log/{site.pk}/", entries)
     assert f"These are {length:,} characters, and 4,000 are the most here" in page
     assert "w" * length in page

@@ -7,7 +7,7 @@ from datetime import UTC, date, datetime
 import pytest
 
 from servicedesk.people.models import Change
-from servicedesk.refusals import Refused
+from servicedesk.refusals import RuleViolation
 from tests.factories import (
     ComponentTypeFactory,
     ConstructionFactory,
@@ -57,7 +57,7 @@ def test_the_share_must_be_said_where_pieces_do_not_divide() -> None:
     unit = UnitFactory(panels=4)
     plastic = InstalledPartFactory(unit=unit, component_type__kind="corner", pieces=15)
     metal = ComponentTypeFactory(kind="corner")
-    with pytest.raises(Refused, match="say how many were changed"):
+    with pytest.raises(RuleViolation, match="say how many were changed"):
         fitting.change_panel_share(
             plastic, panel=2, component_type=metal, on=date(2023, 5, 4), by=None, at=AT
         )
@@ -80,14 +80,14 @@ def test_what_a_share_can_not_be(told: dict[str, object], sentence: str) -> None
         "on": date(2023, 5, 4),
         **told,
     }
-    with pytest.raises(Refused, match=sentence):
+    with pytest.raises(RuleViolation, match=sentence):
         fitting.change_panel_share(keys, **entries, by=None, at=AT)
     assert InstalledPart.objects.get(pk=keys.pk).pieces_left == 16
 
 
 def test_a_part_is_not_replaced_by_another_kind() -> None:
     liner = InstalledPartFactory()
-    with pytest.raises(Refused, match="can't take the place of"):
+    with pytest.raises(RuleViolation, match="can't take the place of"):
         fitting.replace_set(
             liner, component_type=ComponentTypeFactory(kind="corner"), on=date(2023, 5, 4), by=None, at=AT
         )
@@ -101,7 +101,7 @@ def test_a_part_already_out_is_not_replaced_again() -> None:
         ),
         lambda: fitting.take_out(liner, on=date(2023, 5, 4), by=None, at=AT),
     ):
-        with pytest.raises(Refused, match="1 January 2022 already"):
+        with pytest.raises(RuleViolation, match="1 January 2022 already"):
             change()
 
 
@@ -114,7 +114,7 @@ def test_taking_out_leaves_the_slot_empty() -> None:
 
 def test_fitting_before_the_unit_was_there_is_refused() -> None:
     unit = UnitFactory(installed_on=date(2020, 3, 2))
-    with pytest.raises(Refused, match="installed later"):
+    with pytest.raises(RuleViolation, match="installed later"):
         fitting.fit_part(
             unit,
             component_type=ComponentTypeFactory(),
@@ -159,7 +159,7 @@ def test_a_new_unit_starts_with_the_parts_of_its_construction() -> None:
 
 
 def test_a_unit_is_not_watched_before_it_is_installed() -> None:
-    with pytest.raises(Refused, match="before it was installed"):
+    with pytest.raises(RuleViolation, match="before it was installed"):
         operations.add_unit(
             Unit(code="U-1", site=SiteFactory(), installed_on=date(2022, 4, 1)),
             extras=operations.Extras(),
@@ -179,5 +179,5 @@ def test_removing_a_unit_ends_its_parts_and_our_watching(scheduler: object) -> N
     period.refresh_from_db()
     assert part.removed_on == date(2024, 2, 1)
     assert (period.until_on, period.ended) == (date(2024, 2, 1), "removed")
-    with pytest.raises(Refused, match="removed on 1 February 2024 already"):
+    with pytest.raises(RuleViolation, match="removed on 1 February 2024 already"):
         operations.remove_unit(part.unit, on=date(2024, 3, 1), by=scheduler, at=AT)

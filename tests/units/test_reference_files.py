@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from servicedesk.people.models import Change
-from servicedesk.refusals import Refused
+from servicedesk.refusals import RuleViolation
 from tests.factories import ComponentTypeFactory, FailureModeFactory
 from tests.units.reference_folder import change, write_small_folder
 from units.models import ComponentType, Construction
@@ -105,7 +105,7 @@ def test_what_is_wrong_is_refused_by_file_row_and_field(
     folder: Path, file: str, values: dict[str, Any], sentence: str
 ) -> None:
     change(folder, file, **values)
-    with pytest.raises(Refused) as refused:
+    with pytest.raises(RuleViolation) as refused:
         load(folder)
     assert str(refused.value).startswith(file)
     assert sentence in str(refused.value)
@@ -130,7 +130,7 @@ UNREADABLE = [
 @pytest.mark.parametrize(("content", "sentence"), UNREADABLE, ids=range(len(UNREADABLE)))
 def test_a_file_that_is_no_list_of_rows_is_refused(folder: Path, content: bytes, sentence: str) -> None:
     (folder / "component_types.json").write_bytes(content)
-    with pytest.raises(Refused) as refused:
+    with pytest.raises(RuleViolation) as refused:
         load(folder)
     assert str(refused.value).startswith("component_types.json")
     assert sentence in str(refused.value)
@@ -139,10 +139,12 @@ def test_a_file_that_is_no_list_of_rows_is_refused(folder: Path, content: bytes,
 @pytest.mark.django_db
 def test_a_missing_file_is_named_with_its_folder(folder: Path) -> None:
     (folder / "constructions.json").unlink()
-    with pytest.raises(Refused, match=rf"constructions\.json is not in the folder {re.escape(str(folder))}"):
+    with pytest.raises(
+        RuleViolation, match=rf"constructions\.json is not in the folder {re.escape(str(folder))}"
+    ):
         load(folder)
     (folder / "constructions.json").mkdir()
-    with pytest.raises(Refused, match=r"constructions\.json can't be read: Is a directory"):
+    with pytest.raises(RuleViolation, match=r"constructions\.json can't be read: Is a directory"):
         load(folder)
     assert not ComponentType.objects.exists()
 
@@ -150,14 +152,16 @@ def test_a_missing_file_is_named_with_its_folder(folder: Path) -> None:
 @pytest.mark.django_db
 def test_two_rows_with_one_name_are_refused(folder: Path) -> None:
     change(folder, "component_types.json", row=1, kind="track", aliases=["BARE"])
-    with pytest.raises(Refused, match=r"row 2 \(test key\), aliases: “BARE” is a name in .*row 1 \(plain"):
+    with pytest.raises(
+        RuleViolation, match=r"row 2 \(test key\), aliases: “BARE” is a name in .*row 1 \(plain"
+    ):
         load(folder)
 
 
 @pytest.mark.django_db
 def test_the_same_name_may_stand_for_types_of_two_kinds(folder: Path) -> None:
     change(folder, "component_types.json", row=1, aliases=["bare"])
-    with pytest.raises(Refused, match=r"component_type: “Bare” could be “plain track” or “test key”"):
+    with pytest.raises(RuleViolation, match=r"component_type: “Bare” could be “plain track” or “test key”"):
         load(folder)
     change(folder, "constructions.json", parts=[{"component_type": "plain track"}])
     assert load(folder)["component types"] == Loaded(added=2, kept=0)
@@ -167,7 +171,7 @@ def test_the_same_name_may_stand_for_types_of_two_kinds(folder: Path) -> None:
 def test_a_name_that_the_owner_gave_to_another_type_is_refused(folder: Path) -> None:
     ComponentTypeFactory(name="our track", kind="track", aliases="bare")
     with pytest.raises(
-        Refused, match=r"row 1 \(plain track\), aliases: “bare” stands for “our track” already"
+        RuleViolation, match=r"row 1 \(plain track\), aliases: “bare” stands for “our track” already"
     ):
         load(folder)
 
@@ -175,12 +179,16 @@ def test_a_name_that_the_owner_gave_to_another_type_is_refused(folder: Path) -> 
 @pytest.mark.django_db
 def test_a_name_of_another_construction_is_refused(folder: Path) -> None:
     Construction.objects.create(code="Z", name="our build", aliases="test-build")
-    with pytest.raises(Refused, match=r"row 1 \(9\), name: “test build” stands for “our build” already"):
+    with pytest.raises(
+        RuleViolation, match=r"row 1 \(9\), name: “test build” stands for “our build” already"
+    ):
         load(folder)
 
 
 @pytest.mark.django_db
 def test_a_mode_whose_words_are_taken_is_refused(folder: Path) -> None:
     FailureModeFactory(kind="track", name="binds", code="OWN-1")
-    with pytest.raises(Refused, match=r"row 1 \(TST-01\): Parts of this kind already have a failure mode"):
+    with pytest.raises(
+        RuleViolation, match=r"row 1 \(TST-01\): Parts of this kind already have a failure mode"
+    ):
         load(folder)

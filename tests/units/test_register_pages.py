@@ -46,13 +46,15 @@ def words(answer: object) -> str:
 
 
 def test_from_a_customer_to_a_unit_on_its_sheet(as_scheduler: Client) -> None:
-    answer = as_scheduler.post("/customers/add/", {"receipt": key(), "name": "Ida Probe"}, follow=True)
+    answer = as_scheduler.post(
+        "/customers/add/", {"idempotency_key": key(), "name": "Ida Probe"}, follow=True
+    )
     customer = Customer.objects.get()
     assert "Ida Probe" in words(answer)
     answer = as_scheduler.post(
         "/sites/add/",
         {
-            "receipt": key(),
+            "idempotency_key": key(),
             "code": "S-1",
             "address": "3 Heron Way",
             "care_by": "us",
@@ -73,7 +75,7 @@ def test_from_a_customer_to_a_unit_on_its_sheet(as_scheduler: Client) -> None:
     answer = as_scheduler.post(
         f"/sites/{site.pk}/add-unit/",
         {
-            "receipt": key(),
+            "idempotency_key": key(),
             "code": "U-1",
             "construction": built.pk,
             "panels": 4,
@@ -105,7 +107,7 @@ def test_a_length_that_makes_no_sense_is_refused_and_nothing_typed_is_lost(
     site = SiteFactory()
     answer = as_scheduler.post(
         f"/sites/{site.pk}/add-unit/",
-        {"receipt": key(), "code": "U-1", "width_mm": typed, "installed_on": "2021-05-03"},
+        {"idempotency_key": key(), "code": "U-1", "width_mm": typed, "installed_on": "2021-05-03"},
     )
     assert answer.status_code == 422
     page = words(answer)
@@ -119,13 +121,13 @@ def test_since_when_failures_are_heard_of_is_asked_of_a_unit_that_stood_long(as_
     site, today = SiteFactory.create(), timezone.localdate()
     stood_since = today - timedelta(days=31)
     long_ago, lately = stood_since.isoformat(), (today - timedelta(days=30)).isoformat()
-    entries = {"receipt": key(), "code": "W-1", "installed_on": long_ago}
+    entries = {"idempotency_key": key(), "code": "W-1", "installed_on": long_ago}
     answer = as_scheduler.post(f"/sites/{site.pk}/add-unit/", entries)
     assert answer.status_code == 422
     page = words(answer)
     assert f"Say since when we would have heard of its failures: since {stood_since:%-d %B %Y} if we" in page
     as_scheduler.post(f"/sites/{site.pk}/add-unit/", entries | {"observed_from": lately})
-    entries |= {"receipt": key(), "code": "W-2", "installed_on": lately}
+    entries |= {"idempotency_key": key(), "code": "W-2", "installed_on": lately}
     as_scheduler.post(f"/sites/{site.pk}/add-unit/", entries)
     began = ObservationPeriod.objects.order_by("unit__code").values_list("from_on", "began")
     day = date.fromisoformat(lately)
@@ -138,7 +140,7 @@ def test_panels_left_uncounted_follow_the_height(as_scheduler: Client) -> None:
         as_scheduler.post(
             f"/sites/{site.pk}/add-unit/",
             {
-                "receipt": key(),
+                "idempotency_key": key(),
                 "code": code,
                 "height_mm": height,
                 "installed_on": "2021-05-03",
@@ -153,7 +155,7 @@ def test_a_code_taken_is_told_beside_its_field(as_scheduler: Client) -> None:
     unit = UnitFactory()
     answer = as_scheduler.post(
         f"/sites/{unit.site_id}/add-unit/",
-        {"receipt": key(), "code": unit.code, "installed_on": "2021-05-03"},
+        {"idempotency_key": key(), "code": unit.code, "installed_on": "2021-05-03"},
     )
     assert answer.status_code == 422
     assert "already exists" in words(answer)
@@ -177,7 +179,7 @@ def test_replacing_one_panel_and_removing_through_the_pages(as_scheduler: Client
     unit = UnitFactory(panels=4)
     keys = InstalledPartFactory(unit=unit, component_type__kind="corner", pieces=16)
     metal = ComponentTypeFactory(kind="corner", name="metal key")
-    entries = {"receipt": key(), "panel": 2, "component_type": metal.pk, "on": "2024-01-05"}
+    entries = {"idempotency_key": key(), "panel": 2, "component_type": metal.pk, "on": "2024-01-05"}
     page = words(as_scheduler.post(f"/parts/{keys.pk}/one-panel/", entries, follow=True))
     assert "Changed. The other pieces go on" in page
     assert "metal key" in page
@@ -185,7 +187,7 @@ def test_replacing_one_panel_and_removing_through_the_pages(as_scheduler: Client
     assert InstalledPart.objects.filter(component_type=metal).count() == 1
     as_scheduler.post(
         f"/parts/{keys.pk}/replace/",
-        {"receipt": key(), "component_type": metal.pk, "on": "2024-02-05", "pieces": 12},
+        {"idempotency_key": key(), "component_type": metal.pk, "on": "2024-02-05", "pieces": 12},
     )
     assert InstalledPart.objects.in_place().filter(component_type=metal).count() == 2
     one = InstalledPart.objects.in_place().get(panel=2)
@@ -201,7 +203,7 @@ def test_a_part_fitted_into_a_taken_slot_is_refused_with_the_way_out(as_schedule
     answer = as_scheduler.post(
         f"/units/{part.unit_id}/fit/",
         {
-            "receipt": key(),
+            "idempotency_key": key(),
             "component_type": part.component_type_id,
             "panel": 0,
             "pieces": 1,
@@ -217,7 +219,7 @@ def test_a_part_fitted_into_an_empty_slot(as_scheduler: Client) -> None:
     part = ComponentTypeFactory(kind="lite", name="tempered test lite")
     answer = as_scheduler.post(
         f"/units/{unit.pk}/fit/",
-        {"receipt": key(), "component_type": part.pk, "panel": 0, "pieces": 1, "on": "2024-01-05"},
+        {"idempotency_key": key(), "component_type": part.pk, "panel": 0, "pieces": 1, "on": "2024-01-05"},
         follow=True,
     )
     assert "tempered test lite" in words(answer)
@@ -358,15 +360,15 @@ def test_an_owner_extends_the_reference_data(as_owner: Client) -> None:
 
 def test_a_day_that_is_none_is_named_and_how_to_write_one_is_said(as_scheduler: Client) -> None:
     site = SiteFactory()
-    asked = {"receipt": key(), "code": "Q-1", "site": site.pk, "installed_on": "31.2.2026"}
+    asked = {"idempotency_key": key(), "code": "Q-1", "site": site.pk, "installed_on": "31.2.2026"}
     answer = as_scheduler.post(f"/sites/{site.pk}/add-unit/", asked)
     assert "“31.2.2026” is no day: write it as year, month and day, such as 2026-03-31." in words(answer)
     assert not Unit.objects.exists()
 
 
 def test_a_form_sent_again_is_led_to_its_record_though_the_code_is_taken_by_it(as_scheduler: Client) -> None:
-    entries = {"receipt": key(), "code": "S-77", "address": "1 Testing Lane", "care_by": "nobody"}
+    entries = {"idempotency_key": key(), "code": "S-77", "address": "1 Testing Lane", "care_by": "nobody"}
     first, again = (as_scheduler.post("/sites/add/", entries) for _ in range(2))
     assert (first.status_code, again.status_code) == (302, 302)
     assert first["Location"] == again["Location"]
-    assert as_scheduler.post("/sites/add/", entries | {"receipt": key()}).status_code == 422
+    assert as_scheduler.post("/sites/add/", entries | {"idempotency_key": key()}).status_code == 422

@@ -11,7 +11,7 @@ import pytest
 from django.core.exceptions import ValidationError
 from django.db import connection, connections
 
-from servicedesk.refusals import Refused, one_step
+from servicedesk.refusals import RuleViolation, atomic_operation
 from tests.factories import (
     ComponentTypeFactory,
     InstalledPartFactory,
@@ -27,7 +27,7 @@ pytestmark = pytest.mark.django_db
 
 def refused(write: Callable[[], object]) -> str:
     """Answer the sentence a write is refused with by the database."""
-    with pytest.raises(Refused) as told, one_step():
+    with pytest.raises(RuleViolation) as told, atomic_operation():
         write()
     return str(told.value)
 
@@ -200,12 +200,12 @@ def test_two_writers_can_not_fill_one_slot_twice() -> None:
     def write() -> None:
         start.wait()
         try:
-            with one_step():
+            with atomic_operation():
                 InstalledPart.objects.create(
                     unit=unit, component_type=part, kind=part.kind, fitted_on=date(2020, 3, 2)
                 )
             outcomes.append("fitted")
-        except Refused as refusal:
+        except RuleViolation as refusal:
             outcomes.append(str(refusal))
         finally:
             connections.close_all()
@@ -229,9 +229,9 @@ def test_removing_a_unit_and_fitting_a_part_at_once_leaves_no_open_part() -> Non
         def remove(unit: Unit = unit, start: threading.Barrier = start) -> None:
             start.wait()
             try:
-                with one_step():
+                with atomic_operation():
                     Unit.objects.filter(pk=unit.pk).update(removed_on=date(2022, 1, 1))
-            except Refused:
+            except RuleViolation:
                 pass
             finally:
                 connections.close_all()
@@ -239,9 +239,9 @@ def test_removing_a_unit_and_fitting_a_part_at_once_leaves_no_open_part() -> Non
         def fit(unit: Unit = unit, part: object = part, start: threading.Barrier = start) -> None:
             start.wait()
             try:
-                with one_step():
+                with atomic_operation():
                     InstalledPartFactory(unit=unit, component_type=part)
-            except Refused:
+            except RuleViolation:
                 pass
             finally:
                 connections.close_all()

@@ -11,7 +11,7 @@ from django.core.management.base import BaseCommand, CommandError
 from django.utils import timezone
 
 from schedules.reference import load_all
-from servicedesk.refusals import Refused
+from servicedesk.refusals import RuleViolation
 
 
 class Command(BaseCommand):
@@ -34,7 +34,7 @@ class Command(BaseCommand):
     def handle(self, *args: Any, **options: Any) -> None:
         try:
             counts = load_all(options["folder"], by=None, at=timezone.now())
-        except Refused as error:
+        except RuleViolation as error:
             raise CommandError(f"Nothing was loaded. {error}") from error
         for name, loaded in counts.items():
             self.stdout.write(f"{name}: {loaded.added} added, {loaded.kept} kept as they are")

@@ -12,7 +12,7 @@ from servicedesk.calls.models import Call, SafetyAnswer
 from servicedesk.calls.models.calls import Symptom
 from servicedesk.calls.safety import TELL_THEM
 from servicedesk.calls.site_plan import Wall, walls_of
-from servicedesk.people.receipts import ReceiptForm
+from servicedesk.people.idempotency import IdempotencyKeyForm
 from servicedesk.searching import ScrapField
 from units.forms import DayField
 from units.models import Site, Unit
@@ -59,7 +59,7 @@ class PlanForm(forms.Form):
         return "" if held is None else str(getattr(held, "pk", held))
 
 
-class LogForm(ReceiptForm, PlanForm, forms.ModelForm):
+class LogForm(IdempotencyKeyForm, PlanForm, forms.ModelForm):
     """All that is asked while the caller is on the phone."""
 
     symptom = forms.ChoiceField(label="What they notice", choices=Symptom.choices, widget=forms.RadioSelect)

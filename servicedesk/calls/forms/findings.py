@@ -12,8 +12,8 @@ from django.utils import timezone
 
 from servicedesk.calls.models import Finding, Inspection
 from servicedesk.calls.querysets import SAME_FAULT_DAYS
-from servicedesk.people.receipts import ReceiptForm
-from servicedesk.refusals import Refused
+from servicedesk.people.idempotency import IdempotencyKeyForm
+from servicedesk.refusals import RuleViolation
 from servicedesk.typed import read_key
 from units.forms import DayField
 from units.models import FailureMode, Kind, Unit
@@ -63,7 +63,7 @@ def grouped(modes: Iterable[FailureMode]) -> list[tuple[str, Any]]:
     return groups
 
 
-class FindingForm(ReceiptForm, forms.ModelForm):
+class FindingForm(IdempotencyKeyForm, forms.ModelForm):
     """What was seen, where, and how bad it is."""
 
     found_on = DayField(label="Seen on")
@@ -185,7 +185,7 @@ class FindingForm(ReceiptForm, forms.ModelForm):
         if lately and not said:
             day = f"{lately[0].found_on:%-d %B %Y}"
             sentence = f"The same was found here on {day}. Say whether it is that fault still."
-            raise Refused({"same_as": [sentence]})
+            raise RuleViolation({"same_as": [sentence]})
 
 
 class ChangeFindingForm(FindingForm):
@@ -193,7 +193,7 @@ class ChangeFindingForm(FindingForm):
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        del self.fields["receipt"]
+        del self.fields["idempotency_key"]
 
 
 def _told(finding: Finding) -> str:

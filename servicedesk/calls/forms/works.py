@@ -9,7 +9,7 @@ from django import forms
 from schedules.models.care import WorkKind
 from servicedesk.calls.models import Finding, Work
 from servicedesk.calls.operations import Swap
-from servicedesk.people.receipts import ReceiptForm
+from servicedesk.people.idempotency import IdempotencyKeyForm
 from units.forms import DayField
 from units.models import ComponentType, InstalledPart, Unit
 
@@ -39,7 +39,7 @@ EXTENTS = [
 ]
 
 
-class WorkForm(ReceiptForm, forms.ModelForm):
+class WorkForm(IdempotencyKeyForm, forms.ModelForm):
     """What was done, to what, and who pays."""
 
     kind = forms.ChoiceField(label="What was done", choices=WorkKind.choices, widget=forms.RadioSelect)

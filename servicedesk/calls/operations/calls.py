@@ -13,7 +13,7 @@ from servicedesk.calls.models import Call, SafetyAnswer
 from servicedesk.calls.symptoms import ANSWERED_BY, usual_effort
 from servicedesk.people.history import write_change
 from servicedesk.people.models import User
-from servicedesk.refusals import Refused, one_step
+from servicedesk.refusals import RuleViolation, atomic_operation
 from units.models import Site, Unit
 from units.operations import save_change
 
@@ -41,7 +41,7 @@ def open_call(call: Call) -> Call:
     """Take hold of a call that must still be open."""
     call = locked_call(call)
     if not call.is_open:
-        raise Refused(f"This call is {call.get_state_display()}. Reopen it first.")
+        raise RuleViolation(f"This call is {call.get_state_display()}. Reopen it first.")
     return call
 
 
@@ -52,7 +52,7 @@ def log_call(call: Call, *, answers: Mapping[str, str], by: User | None, at: dat
     itself says yes (a panel that will not stay up), an unasked question counts as answered.
     """
     said = _answers(call.symptom, answers)
-    with one_step():
+    with atomic_operation():
         call.urgency = _urgency(call.urgency, danger=Answer.YES in said.values())
         _check_unit(call, call.unit)
         call.told_at, call.logged_by = at, by
@@ -76,7 +76,7 @@ def log_report(call: Call, *, at: datetime) -> tuple[Call, bool]:
     Such a page may be sent twice, and its form has no key to know that by: the same words about the same
     place within the hour are the same call.
     """
-    with one_step():
+    with atomic_operation():
         Site.objects.select_for_update(no_key=True).get(pk=call.site_id)
         same = Call.objects.filter(
             site=call.site_id, unit=call.unit_id, told_by=call.told_by, words=call.words, logged_by=None
@@ -118,7 +118,7 @@ def change_call(call: Call, *, by: User | None, at: datetime) -> Call:
 
     ``call`` carries the corrected `TOLD` fields; all else stays as it is stored.
     """
-    with one_step():
+    with atomic_operation():
         stored = open_call(call)
         if call.symptom != stored.symptom:
             _answer_by_symptom(stored, call.symptom)
@@ -135,7 +135,7 @@ def change_call(call: Call, *, by: User | None, at: datetime) -> Call:
 
 def name_unit(call: Call, *, unit: Unit | None, by: User | None, at: datetime) -> Call:
     """Say which unit a call is about, once somebody knows."""
-    with one_step():
+    with atomic_operation():
         call = open_call(call)
         if call.unit_id == (unit.pk if unit else None):
             return call
@@ -170,9 +170,9 @@ def note_progress(call: Call, *, unit: Unit, did: str, by: User | None, at: date
     """Note on an open call that work on it is under way; the first unit worked on gives it its unit."""
     call = locked_call(call)
     if call.state == Call.State.CANCELLED:
-        raise Refused("This call was cancelled. Reopen it first.")
+        raise RuleViolation("This call was cancelled. Reopen it first.")
     if unit.site_id != call.site_id:
-        raise Refused(f"Unit {unit.code} is at another site than this call.")
+        raise RuleViolation(f"Unit {unit.code} is at another site than this call.")
     if call.state == Call.State.NEEDS_ACTION:
         call.state = Call.State.IN_PROCESS
     named = call.is_open and call.unit is None
@@ -210,7 +210,7 @@ def _answers(symptom: str, answers: Mapping[str, str]) -> dict[str, str]:
     if said.get(question) == Answer.NO:
         notice = Call(symptom=symptom).get_symptom_display()
         sentence = f"They notice “{notice}”, which says yes here. Answer yes, or choose another symptom."
-        raise Refused({question: [sentence]})
+        raise RuleViolation({question: [sentence]})
     return {**said, question: Answer.YES}
 
 
@@ -224,7 +224,7 @@ def _answer_by_symptom(call: Call, symptom: str) -> None:
         notice = Call(symptom=symptom).get_symptom_display()
         question = f"“{answer.get_question_display()}” was answered with no"
         sentence = f"{question}, and “{notice}” says yes. Change that answer on the call, or choose another."
-        raise Refused({"symptom": [sentence]})
+        raise RuleViolation({"symptom": [sentence]})
     answer.answer = Answer.YES
     answer.full_clean()
     answer.save()
@@ -232,9 +232,9 @@ def _answer_by_symptom(call: Call, symptom: str) -> None:
 
 def _urgency(chosen: str, *, danger: bool) -> str:
     if not chosen and not danger:
-        raise Refused({"urgency": ["Say how soon somebody must come."]})
+        raise RuleViolation({"urgency": ["Say how soon somebody must come."]})
     if danger and chosen and chosen != Urgency.MAKE_SAFE:
-        raise Refused({"urgency": [MUST_BE_SAFE_TODAY]})
+        raise RuleViolation({"urgency": [MUST_BE_SAFE_TODAY]})
     return Urgency.MAKE_SAFE if danger else chosen
 
 
@@ -242,9 +242,9 @@ def _check_unit(call: Call, unit: Unit | None) -> None:
     if unit is None:
         return
     if unit.site_id != call.site_id:
-        raise Refused({"unit": [f"Unit {unit.code} is at another site: choose one of this site."]})
+        raise RuleViolation({"unit": [f"Unit {unit.code} is at another site: choose one of this site."]})
     if not unit.in_place:
-        raise Refused({"unit": [f"Unit {unit.code} was removed: choose one that is in place."]})
+        raise RuleViolation({"unit": [f"Unit {unit.code} was removed: choose one that is in place."]})
 
 
 def _reason(call: Call) -> str:

@@ -12,7 +12,7 @@ from schedules.operations import tell_schedulers_of_danger
 from servicedesk.calls.models import Call, Finding
 from servicedesk.people.history import write_change
 from servicedesk.people.models import User
-from servicedesk.refusals import Refused, one_step
+from servicedesk.refusals import RuleViolation, atomic_operation
 from servicedesk.words import count
 from units.models import InstalledPart, Unit
 from units.operations import locked, save_change
@@ -46,7 +46,7 @@ def record_finding(finding: Finding, *, visit: Visit | None, by: User | None, at
 
     What made a danger safe also answers the calls in which that danger was named.
     """
-    with one_step():
+    with atomic_operation():
         finding.unit = unit = locked(finding.unit)
         check_visit(unit, visit)
         _check(finding, at=at)
@@ -96,7 +96,7 @@ def _answer_calls(finding: Finding, calls: Sequence[Call], *, by: User | None, a
 
 def change_finding(finding: Finding, *, by: User | None, at: datetime) -> Finding:
     """Correct a finding; its part, and the day of its look, follow."""
-    with one_step():
+    with atomic_operation():
         unit = locked(finding.unit)
         _check(finding, at=at)
         finding.installed_part = installed_part_for(
@@ -129,9 +129,9 @@ def _check(finding: Finding, *, at: datetime) -> None:
     """Refuse what can't be true of this unit on that day."""
     unit, on = finding.unit, finding.found_on
     if on > timezone.localdate(at):
-        raise Refused({"found_on": ["That day is still to come: give the day on which it was seen."]})
+        raise RuleViolation({"found_on": ["That day is still to come: give the day on which it was seen."]})
     if on < unit.installed_on:
-        raise Refused(
+        raise RuleViolation(
             {
                 "found_on": [
                     f"Unit {unit.code} was installed on {unit.installed_on:%-d %B %Y}: check the date."
@@ -139,11 +139,11 @@ def _check(finding: Finding, *, at: datetime) -> None:
             }
         )
     if unit.removed_on is not None and on > unit.removed_on:
-        raise Refused(
+        raise RuleViolation(
             {"found_on": [f"Unit {unit.code} was removed on {unit.removed_on:%-d %B %Y}: check the date."]}
         )
     if finding.panel is not None and unit.panels and finding.panel > unit.panels:
-        raise Refused(
+        raise RuleViolation(
             {
                 "panel": [
                     f"Unit {unit.code} has {count(unit.panels, 'panel')}; there is no panel {finding.panel}."
@@ -154,7 +154,9 @@ def _check(finding: Finding, *, at: datetime) -> None:
     if earlier is None:
         return
     if (earlier.unit_id, earlier.mode_id) != (finding.unit_id, finding.mode_id) or earlier.found_on > on:
-        raise Refused({"same_as": ["Only an earlier finding of the same fault at this unit can go on."]})
+        raise RuleViolation(
+            {"same_as": ["Only an earlier finding of the same fault at this unit can go on."]}
+        )
 
 
 def _words(finding: Finding) -> str:

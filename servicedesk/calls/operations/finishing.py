@@ -12,7 +12,7 @@ from schedules.models import MaintenanceTask, Visit
 from schedules.operations import Wait, complete_task, finish_visit
 from servicedesk.calls.models import Call, Work
 from servicedesk.people.models import User
-from servicedesk.refusals import Refused, one_step
+from servicedesk.refusals import RuleViolation, atomic_operation
 
 from .safety import make_safe
 from .states import close_call
@@ -56,7 +56,7 @@ def finish(
     ``made_safe`` says, by call, what took the danger away; ``note`` is added to the visit's own.
     """
     on = timezone.localdate(finished_at)
-    with one_step():
+    with atomic_operation():
         tasks = {task.pk: task for task in tasks_of(visit)}
         fresh = Visit.objects.select_for_update().get(pk=visit.pk).finished_at is None
         if fresh:
@@ -96,7 +96,7 @@ def dangers_of(visit: Visit) -> list[Call]:
 
 def make_safe_at(visit: Visit, how: Mapping[int, str], *, by: User, at: datetime) -> None:
     """Note at a visit what took dangers away, by call; one that is safe already keeps its words."""
-    with one_step():
+    with atomic_operation():
         for call in dangers_of(visit):
             if words := how.get(call.pk, "").strip():
                 make_safe(call, how=words, by=by, at=at)
@@ -111,7 +111,7 @@ def complete_done(
     at: datetime,
 ) -> list[MaintenanceTask]:
     """Complete tasks that were done apart from finishing a visit; those already done are left as they are."""
-    with one_step():
+    with atomic_operation():
         done = [task for task in tasks if task.is_open]
         for task in done:
             record_task_done(task, minutes=(minutes or {}).get(task.pk), on=on, by=by, at=at)
@@ -143,6 +143,6 @@ def close_calls_of(
     for call in Call.objects.open().filter(task__in=tasks).select_related("site"):
         try:
             closed.append(close_call(call, by=by, at=at))
-        except Refused as refusal:
+        except RuleViolation as refusal:
             open_still.append((call, str(refusal)))
     return closed, open_still

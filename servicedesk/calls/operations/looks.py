@@ -11,7 +11,7 @@ from schedules.models import Visit
 from servicedesk.calls.models import Call, Inspection
 from servicedesk.people.history import write_change
 from servicedesk.people.models import User
-from servicedesk.refusals import Refused, one_step
+from servicedesk.refusals import RuleViolation, atomic_operation
 from units.models import Site, Unit
 from units.operations import locked
 
@@ -33,12 +33,12 @@ def see_fine(
 
     Said twice, it is one look.
     """
-    with one_step():
+    with atomic_operation():
         unit = locked(unit)
         check_visit(unit, visit)
         on = _checked_day(unit, on, at=at)
         if unit.inspections.filter(seen_on=on, outcome=Outcome.FINDINGS).exists():
-            raise Refused(
+            raise RuleViolation(
                 f"Something was found at unit {unit.code} {_on_day(on, at=at)}, so it does not count as seen "
                 "and fine."
             )
@@ -62,7 +62,7 @@ def see_all_fine(
 ) -> list[Inspection]:
     """Note that all units of a site were looked at on a day; those with something found are left out."""
     on = on or timezone.localdate(at)
-    with one_step():
+    with atomic_operation():
         bad = Inspection.objects.filter(seen_on=on, outcome=Outcome.FINDINGS).values("unit")
         units = site.units.in_place_on(on).exclude(pk__in=bad).order_by("code")
         return [see_fine(unit, on=on, call=call, visit=visit, by=by, at=at) for unit in units]
@@ -73,12 +73,12 @@ def _checked_day(unit: Unit, on: date | None, *, at: datetime) -> date:
     today = timezone.localdate(at)
     on = on or today
     if on > today:
-        raise Refused({"seen_on": ["That day is still to come: give the day on which it was seen."]})
+        raise RuleViolation({"seen_on": ["That day is still to come: give the day on which it was seen."]})
     if on < unit.installed_on:
         installed = f"Unit {unit.code} was installed on {unit.installed_on:%-d %B %Y}: check the date."
-        raise Refused({"seen_on": [installed]})
+        raise RuleViolation({"seen_on": [installed]})
     if unit.removed_on is not None and on >= unit.removed_on:
-        raise Refused({"seen_on": [f"Unit {unit.code} was removed on {unit.removed_on:%-d %B %Y}."]})
+        raise RuleViolation({"seen_on": [f"Unit {unit.code} was removed on {unit.removed_on:%-d %B %Y}."]})
     return on
 
 
@@ -109,7 +109,7 @@ def look_with_findings(
 def check_visit(unit: Unit, visit: Visit | None) -> None:
     """Refuse a visit to another site."""
     if visit is not None and visit.site_id != unit.site_id:
-        raise Refused(f"That visit goes to another site than unit {unit.code}.")
+        raise RuleViolation(f"That visit goes to another site than unit {unit.code}.")
 
 
 def _look(

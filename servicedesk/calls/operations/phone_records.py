@@ -7,12 +7,12 @@ from datetime import datetime
 from servicedesk.calls.models import PhoneRecord
 from servicedesk.people.history import write_change
 from servicedesk.people.models import User
-from servicedesk.refusals import one_step
+from servicedesk.refusals import atomic_operation
 
 
 def see_record(record: PhoneRecord, *, by: User, at: datetime) -> None:
     """Note that a record that needed a look got one; whoever comes second changes nothing."""
-    with one_step():
+    with atomic_operation():
         if PhoneRecord.objects.filter(pk=record.pk, seen_at=None).update(seen_at=at):
             about = record.finding or record.unit or record.site or record
             write_change(about, did=f"settled: {record.look_at}", by=by, at=at)

@@ -11,7 +11,7 @@ from servicedesk.calls.photo_files import stored, take_photo
 from servicedesk.notices import send_after_commit
 from servicedesk.people.history import write_change
 from servicedesk.people.models import User
-from servicedesk.refusals import Refused, one_step
+from servicedesk.refusals import RuleViolation, atomic_operation
 from units.models import Unit
 
 MOST_PHOTOS = 60
@@ -31,11 +31,11 @@ def add_photo(
     """Keep a photo of what a call is about, or of a finding or a unit; with a key only once."""
     holder = call or finding or unit
     if holder is None:
-        raise Refused({"photo": ["Say what the photo is of."]})
+        raise RuleViolation({"photo": ["Say what the photo is of."]})
     if holder.photos.count() >= MOST_PHOTOS:
-        raise Refused({"photo": [f"{MOST_PHOTOS} photos are enough here: take some away first."]})
+        raise RuleViolation({"photo": [f"{MOST_PHOTOS} photos are enough here: take some away first."]})
     taken = take_photo(file, size=size)
-    with stored(taken) as name, one_step():
+    with stored(taken) as name, atomic_operation():
         photo = Photo.objects.create(
             call=call,
             unit=unit,

@@ -11,7 +11,7 @@ from schedules.models import Visit
 from servicedesk.calls.models import Call, SafetyAnswer
 from servicedesk.people.history import write_change
 from servicedesk.people.models import User
-from servicedesk.refusals import Refused, one_step
+from servicedesk.refusals import RuleViolation, atomic_operation
 from units.models import Unit
 
 from .calls import calm_down, hurry, open_call
@@ -25,15 +25,15 @@ def answer_question(answer: SafetyAnswer, *, said: str, by: User | None, at: dat
     A yes makes the call one for today, also where the danger was made safe and is back. A danger that stands
     is not talked away by a no: what made it safe must be said.
     """
-    with one_step():
+    with atomic_operation():
         call = open_call(answer.call)
         answer = SafetyAnswer.objects.select_for_update().get(pk=answer.pk)
         if said not in (Answer.YES, Answer.NO):
-            raise Refused({"said": ["Choose yes or no."]})
+            raise RuleViolation({"said": ["Choose yes or no."]})
         if answer.answer == said and (said == Answer.NO or answer.is_open):
             return answer
         if answer.answer == Answer.YES and answer.is_open:
-            raise Refused("A danger was named here. Say what made it safe, even if it was only a look.")
+            raise RuleViolation("A danger was named here. Say what made it safe, even if it was only a look.")
         answer.answer = said
         answer.made_safe_how, answer.made_safe_at, answer.made_safe_by = "", None, None
         answer.full_clean()
@@ -47,11 +47,11 @@ def answer_question(answer: SafetyAnswer, *, said: str, by: User | None, at: dat
 
 def note_made_safe(answer: SafetyAnswer, *, how: str, by: User | None, at: datetime) -> SafetyAnswer:
     """Note what took the danger away that a caller named; after the last one the repair is less urgent."""
-    with one_step():
+    with atomic_operation():
         call = open_call(answer.call)
         answer = SafetyAnswer.objects.select_for_update().get(pk=answer.pk)
         if answer.answer != Answer.YES:
-            raise Refused("No danger was named here. Answer the question first.")
+            raise RuleViolation("No danger was named here. Answer the question first.")
         if answer.made_safe_at is not None:
             return answer
         _store_made_safe(call, answer, how=_said(how), by=by, at=at)
@@ -61,7 +61,7 @@ def note_made_safe(answer: SafetyAnswer, *, how: str, by: User | None, at: datet
 
 def make_safe(call: Call, *, how: str, by: User | None, at: datetime) -> Call:
     """Note what took every danger away that stands on an open call; one without a danger stays as it is."""
-    with one_step():
+    with atomic_operation():
         call = open_call(call)
         if not call.danger_stands:
             return call
@@ -98,7 +98,7 @@ def _store_made_safe(call: Call, answer: SafetyAnswer, *, how: str, by: User | N
 
 def _said(how: str) -> str:
     if not how.strip():
-        raise Refused({"made_safe_how": ["Say what was done, such as “panel taken down and tagged”."]})
+        raise RuleViolation({"made_safe_how": ["Say what was done, such as “panel taken down and tagged”."]})
     return how.strip()
 
 

@@ -9,7 +9,7 @@ from django.utils import timezone
 from schedules.operations import cancel_task, complete_task, let_task_wait, stop_waiting
 from servicedesk.calls.models import Call, SafetyAnswer
 from servicedesk.people.models import User
-from servicedesk.refusals import Refused, one_step
+from servicedesk.refusals import RuleViolation, atomic_operation
 from units.operations import save_change
 
 from .calls import give_task, locked_call, open_call, task_of
@@ -20,10 +20,10 @@ State = Call.State
 
 def wait_for(call: Call, *, waiting_for: str, until: date, by: User | None, at: datetime) -> Call:
     """Let the repair wait for a part, the maker or the customer until a day."""
-    with one_step():
+    with atomic_operation():
         call = open_call(call)
         if call.danger_stands:
-            raise Refused("Somebody may get hurt here: say what made it safe before the repair waits.")
+            raise RuleViolation("Somebody may get hurt here: say what made it safe before the repair waits.")
         task = task_of(call, by=by, at=at)
         task = let_task_wait(task, waiting_for=waiting_for, until=until, by=by, at=at)
         waits = task.get_waiting_for_display()
@@ -35,7 +35,7 @@ def wait_for(call: Call, *, waiting_for: str, until: date, by: User | None, at: 
 
 def go_on(call: Call, *, by: User | None, at: datetime) -> Call:
     """Note that a call waits no longer."""
-    with one_step():
+    with atomic_operation():
         call = open_call(call)
         if call.task is not None and call.task.waiting_for:
             stop_waiting(call.task, by=by, at=at)
@@ -46,16 +46,17 @@ def go_on(call: Call, *, by: User | None, at: datetime) -> Call:
 def close_call(call: Call, *, by: User | None, at: datetime) -> Call:
     """Close a call whose trouble is over; its repair is done.
 
-    Refused while a safety question is unanswered, or a danger stands that nobody has said to be made safe.
+    Refused while a safety question is unanswered, or a danger stands that nobody has said to be made
+    safe.
     """
-    with one_step():
+    with atomic_operation():
         call = locked_call(call)
         if call.state == State.COMPLETED:
             return call
         if call.state == State.CANCELLED:
-            raise Refused("This call was cancelled. Reopen it first.")
+            raise RuleViolation("This call was cancelled. Reopen it first.")
         if reasons := [_why_open(answer) for answer in _standing(call)] or _unnamed_danger(call):
-            raise Refused({"": reasons})
+            raise RuleViolation({"": reasons})
         _end(call, State.COMPLETED, did="closed", by=by, at=at)
         if call.task is not None and call.task.is_open:
             complete_task(call.task, on=timezone.localdate(at), by=by, at=at)
@@ -67,17 +68,17 @@ def cancel_call(call: Call, *, why: str, by: User | None, at: datetime) -> Call:
 
     A danger that stands must be made safe (or found to be none) first, so that cancelling is no way round it.
     """
-    with one_step():
+    with atomic_operation():
         call = locked_call(call)
         if call.state == State.CANCELLED:
             return call
         if call.state == State.COMPLETED:
-            raise Refused("This call is closed. Reopen it first.")
+            raise RuleViolation("This call is closed. Reopen it first.")
         if not why.strip():
-            raise Refused({"why": ["Say why the call needs nothing, such as “logged twice”."]})
+            raise RuleViolation({"why": ["Say why the call needs nothing, such as “logged twice”."]})
         dangers = [answer for answer in _standing(call) if answer.answer == Answer.YES]
         if reasons := [_why_open(answer) for answer in dangers] or _unnamed_danger(call):
-            raise Refused({"": reasons})
+            raise RuleViolation({"": reasons})
         _end(call, State.CANCELLED, did=f"cancelled: {why.strip()}", by=by, at=at)
         if call.task is not None and call.task.is_open:
             cancel_task(call.task, why=why, by=by, at=at)
@@ -86,7 +87,7 @@ def cancel_call(call: Call, *, why: str, by: User | None, at: datetime) -> Call:
 
 def reopen_call(call: Call, *, by: User | None, at: datetime) -> Call:
     """Open a call again that was closed or cancelled too early; its repair goes on the list of work anew."""
-    with one_step():
+    with atomic_operation():
         call = locked_call(call)
         if call.is_open:
             return call

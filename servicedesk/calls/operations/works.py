@@ -14,7 +14,7 @@ from schedules.operations import note_care_done
 from servicedesk.calls.models import Work
 from servicedesk.people.history import write_change
 from servicedesk.people.models import User
-from servicedesk.refusals import Refused, one_step
+from servicedesk.refusals import RuleViolation, atomic_operation
 from units.fitting import change_panel_share, replace_set
 from units.models import ComponentType, Construction, InstalledPart, Unit
 from units.operations import locked
@@ -69,7 +69,7 @@ def record_work(
     A piece replaced by one like it is work only: the part runs on. With ``swap`` the old part ends that day
     and a new one starts its own time. Work that a care rule asks for counts as that care.
     """
-    with one_step():
+    with atomic_operation():
         unit = locked(work.unit)
         _check(work, at=at)
         if (
@@ -77,7 +77,7 @@ def record_work(
             and not maker_allows
             and silicone_in_doubt(unit, work.installed_part)
         ):
-            raise Refused({"maker_allows": [NOT_ON_LINERS]})
+            raise RuleViolation({"maker_allows": [NOT_ON_LINERS]})
         work.done_by = by
         if work.call is not None and work.task is None:
             work.task = work.call.task
@@ -101,7 +101,7 @@ def record_work(
 def _change_parts(work: Work, swap: Swap, *, by: User | None, at: datetime) -> None:
     """End what was taken out and open what was put in, as the register keeps it."""
     if work.kind != WorkKind.REPLACED or work.installed_part is None:
-        raise Refused({"installed_part": ["Say which part was replaced."]})
+        raise RuleViolation({"installed_part": ["Say which part was replaced."]})
     try:
         if swap.panel is None:
             replace_set(
@@ -124,24 +124,26 @@ def _change_parts(work: Work, swap: Swap, *, by: User | None, at: datetime) -> N
                 by=by,
                 at=at,
             )
-    except Refused as refusal:
-        raise Refused({DATES.get(name, name): texts for name, texts in refusal.reasons.items()}) from refusal
+    except RuleViolation as refusal:
+        raise RuleViolation(
+            {DATES.get(name, name): texts for name, texts in refusal.reasons.items()}
+        ) from refusal
 
 
 def _check(work: Work, *, at: datetime) -> None:
     """Refuse what can't be true of this unit and part on that day."""
     unit, on, part = work.unit, work.done_on, work.installed_part
     if on > timezone.localdate(at):
-        raise Refused({"done_on": ["That day is still to come: give the day on which it was done."]})
+        raise RuleViolation({"done_on": ["That day is still to come: give the day on which it was done."]})
     if on < unit.installed_on or (unit.removed_on is not None and on > unit.removed_on):
-        raise Refused({"done_on": [f"Unit {unit.code} was not in place on that day: check the date."]})
+        raise RuleViolation({"done_on": [f"Unit {unit.code} was not in place on that day: check the date."]})
     if part is not None:
         if part.unit_id != unit.pk:
-            raise Refused({"installed_part": ["That part is in another unit."]})
+            raise RuleViolation({"installed_part": ["That part is in another unit."]})
         if on < part.fitted_on or (part.removed_on is not None and on > part.removed_on):
-            raise Refused({"done_on": ["The part was not in place on that day: check the date."]})
+            raise RuleViolation({"done_on": ["The part was not in place on that day: check the date."]})
     if work.finding is not None and work.finding.unit_id != unit.pk:
-        raise Refused({"finding": ["That finding is about another unit."]})
+        raise RuleViolation({"finding": ["That finding is about another unit."]})
 
 
 def _words(work: Work) -> str:

@@ -27,10 +27,10 @@ from servicedesk.calls.models import Call, Finding, Inspection, SafetyAnswer, Wo
 from servicedesk.calls.next_steps import next_step
 from servicedesk.calls.safety import AT_THE_SITE, DEFERENCE, TELL_THEM
 from servicedesk.paging import key_page
-from servicedesk.people.edits import as_opened, attempt_change
+from servicedesk.people.edits import apply_edit_or_report, as_opened
 from servicedesk.people.models import Change, Role
 from servicedesk.people.rights import technicians, user_of
-from servicedesk.refusals import attempt
+from servicedesk.refusals import apply_or_report
 from units.models import Site
 from units.views import status_of
 
@@ -94,7 +94,7 @@ def _act(
 ) -> HttpResponse:
     """Do one thing to a call and go back to it; a refusal is told on the call's own page."""
     call = get_object_or_404(Call.objects.for_page(), pk=pk)
-    if attempt(form, lambda: act(call) or call):
+    if apply_or_report(form, lambda: act(call) or call):
         messages.success(request, done)
         return redirect(call)
     return call_page(request, call, form=form)
@@ -105,7 +105,7 @@ def change_call(request: HttpRequest, pk: int) -> HttpResponse:
     """Correct what was told."""
     call = get_object_or_404(Call.objects.select_related("site"), pk=pk)
     form = as_opened(ChangeCallForm(request.POST or None, instance=call))
-    if request.method == "POST" and attempt_change(
+    if request.method == "POST" and apply_edit_or_report(
         form,
         lambda: operations.change_call(form.instance, by=user_of(request), at=timezone.now()),
         record=call,
@@ -122,7 +122,7 @@ def set_unit(request: HttpRequest, pk: int) -> HttpResponse:
     call = get_object_or_404(Call.objects.select_related("site", "unit"), pk=pk)
     initial = {"unit": request.GET.get("unit") or call.unit_id}
     form = UnitForm(request.POST or None, site=call.site, initial=initial)
-    if request.method == "POST" and attempt(
+    if request.method == "POST" and apply_or_report(
         form,
         lambda: operations.name_unit(
             call, unit=form.cleaned_data["unit"], by=user_of(request), at=timezone.now()

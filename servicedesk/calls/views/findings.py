@@ -14,9 +14,9 @@ from servicedesk.calls import operations
 from servicedesk.calls.forms import ChangeFindingForm, FindingForm
 from servicedesk.calls.models import Call, Finding
 from servicedesk.calls.site_plan import walls_of
-from servicedesk.people.edits import as_opened, attempt_change
+from servicedesk.people.edits import apply_edit_or_report, as_opened
+from servicedesk.people.idempotency import save_idempotent
 from servicedesk.people.models import Change
-from servicedesk.people.receipts import save_once
 from servicedesk.people.rights import technicians, user_of
 from units.models import Unit
 from units.shapes import drawings_of
@@ -54,7 +54,7 @@ def _add(request: HttpRequest, unit: Unit, *, call: Call | None) -> HttpResponse
         messages.success(request, f"Recorded: {form.cleaned_data['mode']}.")
         return where.url
 
-    if to := save_once(request, form, make):
+    if to := save_idempotent(request, form, make):
         return redirect(to)
     context = {"form": form, "call": call, "back": where, **_drawn(unit)}
     return render(request, "calls/finding_add.html", context, status=status_of(form))
@@ -94,7 +94,7 @@ def change_finding(request: HttpRequest, finding_pk: int) -> HttpResponse:
         return ChangeFindingForm(instance=Finding.objects.select_related("unit", "call").get(pk=finding_pk))
 
     where = back_to(call=finding.call, visit=None, otherwise=finding.unit)
-    if request.method == "POST" and attempt_change(
+    if request.method == "POST" and apply_edit_or_report(
         form, keep, record=finding, by=user_of(request), again=again
     ):
         messages.success(request, "Stored. Figures follow with the next night’s count.")

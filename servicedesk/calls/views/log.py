@@ -15,7 +15,7 @@ from servicedesk.calls import operations
 from servicedesk.calls.forms import LogForm, SiteSearchForm
 from servicedesk.calls.models import Call
 from servicedesk.calls.safety import DEFERENCE
-from servicedesk.people.receipts import save_once
+from servicedesk.people.idempotency import save_idempotent
 from servicedesk.people.rights import technicians, user_of
 from servicedesk.searching import code_has, words_of
 from servicedesk.typed import read_key, read_scrap
@@ -75,7 +75,7 @@ def log_call_at(request: HttpRequest, site_pk: int) -> HttpResponse:
         by, at = user_of(request), timezone.now()
         return operations.log_call(call, answers=form.answers, by=by, at=at).get_absolute_url()
 
-    if where := save_once(request, form, make):
+    if where := save_idempotent(request, form, make):
         messages.success(request, "The call is logged and its repair is on the list of work.")
         return redirect(where)
     open_calls = Call.objects.open().for_site(site).for_list().most_urgent_first()

@@ -12,7 +12,7 @@ from django.views.decorators.http import require_POST
 
 from servicedesk.calls import operations
 from servicedesk.people.rights import technicians, user_of
-from servicedesk.refusals import Refused
+from servicedesk.refusals import RuleViolation
 from units.models import Site, Unit
 
 from .places import asked_call, asked_visit, back_to
@@ -21,7 +21,7 @@ from .places import asked_call, asked_visit, back_to
 def _look(request: HttpRequest, look: Callable[[], str]) -> None:
     try:
         messages.success(request, look())
-    except Refused as refusal:
+    except RuleViolation as refusal:
         messages.error(request, str(refusal))
 
 

@@ -14,7 +14,7 @@ from servicedesk.calls.photo_field import PhotoField
 from servicedesk.calls.photo_files import most_bytes, photo_path
 from servicedesk.calls.thumbnails import small_path
 from servicedesk.people.body_sizes import takes_up_to
-from servicedesk.people.receipts import ReceiptForm, save_once
+from servicedesk.people.idempotency import IdempotencyKeyForm, save_idempotent
 from servicedesk.people.rights import technicians, user_of
 from units.views import status_of
 
@@ -35,7 +35,7 @@ def photo(request: HttpRequest, photo_pk: int) -> HttpResponse:
     return answer
 
 
-class PhotoForm(ReceiptForm):
+class PhotoForm(IdempotencyKeyForm):
     """A photo from the desk."""
 
     photo = PhotoField(
@@ -57,7 +57,7 @@ def add_call_photo(request: HttpRequest, pk: int) -> HttpResponse:
         add_photo(call, file.file, size=file.size, by=user_of(request), at=timezone.now())
         return call.get_absolute_url()
 
-    if where := save_once(request, form, make):
+    if where := save_idempotent(request, form, make):
         messages.success(request, "The photo is added.")
         return redirect(where)
     context = {"form": form, "call": call}

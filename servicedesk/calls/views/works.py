@@ -12,7 +12,7 @@ from servicedesk.calls import operations
 from servicedesk.calls.forms import WorkForm
 from servicedesk.calls.models import Call, Finding, Work
 from servicedesk.calls.site_plan import walls_of
-from servicedesk.people.receipts import save_once
+from servicedesk.people.idempotency import save_idempotent
 from servicedesk.people.rights import technicians, user_of
 from units.cautions import SILICONE
 from units.models import Unit
@@ -54,7 +54,7 @@ def _add(request: HttpRequest, unit: Unit, *, call: Call | None) -> HttpResponse
         messages.success(request, f"Recorded: {done.work.get_kind_display()}.{counted}")
         return where.url
 
-    if to := save_once(request, form, make):
+    if to := save_idempotent(request, form, make):
         return redirect(to)
     lined = operations.silicone_in_doubt(unit, None)
     context = {"form": form, "call": call, "unit": unit, "back": where, "lined": lined, "caution": SILICONE}

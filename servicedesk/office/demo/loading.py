@@ -22,7 +22,7 @@ from servicedesk.office.intake.folders import Incoming
 from servicedesk.people.history import write_change
 from servicedesk.people.models import Batch, InputFile, Role, StagedProblem, User
 from servicedesk.people.operations import add_person
-from servicedesk.refusals import Refused
+from servicedesk.refusals import RuleViolation
 from servicedesk.words import count
 from units.models import ComponentType, Site, Unit
 
@@ -41,14 +41,14 @@ def load_demo(scenario: Scenario, *, today: date | None, folder: Path, tell: Tel
 
     Raises
     ------
-    Refused
+    RuleViolation
         When the desk holds other records, or the day is still to come.
     """
     if is_loaded():
         return
     now = _moment(today)
     if Unit.objects.exists() or Site.objects.exists() or _known_people(scenario):
-        raise Refused(NOT_EMPTY)
+        raise RuleViolation(NOT_EMPTY)
     # One transaction: a load that is broken off leaves the desk empty, and can simply be run again.
     with transaction.atomic():
         _load(scenario, now=now, folder=folder, tell=tell)
@@ -79,7 +79,7 @@ def _moment(today: date | None) -> datetime:
     if today is None or today == timezone.localdate(now):
         return now
     if today > timezone.localdate(now):
-        raise Refused(STILL_TO_COME.format(timezone.localdate(now)))
+        raise RuleViolation(STILL_TO_COME.format(timezone.localdate(now)))
     return timezone.make_aware(datetime.combine(today, MIDDAY))
 
 
@@ -113,7 +113,7 @@ def bring_in(paths: Mapping[InputFile, Path], *, by: User, at: datetime) -> None
             content.close()
     batch = go_on(batch)
     if batch.stage != Batch.Stage.APPLIED:
-        raise Refused(_first_problem(batch))
+        raise RuleViolation(_first_problem(batch))
 
 
 def _first_problem(batch: Batch) -> str:

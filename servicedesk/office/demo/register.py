@@ -12,7 +12,7 @@ from django.db.models import Model
 from servicedesk.office.demo.fleet import AsBuilt, Fleet, Neighbour, PlannedUnit, millimetres
 from servicedesk.people.history import write_change
 from servicedesk.people.models import User
-from servicedesk.refusals import one_step
+from servicedesk.refusals import atomic_operation
 from units.fitting import change_panel_share, replace_set
 from units.models import ComponentType, Customer, InstalledPart, ObservationPeriod, Ownership, Site, Unit
 from units.operations import add_record, change_owner, stop_watching
@@ -34,7 +34,7 @@ def complete_register(fleet: Fleet, *, by: User, at: datetime) -> None:
     Descriptions are stored many at a time, as an import stores them; what changes a part or an owner goes
     through the operation that the pages use.
     """
-    with one_step():
+    with atomic_operation():
         sites = {site.code: site for site in Site.objects.all()}
         units = {unit.code: unit for unit in Unit.objects.all()}
         _describe_sites(fleet, sites, by=by, at=at)

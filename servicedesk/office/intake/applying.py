@@ -24,7 +24,7 @@ from servicedesk.office.intake.staging import Progress, clear_staging, silent
 from servicedesk.people.history import write_change
 from servicedesk.people.models import Batch, BatchFile, InputFile, StagedRow
 from servicedesk.planner_statistics import renew_statistics
-from servicedesk.refusals import Refused, sentence_for
+from servicedesk.refusals import RuleViolation, sentence_for
 from servicedesk.words import counted
 
 TRIES = 3
@@ -41,24 +41,28 @@ def apply(batch: Batch, *, progress: Progress = silent) -> None:
         if batch.stage == Batch.Stage.CHECKED:
             _begin(hold)
         if batch.stage != Batch.Stage.APPLYING:
-            raise Refused(f"{str(batch).capitalize()} is {batch.get_stage_display()}; it can't be applied.")
+            raise RuleViolation(
+                f"{str(batch).capitalize()} is {batch.get_stage_display()}; it can't be applied."
+            )
         if batch.problem:
             hold.note(problem="")
         try:
             for step in list(Step)[list(Step).index(Step(batch.step)) :]:
                 _STEPS[step](hold, progress)
             _finish(hold)
-        except (IntegrityError, Refused) as error:
+        except (IntegrityError, RuleViolation) as error:
             told = sentence_for(error) if isinstance(error, IntegrityError) else str(error)
             hold.note(problem=told)
-            raise Refused(told) from error
+            raise RuleViolation(told) from error
 
 
 def _begin(hold: Hold) -> None:
     """Settle that a batch is to be applied."""
     batch = hold.batch
     if not batch.keep_good and batch.files.filter(bad__gt=0).exists():
-        raise Refused("Some rows are bad. Mend them and bring the files in again, or let the good rows in.")
+        raise RuleViolation(
+            "Some rows are bad. Mend them and bring the files in again, or let the good rows in."
+        )
     hold.note(stage=Batch.Stage.APPLYING, step=Step.UNITS, cursor=0, work_done=0, work_total=0, problem="")
 
 

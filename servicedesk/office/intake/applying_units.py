@@ -19,7 +19,7 @@ from servicedesk.office.intake.site_records import SiteRecord, SiteRecords
 from servicedesk.office.intake.units_file import Facts, number_of, panels_of, single_types
 from servicedesk.office.intake.unsaid_starts import UnsaidStarts
 from servicedesk.people.models import Batch, InputFile, StagedRow
-from servicedesk.refusals import Refused
+from servicedesk.refusals import RuleViolation
 from units.models import (
     ComponentType,
     Construction,
@@ -259,7 +259,7 @@ def in_chunks(pieces: Sequence[Item]) -> Iterator[list[Item]]:
 def still_there(held: dict[int, Row], key: int) -> Row:
     """Find a row of the reference data that the check found; somebody may have deleted it since."""
     if key not in held:
-        raise Refused(
+        raise RuleViolation(
             "A construction, type of part or failure mode that the files name was deleted since they were "
             "checked. Undo this import, add it again, then bring the files in again."
         )

@@ -15,7 +15,7 @@ from servicedesk.office.intake.folders import path_of
 from servicedesk.office.intake.reading import Table, UnreadableFile, open_table
 from servicedesk.office.intake.staging import COLUMNS
 from servicedesk.people.models import Batch, InputFile, StagedProblem
-from servicedesk.refusals import Refused
+from servicedesk.refusals import RuleViolation
 
 PROBLEM_COLUMNS = ("file", "line", "column", "value", REASON)
 
@@ -120,6 +120,6 @@ def _write(path: Path, rows: Iterator[list[str]]) -> None:
     except OSError as error:
         with suppress(OSError):
             part.unlink()
-        raise Refused(
+        raise RuleViolation(
             f"{path} can't be written: {error.strerror}. Name another folder with --bad-rows."
         ) from error

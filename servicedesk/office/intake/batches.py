@@ -17,7 +17,7 @@ from servicedesk.office.intake.undoing import go_on_undoing
 from servicedesk.people.history import through, write_change
 from servicedesk.people.models import Batch, BatchFile, InputFile, StagedProblem, User
 from servicedesk.people.models.changes import Door
-from servicedesk.refusals import Refused, one_step
+from servicedesk.refusals import RuleViolation, atomic_operation
 from units.models import Site
 
 log = logging.getLogger(__name__)
@@ -34,11 +34,11 @@ def open_batch(
 ) -> Batch:
     """Take files in as a new import; nothing is read yet. A file of units must be among them."""
     if InputFile.UNITS not in files:
-        raise Refused({"units": ["Choose the file of units; history and periods go with it."]})
+        raise RuleViolation({"units": ["Choose the file of units; history and periods go with it."]})
     if care_by not in Site.CareBy.values:
-        raise Refused({"care_by": [f"Who does the care is one of {', '.join(Site.CareBy.values)}."]})
+        raise RuleViolation({"care_by": [f"Who does the care is one of {', '.join(Site.CareBy.values)}."]})
     folder, sizes = keep_files(files)
-    with one_step(), through(Door.IMPORT):
+    with atomic_operation(), through(Door.IMPORT):
         batch = Batch(
             started_at=at, by=by, folder=folder, keep_good=keep_good, check_only=check_only, care_by=care_by
         )
@@ -80,19 +80,19 @@ def go_on_with_all() -> int:
         try:
             go_on(batch)
             finished += 1
-        except (Refused, HoldLost):
+        except (RuleViolation, HoldLost):
             log.info("%s is in other hands", batch)
     return finished
 
 
 def apply_good_rows(batch: Batch, *, by: User | None, at: datetime) -> Batch:
     """Let the good rows of a checked or refused import in; the bad ones can be mended and come later."""
-    with one_step(), through(Door.IMPORT):
+    with atomic_operation(), through(Door.IMPORT):
         batch = Batch.objects.select_for_update().get(pk=batch.pk)
         if batch.stage not in (Batch.Stage.CHECKED, Batch.Stage.REFUSED):
-            raise Refused(f"{str(batch).capitalize()} is {batch.get_stage_display()} already.")
+            raise RuleViolation(f"{str(batch).capitalize()} is {batch.get_stage_display()} already.")
         if StagedProblem.objects.filter(batch=batch, whole_file=True).exists():
-            raise Refused("A file could not be read to its end. Mend it and bring it in again.")
+            raise RuleViolation("A file could not be read to its end. Mend it and bring it in again.")
         batch.stage, batch.keep_good, batch.check_only = Batch.Stage.CHECKED, True, False
         batch.finished_at = None
         batch.full_clean()
@@ -104,10 +104,12 @@ def apply_good_rows(batch: Batch, *, by: User | None, at: datetime) -> Batch:
 
 def stop(batch: Batch, *, by: User | None, at: datetime) -> Batch:
     """Have the work on an import stopped after the chunk that is being written; it can be gone on with."""
-    with one_step(), through(Door.IMPORT):
+    with atomic_operation(), through(Door.IMPORT):
         batch = Batch.objects.select_for_update().get(pk=batch.pk)
         if batch.stage not in (Batch.Stage.APPLYING, Batch.Stage.UNDOING) or batch.problem:
-            raise Refused(f"{str(batch).capitalize()} is {batch.get_stage_display()}: nothing is under way.")
+            raise RuleViolation(
+                f"{str(batch).capitalize()} is {batch.get_stage_display()}: nothing is under way."
+            )
         who = f" by {by.name}" if by else ""
         batch.problem = f"Stopped{who} at {timezone.localtime(at):%H:%M on %-d %B %Y}."
         batch.save(update_fields=["problem"])
@@ -119,7 +121,9 @@ def go_on_later(batch: Batch, *, by: User | None, at: datetime) -> None:
     """Have an import that was stopped, or could not go on, gone on with from where it stands."""
     with through(Door.IMPORT), holding(batch) as hold:
         if batch.stage not in (Batch.Stage.APPLYING, Batch.Stage.UNDOING):
-            raise Refused(f"{str(batch).capitalize()} is {batch.get_stage_display()}: nothing is left to do.")
+            raise RuleViolation(
+                f"{str(batch).capitalize()} is {batch.get_stage_display()}: nothing is left to do."
+            )
         with hold.chunk(problem=""):
             write_change(batch, did=f"gone on with: {batch.get_stage_display()}", by=by, at=at)
     ask_to_go_on(batch)
@@ -129,7 +133,7 @@ def forget_batch(batch: Batch) -> None:
     """Delete an import of which nothing was applied, with its staging and its files."""
     with holding(batch) as hold:
         if batch.stage not in (Batch.Stage.STAGING, Batch.Stage.CHECKED, Batch.Stage.REFUSED):
-            raise Refused(f"{str(batch).capitalize()} is {batch.get_stage_display()}; undo it instead.")
+            raise RuleViolation(f"{str(batch).capitalize()} is {batch.get_stage_display()}; undo it instead.")
         clear_staging(hold)
         drop_files(batch)
         with hold.chunk():

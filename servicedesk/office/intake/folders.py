@@ -14,7 +14,7 @@ from django.conf import settings
 from django.utils import timezone
 
 from servicedesk.people.models import Batch, InputFile
-from servicedesk.refusals import Refused
+from servicedesk.refusals import RuleViolation
 
 AT_ONCE = 1024 * 1024
 LEFT_OVER = timedelta(days=1)
@@ -42,11 +42,11 @@ def keep_files(files: Mapping[InputFile, Incoming]) -> tuple[str, dict[InputFile
         return name, {file: _copy(incoming, folder / f"{file}.csv") for file, incoming in files.items()}
     except OSError as error:
         shutil.rmtree(folder, ignore_errors=True)
-        raise Refused(
+        raise RuleViolation(
             f"The files can't be stored: {error.strerror}. Make room, or ask whoever runs the desk, "
             "and try again."
         ) from error
-    except Refused:
+    except RuleViolation:
         shutil.rmtree(folder, ignore_errors=True)
         raise
 
@@ -57,7 +57,7 @@ def _copy(incoming: Incoming, to: Path) -> int:
         while block := incoming.content.read(AT_ONCE):
             size += len(block)
             if size > most:
-                raise Refused(
+                raise RuleViolation(
                     f"{incoming.name} is larger than {most // 1024**2:,} MB, the most that is taken at once. "
                     "Cut it into files of fewer rows, each with the header."
                 )

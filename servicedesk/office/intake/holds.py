@@ -22,7 +22,7 @@ from django.db import connection, reset_queries, transaction
 from django.utils import timezone
 
 from servicedesk.people.models import Batch
-from servicedesk.refusals import Refused
+from servicedesk.refusals import RuleViolation
 
 LEASE = timedelta(seconds=60)
 CHUNK_ROWS = 250
@@ -98,14 +98,16 @@ def _is_alive(pid: int) -> bool:
 
 @contextmanager
 def holding(batch: Batch) -> Iterator[Hold]:
-    """Take hold of a batch for the time being; `Refused` where another process is at work on it."""
+    """Take hold of a batch for the time being; `RuleViolation` where another process is at work on it."""
     worker = f"{socket.gethostname()[:80]}:{os.getpid()}:{secrets.token_hex(4)}"
     with transaction.atomic():
         now = Batch.objects.select_for_update().filter(pk=batch.pk).first()
         if now is None:
-            raise Refused(f"{str(batch).capitalize()} was deleted a moment ago.")
+            raise RuleViolation(f"{str(batch).capitalize()} was deleted a moment ago.")
         if not is_free(now):
-            raise Refused(f"{str(now).capitalize()} is being worked on right now. Wait until that is done.")
+            raise RuleViolation(
+                f"{str(now).capitalize()} is being worked on right now. Wait until that is done."
+            )
         Batch.objects.filter(pk=batch.pk).update(worker=worker, held_until=timezone.now() + LEASE)
     batch.refresh_from_db()
     try:

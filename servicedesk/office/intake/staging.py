@@ -29,7 +29,7 @@ from servicedesk.people.models import (
     StagedRow,
     StagedSite,
 )
-from servicedesk.refusals import Refused
+from servicedesk.refusals import RuleViolation
 
 T = TypeVar("T")
 
@@ -56,7 +56,7 @@ def stage(batch: Batch, *, progress: Progress = silent) -> None:
     """
     with holding(batch) as hold:
         if batch.stage != Batch.Stage.STAGING:
-            raise Refused(f"{str(batch).capitalize()} was checked already.")
+            raise RuleViolation(f"{str(batch).capitalize()} was checked already.")
         _Staging(hold, progress).run()
 
 

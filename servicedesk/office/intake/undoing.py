@@ -22,7 +22,7 @@ from servicedesk.office.intake.staging import Progress, clear_staging, key_pages
 from servicedesk.people.history import through, write_change
 from servicedesk.people.models import Batch, Change, User
 from servicedesk.people.models.changes import Door
-from servicedesk.refusals import Refused
+from servicedesk.refusals import RuleViolation
 from servicedesk.words import counted
 from units.models import Customer, InstalledPart, ObservationPeriod, Ownership, Site, Unit
 
@@ -118,7 +118,7 @@ def _begin(hold: Hold, *, by: User | None, at: datetime) -> None:
         return
     if batch.stage not in (Batch.Stage.APPLIED, Batch.Stage.APPLYING):
         told = f"{str(batch).capitalize()} is {batch.get_stage_display()}: there is nothing to undo."
-        raise Refused(told)
+        raise RuleViolation(told)
     _refuse_if_built_upon(batch)
     counts = {noun: _made(model, batch).count() for model, noun in MADE.items()}
     total = sum(counts.values())
@@ -131,7 +131,7 @@ def go_on_undoing(batch: Batch, *, progress: Progress = silent) -> None:
     """Go on with an undoing that was cut off."""
     with through(Door.IMPORT), holding(batch) as hold:
         if batch.stage != Batch.Stage.UNDOING:
-            raise Refused(
+            raise RuleViolation(
                 f"{str(batch).capitalize()} is {batch.get_stage_display()}; it is not being undone."
             )
         if batch.problem:
@@ -154,7 +154,7 @@ def _take_back(hold: Hold, *, by: User | None, at: datetime, progress: Progress)
         added = "; ".join(islice(_later_records(batch), NAMED)) or "they were removed again"
         told = f"Records were added while the import was being undone: {added}. Delete them, then undo again."
         hold.note(problem=told)
-        raise Refused(told) from error
+        raise RuleViolation(told) from error
     clear_staging(hold)
     with hold.chunk(stage=Batch.Stage.UNDONE, finished_at=at, problem=""):
         write_change(batch, did=f"undone: {counted(batch.work_total, 'record')} deleted", by=by, at=at)
@@ -216,7 +216,7 @@ def _refuse_if_built_upon(batch: Batch) -> None:
     sentences = _built_upon(batch)
     if sentences:
         more = " and more" if len(sentences) > NAMED else ""
-        raise Refused(
+        raise RuleViolation(
             f"Later records hang on {batch}: {'; '.join(sentences[:NAMED])}{more}. Nothing was undone. "
             "Delete or move those records first, or keep the import and correct it on the pages."
         )

@@ -22,7 +22,7 @@ from servicedesk.office.privacy.eraser import Eraser, shown_as
 from servicedesk.office.privacy.holdings import Holdings
 from servicedesk.office.privacy.scrubbing import MARK, Scrubber
 from servicedesk.people.models import StagedCustomer, StagedProblem, StagedRow, User
-from servicedesk.refusals import Refused, one_step
+from servicedesk.refusals import RuleViolation, atomic_operation
 from units.models import Customer, Site, Unit
 
 NOBODY = "erased customer"
@@ -42,20 +42,20 @@ def erase_customer(customer: Customer, *, places: bool, by: User, at: datetime) 
 
     Raises
     ------
-    Refused
+    RuleViolation
         While a call or a visit of theirs is not over.
     """
-    with one_step():
+    with atomic_operation():
         held = Holdings(Customer.objects.select_for_update().get(pk=customer.pk))
         if held.still_to_do():
             left = ", ".join(str(each) for each in held.still_to_do()[:5])
-            raise Refused(f"Something is still to be done for them: {left}. Close or cancel it first.")
+            raise RuleViolation(f"Something is still to be done for them: {left}. Close or cancel it first.")
         return _Erasing(held, Eraser(by, at), places=places).run()
 
 
 def erase_callers(calls: Sequence[Call], *, by: User | None, at: datetime) -> None:
     """Take away who called and on which number, from calls and from their history."""
-    with one_step():
+    with atomic_operation():
         eraser = Eraser(by, at)
         eraser.empty(calls, told_by="", phone="")
         eraser.erase_history(calls, fields=shown_as(calls, "told_by", "phone"))

@@ -13,7 +13,7 @@ from servicedesk.calls.models import Call, PhoneRecord
 from servicedesk.office import intake
 from servicedesk.office.privacy.erasing import erase_callers
 from servicedesk.people.models import Batch, SignedIn
-from servicedesk.refusals import Refused, one_step
+from servicedesk.refusals import RuleViolation, atomic_operation
 
 AT_ONCE = 500
 
@@ -63,7 +63,7 @@ def _callers(at: datetime) -> int:
     old = Call.objects.filter(closed_at__lt=before).exclude(told_by="", phone="")
     keys, gone = list(old.order_by("pk").values_list("pk", flat=True)), 0
     for start in range(0, len(keys), AT_ONCE):
-        with one_step():  # held, and asked again: another process may be forgetting the same
+        with atomic_operation():  # held, and asked again: another process may be forgetting the same
             rows = old.filter(pk__in=keys[start : start + AT_ONCE]).order_by("pk").select_for_update()
             calls = list(rows)
             erase_callers(calls, by=None, at=at)
@@ -82,6 +82,6 @@ def _imports(at: datetime) -> int:
         try:
             intake.forget_batch(batch)
             gone += 1
-        except (Refused, intake.HoldLost):
+        except (RuleViolation, intake.HoldLost):
             continue  # somebody is at work on it; another night
     return gone

@@ -11,7 +11,7 @@ from .batches import (
 )
 from .browsers import SignedIn
 from .changes import Change, ChangedField, Erasure
-from .receipts import Receipt
+from .idempotency_keys import IdempotencyKey
 from .second_steps import SecondStep
 from .sign_ins import FailedSignIn
 from .touches import Touch
@@ -24,8 +24,8 @@ __all__ = [
     "ChangedField",
     "Erasure",
     "FailedSignIn",
+    "IdempotencyKey",
     "InputFile",
-    "Receipt",
     "Role",
     "SecondStep",
     "SignedIn",

@@ -6,7 +6,7 @@ from typing import Any
 
 from playwright.sync_api import Locator, Page
 
-OWN = {"receipt", "csrfmiddlewaretoken"}
+OWN = {"idempotency_key", "csrfmiddlewaretoken"}
 """What a page fills in by itself."""
 
 

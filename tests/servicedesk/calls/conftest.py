@@ -35,7 +35,7 @@ def day(ago: int) -> date:
 
 def typed(**fields: object) -> dict[str, object]:
     """What a form sends, with the key of the record it will make."""
-    return {"receipt": str(uuid4()), **fields}
+    return {"idempotency_key": str(uuid4()), **fields}
 
 
 @dataclass(frozen=True)

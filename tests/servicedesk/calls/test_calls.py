@@ -15,7 +15,7 @@ from schedules.models import Visit, VisitTask
 from servicedesk.calls import operations
 from servicedesk.calls.models import Call, SafetyAnswer
 from servicedesk.people.models import Change, User
-from servicedesk.refusals import Refused
+from servicedesk.refusals import RuleViolation
 from tests.factories import CallFactory, FindingFactory, UnitFactory, VisitFactory, WorkFactory
 from tests.servicedesk.calls.conftest import SAFE, Porch, day
 
@@ -236,7 +236,7 @@ def test_a_yes_found_out_later_hurries_the_call(as_technician: Client, call: Cal
 
 def test_only_a_danger_is_made_safe(call: Call) -> None:
     question = call.safety_answers.get(question="fall_risk")
-    with pytest.raises(Refused, match="No danger was named here"):
+    with pytest.raises(RuleViolation, match="No danger was named here"):
         operations.note_made_safe(question, how="looked", by=None, at=timezone.now())
 
 

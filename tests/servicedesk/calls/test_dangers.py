@@ -15,7 +15,7 @@ from servicedesk.calls import operations
 from servicedesk.calls.dangers import open_dangers
 from servicedesk.calls.models import Call, Finding
 from servicedesk.people.models import Change
-from servicedesk.refusals import Refused
+from servicedesk.refusals import RuleViolation
 from tests.factories import CallFactory, UnitFactory, VisitFactory
 from tests.servicedesk.calls.conftest import SAFE, Porch, day
 from tests.servicedesk.calls.test_calls import LogCall
@@ -169,10 +169,10 @@ class TestOneRecord:
             lambda: complete_task(task, on=day(0), by=None, at=at),
             lambda: cancel_task(task, why="no", by=None, at=at),
         ):
-            with pytest.raises(Refused, match="Somebody may get hurt here"):
+            with pytest.raises(RuleViolation, match="Somebody may get hurt here"):
                 act()
         for urgent in (danger, CallFactory(urgency="make_safe")):
-            with pytest.raises(Refused, match="say what made it safe"):
+            with pytest.raises(RuleViolation, match="say what made it safe"):
                 operations.close_call(urgent, by=None, at=at)
 
     def test_a_repair_that_waits_waits_no_longer_once_a_danger_is_named(self, call: Call) -> None:

@@ -12,7 +12,7 @@ from schedules.models import MaintenanceTask
 from servicedesk.calls import operations
 from servicedesk.calls.models import Call, Finding, Work
 from servicedesk.people.models import Change
-from servicedesk.refusals import Refused
+from servicedesk.refusals import RuleViolation
 from tests.factories import (
     ComponentTypeFactory,
     FindingFactory,
@@ -27,7 +27,7 @@ LogCall = Callable[..., Call]
 
 def refused(act: Callable[..., object], *args: object, match: str, **fields: object) -> None:
     """Ask for something and expect the sentence that says why not."""
-    with pytest.raises(Refused, match=match):
+    with pytest.raises(RuleViolation, match=match):
         act(*args, **fields, by=None, at=timezone.now())
 
 
@@ -35,9 +35,9 @@ class TestCalls:
     """Calls, their answers and their states."""
 
     def test_a_call_is_about_a_window_in_place_at_its_own_site(self, log: LogCall, porch: Porch) -> None:
-        with pytest.raises(Refused, match="is at another site"):
+        with pytest.raises(RuleViolation, match="is at another site"):
             log(unit=UnitFactory())
-        with pytest.raises(Refused, match="was removed"):
+        with pytest.raises(RuleViolation, match="was removed"):
             log(unit=UnitFactory(site=porch.site, removed_on=day(9)))
         assert not Call.objects.exists()
         assert not MaintenanceTask.objects.exists()

@@ -17,7 +17,7 @@ from PIL import Image
 
 from servicedesk.calls import photo_files
 from servicedesk.calls.photo_files import MOST_BYTES, NO_PHOTO, Taken, take_photo
-from servicedesk.refusals import Refused
+from servicedesk.refusals import RuleViolation
 
 SCRIPT = b"<html><script>alert(1)</script></html>"
 
@@ -40,7 +40,7 @@ def read(content: bytes) -> Taken | str:
     """Take a photo in, or answer the sentence that refuses it."""
     try:
         return take_photo(BytesIO(content), size=len(content))
-    except Refused as refusal:
+    except RuleViolation as refusal:
         return str(refusal)
 
 
@@ -186,7 +186,7 @@ def test_too_many_pixels_are_refused_undecoded(content: bytes, monkeypatch: pyte
 
 
 def test_too_many_bytes_are_refused_unread() -> None:
-    with pytest.raises(Refused, match="more than 25 MB"):
+    with pytest.raises(RuleViolation, match="more than 25 MB"):
         take_photo(None, size=MOST_BYTES + 1)  # type: ignore[arg-type]  # it is not even looked at
 
 

@@ -26,11 +26,13 @@ def photo() -> SimpleUploadedFile:
 
 
 def test_a_photo_is_added_once_however_often_it_is_sent(as_scheduler: Client) -> None:
-    call, receipt = CallFactory(), uuid4()
+    call, idempotency_key = CallFactory(), uuid4()
     address = f"/calls/{call.pk}/photos/add/"
     assert "Add a photo" in told(as_scheduler.get(f"/calls/{call.pk}/").content)
     for _ in range(2):
-        answer = as_scheduler.post(address, {"receipt": receipt, "photo": photo()}, follow=True)
+        answer = as_scheduler.post(
+            address, {"idempotency_key": idempotency_key, "photo": photo()}, follow=True
+        )
         assert "The photo is added" in told(answer.content)
     kept = Photo.objects.get()
     assert f"/calls/photos/{kept.pk}/?small" in answer.content.decode()
@@ -42,10 +44,12 @@ def test_what_is_no_photo_and_one_too_many_are_refused(
 ) -> None:
     address = f"/calls/{CallFactory().pk}/photos/add/"
     bad = SimpleUploadedFile("p.pdf", b"%PDF-1.4", "application/pdf")
-    refused = as_scheduler.post(address, {"receipt": uuid4(), "photo": bad})
+    refused = as_scheduler.post(address, {"idempotency_key": uuid4(), "photo": bad})
     assert refused.status_code == 422
     assert "no photo we can read" in told(refused.content)
     monkeypatch.setattr(photos, "MOST_PHOTOS", 1)
     for status in (302, 422):
-        assert as_scheduler.post(address, {"receipt": uuid4(), "photo": photo()}).status_code == status
-    assert as_scheduler.post(address, {"receipt": uuid4()}).status_code == 422
+        assert (
+            as_scheduler.post(address, {"idempotency_key": uuid4(), "photo": photo()}).status_code == status
+        )
+    assert as_scheduler.post(address, {"idempotency_key": uuid4()}).status_code == 422

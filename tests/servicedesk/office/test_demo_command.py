@@ -12,7 +12,7 @@ from django.utils import timezone
 
 from servicedesk.office.demo.loading import bring_in
 from servicedesk.people.models import InputFile, User
-from servicedesk.refusals import Refused
+from servicedesk.refusals import RuleViolation
 from tests.factories import SiteFactory, UserFactory
 from units.models import ComponentType, Site
 
@@ -63,6 +63,6 @@ def test_a_bad_row_is_named_with_its_file_and_line(tmp_path: Path) -> None:
     units.write_text("unit,site,installed_on\nU1,S1,2020-02-30\n", encoding="utf-8")
     with (
         override_settings(INCOMING_DIR=tmp_path / "incoming"),
-        pytest.raises(Refused, match="line 2, installed_on “2020-02-30”: There is no such day"),
+        pytest.raises(RuleViolation, match="line 2, installed_on “2020-02-30”: There is no such day"),
     ):
         bring_in({InputFile.UNITS: units}, by=UserFactory(), at=timezone.now())

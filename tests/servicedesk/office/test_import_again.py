@@ -15,7 +15,7 @@ from schedules.operations import raise_due
 from servicedesk.calls.models import Finding
 from servicedesk.office import intake
 from servicedesk.people.models import Batch, Change, StagedCustomer, StagedRow, StagedSite, User
-from servicedesk.refusals import Refused
+from servicedesk.refusals import RuleViolation
 from tests.factories import CallFactory, FindingFactory, TaskFactory
 from tests.servicedesk.office.fleet_files import (
     AT,
@@ -216,7 +216,7 @@ def test_undo_is_refused_whole_while_later_records_hang_on_it(owner: User) -> No
     changed.note = "measured again"
     change_unit(changed, by=owner, at=AT)
     before = everything()
-    with pytest.raises(Refused) as caught:
+    with pytest.raises(RuleViolation) as caught:
         intake.undo(batch, by=owner, at=AT)
     reason = str(caught.value)
     assert "finding “" in reason
@@ -232,14 +232,14 @@ def test_undo_is_refused_whole_while_later_records_hang_on_it(owner: User) -> No
 def test_undo_names_at_most_ten() -> None:
     batch = bring_in([unit(f"U{n}") for n in range(15)])
     CallFactory.create_batch(15, site=Site.objects.get())
-    with pytest.raises(Refused, match="and more") as caught:
+    with pytest.raises(RuleViolation, match="and more") as caught:
         intake.undo(batch, by=None, at=AT)
     assert str(caught.value).count("call “") == 10
 
 
 def test_undo_needs_something_to_undo() -> None:
     batch = bring_in([unit(panels="many")])
-    with pytest.raises(Refused, match="there is nothing to undo"):
+    with pytest.raises(RuleViolation, match="there is nothing to undo"):
         intake.undo(batch, by=None, at=AT)
     with pytest.raises(CommandError, match="There is no import 999"):
         call_command("import_fleet", undo=999)
@@ -252,9 +252,9 @@ def test_good_rows_of_a_refused_import_can_be_let_in_later() -> None:
     batch = intake.go_on(batch)
     assert batch.stage == Batch.Stage.APPLIED
     assert Unit.objects.get().code == "U1"
-    with pytest.raises(Refused, match="is applied already"):
+    with pytest.raises(RuleViolation, match="is applied already"):
         intake.apply_good_rows(batch, by=None, at=AT)
-    with pytest.raises(Refused, match="undo it instead"):
+    with pytest.raises(RuleViolation, match="undo it instead"):
         intake.forget_batch(batch)
 
 
@@ -284,7 +284,7 @@ def test_a_type_deleted_between_check_and_application_stops_it_with_a_reason() -
     ConstructionPart.objects.filter(component_type__name="rigid nylon liner").delete()
     ComponentType.objects.get(name="rigid nylon liner").delete()
     batch.refresh_from_db()
-    with pytest.raises(Refused, match="was deleted since they were checked"):
+    with pytest.raises(RuleViolation, match="was deleted since they were checked"):
         intake.go_on(batch)
     batch.refresh_from_db()
     assert "was deleted" in batch.problem

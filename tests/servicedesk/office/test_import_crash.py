@@ -27,7 +27,7 @@ from servicedesk.office.intake import applying, applying_units, care
 from servicedesk.office.intake.holds import CHUNK_ROWS, LEASE, Hold, holding
 from servicedesk.office.management.commands.import_fleet import ProgressBar
 from servicedesk.people.models import Batch
-from servicedesk.refusals import Refused
+from servicedesk.refusals import RuleViolation
 from tests.factories import CallFactory
 from tests.servicedesk.office.fleet_files import (
     AT,
@@ -147,7 +147,7 @@ def test_a_record_added_while_an_import_is_undone_stops_it_until_it_is_gone(tran
         if not added:
             added.append(CallFactory(site=Site.objects.earliest("pk")))
 
-    with pytest.raises(Refused, match="were added while the import was being undone: call “"):
+    with pytest.raises(RuleViolation, match="were added while the import was being undone: call “"):
         intake.undo(batch, by=None, at=AT, progress=add)
     batch.refresh_from_db()
     assert "Delete them, then undo again." in batch.problem
@@ -222,7 +222,7 @@ def test_two_processes_at_one_batch_write_it_once(whole: dict[str, list[tuple[An
     def work() -> None:
         try:
             intake.go_on(Batch.objects.get(pk=batch.pk))
-        except (Refused, intake.HoldLost) as error:
+        except (RuleViolation, intake.HoldLost) as error:
             refused.append(str(error))
         finally:
             connections.close_all()
@@ -259,7 +259,7 @@ def test_a_batch_in_live_hands_is_left_alone() -> None:
     batch = open_batch([unit()])
     other = {"worker": f"elsewhere:{os.getpid()}:x", "held_until": timezone.now() + LEASE}
     Batch.objects.filter(pk=batch.pk).update(**other)
-    with pytest.raises(Refused, match="is being worked on right now"):
+    with pytest.raises(RuleViolation, match="is being worked on right now"):
         intake.go_on(batch)
     assert intake.go_on_with_all() == 0
     Batch.objects.filter(pk=batch.pk).update(held_until=timezone.now() - timedelta(seconds=1))

@@ -11,7 +11,7 @@ import pytest
 
 from servicedesk.office import intake
 from servicedesk.people.models import Batch, InputFile
-from servicedesk.refusals import Refused
+from servicedesk.refusals import RuleViolation
 from tests.factories import OwnershipFactory, SiteFactory, UnitFactory
 from tests.servicedesk.office.fleet_files import (
     AT,
@@ -298,7 +298,7 @@ def test_a_file_without_a_needed_column_is_refused_even_with_keep_good() -> None
     batch = bring_in("unit,site\nU1,S1\n", keep_good=True)
     assert told(batch) == [("units", 1, "installed_on")]
     assert batch.stage == Batch.Stage.REFUSED
-    with pytest.raises(Refused, match="could not be read to its end"):
+    with pytest.raises(RuleViolation, match="could not be read to its end"):
         intake.apply_good_rows(batch, by=None, at=AT)
 
 
@@ -326,16 +326,16 @@ def test_a_file_that_is_gone_says_so() -> None:
 def test_a_file_that_is_too_large_is_not_taken(settings: Any, tmp_path: Path) -> None:
     settings.IMPORT_MAX_BYTES = 1024**2
     settings.INCOMING_DIR = tmp_path / "incoming"
-    with pytest.raises(Refused, match=r"larger than 1 MB.*fewer rows"):
+    with pytest.raises(RuleViolation, match=r"larger than 1 MB.*fewer rows"):
         open_batch(b"x" * (1024**2 + 1))
     assert not Batch.objects.exists()
     assert not any(settings.INCOMING_DIR.iterdir())
 
 
 def test_units_must_be_among_the_files() -> None:
-    with pytest.raises(Refused, match="Choose the file of units"):
+    with pytest.raises(RuleViolation, match="Choose the file of units"):
         intake.open_batch({}, keep_good=False, care_by="nobody", by=None, at=AT)
-    with pytest.raises(Refused, match="one of us, customer, nobody"):
+    with pytest.raises(RuleViolation, match="one of us, customer, nobody"):
         open_batch([unit()], care_by="everybody")
 
 

@@ -24,7 +24,7 @@ MIXED = GOOD + "U-2,S-1,2019-04-02,7/0,\nU-3,S-1,sometime,46,\n"
 def bring_in(client: Client, units: str, **told: str) -> Batch:
     """Hand files in as the form does, and answer the import."""
     entries = {
-        "receipt": str(uuid.uuid4()),
+        "idempotency_key": str(uuid.uuid4()),
         "care_by": "us",
         "units": SimpleUploadedFile("units.csv", units.encode()),
         **told,
@@ -99,7 +99,7 @@ def test_an_import_that_others_built_upon_stays_and_says_why(as_scheduler: Clien
     as_scheduler.post(
         f"/sites/{site.pk}/add-unit/",
         {
-            "receipt": str(uuid.uuid4()),
+            "idempotency_key": str(uuid.uuid4()),
             "code": "by-hand",
             "installed_on": "2021-05-03",
             "observed_from": "2021-05-03",
@@ -123,14 +123,14 @@ def test_files_nobody_wants_are_forgotten(as_scheduler: Client) -> None:
 
 
 def test_the_button_pressed_twice_brings_the_files_in_once(as_scheduler: Client) -> None:
-    receipt = str(uuid.uuid4())
-    bring_in(as_scheduler, GOOD, receipt=receipt)
-    bring_in(as_scheduler, GOOD, receipt=receipt)
+    idempotency_key = str(uuid.uuid4())
+    bring_in(as_scheduler, GOOD, idempotency_key=idempotency_key)
+    bring_in(as_scheduler, GOOD, idempotency_key=idempotency_key)
     assert Batch.objects.count() == 1
 
 
 def test_a_form_without_units_is_refused_with_the_reason(as_scheduler: Client) -> None:
-    answer = as_scheduler.post("/files/bring-in/", {"receipt": str(uuid.uuid4()), "care_by": "us"})
+    answer = as_scheduler.post("/files/bring-in/", {"idempotency_key": str(uuid.uuid4()), "care_by": "us"})
     assert answer.status_code == 422
     assert "Not saved yet" in answer.content.decode()
 

@@ -22,7 +22,7 @@ from servicedesk.office.intake import applying, background, batches
 from servicedesk.office.tasks import apply_batch
 from servicedesk.people.history import write_change
 from servicedesk.people.models import Batch, Change, User
-from servicedesk.refusals import Refused
+from servicedesk.refusals import RuleViolation
 from tests.factories import FindingFactory
 from tests.servicedesk.office.fleet_files import add_reference, bring_in, event, open_batch, unit
 from units.models import FailureMode, Unit
@@ -227,5 +227,5 @@ def test_a_task_asked_for_before_the_stop_does_not_go_on(as_scheduler: Client, b
     assert apply_batch(batch.pk).startswith("Stopped by")
     batch.refresh_from_db()
     assert batch.work_done == left
-    with pytest.raises(Refused):
+    with pytest.raises(RuleViolation):
         intake.stop(batch, by=User.objects.first(), at=timezone.now())

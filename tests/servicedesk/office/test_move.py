@@ -176,8 +176,8 @@ def pages(desk: Desk) -> dict[str, Any]:
     found: dict[str, Any] = json.loads(re.findall(r"^PAGES (.*)$", told, re.MULTILINE)[0])
     assert {status for status, _ in found.values()} == {200}
     token = re.compile(r'(csrfmiddlewaretoken" value="|X-CSRFToken": ")[^"]*')
-    receipt = re.compile(r'(name="receipt"[^>]*value=")[^"]*')
-    return {page: receipt.sub(r"\1", token.sub(r"\1", text)) for page, (_, text) in found.items()}
+    idempotency_key = re.compile(r'(name="idempotency_key"[^>]*value=")[^"]*')
+    return {page: idempotency_key.sub(r"\1", token.sub(r"\1", text)) for page, (_, text) in found.items()}
 
 
 def start(desk: Desk, address: str) -> subprocess.Popen[str]:

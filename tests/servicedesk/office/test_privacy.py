@@ -31,7 +31,7 @@ from servicedesk.people.models import (
     StagedRow,
     User,
 )
-from servicedesk.refusals import Refused
+from servicedesk.refusals import RuleViolation
 from tests.factories import (
     CallFactory,
     CustomerFactory,
@@ -217,7 +217,7 @@ def test_somebody_else_of_the_same_name_stays(quillmar: Customer, owner: User) -
 def test_nothing_is_erased_while_something_is_to_be_done(quillmar: Customer, owner: User) -> None:
     site = quillmar.ownerships.get().site
     call = CallFactory(site=site, told_at=AT, state="needs-action")
-    with pytest.raises(Refused, match=f"call {call.pk}"):
+    with pytest.raises(RuleViolation, match=f"call {call.pk}"):
         erase_customer(quillmar, places=True, by=owner, at=AT)
     quillmar.refresh_from_db()
     assert quillmar.name == NAME

@@ -132,7 +132,7 @@ def test_what_was_done_is_not_called_failed_because_the_disk_is_full_for_a_note(
         raise OperationalError("no room") from OSError(errno.ENOSPC, "no space left on device")
 
     monkeypatch.setattr(SignedIn, "save", full)
-    told = {"receipt": uuid4(), "name": "Probeson"}
+    told = {"idempotency_key": uuid4(), "name": "Probeson"}
     assert as_scheduler.post("/customers/add/", told).status_code == 302
     assert Customer.objects.filter(name="Probeson").exists()
 

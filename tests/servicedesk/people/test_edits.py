@@ -17,7 +17,7 @@ from schedules.models import MaintenanceTask
 from servicedesk.calls.forms import ChangeCallForm
 from servicedesk.calls.models import Call
 from servicedesk.calls.operations import change_call
-from servicedesk.people.edits import OPENED_WITH, as_opened, attempt_change
+from servicedesk.people.edits import OPENED_WITH, apply_edit_or_report, as_opened
 from servicedesk.people.models import User
 from tests.every_address import ALL, OPEN, SIGNED_IN
 from tests.factories import (
@@ -169,7 +169,7 @@ def test_every_form_that_asks_for_values_is_known(two: tuple[Client, Client], do
         for form, asks in zip(reader.forms, reader.asks, strict=True):
             if OPENED_WITH in form:
                 edits.add(name)
-            elif asks and "receipt" not in form:
+            elif asks and "idempotency_key" not in form:
                 others.add(name)
     assert edits == set(EDITS)
     assert " ".join(sorted(others)) == " ".join(sorted(OTHERS))
@@ -286,6 +286,6 @@ def test_what_the_form_does_not_show_is_not_taken_back(owner: User) -> None:
     def keep() -> Call:
         return change_call(form.instance, by=owner, at=timezone.now())
 
-    assert attempt_change(form, keep, record=form.instance, by=owner)
+    assert apply_edit_or_report(form, keep, record=form.instance, by=owner)
     call.refresh_from_db()
     assert (call.words, call.unit) == ("It binds", unit)

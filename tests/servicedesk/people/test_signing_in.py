@@ -11,8 +11,8 @@ from django.test import Client
 from django.utils import timezone
 
 from servicedesk.people import operations
-from servicedesk.people.models import Change, Receipt, Role, User
-from servicedesk.refusals import Refused
+from servicedesk.people.models import Change, IdempotencyKey, Role, User
+from servicedesk.refusals import RuleViolation
 from tests.factories import UserFactory
 
 pytestmark = pytest.mark.django_db
@@ -104,7 +104,7 @@ def test_a_weak_password_is_refused_with_the_reason(client: Client, tess: User) 
 
 def test_an_owner_adds_a_person_once_however_often_the_button_is_pressed(as_owner: Client) -> None:
     entries = {
-        "receipt": str(uuid.uuid4()),
+        "idempotency_key": str(uuid.uuid4()),
         "name": "Orla Quill",
         "username": "orla",
         "role": "technician",
@@ -114,13 +114,13 @@ def test_an_owner_adds_a_person_once_however_often_the_button_is_pressed(as_owne
     assert as_owner.post("/people/add/", entries).status_code == 302
     person = User.objects.get(username="orla")
     assert person.role == Role.TECHNICIAN
-    assert Receipt.objects.count() == 1
+    assert IdempotencyKey.objects.count() == 1
     assert Change.objects.about(person).count() == 1
 
 
 def test_the_same_form_with_other_entries_is_refused(as_owner: Client) -> None:
     entries = {
-        "receipt": str(uuid.uuid4()),
+        "idempotency_key": str(uuid.uuid4()),
         "name": "Orla Quill",
         "username": "orla",
         "role": "technician",
@@ -137,7 +137,7 @@ def test_a_name_taken_is_told_beside_its_field(as_owner: Client, tess: User) -> 
     answer = as_owner.post(
         "/people/add/",
         {
-            "receipt": str(uuid.uuid4()),
+            "idempotency_key": str(uuid.uuid4()),
             "name": "Other Tess",
             "username": "tess",
             "role": "technician",
@@ -186,7 +186,7 @@ def test_roles_include_the_ones_before_them(technician: User, scheduler: User, o
 
 
 def test_a_weak_first_password_is_refused() -> None:
-    with pytest.raises(Refused, match="too common"):
+    with pytest.raises(RuleViolation, match="too common"):
         operations.add_person(
             "sol", name="Sol", role=Role.SCHEDULER, password="password123", by=None, at=None
         )

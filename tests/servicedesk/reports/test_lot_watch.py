@@ -20,7 +20,7 @@ from scipy.stats import binom
 from schedules.models import MaintenanceTask
 from schedules.operations import add_inspections
 from servicedesk.people.models import Change
-from servicedesk.refusals import Refused
+from servicedesk.refusals import RuleViolation
 from servicedesk.reports import lot_watch, tasks
 from servicedesk.reports.models import LotFlag, ThinLot, WatchMark
 from servicedesk.reports.operations import keep_lot_watch
@@ -340,7 +340,7 @@ def test_inspections_without_sense_are_refused(as_owner: Client, changed: dict[s
 def test_a_thousand_are_made_at_once_at_most(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("schedules.operations.tasks.MOST_INSPECTIONS", 2)
     units = [UnitFactory() for _ in range(3)]
-    with pytest.raises(Refused, match="These are 3 units, and at most 2 inspections"):
+    with pytest.raises(RuleViolation, match="These are 3 units, and at most 2 inspections"):
         add_inspections(units, reason="look", minutes=5, due_on=TODAY, by=None, at=NOON)
 
 

@@ -10,7 +10,7 @@ from django.core.management.base import BaseCommand, CommandError
 from django.utils import timezone
 
 from servicedesk.office.backups import make_backup, prune_backups
-from servicedesk.refusals import Refused
+from servicedesk.refusals import RuleViolation
 from servicedesk.words import count
 
 
@@ -28,7 +28,7 @@ class Command(BaseCommand):
             raise CommandError("Keep one backup at least.")
         try:
             made = make_backup(options["dir"], at=timezone.now())
-        except (Refused, OSError) as error:
+        except (RuleViolation, OSError) as error:
             raise CommandError(f"No backup was made. {error}") from error
         size = f"{count(made.rows, 'row')}, {count(made.files, 'file')}, {count(made.size, 'byte')}"
         self.stdout.write(f"{made.folder}: {size}")

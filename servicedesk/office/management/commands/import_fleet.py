@@ -17,7 +17,7 @@ from servicedesk.office import intake
 from servicedesk.people.history import through
 from servicedesk.people.models import Batch, InputFile
 from servicedesk.people.models.changes import Door
-from servicedesk.refusals import Refused
+from servicedesk.refusals import RuleViolation
 from servicedesk.words import count
 from units.models import Site
 
@@ -65,7 +65,7 @@ class Command(BaseCommand):
         try:
             with through(Door.IMPORT):
                 self._do(options)
-        except (Refused, intake.HoldLost) as error:
+        except (RuleViolation, intake.HoldLost) as error:
             raise CommandError(str(error)) from error
         except (DatabaseError, OSError) as error:
             if not is_full_disk(error):

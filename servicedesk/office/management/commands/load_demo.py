@@ -13,7 +13,7 @@ from django.core.management.base import BaseCommand, CommandError
 
 from servicedesk.office.demo.desk import FIXTURES, is_loaded
 from servicedesk.office.demo.sources import Scenario, read_scenario
-from servicedesk.refusals import Refused
+from servicedesk.refusals import RuleViolation
 from units.models import Site, Unit
 
 
@@ -65,5 +65,5 @@ class Command(BaseCommand):
         logging.getLogger("celery.app.trace").setLevel(logging.WARNING)
         try:
             load_demo(scenario, today=today, folder=folder, tell=self.stdout.write)
-        except Refused as refusal:
+        except RuleViolation as refusal:
             raise CommandError(str(refusal)) from refusal

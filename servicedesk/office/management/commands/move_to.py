@@ -8,7 +8,7 @@ from typing import Any
 from django.core.management.base import BaseCommand, CommandError
 
 from servicedesk.office.database_move import move_desk
-from servicedesk.refusals import Refused
+from servicedesk.refusals import RuleViolation
 
 
 class Command(BaseCommand):
@@ -22,7 +22,7 @@ class Command(BaseCommand):
     def handle(self, *args: Any, **options: Any) -> None:
         try:
             rows = move_desk(options["address"], tell=lambda line: print(line, file=self.stdout, flush=True))
-        except Refused as error:
+        except RuleViolation as error:
             raise CommandError(f"Not moved. {error}") from error
         for name, number in sorted(rows.items()):
             self.stdout.write(f"{name:<40}{number:>12,}  same")

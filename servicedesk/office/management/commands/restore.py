@@ -9,7 +9,7 @@ from typing import Any
 from django.core.management.base import BaseCommand, CommandError
 
 from servicedesk.office.backups import check_backup, restore_backup
-from servicedesk.refusals import Refused
+from servicedesk.refusals import RuleViolation
 from servicedesk.words import count
 
 
@@ -33,7 +33,7 @@ class Command(BaseCommand):
                 self.stdout.write(f"{options['dir']} is whole: {count(rows, 'row')}")
                 return
             done = restore_backup(options["dir"], replace=options["replace"])
-        except (Refused, OSError) as error:
+        except (RuleViolation, OSError) as error:
             raise CommandError(str(error)) from error
         self.stdout.write(
             f"{done.folder} is back: {count(done.rows, 'row')}. Run manage.py migrate, then start the desk."

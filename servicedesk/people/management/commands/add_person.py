@@ -12,7 +12,7 @@ from django.utils import timezone
 
 from servicedesk.people.models import Role
 from servicedesk.people.operations import add_person
-from servicedesk.refusals import Refused
+from servicedesk.refusals import RuleViolation
 
 
 class Command(BaseCommand):
@@ -40,7 +40,7 @@ class Command(BaseCommand):
                 by=None,
                 at=timezone.now(),
             )
-        except Refused as error:
+        except RuleViolation as error:
             raise CommandError(f"Nobody was added. {error}") from error
         self.stdout.write(f"{username} can sign in now, as {role.label.lower()}.")
 

@@ -12,9 +12,9 @@ from django.http import HttpRequest, QueryDict
 from django.utils import timezone
 from django.utils.crypto import salted_hmac
 
-from servicedesk.people.models import Receipt, User
+from servicedesk.people.models import IdempotencyKey, User
 from servicedesk.people.rights import user_of
-from servicedesk.refusals import Refused, attempt
+from servicedesk.refusals import RuleViolation, apply_or_report
 
 OTHER_BODY = (
     "This form was already saved with other entries. Open the saved record to change it, "
@@ -22,10 +22,10 @@ OTHER_BODY = (
 )
 
 
-class ReceiptForm(forms.Form):
+class IdempotencyKeyForm(forms.Form):
     """A form that carries the key of the one record it will make."""
 
-    receipt = forms.UUIDField(widget=forms.HiddenInput, initial=uuid4)
+    idempotency_key = forms.UUIDField(widget=forms.HiddenInput, initial=uuid4)
 
 
 def fingerprint_of(data: QueryDict) -> str:
@@ -33,46 +33,46 @@ def fingerprint_of(data: QueryDict) -> str:
     parts = [
         f"{name}={value}"
         for name in sorted(data)
-        if name not in {"csrfmiddlewaretoken", "receipt"}
+        if name not in {"csrfmiddlewaretoken", "idempotency_key"}
         for value in data.getlist(name)
     ]
     # Keyed: one of the entries may be a first password, which nobody may guess from a stored digest.
     text = "\n".join(parts).encode("utf-8", "surrogatepass")
-    return salted_hmac("people.receipts", text, algorithm="sha256").hexdigest()
+    return salted_hmac("people.idempotency_keys", text, algorithm="sha256").hexdigest()
 
 
 def once(key: UUID, *, by: User, at: datetime, data: QueryDict, make: Callable[[], str]) -> str:
     """Run ``make`` for a key seen for the first time and keep the address it answers; else answer that.
 
-    Raises `Refused` where the key came before with other entries or from somebody else.
+    Raises `RuleViolation` where the key came before with other entries or from somebody else.
     """
     mark = fingerprint_of(data)
     with transaction.atomic():
-        receipt, new = Receipt.objects.select_for_update().get_or_create(
+        idempotency_key, new = IdempotencyKey.objects.select_for_update().get_or_create(
             key=key, defaults={"by": by, "at": at, "fingerprint": mark}
         )
         if not new:
-            if receipt.by_id != by.pk or receipt.fingerprint != mark:
-                raise Refused(OTHER_BODY)
-            return receipt.location
-        receipt.location = make()
-        receipt.save(update_fields=["location"])
-        return receipt.location
+            if idempotency_key.by_id != by.pk or idempotency_key.fingerprint != mark:
+                raise RuleViolation(OTHER_BODY)
+            return idempotency_key.location
+        idempotency_key.location = make()
+        idempotency_key.save(update_fields=["location"])
+        return idempotency_key.location
 
 
 def _known(request: HttpRequest) -> str | None:
     """Answer where the record of a form went that came before, the same and from the same person."""
     try:
-        key = UUID(request.POST.get("receipt", ""))
+        key = UUID(request.POST.get("idempotency_key", ""))
     except ValueError:
         return None
-    receipt = Receipt.objects.filter(key=key, by=user_of(request)).first()
-    if receipt is None or receipt.fingerprint != fingerprint_of(request.POST):
+    idempotency_key = IdempotencyKey.objects.filter(key=key, by=user_of(request)).first()
+    if idempotency_key is None or idempotency_key.fingerprint != fingerprint_of(request.POST):
         return None
-    return receipt.location
+    return idempotency_key.location
 
 
-def save_once(request: HttpRequest, form: forms.BaseForm, make: Callable[[], str]) -> str | None:
+def save_idempotent(request: HttpRequest, form: forms.BaseForm, make: Callable[[], str]) -> str | None:
     """Make the record a posted form asks for, once, and answer its address.
 
     ``make`` stores the record and answers its address. None means that there is nothing to go to yet: the
@@ -83,10 +83,14 @@ def save_once(request: HttpRequest, form: forms.BaseForm, make: Callable[[], str
     # Before the form is checked: it would find its own first record, and say that the code is taken.
     if known := _known(request):
         return known
-    where: str | None = attempt(
+    where: str | None = apply_or_report(
         form,
         lambda: once(
-            form.cleaned_data["receipt"], by=user_of(request), at=timezone.now(), data=request.POST, make=make
+            form.cleaned_data["idempotency_key"],
+            by=user_of(request),
+            at=timezone.now(),
+            data=request.POST,
+            make=make,
         ),
     )
     return where

@@ -6,7 +6,7 @@ from django.conf import settings
 from django.db import models
 
 
-class Receipt(models.Model):
+class IdempotencyKey(models.Model):
     """The key a form or a phone gave its record, and where the record went."""
 
     key = models.UUIDField(unique=True)
