@@ -90,7 +90,7 @@ def _end(gone: list[CareDue], *, at: datetime) -> None:
     )
     for pk in pks:
         write_change(
-            MaintenanceTask(pk=pk), did="cancelled: the part is not exposed any more", by=None, at=at
+            MaintenanceTask(pk=pk), action="cancelled: the part is not exposed any more", by=None, at=at
         )
 
 

@@ -29,7 +29,7 @@ from schedules.letters.questions import (
     list_questions,
 )
 from schedules.letters.texts import USUAL, check_blanks
-from schedules.models import ClockMark, Letter, LetterKind, LetterText, Visit, Wishes
+from schedules.models import ClockMark, EmailPreference, Letter, LetterKind, LetterText, Visit
 from schedules.operations import CustomersAsked
 from schedules.shifts import week_ahead
 from schedules.weeks import bounds, monday_of
@@ -109,11 +109,11 @@ class AskCustomersForm(forms.Form):
         return [VisitAsItWas.from_token(token) for token in dict.fromkeys(self.cleaned_data["asked"])]
 
 
-class WishesForm(forms.Form):
+class EmailPreferenceForm(forms.Form):
     """What somebody wants to get by mail."""
 
     what = forms.ChoiceField(
-        choices=Wishes.What.choices, widget=forms.RadioSelect, label="Send me by mail", initial="all"
+        choices=EmailPreference.What.choices, widget=forms.RadioSelect, label="Send me by mail", initial="all"
     )
 
 
@@ -241,10 +241,10 @@ def _text_form(kind: str, data: QueryDict | None) -> TextForm:
     return TextForm(data, kind=kind, initial={"title": words.title, "body": words.body})
 
 
-def _wishes_form(customer: Customer, data: QueryDict | None) -> WishesForm:
+def _email_preference_form(customer: Customer, data: QueryDict | None) -> EmailPreferenceForm:
     """Give the form of what a customer gets by mail, with what is stored now."""
-    wishes = Wishes.objects.filter(customer=customer).first()
-    form = WishesForm(data, initial={"what": wishes.what if wishes else "all"})
+    email_preference = EmailPreference.objects.filter(customer=customer).first()
+    form = EmailPreferenceForm(data, initial={"what": email_preference.what if email_preference else "all"})
     form.fields["what"].label = "Gets by mail"
     return form
 
@@ -258,47 +258,49 @@ def _store(kind: str, form: TextForm, request: HttpRequest) -> bool:
 
 
 @schedulers
-def customer_wishes(request: HttpRequest, customer_pk: int) -> HttpResponse:
+def customer_email_preference(request: HttpRequest, customer_pk: int) -> HttpResponse:
     """What a customer wants to get by mail, as told on the telephone."""
     customer = get_object_or_404(Customer, pk=customer_pk)
-    form = as_opened(_wishes_form(customer, request.POST or None))
+    form = as_opened(_email_preference_form(customer, request.POST or None))
     if request.method == "POST" and apply_edit_or_report(
         form,
-        lambda: operations.set_wishes(
+        lambda: operations.set_email_preference(
             customer, form.cleaned_data["what"], by=user_of(request), at=timezone.now()
         ),
         record=customer,
         by=user_of(request),
-        again=lambda: _wishes_form(customer, None),
+        again=lambda: _email_preference_form(customer, None),
     ):
         messages.success(request, "Stored.")
         return redirect(customer)
     context = {"form": form, "customer": customer}
-    return render(request, "schedules/customer_wishes.html", context, status=status_of(form))
+    return render(request, "schedules/customer_email_preference.html", context, status=status_of(form))
 
 
 @csrf_exempt  # a mail program posts here by itself (RFC 8058); the signed address is what it knows
 @login_not_required
-def wishes(request: HttpRequest, token: str) -> HttpResponse:
+def email_preference(request: HttpRequest, token: str) -> HttpResponse:
     """What a customer wants to get by mail; one click in a mail program ends it all."""
     pk = read_opt_out_token(token)
     customer = Customer.objects.filter(pk=pk).first() if pk is not None else None
     if customer is None:
         raise Http404("No customer is here.")
-    held = Wishes.objects.filter(customer=customer).first()
+    held = EmailPreference.objects.filter(customer=customer).first()
     one_click = request.POST.get("List-Unsubscribe") == "One-Click"
-    form = WishesForm(
+    form = EmailPreferenceForm(
         ({"what": "nothing"} if one_click else request.POST) if request.method == "POST" else None,
         initial={"what": held.what if held else "all"},
     )
     stored = request.method == "POST" and bool(
         apply_or_report(
             form,
-            lambda: operations.set_wishes(customer, form.cleaned_data["what"], by=None, at=timezone.now()),
+            lambda: operations.set_email_preference(
+                customer, form.cleaned_data["what"], by=None, at=timezone.now()
+            ),
         )
     )
     answer = render(
-        request, "schedules/wishes.html", {"form": form, "stored": stored}, status=status_of(form)
+        request, "schedules/email_preference.html", {"form": form, "stored": stored}, status=status_of(form)
     )
     answer["X-Robots-Tag"] = "noindex"
     return answer

@@ -21,7 +21,7 @@ from units import reference
 from units.models import FailureMode
 from units.names import plain_name
 from units.operations import save_new
-from units.reference import DID, KnownTypes, Loaded, former_values
+from units.reference import ACTION, KnownTypes, Loaded, former_values
 from units.reference_files import ReferenceRow, read_rows
 
 RULE_FIELDS = frozenset(
@@ -75,7 +75,7 @@ def load_care_rules(path: Path, *, by: User | None, at: datetime) -> Loaded:
                 kept += 1
                 continue
             with row.kept_rules():
-                save_new(record, did=DID, by=by, at=at)
+                save_new(record, action=ACTION, by=by, at=at)
             added += 1
         if added:
             send_after_commit("schedules.plan_new_care")

@@ -45,7 +45,7 @@ def week_sheet(request: HttpRequest) -> HttpResponse:
         "sheet": sheet,
         "dangers": MaintenanceTask.objects.making_safe().unplanned().select_related("site", "unit"),
         "plan": plans.first(),
-        "left_over": done.left_over.select_related("site") if done else [],
+        "unassigned": done.unassigned.select_related("site") if done else [],
         "done": done,
         "ask": AskForm(initial={"week": monday}),
         "this_week": monday_of(today),

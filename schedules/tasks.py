@@ -9,15 +9,15 @@ from schedules import operations
 from schedules.letters.sending import send_due_letters
 from schedules.letters.writing import write_due_letters
 from schedules.periodic import NOTHING
-from servicedesk.people.history import through
-from servicedesk.people.models.changes import Door
+from servicedesk.people.history import change_source
+from servicedesk.people.models.changes import Source
 from servicedesk.words import count
 
 
 @shared_task(name="schedules.raise_due")
 def raise_due() -> str:
     """Put what is due today on the list of work."""
-    with through(Door.CLOCK):
+    with change_source(Source.CLOCK):
         at = timezone.now()
         return f"{count(operations.raise_due(timezone.localdate(at), at=at), 'task')} raised"
 
@@ -25,7 +25,7 @@ def raise_due() -> str:
 @shared_task(name="schedules.plan_new_care")
 def plan_new_care() -> str:
     """Put parts under the care rules of their types, where they are not yet."""
-    with through(Door.CLOCK):
+    with change_source(Source.CLOCK):
         made = operations.plan_new_care(operations.last_planned(), at=timezone.now())
         return f"{count(made, 'part')} came under a rule"
 
@@ -33,7 +33,7 @@ def plan_new_care() -> str:
 @shared_task(name="schedules.solve_weeks")
 def solve_weeks() -> str:
     """Plan the weeks that somebody asked for."""
-    with through(Door.CLOCK):
+    with change_source(Source.CLOCK):
         solved = operations.solve_waiting_weeks(at=timezone.now())
         return f"{count(solved, 'week')} planned" if solved else NOTHING
 
@@ -41,7 +41,7 @@ def solve_weeks() -> str:
 @shared_task(name="schedules.send_letters")
 def send_letters() -> str:
     """Put due letters on the queue and send what waits there."""
-    with through(Door.CLOCK):
+    with change_source(Source.CLOCK):
         at = timezone.now()
         made, sent = write_due_letters(at=at), send_due_letters(at=at)
         return f"{count(made, 'letter')} written, {sent} sent" if made or sent else NOTHING

@@ -1,6 +1,6 @@
 """Rules between rows that a CHECK can't say, kept by the database itself on SQLite and PostgreSQL.
 
-`RowRule`, `TellsOfChanges` and `OnlyAdded` are triggers on both. `NoOverlap` is an exclusion constraint on
+`RowRule`, `BumpsVersion` and `OnlyAdded` are triggers on both. `NoOverlap` is an exclusion constraint on
 PostgreSQL, where two writers work at once, and a trigger on SQLite, where writers take turns. All join the
 table's creation, so that SQLite's habit of rebuilding a table on every change of its shape keeps them.
 """
@@ -39,12 +39,13 @@ CREATE TRIGGER {name} AFTER INSERT OR UPDATE ON %(table)s FOR EACH ROW EXECUTE F
 
 SQLITE_TOUCH = "CREATE TRIGGER {name}_{event} AFTER {event_of} ON %(table)s BEGIN {touches} END"
 SQLITE_TOUCHED = (
-    "DELETE FROM people_touch WHERE block IS ({block}); INSERT INTO people_touch (block) VALUES ({block});"
+    "DELETE FROM people_tableversion WHERE block IS ({block});"
+    " INSERT INTO people_tableversion (block) VALUES ({block});"
 )
 POSTGRES_TOUCH = """
 CREATE OR REPLACE FUNCTION {name}_{event}() RETURNS trigger LANGUAGE plpgsql AS $$
 BEGIN
-  INSERT INTO people_touch (block) {blocks};
+  INSERT INTO people_tableversion (block) {blocks};
   RETURN NULL;
 END $$;
 CREATE TRIGGER {name}_{event} AFTER {event_of} ON %(table)s {tables}
@@ -169,8 +170,8 @@ class RowRule(_OnTable):
                 raise ValidationError(self.get_violation_error_message(), code=self.violation_error_code)
 
 
-class TellsOfChanges(_OnTable):
-    """That every write to a table leaves a row in `servicedesk.people.models.Touch`, as a trigger on both.
+class BumpsVersion(_OnTable):
+    """That every write to a table leaves a row in `TableVersion`, as a trigger on both databases.
 
     ``block`` is SQL for the block of sites that a row, called ``{row}`` in it, is about; without it a write
     concerns all. What is worked out from such tables can be kept for as long as no write came since. On
@@ -189,7 +190,7 @@ class TellsOfChanges(_OnTable):
         return path, (), {"name": self.name, "block": self.block}
 
     def __eq__(self, other: object) -> bool:
-        return isinstance(other, TellsOfChanges) and self.deconstruct() == other.deconstruct()
+        return isinstance(other, BumpsVersion) and self.deconstruct() == other.deconstruct()
 
     def __hash__(self) -> int:
         return hash(self.name)

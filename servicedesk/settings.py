@@ -116,7 +116,7 @@ MIDDLEWARE = [
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
-    "servicedesk.people.middleware.PageDoorMiddleware",
+    "servicedesk.people.middleware.PageSourceMiddleware",
     "servicedesk.reports.mixing.MixingMiddleware",
 ]
 

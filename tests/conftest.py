@@ -126,7 +126,7 @@ def _deleting(truncate: str) -> str:
     The table that triggers of the others write to comes last.
     """
     assert "RESTART IDENTITY" not in truncate, "deleting rows does not begin to count anew"
-    tables = sorted(re.findall(r'"(\w+)"', truncate), key=lambda name: name == "people_touch")
+    tables = sorted(re.findall(r'"(\w+)"', truncate), key=lambda name: name == "people_tableversion")
     return "; ".join(f'DELETE FROM "{name}"' for name in tables)  # noqa: S608 - our own tables
 
 

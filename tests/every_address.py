@@ -16,7 +16,7 @@ OPEN = {
     "schedules:feed",
     "schedules:feed_of_due",
     "schedules:feed_of_todos",
-    "schedules:wishes",
+    "schedules:email_preference",
     "office:customer_visit",
     "field:token",
     "office:label",
@@ -35,9 +35,9 @@ SIGNED_IN = {
     "people:sign_out",
     "people:me",
     "people:end_browser",
-    "people:end_other_browsers",
-    "people:second_step",
-    "people:no_second_step",
+    "people:end_other_user_sessions",
+    "people:mfa",
+    "people:no_mfa",
 }
 """Addresses open to anybody signed in, whatever their role."""
 

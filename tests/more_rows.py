@@ -24,9 +24,9 @@ from schedules.models import (
     CareRule,
     CustomerAnswer,
     DayWeather,
-    LeftOverWork,
     Letter,
     MaintenanceTask,
+    UnassignedWork,
     Visit,
     VisitTask,
     WeekPlan,
@@ -166,7 +166,7 @@ def _life_of(shown: Shown, unit: Unit, number: int, *, panel: int) -> None:
     call = _call(shown, unit)
     Photo.objects.create(unit=unit, name=uuid4().hex, width=9, height=9, added_at=now, added_by=person)
     InspectionFactory(unit=unit, call=call, visit=shown.visit, seen_by=person)
-    write_change(unit, did="changed", by=person, at=now)
+    write_change(unit, action="changed", by=person, at=now)
     for kind in ("track", "corner"):
         of_type = ComponentType.objects.filter(kind=kind).order_by("pk")[0]
         part = InstalledPartFactory(
@@ -271,7 +271,7 @@ def _visits(shown: Shown, site: Site, person: User, number: int) -> None:
         asked_by=shown.people["scheduler"],
     )
     for place in (site, shown.site):
-        LeftOverWork.objects.create(plan=asked, site=place, tasks=2, minutes=30, priority=3, why="full")
+        UnassignedWork.objects.create(plan=asked, site=place, tasks=2, minutes=30, priority=3, why="full")
         AgreedTime.objects.create(
             site=place, on=today + timedelta(days=number), earliest=time(8), latest=time(12)
         )
@@ -325,7 +325,7 @@ def _desk(shown: Shown, person: User, number: int) -> None:
     )
     subjects: list[Any] = [shown.site, shown.visit, shown.call, shown.finding, shown.task, shown.customer]
     for subject in [*subjects, *shown.people.values(), shown.batch, InstalledPart.objects.order_by("pk")[0]]:
-        change = write_change(subject, did="changed", by=person, at=now)
+        change = write_change(subject, action="changed", by=person, at=now)
         ChangedField.objects.create(change=change, field="note", before="one", after="other")
         ChangedField.objects.create(change=change, field="name", before="one", after="other")
     for holder in ({"call": shown.call}, {"finding": shown.finding}, {"unit": shown.unit}):

@@ -96,7 +96,7 @@ def name_of(address: str) -> str:
 def test_every_form_is_found(forms: Forms) -> None:
     posted = {name for name, held in forms.items() if any(form.method == "post" for form in held)}
     assert len(posted) > 50
-    assert {"units:add_site", "calls:close", "office:customer_visit", "schedules:wishes"} <= posted
+    assert {"units:add_site", "calls:close", "office:customer_visit", "schedules:email_preference"} <= posted
 
 
 @pytest.mark.parametrize("name", sorted(ALL))

@@ -141,7 +141,7 @@ def test_who_may_send_what(
     assert wrong == {}
 
 
-WITHOUT_TOKEN = {"schedules:wishes"}
+WITHOUT_TOKEN = {"schedules:email_preference"}
 """What a mail program posts by itself (RFC 8058): the signed address is all it knows, and all it changes."""
 
 

@@ -95,7 +95,10 @@ def questions(shown: Shown) -> dict[str, tuple[str, str]]:
             "",
             reverse("office:customer_visit", args=[visit_token(VisitKey(shown.visit.pk, customer))]),
         ),
-        "wishes of a customer": ("", reverse("schedules:wishes", args=[opt_out_token(shown.customer.pk)])),
+        "wishes of a customer": (
+            "",
+            reverse("schedules:email_preference", args=[opt_out_token(shown.customer.pk)]),
+        ),
     }
 
 

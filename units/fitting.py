@@ -19,8 +19,8 @@ def _stored(installed_part: InstalledPart) -> InstalledPart:
     return installed_part
 
 
-def _note(unit: Unit, did: str, *, by: User | None, at: datetime) -> None:
-    write_change(unit, did=did, by=by, at=at)
+def _note(unit: Unit, action: str, *, by: User | None, at: datetime) -> None:
+    write_change(unit, action=action, by=by, at=at)
     send_after_commit("schedules.plan_new_care")
 
 

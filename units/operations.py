@@ -31,34 +31,34 @@ from units.models import (
 Record = TypeVar("Record", bound=Model)
 
 
-def save_new(record: Record, *, did: str, by: User | None, at: datetime) -> Record:
+def save_new(record: Record, *, action: str, by: User | None, at: datetime) -> Record:
     """Store a new record after all its rules were checked, and write the first line of its history."""
     record.full_clean()
     record.save()
-    write_change(record, did=did, by=by, at=at, after=shown_values(record))
+    write_change(record, action=action, by=by, at=at, after=shown_values(record))
     return record
 
 
-def save_change(record: Record, *, did: str, by: User | None, at: datetime) -> Record:
+def save_change(record: Record, *, action: str, by: User | None, at: datetime) -> Record:
     """Store a changed record after all its rules were checked, and write what changed into its history."""
     old = stored_record(record)
     record.full_clean()
     record.save()
     before, after = shown_values(old, beside=record), shown_values(record, beside=old)
-    write_change(record, did=did, by=by, at=at, before=before, after=after)
+    write_change(record, action=action, by=by, at=at, before=before, after=after)
     return record
 
 
 def add_record(record: Record, *, by: User | None, at: datetime) -> Record:
     """Add a customer, or a row of the reference data, as filled in on a form."""
     with atomic_operation():
-        return save_new(record, did="added", by=by, at=at)
+        return save_new(record, action="added", by=by, at=at)
 
 
 def change_record(record: Record, *, by: User | None, at: datetime) -> Record:
     """Change a customer, a site, or a row of the reference data, as filled in on a form."""
     with atomic_operation():
-        return save_change(record, did="changed", by=by, at=at)
+        return save_change(record, action="changed", by=by, at=at)
 
 
 def add_site(
@@ -66,10 +66,13 @@ def add_site(
 ) -> Site:
     """Add a site, with the customer who owns it where known."""
     with atomic_operation():
-        save_new(site, did="added", by=by, at=at)
+        save_new(site, action="added", by=by, at=at)
         if customer is not None:
             save_new(
-                Ownership(site=site, customer=customer, from_on=owned_from), did="became owner", by=by, at=at
+                Ownership(site=site, customer=customer, from_on=owned_from),
+                action="became owner",
+                by=by,
+                at=at,
             )
     return site
 
@@ -88,15 +91,15 @@ def change_owner(site: Site, *, customer: Customer | None, on: date, by: User | 
             return
         for held in open_ones:
             held.until_on = on
-            save_change(held, did="ownership ended", by=by, at=at)
+            save_change(held, action="ownership ended", by=by, at=at)
         if customer is not None:
-            save_new(Ownership(site=site, customer=customer, from_on=on), did="became owner", by=by, at=at)
+            save_new(Ownership(site=site, customer=customer, from_on=on), action="became owner", by=by, at=at)
 
 
 def add_filled_in(form: ModelForm, *, by: User, at: datetime) -> Any:
     """Add a row of the reference data from its form, with the lists it points at."""
     with atomic_operation():
-        row = save_new(form.instance, did="added", by=by, at=at)
+        row = save_new(form.instance, action="added", by=by, at=at)
         form._save_m2m()  # type: ignore[attr-defined]  # what form.save() would do after its save
     return row
 
@@ -104,7 +107,7 @@ def add_filled_in(form: ModelForm, *, by: User, at: datetime) -> Any:
 def change_filled_in(form: ModelForm, *, parts: BaseFormSet | None, by: User, at: datetime) -> Any:
     """Change a row of the reference data from its form; of a construction, also the parts it comes with."""
     with atomic_operation():
-        row = save_change(form.instance, did="changed", by=by, at=at)
+        row = save_change(form.instance, action="changed", by=by, at=at)
         form._save_m2m()  # type: ignore[attr-defined]  # what form.save() would do after its save
         if parts is not None and parts.has_changed():
             parts.save()  # type: ignore[attr-defined]  # an inline formset
@@ -112,7 +115,7 @@ def change_filled_in(form: ModelForm, *, parts: BaseFormSet | None, by: User, at
                 f"{part.pieces} {part.component_type}{' each panel' if part.each_panel else ''}"
                 for part in row.parts.select_related("component_type")
             )
-            write_change(row, did="parts changed", by=by, at=at, after={"parts": told})
+            write_change(row, action="parts changed", by=by, at=at, after={"parts": told})
     return row
 
 
@@ -207,7 +210,7 @@ def add_unit(
                 }
             )
         unit.panels = unit.panels or panels_by_height(unit)
-        save_new(unit, did="added", by=by, at=at)
+        save_new(unit, action="added", by=by, at=at)
         if unit.construction is not None:
             for installed_part in usual_installed_parts(unit, unit.construction, extras, age_known=age_known):
                 installed_part.full_clean()
@@ -227,7 +230,7 @@ def add_unit(
 def change_site(site: Site, *, by: User, at: datetime) -> Site:
     """Change what is recorded about a site; who does its care decides which work becomes ours."""
     with atomic_operation():
-        save_change(site, did="changed", by=by, at=at)
+        save_change(site, action="changed", by=by, at=at)
         send_after_commit("schedules.raise_due")
     return site
 
@@ -241,7 +244,7 @@ def set_care_by(sites: Iterable[Site], *, care_by: str, by: User, at: datetime) 
         ):
             if site.care_by != care_by:
                 site.care_by = care_by
-                save_change(site, did=f"care: {site.get_care_by_display()}", by=by, at=at)
+                save_change(site, action=f"care: {site.get_care_by_display()}", by=by, at=at)
                 moved += 1
         send_after_commit("schedules.raise_due")
     return moved
@@ -252,7 +255,7 @@ def change_unit(unit: Unit, *, by: User, at: datetime) -> Unit:
     with atomic_operation():
         if not Unit.objects.filter(pk=unit.pk, installed_on=unit.installed_on).exists():
             refuse_day_to_come(unit.installed_on, name="installed_on", at=at)
-        return save_change(unit, did="changed", by=by, at=at)
+        return save_change(unit, action="changed", by=by, at=at)
 
 
 def locked(unit: Unit) -> Unit:
@@ -276,7 +279,7 @@ def remove_unit(unit: Unit, *, on: date, by: User, at: datetime) -> Unit:
             period.full_clean()
             period.save()
         unit.removed_on = on
-        save_change(unit, did="removed", by=by, at=at)
+        save_change(unit, action="removed", by=by, at=at)
     return unit
 
 
@@ -286,7 +289,7 @@ def stop_watching(
     """Note from which day failures of a unit would no longer reach us."""
     with atomic_operation():
         period.until_on, period.ended = on, ended
-        save_change(period, did="we stopped watching", by=by, at=at)
+        save_change(period, action="we stopped watching", by=by, at=at)
 
 
 def watch_again(
@@ -297,5 +300,8 @@ def watch_again(
         if from_on < unit.installed_on:
             raise RuleViolation({"from_on": ["The unit was installed later than that: check the date."]})
         return save_new(
-            ObservationPeriod(unit=unit, from_on=from_on, began=began), did="we began watching", by=by, at=at
+            ObservationPeriod(unit=unit, from_on=from_on, began=began),
+            action="we began watching",
+            by=by,
+            at=at,
         )

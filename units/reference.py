@@ -24,7 +24,7 @@ from units.reference_files import ReferenceRow, read_rows, refuse_shared_names
 
 Record = TypeVar("Record", bound=Model)
 
-DID = "added from the reference files"
+ACTION = "added from the reference files"
 
 TYPE_FIELDS = frozenset({"name", "kind", "aliases", "note", "source"})
 CONSTRUCTION_FIELDS = frozenset(
@@ -150,7 +150,7 @@ def load_component_types(path: Path, *, by: User | None, at: datetime) -> Loaded
                 if other := known.claimant(name, kind=record.kind):
                     raise row.refusal(row.field_of(name), _taken(name, other))
             with row.kept_rules():
-                save_new(record, did=DID, by=by, at=at)
+                save_new(record, action=ACTION, by=by, at=at)
             known.note(record)
             added += 1
     return Loaded(added, kept)
@@ -174,7 +174,7 @@ def load_constructions(path: Path, *, by: User | None, at: datetime) -> Loaded:
                 if other := known.get(plain_name(name)):
                     raise row.refusal(row.field_of(name), _taken(name, other))
             with row.kept_rules():
-                save_new(record, did=DID, by=by, at=at)
+                save_new(record, action=ACTION, by=by, at=at)
             for inner, part in parts:
                 part.construction = record
                 with inner.kept_rules():
@@ -200,7 +200,7 @@ def load_failure_modes(path: Path, *, by: User | None, at: datetime) -> Loaded:
                 kept += 1
                 continue
             with row.kept_rules():
-                save_new(record, did=DID, by=by, at=at)
+                save_new(record, action=ACTION, by=by, at=at)
             record.expected_on.set(expected)
             added += 1
     return Loaded(added, kept)

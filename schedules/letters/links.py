@@ -57,7 +57,7 @@ def read_opt_out_token(token: str) -> int | None:
 
 def opt_out_link(customer: int) -> str:
     """Give the address at which a customer says what they want to get."""
-    return settings.SITE_URL + reverse("schedules:wishes", args=[opt_out_token(customer)])
+    return settings.SITE_URL + reverse("schedules:email_preference", args=[opt_out_token(customer)])
 
 
 def welcome_link(person: User) -> str:

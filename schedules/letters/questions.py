@@ -10,7 +10,7 @@ from datetime import datetime
 from django.utils import timezone
 
 from schedules.letters.writing import VISIT, customers_of, letter
-from schedules.models import Letter, LetterKind, Visit, Wishes
+from schedules.models import EmailPreference, Letter, LetterKind, Visit
 from servicedesk.mail_addresses import is_address
 from units.models import Customer
 
@@ -55,7 +55,9 @@ def list_questions(visits: Iterable[Visit], *, at: datetime) -> list[Question]:
     """List the proposed visits to come among some, with who would be asked about each."""
     proposed = [each for each in visits if each.state == Visit.State.TENTATIVE and each.starts_at > at]
     owners = customers_of([visit.site_id for visit in proposed], timezone.localdate(at))
-    wishes = dict(Wishes.objects.filter(customer__in=owners.values()).values_list("customer", "what"))
+    email_preference = dict(
+        EmailPreference.objects.filter(customer__in=owners.values()).values_list("customer", "what")
+    )
     already = set(
         Letter.objects.filter(
             kind=LetterKind.ASKING, subject=VISIT, subject_id__in=[visit.pk for visit in proposed]
@@ -64,14 +66,14 @@ def list_questions(visits: Iterable[Visit], *, at: datetime) -> list[Question]:
     questions = []
     for visit in proposed:
         owner = owners.get(visit.site_id)
-        why_not = _why_not(owner, wishes.get(owner.pk if owner else 0, ""))
+        why_not = _why_not(owner, email_preference.get(owner.pk if owner else 0, ""))
         if owner and (visit.pk, visit.sequence, owner.pk) in already:
             why_not = "asked already"
         questions.append(Question(visit, owner, why_not))
     return questions
 
 
-def _why_not(customer: Customer | None, wishes: str) -> str:
+def _why_not(customer: Customer | None, email_preference: str) -> str:
     """Say why a customer gets no mail about a visit."""
     if customer is None:
         return "nobody is recorded as the owner"
@@ -79,7 +81,7 @@ def _why_not(customer: Customer | None, wishes: str) -> str:
         return "no mail address: telephone"
     if not is_address(customer.email):
         return f"“{customer.email}” is no mail address: correct it"
-    return "the customer wants no mail: telephone" if wishes == Wishes.What.NOTHING else ""
+    return "the customer wants no mail: telephone" if email_preference == EmailPreference.What.NOTHING else ""
 
 
 def letter_asking(question: Question, *, at: datetime) -> Letter:

@@ -24,7 +24,7 @@ from django.utils import timezone
 
 from schedules.letters.filling import Filled, fill_in
 from schedules.letters.links import opt_out_link
-from schedules.models import Letter, LetterKind, Wishes
+from schedules.models import EmailPreference, Letter, LetterKind
 from servicedesk.logs import told
 from servicedesk.mail_addresses import is_address, sender, sender_line
 
@@ -149,10 +149,10 @@ def why_withheld(letter: Letter) -> str:
         )
     if letter.customer is None:
         return ""
-    wishes = Wishes.objects.filter(customer=letter.customer).first()
-    if wishes is None or wishes.what == Wishes.What.ALL:
+    email_preference = EmailPreference.objects.filter(customer=letter.customer).first()
+    if email_preference is None or email_preference.what == EmailPreference.What.ALL:
         return ""
-    if wishes.what == Wishes.What.NOTHING:
+    if email_preference.what == EmailPreference.What.NOTHING:
         return "the customer wants no mail: telephone"
     return "the customer wants mail about visits only" if letter.kind == LetterKind.OWN_CARE else ""
 

@@ -3,13 +3,13 @@
 from .calendars import CalendarLink
 from .care import CareDue, CareRule
 from .clock import ClockMark
-from .letters import CustomerAnswer, Letter, LetterKind, LetterText, Wishes
+from .letters import CustomerAnswer, EmailPreference, Letter, LetterKind, LetterText
 from .rounds import (
     Absence,
     AgreedTime,
     DayWeather,
-    LeftOverWork,
     ServiceTime,
+    UnassignedWork,
     Weekday,
     WeekPlan,
     WorkingDay,
@@ -27,17 +27,17 @@ __all__ = [
     "ClockMark",
     "CustomerAnswer",
     "DayWeather",
-    "LeftOverWork",
+    "EmailPreference",
     "Letter",
     "LetterKind",
     "LetterText",
     "MaintenanceTask",
     "ServiceTime",
+    "UnassignedWork",
     "Visit",
     "VisitTask",
     "WeekPlan",
     "Weekday",
-    "Wishes",
     "WorkTerms",
     "WorkingDay",
 ]

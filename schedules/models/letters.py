@@ -28,7 +28,7 @@ class LetterKind(models.TextChoices):
     JOIN = "join", "asks somebody who works here to choose a password"
 
 
-class Wishes(models.Model):
+class EmailPreference(models.Model):
     """What a customer wants to get by mail. Without a row: everything."""
 
     class What(models.TextChoices):
@@ -38,7 +38,9 @@ class Wishes(models.Model):
         VISITS = "visits", "about visits only"
         NOTHING = "nothing", "nothing"
 
-    customer = models.OneToOneField("units.Customer", on_delete=models.CASCADE, related_name="wishes")
+    customer = models.OneToOneField(
+        "units.Customer", on_delete=models.CASCADE, related_name="email_preference"
+    )
     what = models.CharField("gets by mail", max_length=8, choices=What, default=What.ALL)
     said_at = models.DateTimeField()
 

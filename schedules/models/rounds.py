@@ -227,10 +227,10 @@ class WeekPlan(models.Model):
             raise ValidationError({"monday": "A week begins on a Monday."})
 
 
-class LeftOverWork(models.Model):
+class UnassignedWork(models.Model):
     """Work at a site that a plan of the week has no room for, and why."""
 
-    plan = models.ForeignKey(WeekPlan, on_delete=models.CASCADE, related_name="left_over")
+    plan = models.ForeignKey(WeekPlan, on_delete=models.CASCADE, related_name="unassigned")
     site = models.ForeignKey("units.Site", on_delete=models.CASCADE, related_name="+")
     tasks = models.PositiveIntegerField()
     minutes = models.PositiveIntegerField()

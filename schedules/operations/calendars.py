@@ -42,7 +42,7 @@ def make_link(person: User | None, *, by: User, at: datetime) -> tuple[CalendarL
         link.full_clean()
         link.save()
         write_change(
-            link, did=f"calendar link made for {person.name if person else 'the team'}", by=by, at=at
+            link, action=f"calendar link made for {person.name if person else 'the team'}", by=by, at=at
         )
     return link, secret
 
@@ -62,7 +62,7 @@ def revoke_link(link: CalendarLink, *, by: User, at: datetime) -> None:
             raise RuleViolation("This link is out of force already.")
         held.revoked_at = at
         held.save(update_fields=["revoked_at"])
-        write_change(held, did="calendar link revoked", by=by, at=at)
+        write_change(held, action="calendar link revoked", by=by, at=at)
 
 
 def note_read(link: CalendarLink, *, at: datetime) -> None:

@@ -105,7 +105,7 @@ def note_care_done(
         moved = _note([(unit.pk, installed_part.pk if installed_part else None, work, on)], by=by, at=at)
         if moved:
             what = "; ".join(sorted({due.rule.name for due in moved}))
-            write_change(unit, did=f"care done on {on:%-d %B %Y}: {what}", by=by, at=at)
+            write_change(unit, action=f"care done on {on:%-d %B %Y}: {what}", by=by, at=at)
     return len(moved)
 
 
@@ -155,7 +155,7 @@ def _end_tasks(moved: dict[int, CareDue], *, by: User | None, at: datetime) -> N
     for task in MaintenanceTask.objects.open().held().filter(care_due__in=list(moved)):
         due = moved[task.care_due_id or 0]
         if due.last_done_on is not None and due.next_due_on > task.due_on:
-            finish_task(task, on=due.last_done_on, did="done with other work", by=by, at=at)
+            finish_task(task, on=due.last_done_on, action="done with other work", by=by, at=at)
 
 
 def _chunks(rows: Iterable[CareRow] | Iterable[int], size: int) -> Iterator[list]:

@@ -64,7 +64,7 @@ def finish_visit(
         visit.state, visit.finished_at, visit.changed_at = Visit.State.CONFIRMED, finished_at, at
         visit.full_clean()
         visit.save()
-        write_change(visit, did=_words(taken), by=by, at=at, before=before, after=shown_values(visit))
+        write_change(visit, action=_words(taken), by=by, at=at, before=before, after=shown_values(visit))
     return visit
 
 
@@ -129,8 +129,8 @@ def _send_back(
     task.state, task.not_done = MaintenanceTask.State.NEEDS_ACTION, why_not
     if wait is not None and not task.makes_safe:  # a danger waits for nobody
         task.waiting_for, task.waiting_until = wait
-    did = f"not done: {task.get_not_done_display()}{f' ({needs})' if needs else ''}"
-    save_change(task, did=did, by=by, at=at)
+    action = f"not done: {task.get_not_done_display()}{f' ({needs})' if needs else ''}"
+    save_change(task, action=action, by=by, at=at)
 
 
 def _words(taken: list[VisitTask]) -> str:

@@ -11,7 +11,7 @@ from django.utils import timezone
 from schedules.letters.questions import VisitAsItWas, letter_asking, list_questions
 from schedules.letters.texts import USUAL
 from schedules.letters.writing import letter
-from schedules.models import CustomerAnswer, Letter, LetterKind, LetterText, Visit, Wishes
+from schedules.models import CustomerAnswer, EmailPreference, Letter, LetterKind, LetterText, Visit
 from servicedesk.notices import send_after_commit
 from servicedesk.people.history import write_change
 from servicedesk.people.models import Role, User
@@ -56,7 +56,7 @@ def ask_customers(wanted: Sequence[VisitAsItWas], *, by: User | None, at: dateti
             else:
                 letter_asking(question, at=at).save()
                 written += 1
-                write_change(question.visit, did="customer asked by mail whether it suits", by=by, at=at)
+                write_change(question.visit, action="customer asked by mail whether it suits", by=by, at=at)
         send_after_commit(SEND)
     return CustomersAsked(written, left_out)
 
@@ -90,28 +90,30 @@ def set_letter_text(kind: str, *, title: str, body: str, by: User | None, at: da
         body = body.replace("\r\n", "\n")
         if (title.strip(), body.strip()) == (usual.title, usual.body):
             if text is not None:
-                write_change(text, did="the usual words again", by=by, at=at)
+                write_change(text, action="the usual words again", by=by, at=at)
                 text.delete()
             return None
         if text is None:
-            return save_new(LetterText(kind=kind, title=title, body=body), did="words changed", by=by, at=at)
+            return save_new(
+                LetterText(kind=kind, title=title, body=body), action="words changed", by=by, at=at
+            )
         text.title, text.body = title, body
-        return save_change(text, did="words changed", by=by, at=at)
+        return save_change(text, action="words changed", by=by, at=at)
 
 
-def set_wishes(customer: Customer, what: str, *, by: User | None, at: datetime) -> Wishes:
+def set_email_preference(customer: Customer, what: str, *, by: User | None, at: datetime) -> EmailPreference:
     """Note what a customer wants to get by mail."""
     with atomic_operation():
-        wishes = Wishes.objects.select_for_update().filter(customer=customer).first()
-        if wishes is not None and wishes.what == what:
-            return wishes
-        wishes = wishes or Wishes(customer=customer)
-        wishes.what, wishes.said_at = what, at
-        wishes.full_clean()
-        wishes.save()
-        did = f"gets by mail: {wishes.get_what_display()}"
-        write_change(customer, did=did if by else f"{did}, said the customer", by=by, at=at)
-    return wishes
+        email_preference = EmailPreference.objects.select_for_update().filter(customer=customer).first()
+        if email_preference is not None and email_preference.what == what:
+            return email_preference
+        email_preference = email_preference or EmailPreference(customer=customer)
+        email_preference.what, email_preference.said_at = what, at
+        email_preference.full_clean()
+        email_preference.save()
+        action = f"gets by mail: {email_preference.get_what_display()}"
+        write_change(customer, action=action if by else f"{action}, said the customer", by=by, at=at)
+    return email_preference
 
 
 def take_answer(
@@ -126,7 +128,7 @@ def take_answer(
         answer = CustomerAnswer(visit=visit, customer=customer, said=said, words=words.strip()[:2000], at=at)
         answer.full_clean()
         answer.save()
-        write_change(visit, did=f"the customer said: {answer.get_said_display()}", by=None, at=at)
+        write_change(visit, action=f"the customer said: {answer.get_said_display()}", by=None, at=at)
     return answer
 
 
@@ -134,7 +136,7 @@ def see_answer(answer: CustomerAnswer, *, by: User, at: datetime) -> None:
     """Note that somebody saw what a customer said; whoever comes second changes nothing."""
     with atomic_operation():
         if CustomerAnswer.objects.filter(pk=answer.pk, seen_at=None).update(seen_at=at, seen_by=by):
-            write_change(answer.visit, did="customer’s answer seen", by=by, at=at)
+            write_change(answer.visit, action="customer’s answer seen", by=by, at=at)
 
 
 def try_again(sent: Letter, *, by: User | None, at: datetime) -> Letter:
@@ -145,6 +147,6 @@ def try_again(sent: Letter, *, by: User | None, at: datetime) -> Letter:
             raise RuleViolation(f"This letter is {held.get_stage_display()}: there is nothing to try again.")
         held.stage, held.tries, held.next_try_at, held.why = Letter.Stage.WAITING, 0, at, ""
         held.save()
-        write_change(held, did="tried again", by=by, at=at)
+        write_change(held, action="tried again", by=by, at=at)
         send_after_commit(SEND)
     return held

@@ -160,8 +160,8 @@ def _end(needless: QuerySet[MaintenanceTask], *, why: Case, at: datetime) -> int
         MaintenanceTask.objects.filter(pk__in=[pk for pk, _ in told]).update(
             state=MaintenanceTask.State.CANCELLED, waiting_for="", waiting_until=None, changed_at=at
         )
-        for pk, did in told:
-            write_change(MaintenanceTask(pk=pk), did=did, by=None, at=at)
+        for pk, action in told:
+            write_change(MaintenanceTask(pk=pk), action=action, by=None, at=at)
     return len(told)
 
 
@@ -178,6 +178,6 @@ def follow_addresses(*, at: datetime) -> int:
         with transaction.atomic():
             same = Visit.objects.open().filter(pk=visit.pk, place=visit.place)
             if same.update(place=place, sequence=F("sequence") + 1, changed_at=at):
-                write_change(visit, did="address changed with its site", by=None, at=at)
+                write_change(visit, action="address changed with its site", by=None, at=at)
                 moved += 1
     return moved

@@ -26,7 +26,7 @@ TIMING = (
 def add_care_rule(rule: CareRule, *, by: User | None, at: datetime) -> CareRule:
     """Add a care rule; the parts of its type come under it."""
     with atomic_operation():
-        save_new(rule, did="added", by=by, at=at)
+        save_new(rule, action="added", by=by, at=at)
         send_after_commit("schedules.plan_new_care")
     return rule
 
@@ -42,11 +42,11 @@ def change_care_rule(rule: CareRule, *, why: str = "", by: User | None, at: date
             raise RuleViolation({"component_type": ["A rule stays with its type of part: add another rule."]})
         rule.planned_at = was.planned_at if was.active or not rule.active else None
         rule.full_clean()
-        did = ["changed"]
+        action = ["changed"]
         if any(getattr(rule, name) != getattr(was, name) for name in TIMING):
-            did.append(f"{count(recount_dues(rule), 'due date')} moved")
+            action.append(f"{count(recount_dues(rule), 'due date')} moved")
         if why.strip():
-            did.append(f"because {why.strip()}")
-        save_change(rule, did=", ".join(did), by=by, at=at)
+            action.append(f"because {why.strip()}")
+        save_change(rule, action=", ".join(action), by=by, at=at)
         send_after_commit("schedules.raise_due")
     return rule

@@ -59,7 +59,7 @@ def add_task(
                 level=level,
                 due_on=due_on,
             ),
-            did="put on the list of work",
+            action="put on the list of work",
             by=by,
             at=at,
         )
@@ -153,7 +153,7 @@ def let_task_wait(
         _check_made_safe(task)
         task.waiting_for, task.waiting_until = waiting_for, until
         words = task.get_waiting_for_display()
-        return save_change(task, did=f"waits for {words} until {until:%-d %B %Y}", by=by, at=at)
+        return save_change(task, action=f"waits for {words} until {until:%-d %B %Y}", by=by, at=at)
 
 
 def stop_waiting(task: MaintenanceTask, *, by: User | None, at: datetime) -> MaintenanceTask:
@@ -163,7 +163,7 @@ def stop_waiting(task: MaintenanceTask, *, by: User | None, at: datetime) -> Mai
         if not task.waiting_for:
             return task
         task.waiting_for, task.waiting_until = "", None
-        return save_change(task, did="waits no longer", by=by, at=at)
+        return save_change(task, action="waits no longer", by=by, at=at)
 
 
 def complete_task(task: MaintenanceTask, *, on: date, by: User | None, at: datetime) -> MaintenanceTask:
@@ -198,7 +198,7 @@ def cancel_task(task: MaintenanceTask, *, why: str = "", by: User | None, at: da
             due.save()
         task.state = State.CANCELLED
         task.waiting_for, task.waiting_until = "", None
-        save_change(task, did=f"cancelled: {why.strip()}" if why.strip() else "cancelled", by=by, at=at)
+        save_change(task, action=f"cancelled: {why.strip()}" if why.strip() else "cancelled", by=by, at=at)
     return task
 
 
@@ -233,14 +233,14 @@ def complete_held(task: MaintenanceTask, *, on: date, by: User | None, at: datet
         due.last_done_on = on
         due.count_from(on)
         due.save()
-    finish_task(task, on=on, did=f"done on {on:%-d %B %Y}", by=by, at=at)
+    finish_task(task, on=on, action=f"done on {on:%-d %B %Y}", by=by, at=at)
 
 
-def finish_task(task: MaintenanceTask, *, on: date, did: str, by: User | None, at: datetime) -> None:
+def finish_task(task: MaintenanceTask, *, on: date, action: str, by: User | None, at: datetime) -> None:
     """Mark a held task as done; where it stands on an open visit, there too."""
     task.state, task.done_on, task.not_done = State.COMPLETED, on, ""
     task.waiting_for, task.waiting_until = "", None
-    save_change(task, did=did, by=by, at=at)
+    save_change(task, action=action, by=by, at=at)
     VisitTask.objects.filter(task=task, outcome="", visit__finished_at__isnull=True).update(
         outcome=VisitTask.Outcome.DONE
     )

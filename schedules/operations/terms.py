@@ -28,9 +28,9 @@ def set_terms(terms: WorkTerms, hours: Mapping[int, Hours], *, by: User | None, 
     """Store how somebody works; weekdays without hours are free."""
     with atomic_operation():
         if terms.pk is None:
-            save_new(terms, did="set", by=by, at=at)
+            save_new(terms, action="set", by=by, at=at)
         else:
-            save_change(terms, did="changed", by=by, at=at)
+            save_change(terms, action="changed", by=by, at=at)
         WorkingDay.objects.filter(person=terms.person).delete()
         days = [
             WorkingDay(person=terms.person, weekday=number, **told._asdict())
@@ -43,7 +43,7 @@ def set_terms(terms: WorkTerms, hours: Mapping[int, Hours], *, by: User | None, 
             f"{day.get_weekday_display()} {day.begins:%H:%M}–{day.ends:%H:%M} {day.get_where_display()}"
             for day in days
         )
-        write_change(terms, did=f"hours: {words or 'none'}"[:200], by=by, at=at)
+        write_change(terms, action=f"hours: {words or 'none'}"[:200], by=by, at=at)
     return terms
 
 
@@ -56,13 +56,13 @@ def add_absence(absence: Absence, *, by: User | None, at: datetime) -> Absence:
         days = Absence.objects.filter(
             person=absence.person_id, first_on=absence.first_on, last_on=absence.last_on, note=absence.note
         )
-        return days.first() or save_new(absence, did="added", by=by, at=at)
+        return days.first() or save_new(absence, action="added", by=by, at=at)
 
 
 def remove_absence(absence: Absence, *, by: User | None, at: datetime) -> None:
     """Take an absence back."""
     with atomic_operation():
-        write_change(absence, did=f"taken back: {absence}", by=by, at=at)
+        write_change(absence, action=f"taken back: {absence}", by=by, at=at)
         absence.delete()
 
 
@@ -71,13 +71,13 @@ def agree_on_time(agreed: AgreedTime, *, by: User | None, at: datetime) -> Agree
     if agreed.on < timezone.localdate(at):
         raise RuleViolation({"on": ["That day is over: give one to come."]})
     with atomic_operation():
-        return save_new(agreed, did="agreed", by=by, at=at)
+        return save_new(agreed, action="agreed", by=by, at=at)
 
 
 def drop_agreed_time(agreed: AgreedTime, *, by: User | None, at: datetime) -> None:
     """Take an agreed time back."""
     with atomic_operation():
-        write_change(agreed, did=f"taken back: {agreed}", by=by, at=at)
+        write_change(agreed, action=f"taken back: {agreed}", by=by, at=at)
         agreed.delete()
 
 
@@ -92,4 +92,4 @@ def set_weather(
                 continue
             noted = {"warmest_c": warmest, "heat_index_f": heat}
             weather, _ = DayWeather.objects.update_or_create(on=on, defaults=noted)
-            write_change(weather, did=f"noted: {weather}", by=by, at=at)
+            write_change(weather, action=f"noted: {weather}", by=by, at=at)

@@ -83,7 +83,7 @@ def plan_visit(
         _check_purpose(tasks, coming, note)
         if not already_over and not all_the_same:
             check_hours(visit, technicians)
-        save_new(visit, did=f"planned for {_who(technicians)}", by=by, at=at)
+        save_new(visit, action=f"planned for {_who(technicians)}", by=by, at=at)
         visit.technicians.set(technicians)
         _take_along(visit, [*tasks, *_raised(coming, by=by, at=at)])
     return visit
@@ -127,11 +127,11 @@ def change_visit(
         _check_purpose(tasks, coming, note)
         if not all_the_same:
             check_hours(visit, anew)
-        did = _changes_of_people(visit, technicians)
+        action = _changes_of_people(visit, technicians)
         visit.technicians.set(technicians)
         _leave_out(visit, keep=tasks)
         _take_along(visit, [*tasks, *_raised(coming, by=by, at=at)])
-        _store(visit, did=did, before=before, by=by, at=at)
+        _store(visit, action=action, before=before, by=by, at=at)
     return visit
 
 
@@ -150,7 +150,7 @@ def confirm_visit(visit: Visit, *, by: User | None, at: datetime) -> Visit:
         before = stored_values(visit)
         visit.state = Visit.State.CONFIRMED
         visit.sequence += 1
-        _store(visit, did="confirmed", before=before, by=by, at=at)
+        _store(visit, action="confirmed", before=before, by=by, at=at)
     return visit
 
 
@@ -167,7 +167,7 @@ def cancel_visit(visit: Visit, *, why: str, by: User | None, at: datetime) -> Vi
         visit.state = Visit.State.CANCELLED
         visit.sequence += 1
         put_back([taken.task_id for taken in visit.visit_tasks.all()], at=at)
-        _store(visit, did=f"cancelled: {why.strip()}", before=before, by=by, at=at)
+        _store(visit, action=f"cancelled: {why.strip()}", before=before, by=by, at=at)
     return visit
 
 
@@ -179,8 +179,8 @@ def keep_visit(visit: Visit, *, kept: bool, by: User | None, at: datetime) -> Vi
         visit.kept = kept
         if visit.planned_by_id is None and not kept:
             raise RuleViolation("Somebody planned this visit by hand: only a plan’s own proposals are moved.")
-        did = "stays as it is" if kept else "may be moved by the plan of the week"
-        _store(visit, did=did, before=before, by=by, at=at)
+        action = "stays as it is" if kept else "may be moved by the plan of the week"
+        _store(visit, action=action, before=before, by=by, at=at)
     return visit
 
 
@@ -217,8 +217,8 @@ def move_visit(
                 each.state = Visit.State.CONFIRMED if agreed else each.state
                 each.technicians.set([person])
             how = "moved as the customer chose" if agreed else "moved by hand"
-            did = f"{how}; {person.name} will go" if pk == visit.pk else "moved with its round"
-            _store(each, did=did, before=before, by=by, at=at)
+            action = f"{how}; {person.name} will go" if pk == visit.pk else "moved with its round"
+            _store(each, action=action, before=before, by=by, at=at)
         for each in held.values():
             _check_technicians(each, [person])
         _check_there(held[visit.pk], person, agreed=agreed)
@@ -257,11 +257,11 @@ def put_back(tasks: Sequence[int], *, at: datetime) -> None:
     )
 
 
-def _store(visit: Visit, *, did: str, before: dict[str, str], by: User | None, at: datetime) -> None:
+def _store(visit: Visit, *, action: str, before: dict[str, str], by: User | None, at: datetime) -> None:
     visit.changed_at = at
     visit.full_clean()
     visit.save()
-    write_change(visit, did=did, by=by, at=at, before=before, after=shown_values(visit))
+    write_change(visit, action=action, by=by, at=at, before=before, after=shown_values(visit))
 
 
 def _length(minutes: int | None, tasks: Sequence[MaintenanceTask], coming: Sequence[CareDue]) -> timedelta:

@@ -11,8 +11,8 @@ from celery import current_app
 from django.conf import settings
 from django.utils import timezone
 
-from schedules.models import LeftOverWork, MaintenanceTask, Visit, VisitTask, WeekPlan
-from schedules.routing.checker import LeftOver, Why
+from schedules.models import MaintenanceTask, UnassignedWork, Visit, VisitTask, WeekPlan
+from schedules.routing.checker import Unassigned, Why
 from schedules.routing.problem import MINUTE
 from schedules.routing.solver import ITERATIONS, Plan, iterations, plan_rounds
 from schedules.site_work import SiteWork
@@ -45,7 +45,7 @@ def ask_for_week(monday: date, *, horizon_days: int, by: User | None, at: dateti
         raise RuleViolation("That week is more than a year away: choose an earlier one.")
     with atomic_operation():
         plan = WeekPlan(monday=monday, horizon_days=horizon_days, asked_by=by, asked_at=at)
-        save_new(plan, did="asked for", by=by, at=at)
+        save_new(plan, action="asked for", by=by, at=at)
         if not current_app.conf.task_always_eager:  # else the clock takes it up, so that no page waits
             send_after_commit(SOLVE)
     return plan
@@ -146,10 +146,10 @@ def put_week(plan: WeekPlan, week: Week, found: Plan, *, at: datetime) -> None:
         for visit in free.rest():
             _withdraw(visit, by=by, at=at)
         _check_nobody_twice(week, plan)
-        LeftOverWork.objects.bulk_create(_left_over(plan, week, found))
+        UnassignedWork.objects.bulk_create(_unassigned(plan, week, found))
         said = f"{count(made, 'visit')} made, {moved:,} moved or kept, {len(free.rest()):,} withdrawn"
         _end(plan, Stage.DONE, said=said)
-        write_change(plan, did=f"planned: {said}", by=by, at=at)
+        write_change(plan, action=f"planned: {said}", by=by, at=at)
 
 
 def _places(week: Week, found: Plan) -> dict[Hashable, _Place]:
@@ -225,8 +225,8 @@ def _put(
     visit.technicians.set(place.people)
     _set_tasks(visit, all_tasks, at=at)
     if changed:
-        did = "proposed by the plan of the week" if new else "moved by the plan of the week"
-        write_change(visit, did=did, by=by, at=at, before=before, after=shown_values(visit))
+        action = "proposed by the plan of the week" if new else "moved by the plan of the week"
+        write_change(visit, action=action, by=by, at=at, before=before, after=shown_values(visit))
 
 
 def _set_tasks(visit: Visit, tasks: Sequence[MaintenanceTask], *, at: datetime) -> None:
@@ -250,7 +250,12 @@ def _withdraw(visit: Visit, *, by: User | None, at: datetime) -> None:
     visit.sequence += 1
     visit.save()
     write_change(
-        visit, did="withdrawn by the plan of the week", by=by, at=at, before=before, after=shown_values(visit)
+        visit,
+        action="withdrawn by the plan of the week",
+        by=by,
+        at=at,
+        before=before,
+        after=shown_values(visit),
     )
 
 
@@ -274,11 +279,11 @@ def _check_nobody_twice(week: Week, plan: WeekPlan) -> None:
             busy[person], ends_of_ours[person] = ends, ours
 
 
-def _left_over(plan: WeekPlan, week: Week, found: Plan) -> list[LeftOverWork]:
-    told = [(week.work[each.stop.key], words_for(each, week)) for each in found.left_over]
+def _unassigned(plan: WeekPlan, week: Week, found: Plan) -> list[UnassignedWork]:
+    told = [(week.work[each.stop.key], words_for(each, week)) for each in found.unassigned]
     rows = [(work, why) for work, why in [*told, *week.aside] if work.visit is None]
     return [
-        LeftOverWork(
+        UnassignedWork(
             plan=plan,
             site=work.site,
             tasks=len(work.tasks),
@@ -290,7 +295,7 @@ def _left_over(plan: WeekPlan, week: Week, found: Plan) -> list[LeftOverWork]:
     ]
 
 
-def words_for(left: LeftOver, week: Week) -> str:
+def words_for(left: Unassigned, week: Week) -> str:
     """Say in words why a stop is in no round."""
     words: dict[Why, Callable[[], str]] = {
         Why.NOBODY: lambda: "nobody works on rounds that week",
@@ -304,7 +309,7 @@ def words_for(left: LeftOver, week: Week) -> str:
     return words[left.why]()
 
 
-def _full(left: LeftOver, week: Week) -> str:
+def _full(left: Unassigned, week: Week) -> str:
     day = week.days.get(left.shift)
     if day is None or not left.missing:
         return "more urgent work fills the week"

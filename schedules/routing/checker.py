@@ -63,7 +63,7 @@ class Why(StrEnum):
 
 
 @dataclass(frozen=True)
-class LeftOver:
+class Unassigned:
     """A stop in no round: why, and for a full week where it would fit best with how much more time."""
 
     stop: Stop
@@ -328,34 +328,34 @@ class Rounds:
         busy = sum(each.seconds for each in order) + stop.seconds
         return busy <= shift.ends - shift.begins - shift.lunch * self.problem.lunch.seconds
 
-    def explain(self) -> list[LeftOver]:
+    def explain(self) -> list[Unassigned]:
         """Say of every stop in no round why."""
         planned = self.planned()
         return [self._why(stop) for stop in self.problem.stops if stop.key not in planned]
 
-    def _why(self, stop: Stop) -> LeftOver:
+    def _why(self, stop: Stop) -> Unassigned:
         shifts = list(self.problem.shifts)
         if not shifts:
-            return LeftOver(stop, Why.NOBODY)
+            return Unassigned(stop, Why.NOBODY)
         able = [shift for shift in shifts if self.problem.may_take(shift, stop)]
         if not able:
-            return LeftOver(stop, Why.SKILL if not stop.only else Why.NO_DAY)
+            return Unassigned(stop, Why.SKILL if not stop.only else Why.NO_DAY)
         if stop.persons > 1 and not _two_on_a_day(able, shifts):
-            return LeftOver(stop, Why.TWO)
+            return Unassigned(stop, Why.TWO)
         alone = [(shift, time_round(self.problem, shift, [stop])) for shift in able]
         if all(found.short for _, found in alone):
             bare = Stop(key=stop.key, place=stop.place, seconds=stop.seconds)
             fits = any(not time_round(self.problem, shift, [bare]).short for shift, _ in alone)
-            return LeftOver(stop, Why.WINDOW if fits else Why.TOO_LONG)
+            return Unassigned(stop, Why.WINDOW if fits else Why.TOO_LONG)
         if stop.persons > 1:
-            return LeftOver(stop, Why.TWO)
+            return Unassigned(stop, Why.TWO)
         short, _, key = min(
             (found.round.short, number, shift.key)
             for number, (shift, lone) in enumerate(alone)
             if not lone.short
             for found in insertions(self.problem, shift, self.order[shift.key], stop)
         )
-        return LeftOver(stop, Why.FULL, key, short)
+        return Unassigned(stop, Why.FULL, key, short)
 
 
 def _two_on_a_day(able: Sequence[Shift], shifts: Sequence[Shift]) -> bool:

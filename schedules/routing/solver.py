@@ -23,7 +23,7 @@ import numpy as np
 import pyvrp
 from numpy.typing import NDArray
 
-from schedules.routing.checker import LeftOver, Round, Rounds
+from schedules.routing.checker import Round, Rounds, Unassigned
 from schedules.routing.problem import DAY, Problem, Shift, Stop
 
 FAR = 40 * DAY
@@ -46,7 +46,7 @@ class Plan:
     """What was found: rounds that can be kept, and what is in none."""
 
     rounds: tuple[Round, ...]
-    left_over: tuple[LeftOver, ...]
+    unassigned: tuple[Unassigned, ...]
 
 
 def iterations(
@@ -93,7 +93,7 @@ def plan_rounds(problem: Problem, *, search: Callable[[float], Stopping], seed: 
     rounds.make_keepable()
     rounds.fill()
     return Plan(
-        rounds=tuple(rounds.timed(shift.key) for shift in problem.shifts), left_over=tuple(rounds.explain())
+        rounds=tuple(rounds.timed(shift.key) for shift in problem.shifts), unassigned=tuple(rounds.explain())
     )
 
 

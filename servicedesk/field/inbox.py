@@ -123,7 +123,7 @@ def _leave_to_office(sent: Sent, key: UUID, *, why: str, by: User) -> Answer:
     with atomic_operation():
         record = _keep(sent, key, answer, made, look_at=[why], by=by)
         about = made.unit or made.visit or made.site or record
-        write_change(about, did="record of a phone left to the office", by=by, at=sent.made.received_at)
+        write_change(about, action="record of a phone left to the office", by=by, at=sent.made.received_at)
         if made.unit is not None and sent.body.get("severity") == Finding.Severity.DANGER:
             mode = FailureMode.objects.filter(pk=read_key(sent.body.get("mode")) or 0).first()
             tell_schedulers_of_danger(

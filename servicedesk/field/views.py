@@ -31,9 +31,9 @@ from servicedesk.field.inbox import take_in
 from servicedesk.field.photo_inbox import take_photo_in
 from servicedesk.field.today import read_day, read_stop
 from servicedesk.people.body_sizes import takes_up_to
-from servicedesk.people.history import through
+from servicedesk.people.history import change_source
 from servicedesk.people.models import Role, User
-from servicedesk.people.models.changes import Door
+from servicedesk.people.models.changes import Source
 from servicedesk.people.rights import technicians, user_of
 from servicedesk.reports.likely_modes import likely_modes
 from servicedesk.typed import read_key
@@ -199,7 +199,7 @@ def inbox(request: HttpRequest) -> HttpResponse:
     user = _sender(request)
     if user is None:
         return _not_taken(request)
-    with through(Door.PHONE):
+    with change_source(Source.PHONE):
         answer = take_in(request.body, by=user, at=timezone.now())
     return JsonResponse(answer.body, status=answer.status)
 
@@ -217,7 +217,7 @@ def photos(request: HttpRequest) -> HttpResponse:
         key = UUID(request.POST.get("key", ""))
     except ValueError:
         return JsonResponse({"state": "unreadable", "words": "This photo has no key."}, status=400)
-    with through(Door.PHONE):
+    with change_source(Source.PHONE):
         answer = take_photo_in(
             key,
             record=request.POST.get("record", ""),

@@ -14,9 +14,9 @@ from django.utils import timezone
 from schedules.periodic import NOTHING
 from servicedesk.office import backups, intake
 from servicedesk.office.privacy import forgetting
-from servicedesk.people.history import through
+from servicedesk.people.history import change_source
 from servicedesk.people.models import Batch
-from servicedesk.people.models.changes import Door
+from servicedesk.people.models.changes import Source
 from servicedesk.refusals import RuleViolation
 from servicedesk.words import count
 
@@ -44,7 +44,7 @@ def resume_imports() -> str:
 @shared_task(name="office.forget_old")
 def forget_old() -> str:
     """Forget what has been kept for as long as the settings say."""
-    with through(Door.CLOCK):
+    with change_source(Source.CLOCK):
         gone = forgetting.forget_old(at=timezone.now())
         return f"{count(gone, 'record')} forgotten" if gone else NOTHING
 

@@ -17,14 +17,14 @@ from django.views.decorators.http import require_POST
 from servicedesk.people import operations
 from servicedesk.people.codes import address_of_secret, new_secret
 from servicedesk.people.forms import NewCodeForm, OldPasswordForm, OwnPasswordForm
-from servicedesk.people.models import SecondStep, SignedIn
-from servicedesk.people.models.browsers import mark_of
+from servicedesk.people.models import MfaDevice, UserSession
+from servicedesk.people.models.user_sessions import mark_of
 from servicedesk.people.rights import user_of
 from servicedesk.people.throttle import forgive, note_failure, seconds_to_wait, told_to_wait
 from servicedesk.refusals import apply_or_report
 from servicedesk.words import count
 
-SHOWN_SECRET = "new_second_step"  # noqa: S105  # nosec B105 - the name of an entry of the session
+SHOWN_SECRET = "new_mfa"  # noqa: S105  # nosec B105 - the name of an entry of the session
 
 
 @sensitive_post_parameters()
@@ -49,9 +49,9 @@ def me(request: HttpRequest) -> HttpResponse:
             return redirect("people:me")
     context = {
         "form": form,
-        "browsers": SignedIn.objects.of(user),
+        "user_sessions": UserSession.objects.of(user),
         "here": mark_of(request.session),
-        "step": SecondStep.objects.filter(user=user).first(),
+        "step": MfaDevice.objects.filter(user=user).first(),
     }
     return render(request, "people/me.html", context, status=422 if form.errors else 200)
 
@@ -60,50 +60,50 @@ def me(request: HttpRequest) -> HttpResponse:
 def end_browser(request: HttpRequest, mark: str) -> HttpResponse:
     """Sign oneself out of one browser."""
     user = user_of(request)
-    browser = get_object_or_404(SignedIn.objects.of(user), mark=mark)
-    operations.end_browsers(user, [browser], by=user, at=timezone.now())
+    browser = get_object_or_404(UserSession.objects.of(user), mark=mark)
+    operations.end_user_sessions(user, [browser], by=user, at=timezone.now())
     messages.success(request, f"Signed out of that {browser}.")
     return redirect("people:me")
 
 
 @require_POST
-def end_other_browsers(request: HttpRequest) -> HttpResponse:
+def end_other_user_sessions(request: HttpRequest) -> HttpResponse:
     """Sign oneself out everywhere but here."""
     user = user_of(request)
-    others = SignedIn.objects.of(user).exclude(mark=mark_of(request.session))
-    ended = operations.end_browsers(user, others, by=user, at=timezone.now())
+    others = UserSession.objects.of(user).exclude(mark=mark_of(request.session))
+    ended = operations.end_user_sessions(user, others, by=user, at=timezone.now())
     messages.success(request, f"Signed out of {count(ended, 'other browser')}.")
     return redirect("people:me")
 
 
 @never_cache
 @sensitive_post_parameters()
-def second_step(request: HttpRequest) -> HttpResponse:
+def mfa(request: HttpRequest) -> HttpResponse:
     """Set up the second step of signing in: a code to read with an app, and one code back as the proof.
 
     The password shows that it is not somebody at an open screen, who would keep its owner out from then on.
     """
     user, at = user_of(request), timezone.now()
-    if SecondStep.objects.filter(user=user).exists():
+    if MfaDevice.objects.filter(user=user).exists():
         return redirect("people:me")
     if request.method == "POST" and (wait := seconds_to_wait(request, user.username, at=at)):
         return told_to_wait(request, wait)
     form = NewCodeForm(request.POST or None, user=user)
     secret = request.session.setdefault(SHOWN_SECRET, new_secret())
 
-    def begin() -> SecondStep:
-        return operations.begin_second_step(user, secret=secret, code=form.cleaned_data["code"], at=at)
+    def begin() -> MfaDevice:
+        return operations.begin_mfa(user, secret=secret, code=form.cleaned_data["code"], at=at)
 
     if request.method == "POST" and _is_proved(request, form) and apply_or_report(form, begin):
         del request.session[SHOWN_SECRET]
         messages.success(request, "From now on you are asked for a code when you sign in.")
         return redirect("people:me")
     context = {"form": form, "secret": secret, "picture": _picture(secret, name=user.username)}
-    return render(request, "people/second_step.html", context, status=422 if form.errors else 200)
+    return render(request, "people/mfa.html", context, status=422 if form.errors else 200)
 
 
 @sensitive_post_parameters()
-def no_second_step(request: HttpRequest) -> HttpResponse:
+def no_mfa(request: HttpRequest) -> HttpResponse:
     """End one's own second step; the password shows that it is not somebody at an open screen."""
     user, at = user_of(request), timezone.now()
     if request.method == "POST" and (wait := seconds_to_wait(request, user.username, at=at)):
@@ -111,13 +111,13 @@ def no_second_step(request: HttpRequest) -> HttpResponse:
     form = OldPasswordForm(request.POST or None, user=user)
 
     def end() -> bool:
-        operations.end_second_step(user, by=user, at=at)
+        operations.end_mfa(user, by=user, at=at)
         return True
 
     if request.method == "POST" and _is_proved(request, form) and apply_or_report(form, end):
         messages.success(request, "You sign in without a code now.")
         return redirect("people:me")
-    return render(request, "people/no_second_step.html", {"form": form}, status=422 if form.errors else 200)
+    return render(request, "people/no_mfa.html", {"form": form}, status=422 if form.errors else 200)
 
 
 def _is_proved(request: HttpRequest, form: OldPasswordForm) -> bool:

@@ -11,20 +11,20 @@ from django.apps import apps
 from django.db import models
 
 from servicedesk.people.models import Change, ChangedField, User
-from servicedesk.people.models.changes import Door
+from servicedesk.people.models.changes import Source
 
 CALLED = {"people.user": "person", "people.batch": "import"}
-_door: ContextVar[Door] = ContextVar("door", default=Door.COMMAND)
+_source: ContextVar[Source] = ContextVar("source", default=Source.COMMAND)
 
 
 @contextmanager
-def through(door: Door) -> Iterator[None]:
-    """Mark all that is done inside as having come through ``door``."""
-    token = _door.set(door)
+def change_source(source: Source) -> Iterator[None]:
+    """Mark all that is done inside as having come through ``source``."""
+    token = _source.set(source)
     try:
         yield
     finally:
-        _door.reset(token)
+        _source.reset(token)
 
 
 def name_of(subject: str) -> str:
@@ -74,7 +74,7 @@ def stored_values(record: models.Model) -> dict[str, str]:
 def write_change(
     subject: models.Model,
     *,
-    did: str,
+    action: str,
     by: User | None,
     at: datetime,
     before: Mapping[str, str] | None = None,
@@ -84,10 +84,10 @@ def write_change(
     change = Change.objects.create(
         at=at,
         by=by,
-        door=_door.get(),
+        source=_source.get(),
         subject=subject._meta.label_lower,
         subject_id=subject.pk,
-        did=did[:200],
+        action=action[:200],
     )
     if after is not None:
         old = before or {}

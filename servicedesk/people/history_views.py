@@ -14,11 +14,11 @@ from servicedesk.exports import csv_lines
 from servicedesk.paging import key_page
 from servicedesk.people.history import name_of
 from servicedesk.people.models import Change, User
-from servicedesk.people.models.changes import Door
+from servicedesk.people.models.changes import Source
 from servicedesk.people.querysets import ChangeQuerySet
 from servicedesk.people.rights import owners
 
-HEADER = ["at", "by", "door", "record", "number", "what", "field", "before", "after"]
+HEADER = ["at", "by", "source", "record", "number", "what", "field", "before", "after"]
 
 
 def subjects() -> list[tuple[str, str]]:
@@ -37,7 +37,7 @@ class HistoryForm(forms.Form):
     by = forms.ModelChoiceField(
         User.objects.order_by("name"), label="Who", required=False, empty_label="everybody"
     )
-    door = forms.ChoiceField(label="Through", required=False, choices=[("", "any door"), *Door.choices])
+    source = forms.ChoiceField(label="Through", required=False, choices=[("", "any door"), *Source.choices])
     on_from = forms.DateField(label="From", required=False, widget=forms.DateInput(attrs={"type": "date"}))
     on_until = forms.DateField(label="Until", required=False, widget=forms.DateInput(attrs={"type": "date"}))
 
@@ -73,10 +73,10 @@ def _rows(changes: ChangeQuerySet) -> Iterator[list[object]]:
         told = [
             timezone.localtime(change.at).isoformat(timespec="seconds"),
             change.by.name if change.by else "",
-            change.get_door_display(),
+            change.get_source_display(),
             name_of(change.subject),
             change.subject_id,
-            change.did,
+            change.action,
         ]
         fields = list(change.fields.all())
         for field in fields:

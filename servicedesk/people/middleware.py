@@ -7,18 +7,18 @@ from collections.abc import Callable
 from django.contrib.auth import logout
 from django.http import HttpRequest, HttpResponse
 
-from servicedesk.people.history import through
-from servicedesk.people.models.changes import Door
+from servicedesk.people.history import change_source
+from servicedesk.people.models.changes import Source
 
 
-class PageDoorMiddleware:
+class PageSourceMiddleware:
     """Mark changes made while a page is answered as having come through a page."""
 
     def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
         self.get_response = get_response
 
     def __call__(self, request: HttpRequest) -> HttpResponse:
-        with through(Door.PAGE):
+        with change_source(Source.PAGE):
             return self.get_response(request)
 
 

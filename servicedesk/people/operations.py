@@ -11,7 +11,7 @@ from django.contrib.auth.password_validation import validate_password
 from servicedesk.notices import send_after_commit
 from servicedesk.people.codes import matching_counter
 from servicedesk.people.history import shown_values, stored_values, write_change
-from servicedesk.people.models import Role, SecondStep, SignedIn, User
+from servicedesk.people.models import MfaDevice, Role, User, UserSession
 from servicedesk.refusals import RuleViolation, atomic_operation
 
 A_MINUTE = timedelta(minutes=1)
@@ -38,7 +38,7 @@ def add_person(
         user.full_clean()
         user.save()
         set_role(user, role=role)
-        write_change(user, did=f"added as {role.label.lower()}", by=by, at=at)
+        write_change(user, action=f"added as {role.label.lower()}", by=by, at=at)
     return user
 
 
@@ -50,7 +50,7 @@ def invite_person(username: str, *, name: str, email: str, role: Role, by: User,
         user.full_clean()
         user.save()
         set_role(user, role=role)
-        write_change(user, did=f"added as {role.label.lower()}", by=by, at=at)
+        write_change(user, action=f"added as {role.label.lower()}", by=by, at=at)
         invite_again(user, by=by, at=at)
     return user
 
@@ -70,7 +70,7 @@ def invite_again(user: User, *, by: User, at: datetime) -> None:
             return
         user.invited_at, user.invitations = at, user.invitations + 1
         user.save(update_fields=["invited_at", "invitations"])
-        write_change(user, did="asked by mail to choose a password", by=by, at=at)
+        write_change(user, action="asked by mail to choose a password", by=by, at=at)
         send_after_commit("schedules.send_letters")
 
 
@@ -98,9 +98,9 @@ def change_person(
         user.save()
         set_role(user, role=role)
         if not is_active:
-            SignedIn.objects.filter(user=user).delete()
-        did = f"changed; now {role.label.lower()}" if was != role else "changed"
-        write_change(user, did=did, by=by, at=at, before=before, after=shown_values(user))
+            UserSession.objects.filter(user=user).delete()
+        action = f"changed; now {role.label.lower()}" if was != role else "changed"
+        write_change(user, action=action, by=by, at=at, before=before, after=shown_values(user))
     return user
 
 
@@ -112,38 +112,38 @@ def set_password(user: User, *, password: str, by: User, at: datetime) -> None:
         user.invited_at = None
         user.save(update_fields=["password", "invited_at"])
         chosen = "chose a password" if by.pk == user.pk else "given a new password"
-        write_change(user, did=chosen, by=by, at=at)
+        write_change(user, action=chosen, by=by, at=at)
 
 
-def end_browsers(user: User, browsers: Iterable[SignedIn], *, by: User, at: datetime) -> int:
+def end_user_sessions(user: User, user_sessions: Iterable[UserSession], *, by: User, at: datetime) -> int:
     """Sign somebody out of browsers of theirs, and answer of how many; what waits on a phone stays there."""
     with atomic_operation():
-        ended = [browser for browser in browsers if browser.user_id == user.pk]
-        SignedIn.objects.filter(pk__in=[browser.pk for browser in ended]).delete()
+        ended = [browser for browser in user_sessions if browser.user_id == user.pk]
+        UserSession.objects.filter(pk__in=[browser.pk for browser in ended]).delete()
         for browser in ended:
-            write_change(user, did=f"signed out of a {browser}", by=by, at=at)
+            write_change(user, action=f"signed out of a {browser}", by=by, at=at)
     return len(ended)
 
 
-def begin_second_step(user: User, *, secret: str, code: str, at: datetime) -> SecondStep:
+def begin_mfa(user: User, *, secret: str, code: str, at: datetime) -> MfaDevice:
     """Ask somebody for a code from now on, once they showed that their app makes the right ones."""
     with atomic_operation():
         counter = matching_counter(secret, code, at=at)
         if counter is None:
             raise RuleViolation({"code": [WRONG_CODE]})
-        step = SecondStep(user=user, secret=secret, since=at, last_counter=counter)
+        step = MfaDevice(user=user, secret=secret, since=at, last_counter=counter)
         step.full_clean()
         step.save()
-        write_change(user, did="signs in with a code from now on", by=user, at=at)
+        write_change(user, action="signs in with a code from now on", by=user, at=at)
     return step
 
 
-def end_second_step(user: User, *, by: User | None, at: datetime) -> None:
+def end_mfa(user: User, *, by: User | None, at: datetime) -> None:
     """Ask somebody for no code any more."""
     with atomic_operation():
-        gone, _ = SecondStep.objects.filter(user=user).delete()
+        gone, _ = MfaDevice.objects.filter(user=user).delete()
         if gone:
-            write_change(user, did="signs in without a code from now on", by=by, at=at)
+            write_change(user, action="signs in without a code from now on", by=by, at=at)
 
 
 def take_code(user: User, *, code: str, at: datetime) -> None:
@@ -152,7 +152,7 @@ def take_code(user: User, *, code: str, at: datetime) -> None:
     Raises `RuleViolation` where it is wrong, or was taken before.
     """
     with atomic_operation():
-        step = SecondStep.objects.select_for_update().filter(user=user).first()
+        step = MfaDevice.objects.select_for_update().filter(user=user).first()
         counter = matching_counter(step.secret, code, at=at) if step else None
         if step is None or counter is None or counter <= step.last_counter:
             raise RuleViolation({"code": [WRONG_CODE]})

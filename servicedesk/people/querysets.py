@@ -11,7 +11,7 @@ from django.db import models, transaction
 from django.utils import timezone
 
 if TYPE_CHECKING:
-    from servicedesk.people.models import Change, Role, SignedIn, Touch, User  # noqa: F401
+    from servicedesk.people.models import Change, Role, TableVersion, User, UserSession  # noqa: F401
 
 
 class UserQuerySet(models.QuerySet["User"]):
@@ -42,7 +42,7 @@ class UserManager(DjangoUserManager["User"].from_queryset(UserQuerySet)):  # typ
     """Django's own way of creating users, with our questions."""
 
 
-class SignedInQuerySet(models.QuerySet["SignedIn"]):
+class UserSessionQuerySet(models.QuerySet["UserSession"]):
     """Questions about the browsers people are signed in with."""
 
     def of(self, user: User) -> Self:
@@ -50,7 +50,7 @@ class SignedInQuerySet(models.QuerySet["SignedIn"]):
         return self.filter(user=user, expire_date__gt=timezone.now()).order_by("-seen_at", "mark")
 
 
-class SignedInManager(BaseSessionManager.from_queryset(SignedInQuerySet)):  # type: ignore[misc]
+class UserSessionManager(BaseSessionManager.from_queryset(UserSessionQuerySet)):  # type: ignore[misc]
     """Django's own way of storing sessions, with our questions."""
 
 
@@ -73,12 +73,12 @@ class ChangeQuerySet(models.QuerySet["Change"]):
         subject: str | None,
         number: int | None,
         by: User | None,
-        door: str | None,
+        source: str | None,
         on_from: date | None,
         on_until: date | None,
     ) -> Self:
         """Changes of records of a kind, of one record, by somebody, through a door, between two days."""
-        told = {"subject": subject, "subject_id": number, "by": by, "door": door}
+        told = {"subject": subject, "subject_id": number, "by": by, "source": source}
         found = self.filter(**{name: value for name, value in told.items() if value})
         if on_from:
             found = found.filter(at__gte=start_of(on_from))
@@ -91,7 +91,7 @@ class ChangeQuerySet(models.QuerySet["Change"]):
         return self.select_related("by").prefetch_related("fields").order_by("-at", "-pk")
 
 
-class TouchQuerySet(models.QuerySet["Touch"]):
+class TableVersionQuerySet(models.QuerySet["TableVersion"]):
     """Questions about the version of the records."""
 
     def version(self) -> str:

@@ -20,19 +20,19 @@ from django.http import HttpRequest, HttpResponse
 from django.utils import timezone
 
 from servicedesk.full_disk import is_full_disk
-from servicedesk.people.models import SignedIn
+from servicedesk.people.models import UserSession
 
 SEEN_EVERY = timedelta(minutes=10)
 log = logging.getLogger(__name__)
 
 
 class SessionStore(DatabaseSessionStore):
-    """Django's own, with the columns of `SignedIn`."""
+    """Django's own, with the columns of `UserSession`."""
 
     @classmethod
-    def get_model_class(cls) -> type[SignedIn]:
+    def get_model_class(cls) -> type[UserSession]:
         """Name the table."""
-        return SignedIn
+        return UserSession
 
     def save(self, must_create: bool = False) -> None:
         """Store the session; from the first time with somebody signed in, it has a mark and its times.
@@ -55,9 +55,9 @@ class SessionStore(DatabaseSessionStore):
         if full is not None:
             raise full
 
-    def create_model_instance(self, data: dict[str, Any]) -> SignedIn:
+    def create_model_instance(self, data: dict[str, Any]) -> UserSession:
         """Make the row that holds a session."""
-        row = cast(SignedIn, super().create_model_instance(data))
+        row = cast(UserSession, super().create_model_instance(data))
         if SESSION_KEY in data and "mark" in data:
             row.user_id = int(data[SESSION_KEY])
             row.mark = UUID(data["mark"])

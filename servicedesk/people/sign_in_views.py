@@ -21,12 +21,12 @@ from django.views.decorators.debug import sensitive_post_parameters
 
 from servicedesk.people import operations
 from servicedesk.people.forms import CodeForm, PasswordForm, SignInForm
-from servicedesk.people.models import SecondStep, User
-from servicedesk.people.models.browsers import device_of
+from servicedesk.people.models import MfaDevice, User
+from servicedesk.people.models.user_sessions import device_of
 from servicedesk.people.throttle import note_failure, note_success, seconds_to_wait, told_to_wait
 from servicedesk.refusals import apply_or_report
 
-HALF_IN, HALF_IN_FOR = "half_in", timedelta(minutes=5)
+PENDING_MFA, PENDING_MFA_FOR = "pending_mfa", timedelta(minutes=5)
 CHECKED_BY = "django.contrib.auth.backends.ModelBackend"
 
 
@@ -53,11 +53,11 @@ class SignIn(LoginView):
     def form_valid(self, form: AuthenticationForm) -> HttpResponse:
         """Let somebody in, or ask for the code first."""
         user, target = form.get_user(), self.get_success_url()
-        if not isinstance(user, User) or not SecondStep.objects.filter(user=user).exists():
+        if not isinstance(user, User) or not MfaDevice.objects.filter(user=user).exists():
             note_device(self.request)
             return super().form_valid(form)
         self.request.session.cycle_key()
-        self.request.session[HALF_IN] = [user.pk, timezone.now().isoformat(), target]
+        self.request.session[PENDING_MFA] = [user.pk, timezone.now().isoformat(), target]
         return redirect("people:code")
 
 
@@ -66,7 +66,7 @@ class SignIn(LoginView):
 @sensitive_post_parameters()
 def code(request: HttpRequest) -> HttpResponse:
     """Ask somebody whose password was right for the code that their phone shows."""
-    user, target, at = *_half_in(request), timezone.now()
+    user, target, at = *_pending_mfa(request), timezone.now()
     if user is None:
         return redirect("people:sign_in")
     if request.method == "POST" and (wait := seconds_to_wait(request, user.username, at=at)):
@@ -111,10 +111,10 @@ def note_device(request: HttpRequest) -> None:
     request.session["device"] = device_of(request.headers.get("User-Agent", ""))
 
 
-def _half_in(request: HttpRequest) -> tuple[User | None, str]:
+def _pending_mfa(request: HttpRequest) -> tuple[User | None, str]:
     """Say whose password was right in this browser a moment ago, and where they wanted to go."""
-    pk, since, target = request.session.get(HALF_IN) or (None, "", "")
-    if pk is None or timezone.now() - datetime.fromisoformat(since) > HALF_IN_FOR:
+    pk, since, target = request.session.get(PENDING_MFA) or (None, "", "")
+    if pk is None or timezone.now() - datetime.fromisoformat(since) > PENDING_MFA_FOR:
         return None, ""
     return User.objects.working().filter(pk=pk).first(), target
 
@@ -126,7 +126,7 @@ def _code_taken(user: User, code: str, *, at: datetime) -> bool:
 
 def _let_in(request: HttpRequest, user: User, target: str) -> HttpResponse:
     note_device(request)
-    del request.session[HALF_IN]
+    del request.session[PENDING_MFA]
     login(request, user, backend=CHECKED_BY)
     answer = redirect(target or reverse("office:home"))
     note_success(request, answer, user.username, at=timezone.now())

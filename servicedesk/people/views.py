@@ -15,7 +15,7 @@ from servicedesk.people import operations
 from servicedesk.people.edits import apply_edit_or_report, as_opened
 from servicedesk.people.forms import NewPersonForm, PasswordForm, PersonForm
 from servicedesk.people.idempotency import save_idempotent
-from servicedesk.people.models import Change, Role, SecondStep, SignedIn, User
+from servicedesk.people.models import Change, MfaDevice, Role, User, UserSession
 from servicedesk.people.rights import owners, user_of
 from servicedesk.refusals import RuleViolation, apply_or_report
 from servicedesk.words import count
@@ -84,8 +84,8 @@ def person(request: HttpRequest, pk: int) -> HttpResponse:
         "form": form,
         "person": User.objects.get(pk=pk),
         "changes": Change.objects.about(user).for_page(),
-        "browsers": SignedIn.objects.of(user),
-        "step": SecondStep.objects.filter(user=user).first(),
+        "user_sessions": UserSession.objects.of(user),
+        "step": MfaDevice.objects.filter(user=user).first(),
         "sends": bool(settings.EMAIL_BACKEND),
     }
     return render(request, "people/person_form.html", context, status=422 if form.errors else 200)
@@ -109,17 +109,19 @@ def invite_person(request: HttpRequest, pk: int) -> HttpResponse:
 def sign_person_out(request: HttpRequest, pk: int) -> HttpResponse:
     """Sign somebody out wherever they are signed in."""
     user = get_object_or_404(User, pk=pk)
-    ended = operations.end_browsers(user, SignedIn.objects.of(user), by=user_of(request), at=timezone.now())
+    ended = operations.end_user_sessions(
+        user, UserSession.objects.of(user), by=user_of(request), at=timezone.now()
+    )
     messages.success(request, f"{user.name} was signed out of {count(ended, 'browser')}.")
     return redirect("people:person", pk=pk)
 
 
 @owners
 @require_POST
-def end_second_step(request: HttpRequest, pk: int) -> HttpResponse:
+def end_mfa(request: HttpRequest, pk: int) -> HttpResponse:
     """Ask somebody whose phone is lost for no code any more."""
     user = get_object_or_404(User, pk=pk)
-    operations.end_second_step(user, by=user_of(request), at=timezone.now())
+    operations.end_mfa(user, by=user_of(request), at=timezone.now())
     messages.success(request, f"{user.name} signs in without a code now.")
     return redirect("people:person", pk=pk)
 

@@ -1,6 +1,7 @@
 """Figures cached until a record they are made of changes; of a large fleet they are computed in background.
 
-The key of a cached figure is the question; beside the figure stands the version of the records (`Touch`) that
+The key of a cached figure is the question; beside the figure stands the version of the records
+(`TableVersion`) that
 it was computed from. Time plays no part, except that a question names the day on which the records are read;
 a day after it was computed a figure is thrown away only to save room.
 
@@ -27,7 +28,7 @@ from django.utils import timezone
 from redis.exceptions import RedisError
 
 from servicedesk.logs import told
-from servicedesk.people.models import Touch
+from servicedesk.people.models import TableVersion
 
 Figure = TypeVar("Figure")
 
@@ -103,11 +104,11 @@ def cached_figure(name: str, *question: object, compute: Callable[[], Figure]) -
     FigurePendingError
         Where a page of a large fleet reads it, and it is not there.
     """
-    return _figure(name, question, compute, version=Touch.objects.version())
+    return _figure(name, question, compute, version=TableVersion.objects.version())
 
 
 def fresh_figure(name: str, *question: object, compute: Callable[[], Figure]) -> Figure:
-    """Compute a figure of records whose changes `Touch` does not tell; cached only for whoever waits for it.
+    """Compute a figure of records that bump no `TableVersion`; cached only for whoever waits for it.
 
     Takes and raises what `cached_figure` does.
     """

@@ -5,43 +5,47 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Final
 
-from servicedesk.reports.queries.fates import Fate
+from servicedesk.reports.queries.exclusion_reasons import ExclusionReason
 from servicedesk.words import counted
 
 # Kind of exclusion: the noun that is counted, and what is said of it for one and for several.
 _TOLD: Final = {
-    Fate.WEAR_ONLY: ("finding", "is wear only, not a failure yet", "are wear only, not failures yet"),
-    Fate.REPEAT: (
+    ExclusionReason.WEAR_ONLY: (
+        "finding",
+        "is wear only, not a failure yet",
+        "are wear only, not failures yet",
+    ),
+    ExclusionReason.REPEAT: (
         "finding",
         "is the same fault as one before, so it is no new failure",
         "are the same faults as before, so they are no new failures",
     ),
-    Fate.SAME_EVENT: (
+    ExclusionReason.SAME_EVENT: (
         "finding",
         "tells of a failure a second time (same unit, failure, place and day)",
         "tell of failures a second time (same unit, failure, place and day)",
     ),
-    Fate.PART_UNKNOWN: (
+    ExclusionReason.PART_UNKNOWN: (
         "failure",
         "is put down to no part, so it belongs to none of these",
         "are put down to no part, so they belong to none of these",
     ),
-    Fate.AT_TAKE_OVER: (
+    ExclusionReason.AT_TAKE_OVER: (
         "failure",
         "was there when we took the unit over: usually the reason we were called",
         "were there when we took the unit over: usually the reason we were called",
     ),
-    Fate.LAST_WORD: (
+    ExclusionReason.LAST_WORD: (
         "failure",
         "is the last word of a site, or the last look at a unit: it only says until when time counts",
         "are the last word of a site, or the last look at a unit: they only say until when time counts",
     ),
-    Fate.NO_TIME: (
+    ExclusionReason.NO_TIME: (
         "failure",
         "is of a part that was watched for less than a day",
         "are of parts that were watched for less than a day",
     ),
-    Fate.NOT_WATCHED: (
+    ExclusionReason.NOT_WATCHED: (
         "failure",
         "was found while nobody watched the unit, or while the part was not in place",
         "were found while nobody watched the unit, or while the part was not in place",

@@ -10,7 +10,7 @@ from django import forms
 from django.http import QueryDict
 
 from servicedesk.reports.asking import DAYS, QuestionError, read_selection
-from servicedesk.reports.queries.fates import FATE_WORDS, Fate
+from servicedesk.reports.queries.exclusion_reasons import EXCLUSION_REASON_WORDS, ExclusionReason
 from servicedesk.reports.selection import Selection
 from servicedesk.reports.strata import AGES
 from servicedesk.reports.traits import GROUPINGS, NOT_RECORDED, TRAITS, UNKNOWN
@@ -19,7 +19,7 @@ from units.models import ComponentType, FailureMode, Kind
 
 Choices = list[tuple[str, Any]]
 
-EVERY_FATE = "all"
+EVERY_EXCLUSION_REASON = "all"
 """How an address asks for findings whatever they count as."""
 
 NOT_OFFERED = "“%(value)s” is not on this list: choose what is, or leave it open."
@@ -203,24 +203,28 @@ class FindingsForm(FigureForm):
         choices=[("", "any"), *((str(place), words) for place, words in enumerate(AGES))],
     )
     since = forms.CharField(max_length=400, required=False, widget=forms.HiddenInput)
-    fate = forms.ChoiceField(
+    exclusion_reason = forms.ChoiceField(
         required=False,
         label="Counted as",
         choices=[
-            ("", FATE_WORDS[Fate.EVENT]),
-            *((str(fate), words) for fate, words in FATE_WORDS.items() if fate != Fate.EVENT),
-            (EVERY_FATE, "all findings"),
+            ("", EXCLUSION_REASON_WORDS[ExclusionReason.EVENT]),
+            *(
+                (str(exclusion_reason), words)
+                for exclusion_reason, words in EXCLUSION_REASON_WORDS.items()
+                if exclusion_reason != ExclusionReason.EVENT
+            ),
+            (EVERY_EXCLUSION_REASON, "all findings"),
         ],
     )
 
     def shown_first(self) -> Iterable[str]:
-        return (*USUAL, "fate")
+        return (*USUAL, "exclusion_reason")
 
     @property
-    def asked_fate(self) -> Fate | None:
+    def asked_exclusion_reason(self) -> ExclusionReason | None:
         """What the findings asked for count as (failures, unless asked otherwise), or None for all."""
-        told = self.cleaned_data.get("fate") or Fate.EVENT
-        return None if told == EVERY_FATE else Fate(told)
+        told = self.cleaned_data.get("exclusion_reason") or ExclusionReason.EVENT
+        return None if told == EVERY_EXCLUSION_REASON else ExclusionReason(told)
 
 
 class PeriodForm(forms.Form):

@@ -11,7 +11,7 @@ from django.utils import timezone
 
 from servicedesk.calls.models import Call, Work
 from servicedesk.reports.judgements import Judged
-from servicedesk.reports.queries.fates import findings_by_fate
+from servicedesk.reports.queries.exclusion_reasons import findings_by_exclusion_reason
 from servicedesk.reports.queries.scope import Scope
 from servicedesk.reports.rate_figures import RateRow, rates_figure
 from servicedesk.reports.selection import Selection
@@ -91,7 +91,7 @@ class ModeLine:
 
 def failures_by_mode(selection: Selection) -> list[ModeLine]:
     """Count the failures of a selection by kind of part and failure, most first."""
-    events, _ = findings_by_fate(Scope(selection, MODE))
+    events, _ = findings_by_exclusion_reason(Scope(selection, MODE))
     found: dict[tuple[str, int], list[int]] = defaultdict(list)
     for group, _, count, *_ in events:
         kind, mode = group.split(":")

@@ -16,13 +16,17 @@ from servicedesk.reports.comparison import CompareFigure
 from servicedesk.reports.curve_figures import CurveRow, CurvesFigure
 from servicedesk.reports.exclusion_words import exclusion_sentences
 from servicedesk.reports.forecasts import ForecastFigure
-from servicedesk.reports.forms import EVERY_FATE
+from servicedesk.reports.forms import EVERY_EXCLUSION_REASON
 from servicedesk.reports.judgements import DAYS_PER_YEAR
 from servicedesk.reports.models import FailureDay, LotFlag, RiskDay, ThinLot
 from servicedesk.reports.pictures import end_words
 from servicedesk.reports.plan_forms import rules_in_force
-from servicedesk.reports.queries.fates import FATE_WORDS, Fate, findings_by_fate
-from servicedesk.reports.queries.listing import fates_of, found_again_soon
+from servicedesk.reports.queries.exclusion_reasons import (
+    EXCLUSION_REASON_WORDS,
+    ExclusionReason,
+    findings_by_exclusion_reason,
+)
+from servicedesk.reports.queries.listing import exclusion_reasons_of, found_again_soon
 from servicedesk.reports.queries.scope import Scope
 from servicedesk.reports.rate_figures import RatesFigure, narrowed
 from servicedesk.reports.selection import AT_CARE, Selection, Since
@@ -42,11 +46,15 @@ FEW_ENOUGH = 20_000
 """With more failures than this, two in one month are no matter of single faults that came back."""
 
 
-def findings_address(selection: Selection, fate: Fate | None = Fate.EVENT) -> str:
+def findings_address(
+    selection: Selection, exclusion_reason: ExclusionReason | None = ExclusionReason.EVENT
+) -> str:
     """Give the address of the findings behind a number."""
     asked = selection.query()
-    if fate != Fate.EVENT:
-        asked["fate"] = EVERY_FATE if fate is None else str(fate)
+    if exclusion_reason != ExclusionReason.EVENT:
+        asked["exclusion_reason"] = (
+            EVERY_EXCLUSION_REASON if exclusion_reason is None else str(exclusion_reason)
+        )
     return reverse("reports:findings", query=asked)
 
 
@@ -64,11 +72,13 @@ def rate_lines(figure: RatesFigure) -> list[dict[str, Any]]:
 
 def excluded_links(selection: Selection, exclusions: Mapping[str, int]) -> list[dict[str, str]]:
     """Say what was left out, each with the way down to the findings where it is about findings."""
-    fates = {str(fate): fate for fate in Fate}
+    exclusion_reasons = {str(exclusion_reason): exclusion_reason for exclusion_reason in ExclusionReason}
     return [
         {
             "sentence": sentence,
-            "findings": findings_address(selection, fates[name]) if name in fates else "",
+            "findings": findings_address(selection, exclusion_reasons[name])
+            if name in exclusion_reasons
+            else "",
         }
         for name, sentence in exclusion_sentences(exclusions)
     ]
@@ -282,32 +292,52 @@ def _whole_years(row: CurveRow) -> Iterable[dict[str, Any]]:
         }
 
 
-def fate_counts(selection: Selection, asked: Fate | None) -> dict[str, Any]:
+def exclusion_reason_counts(selection: Selection, asked: ExclusionReason | None) -> dict[str, Any]:
     """Count the findings of a selection by what they count as, with the way to each sort of them."""
-    _, totals = findings_by_fate(Scope(selection))
+    _, totals = findings_by_exclusion_reason(Scope(selection))
     whole = sum(totals.values())
-    excluded = dict(exclusion_sentences({fate: totals[fate] for fate in Fate if fate != Fate.EVENT}))
-    sentences: dict[Fate | None, str] = {
-        fate: excluded.get(str(fate), f"No finding of this sort: {FATE_WORDS[fate]}.") for fate in Fate
+    excluded = dict(
+        exclusion_sentences(
+            {
+                exclusion_reason: totals[exclusion_reason]
+                for exclusion_reason in ExclusionReason
+                if exclusion_reason != ExclusionReason.EVENT
+            }
+        )
+    )
+    sentences: dict[ExclusionReason | None, str] = {
+        exclusion_reason: excluded.get(
+            str(exclusion_reason), f"No finding of this sort: {EXCLUSION_REASON_WORDS[exclusion_reason]}."
+        )
+        for exclusion_reason in ExclusionReason
     }
     sentences[None] = f"{counted(whole, 'finding')} in all."
-    sentences[Fate.EVENT] = f"{counted(totals[Fate.EVENT], 'failure')}, of {sentences[None]}"
+    sentences[ExclusionReason.EVENT] = (
+        f"{counted(totals[ExclusionReason.EVENT], 'failure')}, of {sentences[None]}"
+    )
     here = sentences[asked]
     return {
         "here": here[:1].upper() + here[1:],
         "others": [
-            {"sentence": sentences[fate], "findings": findings_address(selection, fate)}
-            for fate in (*Fate, None)
-            if fate != asked and (fate is None or totals[fate])
+            {
+                "sentence": sentences[exclusion_reason],
+                "findings": findings_address(selection, exclusion_reason),
+            }
+            for exclusion_reason in (*ExclusionReason, None)
+            if exclusion_reason != asked and (exclusion_reason is None or totals[exclusion_reason])
         ],
     }
 
 
 def findings_lines(selection: Selection, findings: list[Finding]) -> list[dict[str, Any]]:
     """Give findings with what each counts as and how old the part was."""
-    fates = fates_of(selection, findings)
+    exclusion_reasons = exclusion_reasons_of(selection, findings)
     return [
-        {"finding": finding, "age": _age(finding), "fate": FATE_WORDS[fates[finding.pk]]}
+        {
+            "finding": finding,
+            "age": _age(finding),
+            "exclusion_reason": EXCLUSION_REASON_WORDS[exclusion_reasons[finding.pk]],
+        }
         for finding in findings
     ]
 

@@ -23,7 +23,7 @@ from servicedesk.reports.lifetimes.jackknife import jackknife_rate
 from servicedesk.reports.lifetimes.pooling import shrink_rates
 from servicedesk.reports.lifetimes.rates import design_effect
 from servicedesk.reports.queries.cells import Cells, read_cells
-from servicedesk.reports.queries.fates import Fate
+from servicedesk.reports.queries.exclusion_reasons import ExclusionReason
 from servicedesk.reports.selection import Selection
 from servicedesk.reports.traits import MODE, TRAITS, Key
 from servicedesk.reports.verdicts import ALONE, UNRECORDED, Family, Verdict, Word, judge_against_rest
@@ -144,7 +144,11 @@ def group_names(groups: Sequence[Any], *, by: str) -> list[tuple[str, str]]:
 def exclusions(cells: Cells) -> dict[str, int]:
     """Say what was left out, or counted although something about it is not known."""
     return {
-        **{str(fate): cells.excluded[fate] for fate in Fate if fate != Fate.EVENT},
+        **{
+            str(exclusion_reason): cells.excluded[exclusion_reason]
+            for exclusion_reason in ExclusionReason
+            if exclusion_reason != ExclusionReason.EVENT
+        },
         "zero_length_items": cells.without_time,
         "age_unknown_items": int(cells.ageless.sum()),
         **cells.notes,

@@ -6,13 +6,13 @@ from celery import shared_task
 from django.utils import timezone
 
 from schedules.periodic import NOTHING
-from servicedesk.people.models import Touch
+from servicedesk.people.models import TableVersion
 from servicedesk.reports import operations
 from servicedesk.reports.background import COMPUTE, compute_requested_figures
 from servicedesk.reports.watch_figures import false_words
 from servicedesk.words import counted
 
-MANY_TOUCHES = 20_000
+MANY_VERSIONS = 20_000
 """More are thrown away before the night: an import of a large fleet leaves a million on PostgreSQL, and each
 page of figures counts them to see whether anything changed."""
 
@@ -22,7 +22,7 @@ def keep_failure_log() -> str:
     """Bring the fleet's failure log up to today."""
     at = timezone.now()
     kept = operations.keep_failure_log(today=timezone.localdate(at), at=at)
-    Touch.objects.prune()
+    TableVersion.objects.prune()
     return f"{counted(kept.days, 'day')} of the failure log written"
 
 
@@ -40,7 +40,7 @@ def watch_lots() -> str:
 @shared_task(name=COMPUTE)
 def compute_figures() -> str:
     """Compute the figures that pages of a large fleet wait for."""
-    if Touch.objects.count() > MANY_TOUCHES:
-        Touch.objects.prune()
+    if TableVersion.objects.count() > MANY_VERSIONS:
+        TableVersion.objects.prune()
     computed = compute_requested_figures(at=timezone.now())
     return f"figures of {counted(computed, 'page')} computed" if computed else NOTHING

@@ -31,7 +31,7 @@ from servicedesk.reports.pictures import (
     ratio_picture,
 )
 from servicedesk.reports.plan_forms import InspectForm
-from servicedesk.reports.queries.fates import FATE_WORDS
+from servicedesk.reports.queries.exclusion_reasons import EXCLUSION_REASON_WORDS
 from servicedesk.reports.queries.listing import findings_behind
 from servicedesk.reports.rate_figures import RatesFigure, rates_figure
 from servicedesk.reports.sentences import (
@@ -120,15 +120,15 @@ def findings(request: HttpRequest) -> HttpResponse:
     form = FindingsForm(request.GET, today=timezone.localdate())
     if not form.is_valid() or form.selection is None:
         return bad_question(request, form, "reports/findings.html")
-    chosen, fate = form.selection, form.asked_fate
-    page = key_page(findings_behind(chosen, fate), request.GET, order=("-found_on", "-id"))
+    chosen, exclusion_reason = form.selection, form.asked_exclusion_reason
+    page = key_page(findings_behind(chosen, exclusion_reason), request.GET, order=("-found_on", "-id"))
     context = {
         "form": form,
         "page": page,
         "lines": pages.findings_lines(chosen, page.rows),
-        "counts": pages.fate_counts(chosen, fate),
+        "counts": pages.exclusion_reason_counts(chosen, exclusion_reason),
         "about": list(selection_words(chosen)),
-        "fate": FATE_WORDS[fate] if fate else "",
+        "exclusion_reason": EXCLUSION_REASON_WORDS[exclusion_reason] if exclusion_reason else "",
         "inspect": InspectForm(reason=pages.inspection_reason(chosen), today=timezone.localdate()),
         "action": f"{reverse('reports:inspect_findings')}?{request.GET.urlencode()}",
     }

@@ -91,7 +91,7 @@ def inspect_findings(request: HttpRequest) -> HttpResponse:
     asked = FindingsForm(request.GET, today=timezone.localdate())
     if not asked.is_valid() or asked.selection is None:
         return bad_question(request, asked, "reports/findings.html")
-    found = findings_behind(asked.selection, asked.asked_fate).order_by().values("unit_id")
+    found = findings_behind(asked.selection, asked.asked_exclusion_reason).order_by().values("unit_id")
     units = Unit.objects.in_place().filter(pk__in=found).select_related("site").order_by("code")
     query = request.GET.urlencode()
     return _inspect(request, lambda: list(units), back=f"{reverse('reports:findings')}?{query}")

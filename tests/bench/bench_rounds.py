@@ -88,7 +88,7 @@ def measure_instances(folder: Path) -> None:
         problem = read_instance(folder / f"{name}.txt")
         for seed in SEEDS:
             plan = plan_rounds(problem, search=lambda share: for_seconds(share * SECONDS), seed=seed)
-            assert not plan.left_over
+            assert not plan.unassigned
             assert not any(each.short for each in plan.rounds)
             ours = sum(each.driving for each in plan.rounds if each.stops)
             theirs = bare(problem, seed)
@@ -147,7 +147,7 @@ def measure_week() -> None:
     begin = time.perf_counter()
     plan = plan_rounds(problem, search=iterations(ITERATIONS))
     took = time.perf_counter() - begin
-    placed = len(problem.stops) - len(plan.left_over)
+    placed = len(problem.stops) - len(plan.unassigned)
     print(
         f"a week of 5 people and 150 stops, {ITERATIONS:,} iterations: {took:.1f} s, {placed} placed,"
         f" {sum(each.driving for each in plan.rounds) / 3600:.0f} h of driving,"

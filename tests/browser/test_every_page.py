@@ -63,7 +63,7 @@ def of_customers() -> list[str]:
     customer = visit.site.ownerships.get(until_on=None).customer_id
     return [
         reverse("office:customer_visit", args=[visit_token(VisitKey(visit.pk, customer))]),
-        reverse("schedules:wishes", args=[opt_out_token(customer)]),
+        reverse("schedules:email_preference", args=[opt_out_token(customer)]),
     ]
 
 

@@ -140,7 +140,7 @@ def test_a_body_too_long_is_refused(desk: tuple[Desk, Site]) -> None:
         assert ("the most that is taken here" in answer.text) == by_the_desk
 
 
-def test_a_file_with_a_hashed_name_is_kept_by_browsers(desk: tuple[Desk, Site]) -> None:
+def test_a_file_with_a_hashed_name_is_kept_by_user_sessions(desk: tuple[Desk, Site]) -> None:
     (sheet,) = (desk[0].folder / "static").glob("desk.*.css")
     answer = visitor(desk[1]).see(f"/static/{sheet.name}")
     assert answer.status_code == 200

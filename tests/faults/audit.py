@@ -88,8 +88,8 @@ def _idempotency_key(deed: Deed) -> tuple[str, int, int]:
     return "idempotency_key", IdempotencyKey.objects.filter(key=deed.key).exclude(location="").count(), 1
 
 
-def _told(subject: str, pks: Sequence[int], did: str) -> int:
-    return Change.objects.filter(subject=subject, subject_id__in=pks, did__startswith=did).count()
+def _told(subject: str, pks: Sequence[int], action: str) -> int:
+    return Change.objects.filter(subject=subject, subject_id__in=pks, action__startswith=action).count()
 
 
 def _call(deed: Deed) -> Pieces:

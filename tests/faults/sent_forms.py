@@ -95,7 +95,7 @@ _simple("people:person", technician, lambda: {"name": word(), "role": "technicia
 _simple("people:person_password", technician, lambda: {"password": "another porch password"})
 _simple("people:invite_person", lambda: technician(email="new@company.example"), dict)
 _simple("people:sign_person_out", technician, dict)
-_simple("people:end_second_step", technician, dict)
+_simple("people:end_mfa", technician, dict)
 _simple("office:erase_customer", lambda: CustomerFactory(name="Trial"), lambda: {"name": "Trial"})
 # the register
 _simple(
@@ -135,7 +135,7 @@ _simple("schedules:keep_visit", visit_ahead, lambda: {"kept": "yes"})
 _bare("schedules:ask_for_week", lambda: {"week": str(soon(7 * next(COUNT) % 200)), "horizon": 30})
 _bare("schedules:ask_customers", lambda: {"asked": asked_of(visit_ahead())})
 _simple("schedules:try_letter_again", letter, dict)
-_simple("schedules:customer_wishes", CustomerFactory, lambda: {"what": "nothing"})
+_simple("schedules:customer_email_preference", CustomerFactory, lambda: {"what": "nothing"})
 _bare(
     "schedules:working_times",
     lambda: {"person": technician().pk, "first_on": str(soon()), "last_on": str(soon(12))},
@@ -225,9 +225,9 @@ def schedules__confirm_round() -> Sent:
 
 
 @form
-def schedules__wishes() -> Sent:
+def schedules__email_preference() -> Sent:
     data = {"List-Unsubscribe": "One-Click"}
-    return Sent("schedules:wishes", (opt_out_token(CustomerFactory().pk),), data, anonymous=True)
+    return Sent("schedules:email_preference", (opt_out_token(CustomerFactory().pk),), data, anonymous=True)
 
 
 @form

@@ -25,8 +25,8 @@ LEAD_NOWHERE = {"people:sign_in", "people:sign_out"}
 
 ELSEWHERE = {
     "people:me": "changes the password one is signed in with; the second delivery is led to the sign-in",
-    "people:second_step": "needs the secret of its session: sent twice in tests of the second step",
-    "people:no_second_step": "needs a second step of one's own: as above",
+    "people:mfa": "needs the secret of its session: sent twice in tests of the second step",
+    "people:no_mfa": "needs a second step of one's own: as above",
     "schedules:move_visit": "needs a week with rounds: tests of the week sheet send it twice",
 }
 COUNTED_NOT = {

@@ -15,7 +15,7 @@ from pytest_django import DjangoAssertNumQueries, Settings
 from schedules import operations
 from schedules.letters.questions import VisitAsItWas
 from schedules.letters.sending import send_due_letters
-from schedules.models import Letter, Visit, Wishes
+from schedules.models import EmailPreference, Letter, Visit
 from servicedesk.people.models import Change
 from tests.factories import CustomerFactory, OwnershipFactory, VisitFactory
 from tests.schedules.planned_visits import told
@@ -77,7 +77,7 @@ def test_the_list_shows_who_is_asked_in_which_words_and_sends_nothing(as_schedul
 def test_who_gets_no_mail_is_listed_with_the_reason_and_cannot_be_ticked(as_scheduler: Client) -> None:
     proposed(1, email="")
     quiet = proposed(2)
-    Wishes.objects.create(customer=quiet.site.ownerships.get().customer, what="nothing", said_at=NOW)
+    EmailPreference.objects.create(customer=quiet.site.ownerships.get().customer, what="nothing", said_at=NOW)
     proposed(3, email="no address")
     VisitFactory(site=site_at(4, address="4 Example Lane"), starts_at=START + timedelta(hours=4))
     answer = as_scheduler.get(WEEK)
@@ -182,6 +182,6 @@ def test_two_schedulers_who_send_at_once_write_each_letter_once() -> None:
     answers = at_once(*[lambda: operations.ask_customers(wanted, by=None, at=NOW)] * 3)
     assert sum(answer.written for answer in answers) == 12  # type: ignore[attr-defined]
     assert Letter.objects.count() == 12
-    changes = Change.objects.filter(did="customer asked by mail whether it suits")
+    changes = Change.objects.filter(action="customer asked by mail whether it suits")
     assert changes.count() == 12
     assert Customer.objects.count() == 12

@@ -95,7 +95,7 @@ def test_a_revoked_link_finds_nothing(as_technician: Client, technician: User, c
     assert client.get(path).status_code == 404
     assert client.get(path.replace(".ics", "/due.ics")).status_code == 404
     assert as_technician.post(f"/calendars/{link.pk}/revoke/").status_code == 404
-    assert "calendar link revoked" in Change.objects.about(link).for_page()[0].did
+    assert "calendar link revoked" in Change.objects.about(link).for_page()[0].action
 
 
 def test_a_link_of_somebody_who_left_finds_nothing(technician: User, client: Client) -> None:

@@ -57,7 +57,7 @@ def test_an_owner_adds_a_rule_and_its_parts_come_due(
     rule = CareRule.objects.get()
     assert rule.season_words == "1 March to 31 May"
     assert CareDue.objects.get().next_due_on == date(2026, 5, 31)
-    assert Change.objects.about(rule).get().did == "added"
+    assert Change.objects.about(rule).get().action == "added"
     as_owner.post("/care-rules/add/", filled_in(**idempotency_key))
     assert CareRule.objects.count() == 1
 
@@ -115,7 +115,7 @@ def test_another_season_moves_every_due_date_and_says_who_and_why(as_owner: Clie
         date(2027, 3, 1),
     ]
     change = Change.objects.about(rule).get()
-    assert change.did.startswith("changed, 2 due dates moved, because binding is called in from June")
+    assert change.action.startswith("changed, 2 due dates moved, because binding is called in from June")
     assert change.by is not None
     assert "binding is called in" in as_owner.get(f"/care-rules/{rule.pk}/").content.decode()
 
@@ -137,7 +137,7 @@ def test_another_name_moves_no_date() -> None:
     operations.change_care_rule(rule, by=None, at=AT)
     due.refresh_from_db()
     assert due.next_due_on == date(2030, 1, 1)
-    assert Change.objects.about(rule).get().did == "changed"
+    assert Change.objects.about(rule).get().action == "changed"
 
 
 def test_more_due_dates_than_are_held_at_once_all_move() -> None:

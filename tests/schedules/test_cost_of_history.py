@@ -39,7 +39,7 @@ pytestmark = [pytest.mark.django_db, pytest.mark.long, pytest.mark.each_database
 LETTERS, LINES = 20_000, 100_000
 NUMBERS = "WITH RECURSIVE numbers(n) AS (SELECT 1 UNION ALL SELECT n + 1 FROM numbers WHERE n < {most})"
 HISTORY = (
-    "INSERT INTO people_change (at, by_id, door, subject, subject_id, did) {numbers}"
+    "INSERT INTO people_change (at, by_id, source, subject, subject_id, action) {numbers}"
     " SELECT '2024-01-01 12:00:00+00:00', NULL, 'page', s.subject, 1000000 + n, 'changed' FROM numbers,"
     " (SELECT 'units.site' AS subject UNION ALL SELECT 'units.unit' UNION ALL SELECT 'people.user'"
     " UNION ALL SELECT 'schedules.visit') s"
@@ -197,10 +197,10 @@ def test_what_a_calendar_shows_still_changes_its_version(technician: User, what:
         "user": technician,
     }
     before = {who: version_of_visits(who, at=timezone.now()) for who in (None, technician)}
-    write_change(records[what], did="changed", by=None, at=timezone.now())
+    write_change(records[what], action="changed", by=None, at=timezone.now())
     assert all(version_of_visits(who, at=timezone.now()) != old for who, old in before.items())
     before = {who: version_of_visits(who, at=timezone.now()) for who in (None, technician)}
-    write_change(SiteFactory(), did="changed", by=None, at=timezone.now())
+    write_change(SiteFactory(), action="changed", by=None, at=timezone.now())
     assert all(version_of_visits(who, at=timezone.now()) == old for who, old in before.items())
 
 

@@ -197,7 +197,7 @@ def test_sites_without_care_are_listed_first_and_changed_together(as_scheduler: 
     assert "Stored for 2 sites." in answer.content.decode()
     assert [Site.objects.get(pk=site.pk).care_by for site in sites] == ["us", "nobody", "us"]
     change = Change.objects.about(sites[0]).get()
-    assert change.did == "care: we do, as agreed"
+    assert change.action == "care: we do, as agreed"
     assert [(field.before, field.after) for field in change.fields.all()] == [("nobody", "we do, as agreed")]
 
 

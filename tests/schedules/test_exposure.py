@@ -103,7 +103,9 @@ def test_care_that_is_not_needed_any_more_ends() -> None:
     task.refresh_from_db()
     assert task.state == "cancelled"
     assert not CareDue.objects.exists()
-    assert Change.objects.about(task).order_by("-pk")[0].did == "cancelled: the part is not exposed any more"
+    assert (
+        Change.objects.about(task).order_by("-pk")[0].action == "cancelled: the part is not exposed any more"
+    )
 
 
 def test_a_changed_rule_reckons_exposed_parts_anew() -> None:

@@ -104,7 +104,7 @@ def test_a_visit_carries_what_readers_need_to_follow_changes() -> None:
     assert "SUMMARY:" + visit.site.address in lines
 
 
-def test_what_opens_a_door_or_reaches_a_customer_stays_at_the_desk() -> None:
+def test_what_opens_a_source_or_reaches_a_customer_stays_at_the_desk() -> None:
     site = SiteFactory(access_notes="Gate code 4711", address="12 Heron Lane")
     OwnershipFactory(site=site, customer__name="Berta Secret", customer__phone="555-0199")
     visit_of(

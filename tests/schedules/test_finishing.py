@@ -65,8 +65,8 @@ def test_done_tasks_are_completed_and_move_their_care_and_the_others_do_not(visi
     assert (stayed.last_done_on, stayed.next_due_on) == (None, date(2026, 3, 1))
     told = list(visit.visit_tasks.order_by("pk").values_list("outcome", "why_not"))
     assert told == [("done", ""), ("not_done", "no_access"), ("not_done", "part_missing")]
-    assert Change.objects.about(visit).get().did == "finished: 1 done, 2 not done"
-    assert Change.objects.about(not_done).get().did == "not done: no access"
+    assert Change.objects.about(visit).get().action == "finished: 1 done, 2 not done"
+    assert Change.objects.about(not_done).get().action == "not done: no access"
 
 
 def test_what_was_not_done_is_on_the_list_again_and_raised_no_second_time(visit: Visit) -> None:

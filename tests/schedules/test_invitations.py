@@ -162,7 +162,7 @@ CHANGES = {
 def _rename() -> None:
     person = User.objects.all()[0]
     User.objects.filter(pk=person.pk).update(name="Another Name")
-    write_change(person, did="changed", by=None, at=AT)
+    write_change(person, action="changed", by=None, at=AT)
 
 
 @pytest.mark.parametrize("what", CHANGES)

@@ -73,7 +73,7 @@ def test_a_link_by_mail_lets_somebody_choose_a_password_once(post: MailServer, a
     orla.refresh_from_db()
     assert orla.role == Role.TECHNICIAN
     assert orla.check_password(PASSWORD)
-    told = Change.objects.about(orla).order_by("pk").values_list("did", flat=True)
+    told = Change.objects.about(orla).order_by("pk").values_list("action", flat=True)
     assert list(told) == ["added as technician", "asked by mail to choose a password", "chose a password"]
 
 

@@ -18,7 +18,7 @@ from schedules.letters.links import VisitKey, opt_out_token, read_opt_out_token,
 from schedules.letters.sending import send_due_letters
 from schedules.letters.texts import USUAL, check_blanks, fill
 from schedules.letters.writing import write_due_letters
-from schedules.models import Letter, LetterText, Visit, Wishes
+from schedules.models import EmailPreference, Letter, LetterText, Visit
 from servicedesk.people.models import Role, User
 from tests.factories import CareDueFactory, CustomerFactory, OwnershipFactory, UserFactory, VisitFactory
 from tests.schedules.mail_server import MailServer
@@ -87,7 +87,7 @@ def test_one_click_ends_it_all(post: MailServer, client: Client) -> None:
     address = str(mail["List-Unsubscribe"]).strip()[1:-1].removeprefix(django_settings.SITE_URL)
     browser = Client(enforce_csrf_checks=True)
     assert browser.post(address, {"List-Unsubscribe": "One-Click"}).status_code == 200
-    assert Wishes.objects.get().what == "nothing"
+    assert EmailPreference.objects.get().what == "nothing"
     operations.cancel_visit(visit, why="storm", by=None, at=NOW)
     assert tick() == 0
     letter = Letter.objects.get(kind="called_off")
@@ -227,7 +227,7 @@ def test_customers_who_do_the_care_are_told_once_a_month(post: MailServer) -> No
     text = post.mails[0].get_body(("plain",)).get_content()  # type: ignore[union-attr]
     assert due.rule.name in text
     assert old.rule.name not in text
-    operations.set_wishes(site.ownerships.get().customer, "visits", by=None, at=NOW)
+    operations.set_email_preference(site.ownerships.get().customer, "visits", by=None, at=NOW)
     CareDueFactory(installed_part__unit__site=site, next_due_on=date(2026, 5, 20))
     tick(NOW + timedelta(days=32))
     assert Letter.objects.get(due_on=date(2026, 6, 1)).stage == "withheld"
@@ -299,14 +299,14 @@ def test_links_are_ours_or_nobodys() -> None:
     assert read_opt_out_token("7~x") is None
 
 
-def test_wishes_are_said_on_a_page_without_sign_in(client: Client) -> None:
+def test_email_preference_are_said_on_a_page_without_sign_in(client: Client) -> None:
     customer = CustomerFactory()
     address = f"/your-mail/{opt_out_token(customer.pk)}/"
     assert (
         client.get(address)["Referrer-Policy"] == "same-origin"
     )  # "no-referrer" makes browsers post Origin: null
     client.post(address, {"what": "visits"})
-    assert Wishes.objects.get(customer=customer).what == "visits"
+    assert EmailPreference.objects.get(customer=customer).what == "visits"
     assert "Select a valid choice" in told(client.post(address, {"what": "gold"}).content)
     assert client.get("/your-mail/nonsense/").status_code == 404
 

@@ -52,7 +52,7 @@ def test_a_task_is_put_on_the_list_with_its_history() -> None:
         2,
         "repaired",
     )
-    assert Change.objects.about(task).get().did == "put on the list of work"
+    assert Change.objects.about(task).get().action == "put on the list of work"
 
 
 def test_a_task_of_a_site_needs_no_unit() -> None:
@@ -90,7 +90,7 @@ def test_a_task_waits_until_a_day_and_goes_on() -> None:
     assert MaintenanceTask.objects.unplanned().due(date(2026, 6, 1)).exists()
     task = operations.stop_waiting(task, by=None, at=AT)
     assert (task.waiting_for, task.waiting_until) == ("", None)
-    told = list(Change.objects.about(task).order_by("pk").values_list("did", flat=True))
+    told = list(Change.objects.about(task).order_by("pk").values_list("action", flat=True))
     assert told == ["waits for a part until 1 June 2026", "waits no longer"]
     operations.stop_waiting(task, by=None, at=AT)
     assert Change.objects.about(task).count() == 2

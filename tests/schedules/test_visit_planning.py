@@ -73,7 +73,7 @@ def test_a_visit_is_proposed_with_ticked_tasks_and_takes_their_usual_time(
     assert list(visit.technicians.all()) == [technician]
     states = [MaintenanceTask.objects.get(pk=task.pk).state for task in (first, second, left)]
     assert states == ["in-process", "in-process", "needs-action"]
-    assert Change.objects.about(visit).get().did == f"planned for {technician.name}"
+    assert Change.objects.about(visit).get().action == f"planned for {technician.name}"
 
 
 def test_pressing_twice_makes_one_visit(as_scheduler: Client) -> None:

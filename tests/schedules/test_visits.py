@@ -98,7 +98,7 @@ def test_a_visit_is_moved_with_other_people_and_tasks(as_scheduler: Client, tech
     assert [taken.task for taken in visit.visit_tasks.all()] == [second]
     states = [MaintenanceTask.objects.get(pk=task.pk).state for task in (first, second)]
     assert states == ["needs-action", "in-process"]
-    assert "will go" in Change.objects.about(visit).for_page()[0].did
+    assert "will go" in Change.objects.about(visit).for_page()[0].action
 
 
 @pytest.mark.parametrize(

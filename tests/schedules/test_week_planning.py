@@ -15,9 +15,9 @@ from schedules.models import (
     Absence,
     AgreedTime,
     DayWeather,
-    LeftOverWork,
     MaintenanceTask,
     ServiceTime,
+    UnassignedWork,
     Visit,
     WeekPlan,
     WorkingDay,
@@ -42,7 +42,7 @@ from tests.schedules.weeks_of_work import (
     proposals,
     site_at,
     technician,
-    why_left_over,
+    why_unassigned,
     work_at,
 )
 
@@ -63,7 +63,7 @@ def test_what_is_due_becomes_proposed_visits() -> None:
         assert {person.pk for person in visit.technicians.all()} <= {person.pk for person in people}
         assert time(8) <= visit.local_start.time() < visit.local_end.time() <= time(16, 30)
         assert visit.local_start.minute % 5 == 0
-        assert Change.objects.about(visit)[0].did == "proposed by the plan of the week"
+        assert Change.objects.about(visit)[0].action == "proposed by the plan of the week"
     assert {task.state for task in MaintenanceTask.objects.all()} == {"in-process"}
 
 
@@ -131,11 +131,11 @@ def test_care_that_falls_due_within_the_horizon_joins_a_visit_and_no_visit_is_ma
     assert visit.minutes == 80
 
 
-def left_over(setting: Callable[[], Any]) -> str:
+def unassigned(setting: Callable[[], Any]) -> str:
     """Say why the only site is left over."""
     setting()
     plan = plan_week()
-    [why] = why_left_over(plan).values()
+    [why] = why_unassigned(plan).values()
     return why
 
 
@@ -195,7 +195,7 @@ def _fixed_already() -> None:
     ],
 )
 def test_what_finds_no_place_is_told_with_the_reason(setting: Callable[[], Any], why: str) -> None:
-    assert left_over(setting) == why
+    assert unassigned(setting) == why
 
 
 def test_a_full_week_says_where_it_would_fit_best() -> None:
@@ -204,7 +204,7 @@ def test_a_full_week_says_where_it_would_fit_best() -> None:
         work_at(site_at(1 + number % 3), minutes=230, priority=5)
     plan = plan_week()
     assert len(proposals()) == 10  # two a day
-    whys = set(plan.left_over.values_list("why", flat=True))
+    whys = set(plan.unassigned.values_list("why", flat=True))
     assert len(whys) == 1
     assert whys.pop().startswith("the rounds are full; it would fit best on ")
 
@@ -316,7 +316,7 @@ def test_four_hundred_due_tasks_and_one_van() -> None:
     plan = plan_week(number=20)
     assert plan.stage == "done"
     placed = MaintenanceTask.objects.filter(state="in-process").count()
-    left = sum(plan.left_over.values_list("tasks", flat=True))
+    left = sum(plan.unassigned.values_list("tasks", flat=True))
     assert placed + left == 400
     assert 50 <= placed <= 75  # a week of 40 hours of work, lunch and drives taken out
 
@@ -418,7 +418,7 @@ class TestDangers:
         plan_week(at=datetime(2026, 4, 27, 12, 0, tzinfo=UTC))  # on the Monday a week before
         assert not Visit.objects.filter(visit_tasks__task=danger).exists()
         assert Visit.objects.filter(visit_tasks__task=easy).exists()
-        [left] = LeftOverWork.objects.all()
+        [left] = UnassignedWork.objects.all()
         assert (left.site, left.minutes) == (danger.site, 25)
         assert left.why == "it is to be made safe before that week: plan a visit for it now"
 
@@ -472,5 +472,5 @@ class TestDangers:
         [visit] = proposals()
         assert visit.local_start.date() == MONDAY
         assert [entry.task for entry in visit.visit_tasks.all()] == [danger]
-        assert "take it along on that" in why_left_over(plan)[site.code]
+        assert "take it along on that" in why_unassigned(plan)[site.code]
         assert not fixed.visit_tasks.filter(task=other).exists()

@@ -54,6 +54,6 @@ def proposals() -> list[Visit]:
     return list(Visit.objects.filter(planned_by__isnull=False).for_list())
 
 
-def why_left_over(plan: WeekPlan) -> dict[str, str]:
+def why_unassigned(plan: WeekPlan) -> dict[str, str]:
     """Say of each site left over why, by its code."""
-    return {left.site.code: left.why for left in plan.left_over.select_related("site")}
+    return {left.site.code: left.why for left in plan.unassigned.select_related("site")}

@@ -14,7 +14,7 @@ from django.utils import timezone
 
 from schedules import operations
 from schedules.letters.links import OPT_OUT_SALT, VISIT_SALT, VisitKey, opt_out_token, visit_token
-from schedules.models import CalendarLink, CustomerAnswer, Visit, Wishes
+from schedules.models import CalendarLink, CustomerAnswer, EmailPreference, Visit
 from servicedesk.calls.models import PhoneRecord, Photo
 from servicedesk.people.models import Change, Role, User
 from tests.factories import CallFactory, OwnershipFactory, UnitFactory, VisitFactory
@@ -139,7 +139,7 @@ def test_a_token_made_for_one_thing_opens_no_other(
     for address in wrong:
         assert client.get(address).status_code == 404, address
         assert client.post(address, {"what": "nothing"}).status_code in {404, 405}, address
-    assert not Wishes.objects.exists()
+    assert not EmailPreference.objects.exists()
     assert not Change.objects.about(visit).exists()
 
 

@@ -54,7 +54,7 @@ SPECIAL: dict[str, dict[str, Any]] = {
     "MaintenanceTask": {"care_due": lambda: factories.CareDueFactory()},
     "Call": {"task": lambda: factories.TaskFactory()},
     "Photo": {"unit": lambda: factories.UnitFactory(), "key": uuid4},
-    "SignedIn": {"mark": uuid4},
+    "UserSession": {"mark": uuid4},
     "UnitLabel": {"replaced_at": None},
     "LotFlag": {"cleared_on": None},
 }

@@ -277,7 +277,7 @@ def test_every_field_of_text_has_a_limit() -> None:
     assert unlimited == set()
 
 
-WRITTEN_BY_THE_DESK = {"Batch.problem", "StagedProblem.reason", "SignedIn.session_data", "Letter.body"}
+WRITTEN_BY_THE_DESK = {"Batch.problem", "StagedProblem.reason", "UserSession.session_data", "Letter.body"}
 
 
 def test_every_long_text_people_write_has_a_limit() -> None:

@@ -55,8 +55,8 @@ def replaced(rng: np.random.Generator, slots: Slots, *, scale: float, shape: flo
         failed = life < left
         rows.append(np.stack([site, left, np.minimum(life, left), failed]))
         site, old, left = site[failed], old[failed], (left - life)[failed]
-    place, begun, end, fate = np.concatenate(rows, axis=1)
-    (item,) = np.nonzero(fate)
+    place, begun, end, exclusion_reason = np.concatenate(rows, axis=1)
+    (item,) = np.nonzero(exclusion_reason)
     return as_read(place.astype(np.int64), begun, end, item, end[item])
 
 

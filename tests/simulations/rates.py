@@ -11,7 +11,7 @@ import numpy as np
 
 from servicedesk.reports.judgements import DAYS_PER_YEAR
 from servicedesk.reports.queries.cells import Cells
-from servicedesk.reports.queries.fates import Fate
+from servicedesk.reports.queries.exclusion_reasons import ExclusionReason
 from servicedesk.reports.rate_figures import RatesFigure, rates_of
 from servicedesk.reports.selection import Selection
 from servicedesk.reports.verdicts import Word
@@ -61,7 +61,7 @@ class Fleet:
             days=days,
             events=events,
             piece_days=dict.fromkeys(range(self.types), 0),
-            excluded=dict.fromkeys(Fate, 0),
+            excluded=dict.fromkeys(ExclusionReason, 0),
             without_time=0,
             notes={},
         )

@@ -279,7 +279,7 @@ def test_loading_twice_changes_nothing(loaded: dict[str, Loaded]) -> None:
 def test_each_new_row_starts_its_history(loaded: dict[str, Loaded]) -> None:
     mode = FailureMode.objects.get(code="LIN-01")
     change = Change.objects.get(subject="units.failuremode", subject_id=mode.pk)
-    assert (change.did, change.at, change.by) == ("added from the reference files", AT, None)
+    assert (change.action, change.at, change.by) == ("added from the reference files", AT, None)
 
 
 def test_what_the_owner_changed_stays(loaded: dict[str, Loaded], owner: User) -> None:

@@ -6,7 +6,7 @@ from django.db import models
 from django.db.models import Q
 
 from servicedesk.conditions import Check
-from servicedesk.constraints import NoOverlap, RowRule, TellsOfChanges
+from servicedesk.constraints import BumpsVersion, NoOverlap, RowRule
 from units.blocks import BLOCK_OF_INSTALLED_PART, BLOCK_OF_UNIT
 from units.querysets import InstalledPartQuerySet
 
@@ -46,7 +46,7 @@ class InstalledPart(models.Model):
             models.Index(fields=["recorded_at"], name="installed_part_by_recorded"),
         ]
         constraints = [
-            TellsOfChanges(name="installed_part_tells_of_changes", block=BLOCK_OF_UNIT),
+            BumpsVersion(name="installed_part_bumps_version", block=BLOCK_OF_UNIT),
             Check(
                 condition=Q(removed_on__isnull=True) | Q(removed_on__gte=models.F("fitted_on")),
                 name="installed_part_dates_in_order",
@@ -110,7 +110,7 @@ class PartialRemoval(models.Model):
 
     class Meta:
         constraints = [
-            TellsOfChanges(name="partial_removal_tells_of_changes", block=BLOCK_OF_INSTALLED_PART),
+            BumpsVersion(name="partial_removal_bumps_version", block=BLOCK_OF_INSTALLED_PART),
             models.UniqueConstraint(
                 fields=["installed_part", "panel"],
                 name="partial_removal_once_per_panel",

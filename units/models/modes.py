@@ -6,7 +6,7 @@ from django.db import models
 from django.db.models import Q
 
 from servicedesk.conditions import Check
-from servicedesk.constraints import TellsOfChanges
+from servicedesk.constraints import BumpsVersion
 from servicedesk.new_values import refuse_new, twin_fault
 from units.querysets import FailureModeQuerySet
 
@@ -53,7 +53,7 @@ class FailureMode(models.Model):
     class Meta:
         ordering = ["kind", "code"]
         constraints = [
-            TellsOfChanges(name="failuremode_tells_of_changes"),
+            BumpsVersion(name="failuremode_bumps_version"),
             models.UniqueConstraint(
                 fields=["kind", "name"],
                 name="failuremode_name_once_per_kind",

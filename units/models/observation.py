@@ -6,7 +6,7 @@ from django.db import models
 from django.db.models import Q
 
 from servicedesk.conditions import Check
-from servicedesk.constraints import NoOverlap, TellsOfChanges
+from servicedesk.constraints import BumpsVersion, NoOverlap
 from units.blocks import BLOCK_OF_UNIT
 from units.querysets import ObservationPeriodQuerySet
 
@@ -48,7 +48,7 @@ class ObservationPeriod(models.Model):
     class Meta:
         ordering = ["from_on"]
         constraints = [
-            TellsOfChanges(name="observationperiod_tells_of_changes", block=BLOCK_OF_UNIT),
+            BumpsVersion(name="observationperiod_bumps_version", block=BLOCK_OF_UNIT),
             Check(
                 condition=Q(until_on__isnull=True) | Q(until_on__gte=models.F("from_on")),
                 name="observationperiod_dates_in_order",

@@ -6,7 +6,7 @@ from django.db import models
 from django.db.models import Q
 
 from servicedesk.conditions import Check
-from servicedesk.constraints import TellsOfChanges
+from servicedesk.constraints import BumpsVersion
 from servicedesk.new_values import LimitedText, refuse_new, twin_fault
 from units.fields import LengthField
 from units.querysets import ComponentTypeQuerySet, ConstructionQuerySet
@@ -50,7 +50,7 @@ class ComponentType(models.Model):
     objects = ComponentTypeQuerySet.as_manager()
 
     class Meta:
-        constraints = [TellsOfChanges(name="componenttype_tells_of_changes")]
+        constraints = [BumpsVersion(name="componenttype_bumps_version")]
         ordering = ["kind", "name"]
 
     def __str__(self) -> str:
@@ -98,7 +98,7 @@ class Construction(models.Model):
     class Meta:
         ordering = ["code"]
         constraints = [
-            TellsOfChanges(name="construction_tells_of_changes"),
+            BumpsVersion(name="construction_bumps_version"),
             Check(
                 condition=Q(step_mm__isnull=True) | Q(step_mm__gt=0),
                 name="construction_step_positive",

@@ -7,7 +7,7 @@ from django.db.models import Q
 from django.urls import reverse
 
 from servicedesk.conditions import Check
-from servicedesk.constraints import NoOverlap, TellsOfChanges
+from servicedesk.constraints import BumpsVersion, NoOverlap
 from servicedesk.new_values import LimitedText, refuse_new, twin_fault
 from units.blocks import BLOCK_OF_SITE
 from units.querysets import OwnershipQuerySet, SiteQuerySet
@@ -56,7 +56,7 @@ class Site(models.Model):
     class Meta:
         indexes = [models.Index(fields=["postcode", "code"], name="site_by_postcode")]
         constraints = [
-            TellsOfChanges(name="site_tells_of_changes", block=BLOCK_OF_SITE),
+            BumpsVersion(name="site_bumps_version", block=BLOCK_OF_SITE),
             Check(
                 condition=Q(latitude__isnull=True) | Q(latitude__gte=-90, latitude__lte=90),
                 name="site_latitude_in_range",

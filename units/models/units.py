@@ -8,7 +8,7 @@ from django.db.models import Q
 from django.urls import reverse
 
 from servicedesk.conditions import Check
-from servicedesk.constraints import RowRule, TellsOfChanges
+from servicedesk.constraints import BumpsVersion, RowRule
 from servicedesk.new_values import LimitedText, refuse_new, twin_fault
 from units.blocks import BLOCK_OF_ITS_SITE
 from units.fields import LengthField
@@ -93,7 +93,7 @@ class Unit(models.Model):
 
     class Meta:
         constraints = [
-            TellsOfChanges(name="unit_tells_of_changes", block=BLOCK_OF_ITS_SITE),
+            BumpsVersion(name="unit_bumps_version", block=BLOCK_OF_ITS_SITE),
             Check(
                 condition=Q(removed_on__isnull=True) | Q(removed_on__gte=models.F("installed_on")),
                 name="unit_dates_in_order",

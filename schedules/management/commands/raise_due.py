@@ -10,8 +10,8 @@ from django.core.management.base import BaseCommand
 from django.utils import timezone
 
 from schedules.operations import raise_due
-from servicedesk.people.history import through
-from servicedesk.people.models.changes import Door
+from servicedesk.people.history import change_source
+from servicedesk.people.models.changes import Source
 from servicedesk.words import count
 
 
@@ -34,6 +34,6 @@ class Command(BaseCommand):
     def handle(self, *args: Any, **options: Any) -> None:
         at = timezone.now()
         today = options["on"] or timezone.localdate(at)
-        with through(Door.COMMAND):
+        with change_source(Source.COMMAND):
             raised = raise_due(today, at=at)
         self.stdout.write(f"{count(raised, 'task')} raised for care due on or before {today:%-d %B %Y}.")

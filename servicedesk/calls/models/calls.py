@@ -12,7 +12,7 @@ from django.utils import timezone
 
 from servicedesk.calls.querysets import OVER, CallQuerySet
 from servicedesk.conditions import Check
-from servicedesk.constraints import TellsOfChanges
+from servicedesk.constraints import BumpsVersion
 from servicedesk.new_values import LimitedText, refuse_new
 from servicedesk.phones import phone_fault
 from units.blocks import BLOCK_OF_ITS_SITE
@@ -101,7 +101,7 @@ class Call(models.Model):
             models.Index(fields=["site", "told_at"], name="call_by_site"),
         ]
         constraints = [
-            TellsOfChanges(name="call_tells_of_changes", block=BLOCK_OF_ITS_SITE),
+            BumpsVersion(name="call_bumps_version", block=BLOCK_OF_ITS_SITE),
             Check(
                 condition=~Q(state="completed") | Q(closed_at__isnull=False),
                 name="call_closed_has_a_time",

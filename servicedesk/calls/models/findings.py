@@ -8,7 +8,7 @@ from django.db.models import Q
 
 from servicedesk.calls.querysets import FindingQuerySet, InspectionQuerySet
 from servicedesk.conditions import Check
-from servicedesk.constraints import TellsOfChanges
+from servicedesk.constraints import BumpsVersion
 from servicedesk.new_values import LimitedText
 from units.blocks import BLOCK_OF_UNIT
 
@@ -53,7 +53,7 @@ class Inspection(models.Model):
     objects = InspectionQuerySet.as_manager()
 
     class Meta:
-        constraints = [TellsOfChanges(name="inspection_tells_of_changes", block=BLOCK_OF_UNIT)]
+        constraints = [BumpsVersion(name="inspection_bumps_version", block=BLOCK_OF_UNIT)]
         indexes = [models.Index(fields=["unit", "seen_on"], name="inspection_by_unit")]
 
     def __str__(self) -> str:
@@ -155,7 +155,7 @@ class Finding(models.Model):
             models.Index(fields=["changed_at"], name="finding_by_changed"),
         ]
         constraints = [
-            TellsOfChanges(name="finding_tells_of_changes", block=BLOCK_OF_UNIT),
+            BumpsVersion(name="finding_bumps_version", block=BLOCK_OF_UNIT),
             Check(
                 condition=Q(corner="") | Q(panel__isnull=False),
                 name="finding_corner_needs_panel",

@@ -9,7 +9,7 @@ from django.db.models import Q
 from schedules.models.care import WorkKind
 from servicedesk.calls.querysets import WorkQuerySet
 from servicedesk.conditions import Check
-from servicedesk.constraints import TellsOfChanges
+from servicedesk.constraints import BumpsVersion
 from servicedesk.new_values import LimitedText
 from units.blocks import BLOCK_OF_UNIT
 
@@ -62,7 +62,7 @@ class Work(models.Model):
             models.Index(fields=["installed_part", "kind", "done_on"], name="work_by_installed_part"),
         ]
         constraints = [
-            TellsOfChanges(name="work_tells_of_changes", block=BLOCK_OF_UNIT),
+            BumpsVersion(name="work_bumps_version", block=BLOCK_OF_UNIT),
             Check(
                 condition=Q(minutes__isnull=True) | Q(minutes__lte=1440),
                 name="work_minutes_within_a_day",

@@ -63,10 +63,10 @@ def log_call(call: Call, *, answers: Mapping[str, str], by: User | None, at: dat
             for question in SafetyAnswer.Question.values
         )
         give_task(call, by=by, at=at)
-        did = f"call logged: {call.get_symptom_display()}, {call.get_urgency_display()}"
-        write_change(call, did=did, by=by, at=at)
+        action = f"call logged: {call.get_symptom_display()}, {call.get_urgency_display()}"
+        write_change(call, action=action, by=by, at=at)
         if call.unit is not None:
-            write_change(call.unit, did=did, by=by, at=at)
+            write_change(call.unit, action=action, by=by, at=at)
     return call
 
 
@@ -128,7 +128,7 @@ def change_call(call: Call, *, by: User | None, at: datetime) -> Call:
         for name in TOLD:
             setattr(stored, name, getattr(call, name))
         stored.urgency = urgency
-        save_change(stored, did="changed what was told", by=by, at=at)
+        save_change(stored, action="changed what was told", by=by, at=at)
         follow_task(stored, hurried=other_urgency, retold=other_symptom, by=by, at=at)
     return stored
 
@@ -141,10 +141,10 @@ def name_unit(call: Call, *, unit: Unit | None, by: User | None, at: datetime) -
             return call
         _check_unit(call, unit)
         call.unit = unit
-        did = f"unit {unit.code} named" if unit else "unit not sure any more"
-        save_change(call, did=did, by=by, at=at)
+        action = f"unit {unit.code} named" if unit else "unit not sure any more"
+        save_change(call, action=action, by=by, at=at)
         if unit is not None:
-            write_change(unit, did=f"call about it: {call.get_symptom_display()}", by=by, at=at)
+            write_change(unit, action=f"call about it: {call.get_symptom_display()}", by=by, at=at)
         follow_task(call, hurried=False, retold=False, by=by, at=at)
     return call
 
@@ -153,7 +153,7 @@ def hurry(call: Call, *, by: User | None, at: datetime) -> None:
     """Make an open call one to be made safe today, because a danger became known."""
     if call.urgency != Urgency.MAKE_SAFE:
         call.urgency = Urgency.MAKE_SAFE
-        save_change(call, did="must be made safe today", by=by, at=at)
+        save_change(call, action="must be made safe today", by=by, at=at)
         follow_task(call, hurried=True, retold=False, by=by, at=at)
 
 
@@ -162,11 +162,11 @@ def calm_down(call: Call, *, by: User | None, at: datetime) -> None:
     stands = call.safety_answers.filter(answer=Answer.YES, made_safe_at=None).exists()
     if call.urgency == Urgency.MAKE_SAFE and not stands:
         call.urgency = Urgency.THIS_WEEK
-        save_change(call, did="the danger is made safe, the repair is due this week", by=by, at=at)
+        save_change(call, action="the danger is made safe, the repair is due this week", by=by, at=at)
         follow_task(call, hurried=True, retold=False, by=by, at=at)
 
 
-def note_progress(call: Call, *, unit: Unit, did: str, by: User | None, at: datetime) -> None:
+def note_progress(call: Call, *, unit: Unit, action: str, by: User | None, at: datetime) -> None:
     """Note on an open call that work on it is under way; the first unit worked on gives it its unit."""
     call = locked_call(call)
     if call.state == Call.State.CANCELLED:
@@ -178,7 +178,7 @@ def note_progress(call: Call, *, unit: Unit, did: str, by: User | None, at: date
     named = call.is_open and call.unit is None
     if named:
         call.unit = unit
-    save_change(call, did=did, by=by, at=at)
+    save_change(call, action=action, by=by, at=at)
     if named:
         follow_task(call, hurried=False, retold=False, by=by, at=at)
 
@@ -198,7 +198,7 @@ def follow_task(call: Call, *, hurried: bool, retold: bool, by: User | None, at:
     if retold:
         effort = usual_effort(call.symptom)
         task.minutes, task.persons = effort.minutes, effort.persons
-    save_change(task, did="changed with its call", by=by, at=at)
+    save_change(task, action="changed with its call", by=by, at=at)
 
 
 def _answers(symptom: str, answers: Mapping[str, str]) -> dict[str, str]:

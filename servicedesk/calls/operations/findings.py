@@ -54,17 +54,17 @@ def record_finding(finding: Finding, *, visit: Visit | None, by: User | None, at
         finding.installed_part = installed_part_for(
             unit, kind=finding.mode.kind, panel=finding.panel, on=finding.found_on
         )
-        did = f"found: {_words(finding)}"
+        action = f"found: {_words(finding)}"
         met = _dangers_met(finding, visit)
         if finding.call is None and met:
             finding.call = met[0]
         if finding.call is not None:
-            note_progress(finding.call, unit=unit, did=f"{did} at unit {unit.code}", by=by, at=at)
+            note_progress(finding.call, unit=unit, action=f"{action} at unit {unit.code}", by=by, at=at)
         finding.inspection = look_with_findings(unit, finding.found_on, call=finding.call, visit=visit, by=by)
         finding.full_clean()
         finding.save()
-        write_change(unit, did=did, by=by, at=at)
-        write_change(finding, did="recorded", by=by, at=at)
+        write_change(unit, action=action, by=by, at=at)
+        write_change(finding, action="recorded", by=by, at=at)
         if finding.severity == Finding.Severity.DANGER:
             _answer_calls(finding, met, by=by, at=at)
             tell_schedulers_of_danger(
@@ -89,8 +89,8 @@ def _answer_calls(finding: Finding, calls: Sequence[Call], *, by: User | None, a
     """Note on calls what a finding says made the danger safe, so that there is one record of it."""
     for call in calls:
         if call.pk != finding.call_id:
-            did = f"found: {_words(finding)} at unit {finding.unit.code}"
-            note_progress(call, unit=finding.unit, did=did, by=by, at=at)
+            action = f"found: {_words(finding)} at unit {finding.unit.code}"
+            note_progress(call, unit=finding.unit, action=action, by=by, at=at)
         make_safe(call, how=finding.made_safe_how, by=by, at=at)
 
 
@@ -103,8 +103,8 @@ def change_finding(finding: Finding, *, by: User | None, at: datetime) -> Findin
             unit, kind=finding.mode.kind, panel=finding.panel, on=finding.found_on
         )
         _move_look(finding, by=by)
-        save_change(finding, did="corrected", by=by, at=at)
-        write_change(unit, did=f"finding corrected: {_words(finding)}", by=by, at=at)
+        save_change(finding, action="corrected", by=by, at=at)
+        write_change(unit, action=f"finding corrected: {_words(finding)}", by=by, at=at)
         visit = finding.inspection.visit if finding.inspection else None
         _answer_calls(finding, _dangers_met(finding, visit), by=by, at=at)
     return finding

@@ -44,10 +44,10 @@ def see_fine(
             )
         look, new = _look(unit, on, call=call, visit=visit, outcome=Outcome.FINE, by=by)
         if new:
-            write_change(unit, did=f"seen, fine{_dated(on, at=at)}", by=by, at=at)
+            write_change(unit, action=f"seen, fine{_dated(on, at=at)}", by=by, at=at)
             if call is not None:
-                did = f"unit {unit.code} seen, fine{_dated(on, at=at)}"
-                note_progress(call, unit=unit, did=did, by=by, at=at)
+                action = f"unit {unit.code} seen, fine{_dated(on, at=at)}"
+                note_progress(call, unit=unit, action=action, by=by, at=at)
     return look
 
 

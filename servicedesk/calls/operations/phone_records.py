@@ -15,4 +15,4 @@ def see_record(record: PhoneRecord, *, by: User, at: datetime) -> None:
     with atomic_operation():
         if PhoneRecord.objects.filter(pk=record.pk, seen_at=None).update(seen_at=at):
             about = record.finding or record.unit or record.site or record
-            write_change(about, did=f"settled: {record.look_at}", by=by, at=at)
+            write_change(about, action=f"settled: {record.look_at}", by=by, at=at)

@@ -47,6 +47,6 @@ def add_photo(
             added_at=at,
             added_by=by,
         )
-        write_change(holder, did="photo added", by=by, at=at)
+        write_change(holder, action="photo added", by=by, at=at)
         send_after_commit("calls.make_thumbnails")
     return photo

@@ -38,8 +38,8 @@ def answer_question(answer: SafetyAnswer, *, said: str, by: User | None, at: dat
         answer.made_safe_how, answer.made_safe_at, answer.made_safe_by = "", None, None
         answer.full_clean()
         answer.save()
-        did = f"“{answer.get_question_display()}” {answer.get_answer_display()}"
-        write_change(call, did=did, by=by, at=at)
+        action = f"“{answer.get_question_display()}” {answer.get_answer_display()}"
+        write_change(call, action=action, by=by, at=at)
         if said == Answer.YES:
             hurry(call, by=by, at=at)
     return answer
@@ -102,8 +102,8 @@ def _said(how: str) -> str:
     return how.strip()
 
 
-def _write(call: Call, did: str, *, by: User | None, at: datetime) -> None:
+def _write(call: Call, action: str, *, by: User | None, at: datetime) -> None:
     """Write what was done about a danger on the call and, where it is known, on its unit."""
-    write_change(call, did=did, by=by, at=at)
+    write_change(call, action=action, by=by, at=at)
     if call.unit is not None:
-        write_change(call.unit, did=did, by=by, at=at)
+        write_change(call.unit, action=action, by=by, at=at)

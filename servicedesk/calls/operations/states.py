@@ -29,7 +29,7 @@ def wait_for(call: Call, *, waiting_for: str, until: date, by: User | None, at: 
         waits = task.get_waiting_for_display()
         if call.state == State.NEEDS_ACTION:
             call.state = State.IN_PROCESS
-        save_change(call, did=f"waits for {waits} until {until:%-d %B %Y}", by=by, at=at)
+        save_change(call, action=f"waits for {waits} until {until:%-d %B %Y}", by=by, at=at)
     return call
 
 
@@ -39,7 +39,7 @@ def go_on(call: Call, *, by: User | None, at: datetime) -> Call:
         call = open_call(call)
         if call.task is not None and call.task.waiting_for:
             stop_waiting(call.task, by=by, at=at)
-            save_change(call, did="waits no longer", by=by, at=at)
+            save_change(call, action="waits no longer", by=by, at=at)
     return call
 
 
@@ -57,7 +57,7 @@ def close_call(call: Call, *, by: User | None, at: datetime) -> Call:
             raise RuleViolation("This call was cancelled. Reopen it first.")
         if reasons := [_why_open(answer) for answer in _standing(call)] or _unnamed_danger(call):
             raise RuleViolation({"": reasons})
-        _end(call, State.COMPLETED, did="closed", by=by, at=at)
+        _end(call, State.COMPLETED, action="closed", by=by, at=at)
         if call.task is not None and call.task.is_open:
             complete_task(call.task, on=timezone.localdate(at), by=by, at=at)
     return call
@@ -79,7 +79,7 @@ def cancel_call(call: Call, *, why: str, by: User | None, at: datetime) -> Call:
         dangers = [answer for answer in _standing(call) if answer.answer == Answer.YES]
         if reasons := [_why_open(answer) for answer in dangers] or _unnamed_danger(call):
             raise RuleViolation({"": reasons})
-        _end(call, State.CANCELLED, did=f"cancelled: {why.strip()}", by=by, at=at)
+        _end(call, State.CANCELLED, action=f"cancelled: {why.strip()}", by=by, at=at)
         if call.task is not None and call.task.is_open:
             cancel_task(call.task, why=why, by=by, at=at)
     return call
@@ -94,14 +94,14 @@ def reopen_call(call: Call, *, by: User | None, at: datetime) -> Call:
         begun = call.findings.exists() or call.works.exists() or call.inspections.exists()
         call.state = State.IN_PROCESS if begun else State.NEEDS_ACTION
         call.closed_at = None
-        save_change(call, did="opened again", by=by, at=at)
+        save_change(call, action="opened again", by=by, at=at)
         give_task(call, by=by, at=at)
     return call
 
 
-def _end(call: Call, state: Call.State, *, did: str, by: User | None, at: datetime) -> None:
+def _end(call: Call, state: Call.State, *, action: str, by: User | None, at: datetime) -> None:
     call.state, call.closed_at = state, at
-    save_change(call, did=did, by=by, at=at)
+    save_change(call, action=action, by=by, at=at)
 
 
 def _standing(call: Call) -> list[SafetyAnswer]:

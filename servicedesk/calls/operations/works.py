@@ -86,10 +86,10 @@ def record_work(
             _change_parts(work, swap, by=by, at=at)
         work.full_clean()
         work.save()
-        did = _words(work)
-        write_change(unit, did=did, by=by, at=at)
+        action = _words(work)
+        write_change(unit, action=action, by=by, at=at)
         if work.call is not None:
-            note_progress(work.call, unit=unit, did=f"{did} at unit {unit.code}", by=by, at=at)
+            note_progress(work.call, unit=unit, action=f"{action} at unit {unit.code}", by=by, at=at)
         moved = 0
         if swap is None:
             moved = note_care_done(

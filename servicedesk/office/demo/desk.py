@@ -12,4 +12,4 @@ LOADED = "demo company loaded"
 
 def is_loaded() -> bool:
     """Tell whether the demo company was loaded into this desk."""
-    return Change.objects.filter(subject=User._meta.label_lower, did=LOADED).exists()
+    return Change.objects.filter(subject=User._meta.label_lower, action=LOADED).exists()

@@ -70,7 +70,7 @@ def _load(scenario: Scenario, *, now: datetime, folder: Path, tell: Tell) -> Non
     bring_in({InputFile.UNITS: files.units, InputFile.HISTORY: files.history}, by=owner, at=now)
     tell("Planning the week …")
     Story(fleet, FIXTURES / "demo" / "story.json", people=people, now=now).tell()
-    write_change(owner, did=LOADED, by=owner, at=now)
+    write_change(owner, action=LOADED, by=owner, at=now)
 
 
 def _moment(today: date | None) -> datetime:

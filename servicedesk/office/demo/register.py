@@ -51,7 +51,7 @@ def _describe_sites(fleet: Fleet, sites: dict[str, Site], *, by: User, at: datet
     for planned in fleet.sites:
         site = sites[planned.code]
         site.coast, site.care_by, site.access_notes = planned.coast, planned.care_by, planned.access_note
-    _store(list(sites.values()), SITE_FIELDS, did="coast, care and access noted", by=by, at=at)
+    _store(list(sites.values()), SITE_FIELDS, action="coast, care and access noted", by=by, at=at)
 
 
 def _describe_customers(fleet: Fleet, *, by: User, at: datetime) -> None:
@@ -62,7 +62,7 @@ def _describe_customers(fleet: Fleet, *, by: User, at: datetime) -> None:
     for planned in fleet.sites:
         owner = owners[planned.code]
         owner.phone, owner.email = planned.customer.phone, planned.customer.email
-    _store(list(owners.values()), CUSTOMER_FIELDS, did="telephone and mail noted", by=by, at=at)
+    _store(list(owners.values()), CUSTOMER_FIELDS, action="telephone and mail noted", by=by, at=at)
 
 
 def _describe_units(fleet: Fleet, units: dict[str, Unit], *, by: User, at: datetime) -> None:
@@ -81,7 +81,7 @@ def _describe_units(fleet: Fleet, units: dict[str, Unit], *, by: User, at: datet
         has = (planned.lower_lite is not None, planned.jamb)
         names = [name for name, wanted in zip(EXTRA_PARTS, has, strict=True) if wanted]
         parts += [_extra_part(unit, types[name]) for name in names]
-    _store(described, UNIT_FIELDS, did="described as built", by=by, at=at)
+    _store(described, UNIT_FIELDS, action="described as built", by=by, at=at)
     InstalledPart.objects.bulk_create(parts)
 
 
@@ -98,13 +98,13 @@ def _extra_part(unit: Unit, made_as: ComponentType) -> InstalledPart:
     return part
 
 
-def _store(records: Sequence[Record], fields: Iterable[str], *, did: str, by: User, at: datetime) -> None:
+def _store(records: Sequence[Record], fields: Iterable[str], *, action: str, by: User, at: datetime) -> None:
     """Store fields of many records at once, each with its line of history."""
     for record in records:
         record.clean_fields()
     type(records[0])._default_manager.bulk_update(records, list(fields), batch_size=200)
     for record in records:
-        write_change(record, did=did, by=by, at=at)
+        write_change(record, action=action, by=by, at=at)
 
 
 def _change_parts(unit: Unit, planned: PlannedUnit, *, by: User, at: datetime) -> None:

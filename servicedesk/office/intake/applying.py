@@ -156,7 +156,7 @@ def _finish(hold: Hold) -> None:
             f"{record.known:,} known, {record.bad:,} bad"
             for record in batch.files.order_by("pk")
         )
-        write_change(batch, did=told, by=batch.by, at=at)
+        write_change(batch, action=told, by=batch.by, at=at)
         send_after_commit("schedules.plan_new_care")
     if not batch.files.filter(bad__gt=0).exists():
         drop_files(batch)

@@ -14,9 +14,9 @@ from servicedesk.office.intake.folders import Incoming, drop_files, keep_files
 from servicedesk.office.intake.holds import HoldLost, holding, is_free
 from servicedesk.office.intake.staging import Progress, clear_staging, silent, stage
 from servicedesk.office.intake.undoing import go_on_undoing
-from servicedesk.people.history import through, write_change
+from servicedesk.people.history import change_source, write_change
 from servicedesk.people.models import Batch, BatchFile, InputFile, StagedProblem, User
-from servicedesk.people.models.changes import Door
+from servicedesk.people.models.changes import Source
 from servicedesk.refusals import RuleViolation, atomic_operation
 from units.models import Site
 
@@ -38,7 +38,7 @@ def open_batch(
     if care_by not in Site.CareBy.values:
         raise RuleViolation({"care_by": [f"Who does the care is one of {', '.join(Site.CareBy.values)}."]})
     folder, sizes = keep_files(files)
-    with atomic_operation(), through(Door.IMPORT):
+    with atomic_operation(), change_source(Source.IMPORT):
         batch = Batch(
             started_at=at, by=by, folder=folder, keep_good=keep_good, check_only=check_only, care_by=care_by
         )
@@ -49,13 +49,13 @@ def open_batch(
             record.full_clean()
             record.save()
         told = " and ".join(incoming.name for incoming in files.values())
-        write_change(batch, did=f"files handed in: {told}", by=by, at=at)
+        write_change(batch, action=f"files handed in: {told}", by=by, at=at)
     return batch
 
 
 def go_on(batch: Batch, *, progress: Progress = silent) -> Batch:
     """Do all that is left to do with a batch, from wherever it stands; answer it as it stands then."""
-    with through(Door.IMPORT):
+    with change_source(Source.IMPORT):
         if batch.stage == Batch.Stage.STAGING:
             stage(batch, progress=progress)
             batch.refresh_from_db()
@@ -87,7 +87,7 @@ def go_on_with_all() -> int:
 
 def apply_good_rows(batch: Batch, *, by: User | None, at: datetime) -> Batch:
     """Let the good rows of a checked or refused import in; the bad ones can be mended and come later."""
-    with atomic_operation(), through(Door.IMPORT):
+    with atomic_operation(), change_source(Source.IMPORT):
         batch = Batch.objects.select_for_update().get(pk=batch.pk)
         if batch.stage not in (Batch.Stage.CHECKED, Batch.Stage.REFUSED):
             raise RuleViolation(f"{str(batch).capitalize()} is {batch.get_stage_display()} already.")
@@ -97,14 +97,14 @@ def apply_good_rows(batch: Batch, *, by: User | None, at: datetime) -> Batch:
         batch.finished_at = None
         batch.full_clean()
         batch.save()
-        write_change(batch, did="its good rows let in", by=by, at=at)
+        write_change(batch, action="its good rows let in", by=by, at=at)
         ask_to_go_on(batch)
     return batch
 
 
 def stop(batch: Batch, *, by: User | None, at: datetime) -> Batch:
     """Have the work on an import stopped after the chunk that is being written; it can be gone on with."""
-    with atomic_operation(), through(Door.IMPORT):
+    with atomic_operation(), change_source(Source.IMPORT):
         batch = Batch.objects.select_for_update().get(pk=batch.pk)
         if batch.stage not in (Batch.Stage.APPLYING, Batch.Stage.UNDOING) or batch.problem:
             raise RuleViolation(
@@ -113,19 +113,19 @@ def stop(batch: Batch, *, by: User | None, at: datetime) -> Batch:
         who = f" by {by.name}" if by else ""
         batch.problem = f"Stopped{who} at {timezone.localtime(at):%H:%M on %-d %B %Y}."
         batch.save(update_fields=["problem"])
-        write_change(batch, did=f"stopped while {batch.get_stage_display()}", by=by, at=at)
+        write_change(batch, action=f"stopped while {batch.get_stage_display()}", by=by, at=at)
     return batch
 
 
 def go_on_later(batch: Batch, *, by: User | None, at: datetime) -> None:
     """Have an import that was stopped, or could not go on, gone on with from where it stands."""
-    with through(Door.IMPORT), holding(batch) as hold:
+    with change_source(Source.IMPORT), holding(batch) as hold:
         if batch.stage not in (Batch.Stage.APPLYING, Batch.Stage.UNDOING):
             raise RuleViolation(
                 f"{str(batch).capitalize()} is {batch.get_stage_display()}: nothing is left to do."
             )
         with hold.chunk(problem=""):
-            write_change(batch, did=f"gone on with: {batch.get_stage_display()}", by=by, at=at)
+            write_change(batch, action=f"gone on with: {batch.get_stage_display()}", by=by, at=at)
     ask_to_go_on(batch)
 
 

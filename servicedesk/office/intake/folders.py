@@ -17,7 +17,7 @@ from servicedesk.people.models import Batch, InputFile
 from servicedesk.refusals import RuleViolation
 
 AT_ONCE = 1024 * 1024
-LEFT_OVER = timedelta(days=1)
+UNASSIGNED = timedelta(days=1)
 
 
 @dataclass(frozen=True)
@@ -75,7 +75,7 @@ def sweep_folders() -> None:
     incoming = Path(settings.INCOMING_DIR)
     if not incoming.is_dir():
         return
-    old = timezone.now().timestamp() - LEFT_OVER.total_seconds()
+    old = timezone.now().timestamp() - UNASSIGNED.total_seconds()
     left = {folder.name for folder in incoming.iterdir() if folder.stat().st_mtime < old}
     for name in left - set(Batch.objects.filter(folder__in=left).values_list("folder", flat=True)):
         shutil.rmtree(incoming / name, ignore_errors=True)

@@ -19,9 +19,9 @@ from servicedesk.office.intake.care import take_back_care
 from servicedesk.office.intake.folders import drop_files
 from servicedesk.office.intake.holds import CHUNK_ROWS, Hold, holding
 from servicedesk.office.intake.staging import Progress, clear_staging, key_pages, silent
-from servicedesk.people.history import through, write_change
+from servicedesk.people.history import change_source, write_change
 from servicedesk.people.models import Batch, Change, User
-from servicedesk.people.models.changes import Door
+from servicedesk.people.models.changes import Source
 from servicedesk.refusals import RuleViolation
 from servicedesk.words import counted
 from units.models import Customer, InstalledPart, ObservationPeriod, Ownership, Site, Unit
@@ -65,14 +65,14 @@ class _Removal:
 
 def undo(batch: Batch, *, by: User | None, at: datetime, progress: Progress = silent) -> None:
     """Delete all that a batch made; refused whole while records made later hang on any of it."""
-    with through(Door.IMPORT), holding(batch) as hold:
+    with change_source(Source.IMPORT), holding(batch) as hold:
         _begin(hold, by=by, at=at)
         _take_back(hold, by=by, at=at, progress=progress)
 
 
 def undo_later(batch: Batch, *, by: User | None, at: datetime) -> None:
     """Settle that a batch is to be undone, and have that done in the background."""
-    with through(Door.IMPORT), holding(batch) as hold:
+    with change_source(Source.IMPORT), holding(batch) as hold:
         _begin(hold, by=by, at=at)
     ask_to_go_on(batch)
 
@@ -124,19 +124,19 @@ def _begin(hold: Hold, *, by: User | None, at: datetime) -> None:
     total = sum(counts.values())
     with hold.chunk(stage=Batch.Stage.UNDOING, work_done=0, work_total=total, problem=""):
         told = ", ".join(counted(count, noun) for noun, count in counts.items() if count)
-        write_change(batch, did=f"{BEGUN}{told or 'nothing'}", by=by, at=at)
+        write_change(batch, action=f"{BEGUN}{told or 'nothing'}", by=by, at=at)
 
 
 def go_on_undoing(batch: Batch, *, progress: Progress = silent) -> None:
     """Go on with an undoing that was cut off."""
-    with through(Door.IMPORT), holding(batch) as hold:
+    with change_source(Source.IMPORT), holding(batch) as hold:
         if batch.stage != Batch.Stage.UNDOING:
             raise RuleViolation(
                 f"{str(batch).capitalize()} is {batch.get_stage_display()}; it is not being undone."
             )
         if batch.problem:
             hold.note(problem="")
-        begun = Change.objects.about(batch).filter(did__startswith=BEGUN).order_by("-pk")[0]
+        begun = Change.objects.about(batch).filter(action__startswith=BEGUN).order_by("-pk")[0]
         _take_back(hold, by=begun.by, at=begun.at, progress=progress)
 
 
@@ -157,7 +157,7 @@ def _take_back(hold: Hold, *, by: User | None, at: datetime, progress: Progress)
         raise RuleViolation(told) from error
     clear_staging(hold)
     with hold.chunk(stage=Batch.Stage.UNDONE, finished_at=at, problem=""):
-        write_change(batch, did=f"undone: {counted(batch.work_total, 'record')} deleted", by=by, at=at)
+        write_change(batch, action=f"undone: {counted(batch.work_total, 'record')} deleted", by=by, at=at)
     drop_files(batch)
 
 

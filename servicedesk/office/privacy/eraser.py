@@ -13,7 +13,7 @@ from servicedesk.office.privacy.scrubbing import Scrubber
 from servicedesk.people.history import write_change
 from servicedesk.people.models import Change, ChangedField, Erasure, User
 
-DID = "a customer’s words were erased"
+ACTION = "a customer’s words were erased"
 
 
 @dataclass
@@ -60,7 +60,7 @@ class Eraser:
                 setattr(row, name, value)
             row.full_clean()
             row.save(update_fields=list(values))
-            write_change(row, did=DID, by=self.by, at=self.at)
+            write_change(row, action=ACTION, by=self.by, at=self.at)
             self.records += 1
 
     def scrub_history(self, rows: Sequence[Model], scrubber: Scrubber) -> None:
@@ -69,7 +69,7 @@ class Eraser:
             return
         subject = rows[0]._meta.label_lower
         changes = Change.objects.filter(subject=subject, subject_id__in=[row.pk for row in rows])
-        named = {change for change in changes if scrubber.text(change.did) != change.did}
+        named = {change for change in changes if scrubber.text(change.action) != change.action}
         fields = [
             field
             for field in ChangedField.objects.filter(change__in=changes).select_related("change")
@@ -78,7 +78,7 @@ class Eraser:
         self._allow(
             {change.subject_id for change in named} | {field.change.subject_id for field in fields}, subject
         )
-        self.history += Change.objects.filter(pk__in=[change.pk for change in named]).update(did=ERASED)
+        self.history += Change.objects.filter(pk__in=[change.pk for change in named]).update(action=ERASED)
         self._wipe(ChangedField.objects.filter(pk__in=[field.pk for field in fields]))
 
 

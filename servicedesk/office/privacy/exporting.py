@@ -8,7 +8,7 @@ from typing import Any
 
 from django.db.models import Model
 
-from schedules.models import Wishes
+from schedules.models import EmailPreference
 from servicedesk.office.privacy.holdings import Holdings
 from servicedesk.people.history import shown_value
 from servicedesk.people.models import Change
@@ -29,7 +29,7 @@ def told_about(held: Holdings, *, at: datetime) -> dict[str, Any]:
     return {
         "made_at": at.isoformat(timespec="seconds"),
         "customer": _told(customer, units=units, sites=sites),
-        "what_they_get_by_mail": told(Wishes.objects.filter(customer=customer)),
+        "what_they_get_by_mail": told(EmailPreference.objects.filter(customer=customer)),
         "sites": told(held.sites),
         "owned": told(held.ownerships),
         "units": told(held.units),
@@ -43,7 +43,7 @@ def told_about(held: Holdings, *, at: datetime) -> dict[str, Any]:
         "history": [
             {
                 "at": change.at.isoformat(timespec="seconds"),
-                "what": change.did,
+                "what": change.action,
                 "fields": [
                     {"field": field.field, "before": field.before, "after": field.after}
                     for field in change.fields.all()

@@ -12,7 +12,7 @@ from schedules.models import Letter
 from servicedesk.calls.models import Call, PhoneRecord
 from servicedesk.office import intake
 from servicedesk.office.privacy.erasing import erase_callers
-from servicedesk.people.models import Batch, SignedIn
+from servicedesk.people.models import Batch, UserSession
 from servicedesk.refusals import RuleViolation, atomic_operation
 
 AT_ONCE = 500
@@ -26,7 +26,7 @@ def forget_old(*, at: datetime) -> int:
             _phone_records(at),
             _callers(at),
             _imports(at),
-            SignedIn.objects.filter(expire_date__lt=at).delete()[0],
+            UserSession.objects.filter(expire_date__lt=at).delete()[0],
             Session.objects.filter(expire_date__lt=at).delete()[0],
         )
     )

@@ -9,12 +9,12 @@ from .batches import (
     StagedRow,
     StagedSite,
 )
-from .browsers import SignedIn
 from .changes import Change, ChangedField, Erasure
 from .idempotency_keys import IdempotencyKey
-from .second_steps import SecondStep
+from .mfa_devices import MfaDevice
 from .sign_ins import FailedSignIn
-from .touches import Touch
+from .table_versions import TableVersion
+from .user_sessions import UserSession
 from .users import Role, User
 
 __all__ = [
@@ -26,13 +26,13 @@ __all__ = [
     "FailedSignIn",
     "IdempotencyKey",
     "InputFile",
+    "MfaDevice",
     "Role",
-    "SecondStep",
-    "SignedIn",
     "StagedCustomer",
     "StagedProblem",
     "StagedRow",
     "StagedSite",
-    "Touch",
+    "TableVersion",
     "User",
+    "UserSession",
 ]

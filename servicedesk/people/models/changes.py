@@ -14,7 +14,7 @@ SUBJECT_ERASED = (
 )
 
 
-class Door(models.TextChoices):
+class Source(models.TextChoices):
     """The way a change came in."""
 
     PAGE = "page", "page"
@@ -31,10 +31,10 @@ class Change(models.Model):
     by = models.ForeignKey(
         settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
     )
-    door = models.CharField(max_length=10, choices=Door)
+    source = models.CharField(max_length=10, choices=Source)
     subject = models.CharField(max_length=80)
     subject_id = models.BigIntegerField()
-    did = models.CharField(max_length=200)
+    action = models.CharField(max_length=200)
 
     objects = ChangeQuerySet.as_manager()
 
@@ -45,18 +45,18 @@ class Change(models.Model):
         ]
         constraints = [
             OnlyAdded(
-                name="change_only_added", erasable=("did",), permit=SUBJECT_ERASED.format(change="OLD")
+                name="change_only_added", erasable=("action",), permit=SUBJECT_ERASED.format(change="OLD")
             ),
         ]
 
     def __str__(self) -> str:
-        return f"{self.did} ({self.subject} {self.subject_id})"
+        return f"{self.action} ({self.subject} {self.subject_id})"
 
     @property
     def way(self) -> str:
         """The door it came through, as part of a sentence."""
-        return {Door.IMPORT: "an import", Door.CLOCK: "the clock"}.get(
-            Door(self.door), f"a {self.get_door_display()}"
+        return {Source.IMPORT: "an import", Source.CLOCK: "the clock"}.get(
+            Source(self.source), f"a {self.get_source_display()}"
         )
 
 

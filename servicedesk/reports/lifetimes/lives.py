@@ -89,14 +89,14 @@ def read_lives(
         If a column is bad, columns differ in length, or nothing is left.
     """
     first, last, at_risk, longest = columns.spans(entry, exit, names=("entry", "exit"))
-    fate = columns.flags(failed, name="failed")
+    failure = columns.flags(failed, name="failed")
     others = {name: columns.column(values, name=name) for name, values in (beside or {}).items()}
-    columns.same_length(entry=first, failed=fate, **others)
+    columns.same_length(entry=first, failed=failure, **others)
     if from_age > 0:
         first = np.maximum(first, from_age)
         at_risk = first < last
     if not at_risk.all():
-        first, last, fate = first[at_risk], last[at_risk], fate[at_risk]
+        first, last, failure = first[at_risk], last[at_risk], failure[at_risk]
         others = {name: values[at_risk] for name, values in others.items()}
     if first.size == 0:
         raise ValueError(
@@ -104,7 +104,7 @@ def read_lives(
         )
     ruler = put_on_ruler(first, last, longest=longest)
     placed_first, placed_last = ruler.columns
-    return Lives(ruler.marks, placed_first, placed_last, fate, others)
+    return Lives(ruler.marks, placed_first, placed_last, failure, others)
 
 
 def _after(age: float) -> str:

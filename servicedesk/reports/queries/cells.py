@@ -9,13 +9,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from servicedesk.reports.queries.exclusion_reasons import ExclusionReason, findings_by_exclusion_reason
 from servicedesk.reports.queries.exposure import (
     departed_days,
     items_without_time,
     units_noted,
     watched_by_site,
 )
-from servicedesk.reports.queries.fates import Fate, findings_by_fate
 from servicedesk.reports.queries.scope import Scope
 from servicedesk.reports.selection import Selection
 from servicedesk.reports.traits import MODE
@@ -37,7 +37,7 @@ class Counted:
     departed: dict[Any, int]
     event_groups: list[Any]
     events: Ints
-    fates: dict[Fate, int]
+    exclusion_reasons: dict[ExclusionReason, int]
     without_time: int
     notes: dict[str, int]
 
@@ -76,7 +76,7 @@ class Cells:
     days: Ints
     events: Ints
     piece_days: dict[int, int]
-    excluded: dict[Fate, int]
+    excluded: dict[ExclusionReason, int]
     without_time: int
     notes: dict[str, int]
 
@@ -94,7 +94,7 @@ def read_cells(selection: Selection, *, by: str) -> Cells:
 
 def _count(scope: Scope) -> Counted:
     watched = watched_by_site(scope)
-    events, fates = findings_by_fate(scope)
+    events, exclusion_reasons = findings_by_exclusion_reason(scope)
     groups, failed = ({row[0]: None for row in rows} for rows in (watched, events))
     return Counted(
         groups=list(groups),
@@ -102,7 +102,7 @@ def _count(scope: Scope) -> Counted:
         departed=dict(departed_days(scope)),
         event_groups=list(failed),
         events=_columns(events, {key: place for place, key in enumerate(failed)}, width=4),
-        fates=fates,
+        exclusion_reasons=exclusion_reasons,
         without_time=items_without_time(scope),
         notes=units_noted(scope) | {"newest_events": sum(row[4] for row in events)},
     )
@@ -127,7 +127,11 @@ def _as_cells(counted: Counted, scope: Scope) -> Cells:
             number: int(piece_days[number]) - int(counted.departed.get(key, 0))
             for key, number in place.items()
         },
-        excluded={fate: count for fate, count in counted.fates.items() if fate != Fate.EVENT},
+        excluded={
+            exclusion_reason: count
+            for exclusion_reason, count in counted.exclusion_reasons.items()
+            if exclusion_reason != ExclusionReason.EVENT
+        },
         without_time=counted.without_time,
         notes=counted.notes | {"look_events": int(of_looks)},
     )

@@ -8,7 +8,7 @@ from datetime import date
 
 import numpy as np
 
-from servicedesk.reports.queries.fates import TWINS, Fate, fated
+from servicedesk.reports.queries.exclusion_reasons import TWINS, ExclusionReason, fated
 from servicedesk.reports.queries.scope import OVERLAPS, Scope
 from servicedesk.reports.selection import Selection
 
@@ -20,7 +20,8 @@ def failures_by_day(today: date) -> dict[tuple[date, int, int], int]:
         f"WITH {scope.spans(cut=False)}, {TWINS}"
         f" SELECT day, grp, mode_id, COUNT(*) FROM ("
         f"{fated(scope, columns=f'''{scope.day('g.found_on')} AS day, {scope.group()} AS grp, g.mode_id''')}"
-        f" {scope.dialect.fence}) AS told WHERE fate = '{Fate.EVENT}' GROUP BY day, grp, mode_id"
+        f" {scope.dialect.fence}) AS told WHERE exclusion_reason = '{ExclusionReason.EVENT}' GROUP BY day, "
+        f"grp, mode_id"
     )
     return {(date.fromordinal(day), of_type, mode): count for day, of_type, mode, count in rows}
 

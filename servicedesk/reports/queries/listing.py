@@ -9,22 +9,22 @@ from django.db.models import QuerySet
 from django.db.models.expressions import RawSQL
 
 from servicedesk.calls.models import Finding
-from servicedesk.reports.queries.fates import TWINS, Fate, fated, fated_partless
+from servicedesk.reports.queries.exclusion_reasons import TWINS, ExclusionReason, fated, fated_partless
 from servicedesk.reports.queries.scope import Scope
 from servicedesk.reports.selection import Selection
 
 
-def findings_behind(selection: Selection, fate: Fate | None) -> QuerySet[Finding]:
+def findings_behind(selection: Selection, exclusion_reason: ExclusionReason | None) -> QuerySet[Finding]:
     """Find the findings of a selection that count as something (or as anything)."""
     scope = Scope(selection)
-    scope.params["fate"] = str(fate or "")
-    told = _every_fate(scope)
-    which = " WHERE fate = %(fate)s" if fate is not None else ""
+    scope.params["exclusion_reason"] = str(exclusion_reason or "")
+    told = _every_exclusion_reason(scope)
+    which = " WHERE exclusion_reason = %(exclusion_reason)s" if exclusion_reason is not None else ""
     statement, values = scope.positional(f"{_with(scope)} SELECT id FROM ({told}) AS told{which}")
     return Finding.objects.filter(pk__in=RawSQL(statement, values)).for_list()  # noqa: S611  # values are bound  # nosec B611
 
 
-def fates_of(selection: Selection, findings: Iterable[Finding]) -> dict[int, Fate]:
+def exclusion_reasons_of(selection: Selection, findings: Iterable[Finding]) -> dict[int, ExclusionReason]:
     """Tell of each finding what it counts as."""
     scope = Scope(selection)
     places = []
@@ -34,15 +34,18 @@ def fates_of(selection: Selection, findings: Iterable[Finding]) -> dict[int, Fat
     if not places:
         return {}
     only = f" AND g.id IN ({', '.join(places)})"
-    rows = scope.rows(f"{_with(scope)} SELECT id, fate FROM ({_every_fate(scope, only=only)}) AS told")
-    return {key: Fate(fate) for key, fate in rows}
+    rows = scope.rows(
+        f"{_with(scope)} SELECT id, exclusion_reason FROM ({_every_exclusion_reason(scope, only=only)}) AS "
+        f"told"
+    )
+    return {key: ExclusionReason(exclusion_reason) for key, exclusion_reason in rows}
 
 
 def _with(scope: Scope) -> str:
     return f"WITH {scope.spans(cut=False)}, {TWINS}"
 
 
-def _every_fate(scope: Scope, *, only: str = "") -> str:
+def _every_exclusion_reason(scope: Scope, *, only: str = "") -> str:
     return (
         f"{fated(scope, columns='g.id', only=only)}"
         f" UNION ALL {fated_partless(scope, columns='g.id', only=only)}"
@@ -59,7 +62,7 @@ def found_again_soon(selection: Selection, *, days: int = 30) -> int:
     columns = f"g.id, g.unit_id, g.mode_id, {scope.day('g.found_on')} AS day"
     ((count,),) = scope.rows(
         f"{_with(scope)}, events AS MATERIALIZED (SELECT * FROM ({fated(scope, columns=columns)}) AS told"
-        f" WHERE fate = '{Fate.EVENT}')"
+        f" WHERE exclusion_reason = '{ExclusionReason.EVENT}')"
         " SELECT COUNT(*) FROM (SELECT day - LAG(day) OVER"
         " (PARTITION BY unit_id, mode_id ORDER BY day, id) AS since FROM events) AS gaps"
         f" WHERE since <= {int(days)}"

@@ -9,7 +9,7 @@ from typing import Any, Final
 import numpy as np
 
 from servicedesk.reports.histories import Histories
-from servicedesk.reports.queries.fates import TWINS, Fate, fated
+from servicedesk.reports.queries.exclusion_reasons import TWINS, ExclusionReason, fated
 from servicedesk.reports.queries.scope import OVERLAPS, Scope
 from servicedesk.reports.selection import Selection
 
@@ -111,5 +111,6 @@ def _failures(scope: Scope, *, only: str) -> str:
         f"WITH {scope.spans(cut=False)}, {TWINS}"
         " SELECT item, age, mode_id, COUNT(*), MAX(good) FROM"
         f" ({fated(scope, columns=columns, only=f' AND f.age_known{only}')}) AS told"
-        f" WHERE fate = '{Fate.EVENT}' GROUP BY item, age, mode_id ORDER BY item, age, mode_id"
+        f" WHERE exclusion_reason = '{ExclusionReason.EVENT}' GROUP BY item, age, mode_id ORDER BY item, "
+        f"age, mode_id"
     )

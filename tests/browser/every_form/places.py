@@ -43,7 +43,7 @@ def _site_of_time(sent: Sent) -> str:
 PLACES: dict[str, Place] = {
     "people:invite_person": _same_record("people:person"),
     "people:sign_person_out": _same_record("people:person"),
-    "people:end_second_step": _same_record("people:person"),
+    "people:end_mfa": _same_record("people:person"),
     "schedules:look_now": _page("schedules:tasks"),
     "schedules:stop_waiting": _same_record("schedules:task"),
     "schedules:confirm_visit": _same_record("schedules:visit"),

@@ -13,7 +13,7 @@ from django.utils import timezone
 from schedules.models import WeekPlan
 from schedules.weeks import monday_of
 from servicedesk.office.intake import stop
-from servicedesk.people.models import Batch, SecondStep
+from servicedesk.people.models import Batch, MfaDevice
 from tests.factories import (
     CallFactory,
     CareDueFactory,
@@ -65,11 +65,11 @@ def recipe(name: str) -> Callable[[Maker], Maker]:
     return keep
 
 
-@recipe("people:end_second_step")
-def _second_step() -> Sent:
+@recipe("people:end_mfa")
+def _mfa() -> Sent:
     person = technician()
-    SecondStep.objects.create(user=person, secret="J" * 32, since=timezone.now())
-    return Sent("people:end_second_step", (person.pk,))
+    MfaDevice.objects.create(user=person, secret="J" * 32, since=timezone.now())
+    return Sent("people:end_mfa", (person.pk,))
 
 
 @recipe("people:sign_person_out")
@@ -106,9 +106,9 @@ def _due_care() -> Sent:
     return Sent("schedules:look_now")
 
 
-@recipe("schedules:wishes")
-def _wishes() -> Sent:
-    sent = FORMS["schedules:wishes"]()
+@recipe("schedules:email_preference")
+def _email_preference() -> Sent:
+    sent = FORMS["schedules:email_preference"]()
     sent.data = {"what": "visits"}
     return sent
 

@@ -11,7 +11,7 @@ from django.urls import reverse
 from django.utils import timezone
 from playwright.sync_api import expect
 
-from servicedesk.people.models import Role, SecondStep, SignedIn
+from servicedesk.people.models import MfaDevice, Role, UserSession
 from servicedesk.people.operations import invite_person
 from tests.browser.acts import PASSWORD
 from tests.browser.every_form.stand import DESK, PHONE, Stand, Window
@@ -54,11 +54,11 @@ def test_signing_in_and_out(stand: Stand, role: str, width: tuple[int, int]) -> 
     with stand.window(width=width) as window:
         sign_in(window, f"the-{role}")
         assert stand.people[role].name in window.page.inner_text("footer")
-        assert SignedIn.objects.filter(user=stand.people[role]).count() == 1
+        assert UserSession.objects.filter(user=stand.people[role]).count() == 1
         window.open("/me/")
         press(window, "Sign out")
         assert window.heading == "Sign in"
-    assert not SignedIn.objects.filter(user=stand.people[role]).exists()
+    assert not UserSession.objects.filter(user=stand.people[role]).exists()
 
 
 def test_a_first_password(stand: Stand, width: tuple[int, int]) -> None:
@@ -103,7 +103,7 @@ def test_the_code_from_a_phone(stand: Stand, width: tuple[int, int]) -> None:
         window.page.locator("input[type=password]").fill(PASSWORD)
         window.page.locator("input[name=code]").fill(code.now())
         press(window, "Ask me for a code from now on")
-        assert SecondStep.objects.filter(user=person).exists()
+        assert MfaDevice.objects.filter(user=person).exists()
         window.open("/me/")
         press(window, "Sign out")
         sign_in(window, "the-owner")
@@ -114,16 +114,16 @@ def test_the_code_from_a_phone(stand: Stand, width: tuple[int, int]) -> None:
         window.page.locator("input[type=password]").fill(PASSWORD)
         window.page.locator("main form button").click()
         expect(window.page.get_by_role("status")).to_have_text("You sign in without a code now.")
-    assert not SecondStep.objects.filter(user=person).exists()
+    assert not MfaDevice.objects.filter(user=person).exists()
 
 
 def test_signing_out_elsewhere(stand: Stand) -> None:
     person = stand.people["scheduler"]
     with stand.window("scheduler"), stand.window("scheduler"), stand.window("scheduler") as window:
         window.open("/me/")
-        assert SignedIn.objects.filter(user=person).count() == 3
+        assert UserSession.objects.filter(user=person).count() == 3
         press(window, "Sign out there")
-        assert SignedIn.objects.filter(user=person).count() == 2
+        assert UserSession.objects.filter(user=person).count() == 2
         press(window, "Sign out everywhere but here")
-        assert SignedIn.objects.filter(user=person).count() == 1
+        assert UserSession.objects.filter(user=person).count() == 1
         window.open("/me/")

@@ -32,10 +32,10 @@ BY_HAND = {
     "people:sign_out": "test_accounts.py",
     "people:welcome": "test_accounts.py",
     "people:me": "test_accounts.py",
-    "people:second_step": "test_accounts.py",
-    "people:no_second_step": "test_accounts.py",
+    "people:mfa": "test_accounts.py",
+    "people:no_mfa": "test_accounts.py",
     "people:end_browser": "test_accounts.py",
-    "people:end_other_browsers": "test_accounts.py",
+    "people:end_other_user_sessions": "test_accounts.py",
     "schedules:move_visit": "test_by_hand.py",
 }
 IN_THE_FIELD = {
@@ -60,7 +60,7 @@ def pages_of(person: User | None) -> list[tuple[str, str]]:
         ("people:sign_in", "/sign-in/"),
         ("office:customer_visit", f"/your-visit/{report_address(visit)}/"),
         ("office:label", f"/w/{code}/"),
-        ("schedules:wishes", f"/your-mail/{opt_out_token(customer)}/"),
+        ("schedules:email_preference", f"/your-mail/{opt_out_token(customer)}/"),
     ]
 
 

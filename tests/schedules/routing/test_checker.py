@@ -100,7 +100,7 @@ def one(told: Stop, *shifts: Shift) -> Problem:
     return Problem([told], shifts, on_a_line(0, 20))
 
 
-def test_what_is_left_over_is_explained() -> None:
+def test_what_is_unassigned_is_explained() -> None:
     assert why(one(stop(1))) == Why.NOBODY
     assert why(one(stop(1, level=3), shift(level=2))) == Why.SKILL
     assert why(one(stop(1, persons=2), shift(1), shift(2, day=1))) == Why.TWO

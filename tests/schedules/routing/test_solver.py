@@ -36,7 +36,7 @@ def test_a_plan_keeps_all_that_was_said(seed: int) -> None:
         assert each.short == 0
         assert each.lunch is not None or not each.shift.lunch
         assert each.shift.begins <= each.leaves <= each.back <= each.shift.ends
-    left = {each.stop.key for each in plan.left_over}
+    left = {each.stop.key for each in plan.unassigned}
     assert left | set(where) == set(stops)
     assert not left & set(where)
     for key, times in where.items():
@@ -71,7 +71,7 @@ def test_small_rounds_are_the_best_there_are(seed: int) -> None:
         for whose in product(range(2), repeat=5)
     )
     plan = planned(problem, 400)
-    assert not plan.left_over
+    assert not plan.unassigned
     assert sum(each.driving for each in plan.rounds if each.stops) == best
 
 
@@ -82,7 +82,7 @@ def test_what_is_urgent_comes_early() -> None:
     plan = planned(Problem([*long, urgent], shifts, on_a_line(0, 20)))
     begins = {stop: moment for _, stop, moment in told(plan)}
     assert begins["urgent"] < DAY
-    assert not plan.left_over
+    assert not plan.unassigned
 
 
 @pytest.mark.parametrize("seed", range(6))
@@ -148,9 +148,11 @@ def test_two_people_reach_what_must_come_soonest_together_and_first() -> None:
     firsts = [each.stops[0] for each in plan.rounds if each.stops and each.shift.day == 0]
     assert [(timed.stop.key, timed.begins) for timed in firsts] == [("danger", 8 * HOUR + 40 * 60)] * 2
     nobody = planned(Problem([danger], shifts[:2], on_a_line(0, 5, 40)))
-    assert [each.why for each in nobody.left_over] == ["two"]
+    assert [each.why for each in nobody.unassigned] == ["two"]
     far = replace(danger, persons=1, windows=((7 * DAY, 7 * DAY),))
-    assert [each.why for each in planned(Problem([far], shifts, on_a_line(0, 5, 40))).left_over] == ["window"]
+    assert [each.why for each in planned(Problem([far], shifts, on_a_line(0, 5, 40))).unassigned] == [
+        "window"
+    ]
 
 
 def test_progress_is_told_and_nothing_to_plan_is_no_error() -> None:
@@ -158,14 +160,14 @@ def test_progress_is_told_and_nothing_to_plan_is_no_error() -> None:
     plan_rounds(draw_problem(1), search=iterations(100, lambda done, whole: heard.append((done, whole))))
     assert heard[-1] == (100, 100)
     empty = planned(Problem([], [], on_a_line(0)))
-    assert (empty.rounds, empty.left_over) == ((), ())
+    assert (empty.rounds, empty.unassigned) == ((), ())
     alone = planned(Problem([Stop(key=1, place=0, seconds=60)], [], on_a_line(0)))
-    assert [each.why for each in alone.left_over] == ["nobody"]
+    assert [each.why for each in alone.unassigned] == ["nobody"]
 
 
 def test_a_van_holds_so_much() -> None:
     stops = [Stop(key=number, place=number, seconds=600, load=3) for number in (1, 2, 3)]
     shifts = [shift(number, room=6) for number in (1, 2)]
     plan = planned(Problem(stops, shifts, on_a_line(0, 10, 20, 30)))
-    assert not plan.left_over
+    assert not plan.unassigned
     assert sorted(len(each.stops) for each in plan.rounds) == [1, 2]

@@ -162,7 +162,7 @@ def test_cancelling_needs_a_reason_and_no_danger(as_technician: Client, log: Log
     assert post(as_technician, "cancel", call.pk, why="logged twice").status_code == 302
     call.refresh_from_db()
     assert (call.state, call.task.state) == ("cancelled", "cancelled")  # type: ignore[union-attr]
-    assert "cancelled: logged twice" in Change.objects.about(call).for_page()[0].did
+    assert "cancelled: logged twice" in Change.objects.about(call).for_page()[0].action
 
 
 def test_an_ended_call_opens_again_with_a_new_repair(as_technician: Client, call: Call) -> None:

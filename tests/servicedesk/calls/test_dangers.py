@@ -133,8 +133,8 @@ class TestOneRecord:
     def test_on_the_call_it_is_in_the_history_of_the_window(self, danger: Call, porch: Porch) -> None:
         operations.make_safe(danger, how="boarded", by=None, at=timezone.now())
         self.check_safe(danger, "boarded")
-        did = Change.objects.about(porch.unit).values_list("did", flat=True)
-        assert any("made safe: boarded" in line for line in did)
+        action = Change.objects.about(porch.unit).values_list("action", flat=True)
+        assert any("made safe: boarded" in line for line in action)
         operations.make_safe(danger, how="again", by=None, at=timezone.now())
         self.check_safe(danger, "boarded")
 

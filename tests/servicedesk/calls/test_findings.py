@@ -62,7 +62,7 @@ def test_a_finding_is_stored_on_its_part_as_part_of_a_look(
     assert (look.unit, look.seen_on, look.outcome, look.call) == (porch.unit, day(0), "findings", call)
     call.refresh_from_db()
     assert call.state == "in-process"
-    assert "found: corner joint: cracked, panel 2" in Change.objects.about(porch.unit).for_page()[0].did
+    assert "found: corner joint: cracked, panel 2" in Change.objects.about(porch.unit).for_page()[0].action
     page = as_technician.get(call.get_absolute_url()).content.decode()
     assert "Corner joint: cracked" in page
     assert "plastic corner key" in page
@@ -288,7 +288,7 @@ class TestCorrecting:
         assert (finding.mode, finding.installed_part, finding.panel) == (porch.cracked, porch.corner, 4)
         assert finding.call is not None
         changed = {field.field for field in Change.objects.about(finding).for_page()[0].fields.all()}
-        assert {"mode", "installed_part", "corner"} <= changed
+        assert {"mode", "installed part", "corner"} <= changed
         page = as_technician.get(reverse("calls:change_finding", args=[finding.pk])).content.decode()
         assert "corrected" in page
 

@@ -32,7 +32,7 @@ def test_one_click_stores_a_good_look_and_says_so(
     look = Inspection.objects.get()
     assert (look.unit, look.seen_on, look.outcome) == (porch.unit, day(0), "fine")
     assert (look.seen_by, look.call, look.visit) == (technician, None, None)
-    assert Change.objects.about(porch.unit).for_page()[0].did == "seen, fine"
+    assert Change.objects.about(porch.unit).for_page()[0].action == "seen, fine"
 
 
 def test_two_clicks_are_one_look(as_technician: Client, porch: Porch) -> None:

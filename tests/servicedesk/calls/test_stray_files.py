@@ -95,7 +95,7 @@ def test_a_photo_of_a_larger_step_that_was_given_up_goes(folder: Path) -> None:
 
 @pytest.mark.django_db
 @pytest.mark.parametrize("error", [OperationalError, InterfaceError, ZeroDivisionError])
-def test_a_photo_stays_marked_where_a_server_did_not_say_whether_it_was_stored(
+def test_a_photo_stays_marked_where_a_server_action_not_say_whether_it_was_stored(
     folder: Path, error: type[Exception]
 ) -> None:
     with pytest.raises(error), stored(Taken(b"a photo", 1, 1)):

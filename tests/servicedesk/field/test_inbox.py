@@ -77,7 +77,7 @@ def test_the_same_record_gets_the_same_answer_and_makes_one_finding(
     assert first.json() == again.json() == {"state": "received", "words": f"binds at unit {unit.code}"}
     finding = Finding.objects.get()
     assert (finding.note, finding.works.get().kind) == ("squeaks", "adjusted")
-    assert Change.objects.about(finding)[0].door == "phone"
+    assert Change.objects.about(finding)[0].source == "phone"
 
 
 def test_another_body_under_the_same_key_is_refused(as_technician: Client, unit: Unit) -> None:

@@ -93,7 +93,7 @@ def test_the_office_reads_all_that_was_typed_and_marks_it_as_settled(
     as_scheduler.post(f"/phone-records/{row.pk}/seen/")
     assert "4711" not in words_of(as_scheduler.get("/").content)
     change = Change.objects.about(unit).order_by("-pk")[0]
-    assert (change.did[:8], change.by) == ("settled:", scheduler)
+    assert (change.action[:8], change.by) == ("settled:", scheduler)
 
 
 def test_what_is_to_be_settled_is_said_in_words(

@@ -29,7 +29,7 @@ from servicedesk.office.demo.histories import Records, write_records
 from servicedesk.office.demo.scenario import build_fleet
 from servicedesk.office.demo.sources import read_scenario
 from servicedesk.people.models import Change, Role, User
-from servicedesk.people.models.changes import Door
+from servicedesk.people.models.changes import Source
 from tests.servicedesk.reports.naive_counts import lost_sites
 from units.models import FailureMode, InstalledPart, ObservationPeriod, Ownership, Site, Unit
 
@@ -140,7 +140,7 @@ def test_the_register_holds_what_no_file_can_say(demo: Demo) -> None:
     assert set(Unit.objects.filter(lower_lite_mm__gt=0).values_list("code", flat=True)) == with_lite
     assert Unit.objects.exclude(crew="").filter(opening_width_mm__isnull=False).exists()
     # All of it came in by command, save what the two imports wrote.
-    assert set(Change.objects.values_list("door", flat=True)) == {Door.COMMAND, Door.IMPORT}
+    assert set(Change.objects.values_list("source", flat=True)) == {Source.COMMAND, Source.IMPORT}
 
 
 def test_every_failure_stands_on_the_part_that_failed(demo: Demo) -> None:
@@ -209,7 +209,7 @@ def test_the_rounds_of_next_week_are_planned(demo: Demo) -> None:
     plan = WeekPlan.objects.get()
     assert plan.stage == WeekPlan.Stage.DONE
     assert plan.visits.count() >= 15
-    assert plan.left_over.exists()
+    assert plan.unassigned.exists()
     assert Absence.objects.count() == 1
 
 

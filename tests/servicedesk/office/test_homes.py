@@ -131,18 +131,18 @@ def test_home_takes_the_same_few_queries_however_much_there_is(
 
 
 @pytest.mark.parametrize(
-    ("name", "subject", "did"),
+    ("name", "subject", "action"),
     [
         ("office:see_record", "units.unit", "settled: trial"),
         ("office:see_answer", "schedules.visit", "customer’s answer seen"),
     ],
 )
 def test_who_saw_what_needed_a_look_is_in_the_history_once(
-    as_scheduler: Client, scheduler: User, name: str, subject: str, did: str
+    as_scheduler: Client, scheduler: User, name: str, subject: str, action: str
 ) -> None:
     address = FORMS[name]().path
     before = list(Change.objects.values_list("pk", flat=True))
     for _ in range(2):
         assert as_scheduler.post(address).status_code == 302
     (line,) = Change.objects.exclude(pk__in=before)
-    assert (line.by, line.subject, line.did) == (scheduler, subject, did)
+    assert (line.by, line.subject, line.action) == (scheduler, subject, action)

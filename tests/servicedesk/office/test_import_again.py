@@ -154,7 +154,7 @@ def test_one_line_of_history_tells_of_an_import_and_of_its_undoing(owner: User) 
     intake.undo(batch, by=owner, at=AT)
     changes = Change.objects.about(batch).order_by("pk")
     # 2 units, 9 parts, 2 periods, a site, its owner, the ownership; 6 rows: 2 calls, 4 findings, 6 works.
-    assert [(row.did.split(",")[0], row.by, row.door) for row in changes] == [
+    assert [(row.action.split(",")[0], row.by, row.source) for row in changes] == [
         ("files handed in: UNITS.csv and HISTORY.csv", owner, "import"),
         ("units: 2 rows applied", owner, "import"),
         ("to be undone: 6 history rows", owner, "import"),
@@ -166,7 +166,7 @@ def test_one_line_of_history_tells_of_an_import_and_of_its_undoing(owner: User) 
 def test_one_of_a_thing_is_told_as_one() -> None:
     batch = bring_in([unit()], [event(what="care")])
     intake.undo(batch, by=None, at=AT)
-    told = [row.did for row in Change.objects.about(batch).order_by("pk")]
+    told = [row.action for row in Change.objects.about(batch).order_by("pk")]
     assert told[1] == "units: 1 row applied, 0 known, 0 bad; history: 1 row applied, 0 known, 0 bad"
     # Care of a unit is a work for each of its two parts that have a rule.
     assert told[2] == "to be undone: 1 history row, 2 work records, 1 period, 5 parts, 1 unit, 1 site"

@@ -111,9 +111,9 @@ def test_an_undoing_stops_says_how_far_it_came_and_goes_on(as_scheduler: Client,
     as_scheduler.post(f"/files/{batch.pk}/go-on/")
     batch.refresh_from_db()
     assert (batch.stage, batch.problem, Unit.objects.count()) == (Batch.Stage.UNDONE, "", 0)
-    did = list(Change.objects.about(batch).order_by("pk").values_list("did", flat=True))
-    assert any(line.startswith("stopped while being undone") for line in did)
-    assert did[-1].startswith("undone: ")
+    action = list(Change.objects.about(batch).order_by("pk").values_list("action", flat=True))
+    assert any(line.startswith("stopped while being undone") for line in action)
+    assert action[-1].startswith("undone: ")
 
 
 @pytest.mark.parametrize("way", ["go on", "undo"])
@@ -146,7 +146,7 @@ def test_an_import_stopped_while_another_is_gone_on_with_is_let_be(
     first, second = bring_in([unit("A1", site="A")]), bring_in([unit("B1", site="B")])
     Batch.objects.update(stage=Batch.Stage.UNDOING)
     for each in (first, second):
-        write_change(each, did="to be undone: 1 unit", by=None, at=timezone.now())
+        write_change(each, action="to be undone: 1 unit", by=None, at=timezone.now())
     go_on = batches.go_on
 
     def slowly(batch: Batch) -> Batch:

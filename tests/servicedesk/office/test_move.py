@@ -35,7 +35,7 @@ from django.db.models import JSONField, Value
 from schedules.models import AgreedTime, WorkingDay
 from schedules.operations.calendars import make_link
 from servicedesk.calls.models import PhoneRecord
-from servicedesk.people.models import Touch, User
+from servicedesk.people.models import TableVersion, User
 from servicedesk.reports.models import LotFlag
 from units.models import ComponentType, Customer, Site
 olive = User.objects.get(username='olive')
@@ -83,12 +83,12 @@ print('PAGES', json.dumps(told))
 """
 GO_ON = """
 from django.db import IntegrityError, transaction
-from servicedesk.people.models import Touch
+from servicedesk.people.models import TableVersion
 from tests.factories import UnitFactory
 from units.models import Customer, InstalledPart
-touches = Touch.objects.count()
+touches = TableVersion.objects.count()
 unit = UnitFactory(code='U-new', site__code='S-new')
-assert Touch.objects.count() > touches
+assert TableVersion.objects.count() > touches
 print('NEW', Customer.objects.create(name='Next').pk)
 installed_part = InstalledPart.objects.filter(removed_on__isnull=True).first()
 try:

@@ -25,11 +25,11 @@ from servicedesk.people.models import (
     ChangedField,
     Erasure,
     InputFile,
-    SignedIn,
     StagedCustomer,
     StagedProblem,
     StagedRow,
     User,
+    UserSession,
 )
 from servicedesk.refusals import RuleViolation
 from tests.factories import (
@@ -87,17 +87,17 @@ def quillmar(scheduler: User) -> Customer:
     )
     unit = UnitFactory(site=site, note="Tessavane porch, left")
     ownership = OwnershipFactory(site=site, customer=customer, from_on=date(2020, 1, 1))
-    write_change(ownership, did="became owner", by=scheduler, at=AT, after=shown_values(ownership))
-    write_change(unit, did="added", by=scheduler, at=AT, after=shown_values(unit))
+    write_change(ownership, action="became owner", by=scheduler, at=AT, after=shown_values(ownership))
+    write_change(unit, action="added", by=scheduler, at=AT, after=shown_values(unit))
     call = CallFactory(site=site, unit=unit, told_at=AT, told_by=CALLER, phone=MOBILE)
     call.words = f"{CALLER} says the track of Mrs Tessavane binds; call 555.0199"
-    save_change(call, did="changed", by=scheduler, at=AT)
+    save_change(call, action="changed", by=scheduler, at=AT)
     close_call(call, by=scheduler, at=AT)
     visit = VisitFactory(
         site=site, starts_at=AT, ends_at=AT + timedelta(hours=1), state="confirmed", place=LANE
     )
     visit.note, visit.finished_at = "Ask for Quillmar", AT
-    save_change(visit, did="changed", by=scheduler, at=AT)
+    save_change(visit, action="changed", by=scheduler, at=AT)
     part = InstalledPartFactory(unit=unit)
     FindingFactory(
         installed_part=part, found_on=date(2024, 3, 1), note="Quillmar showed us the crack, 555 0142"
@@ -170,7 +170,7 @@ def test_an_erasure_is_itself_recorded(quillmar: Customer, owner: User) -> None:
     lines = Change.objects.count()
     erase_customer(quillmar, places=False, by=owner, at=AT)
     last = Change.objects.about(quillmar).order_by("-pk")[0]
-    assert (last.did, last.by) == ("a customer’s words were erased", owner)
+    assert (last.action, last.by) == ("a customer’s words were erased", owner)
     assert Change.objects.count() > lines
     assert Erasure.objects.filter(subject="units.customer", subject_id=quillmar.pk, by=owner).exists()
     told = {field.after for change in Change.objects.about(quillmar) for field in change.fields.all()}
@@ -321,4 +321,4 @@ def test_sessions_that_ran_out_are_thrown_away(as_owner: Client) -> None:
     at = datetime.now(UTC)
     assert forget_old(at=at) == 0
     assert forget_old(at=at + timedelta(days=15)) == 1
-    assert not SignedIn.objects.exists()
+    assert not UserSession.objects.exists()

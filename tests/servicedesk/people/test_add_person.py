@@ -29,7 +29,7 @@ def test_the_first_owner_signs_in_and_can_open_the_figures(monkeypatch: pytest.M
     assert client.get("/figures/").status_code == 200
     ida = User.objects.get()
     assert (ida.name, ida.role) == ("Ida Probe", Role.OWNER)
-    assert Change.objects.about(ida).for_page()[0].did == "added as owner"
+    assert Change.objects.about(ida).for_page()[0].action == "added as owner"
 
 
 def test_another_role_can_be_given(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -43,7 +43,7 @@ EDITS = {
     "schedules:change_letter_text": ("title", "Your visit", "We are coming"),
     "schedules:change_terms": ("begins_0", "07:30", "06:30"),
     "schedules:change_visit": ("note", "Ring twice", "Ring once"),
-    "schedules:customer_wishes": ("what", "nothing", "all"),
+    "schedules:customer_email_preference": ("what", "nothing", "all"),
     "schedules:weather": ("mon", "55 °F", "57 °F"),
     "units:change_customer": ("note", "Calls at noon", "Calls at night"),
     "units:change_reference": ("note", "Sold since spring", "Sold since fall"),
@@ -176,7 +176,7 @@ def test_every_form_that_asks_for_values_is_known(two: tuple[Client, Client], do
 
 
 @pytest.mark.parametrize("name", EDITS)
-def test_what_the_other_stored_is_not_overwritten_by_who_did_not_touch_it(
+def test_what_the_other_stored_is_not_overwritten_by_who_action_not_touch_it(
     two: tuple[Client, Client], doors: dict[str, str], name: str
 ) -> None:
     address, (field, value, _) = doors[name], EDITS[name]
@@ -198,7 +198,7 @@ def test_who_typed_something_else_sees_both_and_decides(
     two: tuple[Client, Client], doors: dict[str, str], name: str
 ) -> None:
     address, (field, theirs, mine) = doors[name], EDITS[name]
-    if name == "schedules:customer_wishes":
+    if name == "schedules:customer_email_preference":
         theirs, mine = "visits", "nothing"
     first, second = (opened(client, address) for client in two)
     store(two[0], address, {**first, field: theirs})

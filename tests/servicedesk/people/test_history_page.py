@@ -9,9 +9,9 @@ from datetime import UTC, datetime, timedelta
 import pytest
 from django.test import Client
 
-from servicedesk.people.history import through, write_change
+from servicedesk.people.history import change_source, write_change
 from servicedesk.people.models import Change, User
-from servicedesk.people.models.changes import Door
+from servicedesk.people.models.changes import Source
 from tests.factories import CustomerFactory, SiteFactory
 
 pytestmark = pytest.mark.django_db
@@ -23,10 +23,12 @@ AT = datetime(2026, 5, 4, 12, 0, tzinfo=UTC)
 def changes(owner: User, scheduler: User) -> list[Change]:
     """Three changes: of a customer by an owner, of a site by a scheduler, and of the same by the clock."""
     customer, site = CustomerFactory(), SiteFactory()
-    first = write_change(customer, did="changed", by=owner, at=AT, before={"name": "A"}, after={"name": "=B"})
-    second = write_change(site, did="care: we do", by=scheduler, at=AT + timedelta(days=1))
-    with through(Door.CLOCK):
-        third = write_change(site, did="looked at", by=None, at=AT + timedelta(days=2))
+    first = write_change(
+        customer, action="changed", by=owner, at=AT, before={"name": "A"}, after={"name": "=B"}
+    )
+    second = write_change(site, action="care: we do", by=scheduler, at=AT + timedelta(days=1))
+    with change_source(Source.CLOCK):
+        third = write_change(site, action="looked at", by=None, at=AT + timedelta(days=2))
     return [first, second, third]
 
 
@@ -38,14 +40,14 @@ def lines(client: Client, **asked: object) -> list[dict[str, str]]:
     return list(csv.DictReader(io.StringIO(content)))
 
 
-def test_the_file_says_who_when_through_which_door_and_what_changed(
+def test_the_file_says_who_when_through_which_source_and_what_changed(
     as_owner: Client, changes: list[Change], owner: User
 ) -> None:
     third, second, first = lines(as_owner)
     assert first == {
         "at": "2026-05-04T08:00:00-04:00",
         "by": owner.name,
-        "door": "command",
+        "source": "command",
         "record": "customer",
         "number": str(changes[0].subject_id),
         "what": "changed",
@@ -54,7 +56,7 @@ def test_the_file_says_who_when_through_which_door_and_what_changed(
         "after": "'=B",
     }
     assert (second["what"], second["field"]) == ("care: we do", "")
-    assert (third["door"], third["by"]) == ("clock", "")
+    assert (third["source"], third["by"]) == ("clock", "")
 
 
 def test_it_can_be_asked_for_in_parts(as_owner: Client, changes: list[Change], scheduler: User) -> None:
@@ -62,7 +64,7 @@ def test_it_can_be_asked_for_in_parts(as_owner: Client, changes: list[Change], s
     assert len(lines(as_owner, subject="units.site")) == 2
     assert len(lines(as_owner, subject="units.site", number=site)) == 2
     assert [line["what"] for line in lines(as_owner, by=scheduler.pk)] == ["care: we do"]
-    assert [line["what"] for line in lines(as_owner, door="clock")] == ["looked at"]
+    assert [line["what"] for line in lines(as_owner, source="clock")] == ["looked at"]
     assert [line["what"] for line in lines(as_owner, on_from="2026-05-05", on_until="2026-05-05")] == [
         "care: we do"
     ]
@@ -96,7 +98,11 @@ def test_long_histories_come_in_pages_that_ask_as_much_as_short_ones(
     customer = CustomerFactory()
     for number in range(120):
         write_change(
-            customer, did=f"line {number}", by=owner, at=AT + timedelta(minutes=number), after={"name": "x"}
+            customer,
+            action=f"line {number}",
+            by=owner,
+            at=AT + timedelta(minutes=number),
+            after={"name": "x"},
         )
     page = as_owner.get("/history/").content.decode()
     assert "line 119" in page

@@ -19,15 +19,15 @@ AT = datetime(2026, 5, 4, 12, 0, tzinfo=UTC)
 @pytest.fixture
 def change(owner: User) -> Change:
     """One line of history with a field."""
-    return write_change(CustomerFactory(), did="changed", by=owner, at=AT, after={"name": "Ada Vole"})
+    return write_change(CustomerFactory(), action="changed", by=owner, at=AT, after={"name": "Ada Vole"})
 
 
 STATEMENTS = [
-    "UPDATE people_change SET did = 'nothing'",
-    "UPDATE people_change SET did = 'erased'",
+    "UPDATE people_change SET action = 'nothing'",
+    "UPDATE people_change SET action = 'erased'",
     "UPDATE people_change SET by_id = NULL",
     "UPDATE people_change SET at = '2020-01-01 00:00:00+00:00'",
-    "UPDATE people_change SET door = 'clock'",
+    "UPDATE people_change SET source = 'clock'",
     "UPDATE people_change SET subject_id = subject_id + 1",
     "DELETE FROM people_changedfield",
     "UPDATE people_changedfield SET after = 'Nobody'",
@@ -46,7 +46,7 @@ def test_plain_sql_can_not_rewrite_the_history(change: Change, statement: str) -
     ):
         cursor.execute(statement)
     held = change.fields.get()
-    assert (Change.objects.get().did, held.before, held.after) == ("changed", "", "Ada Vole")
+    assert (Change.objects.get().action, held.before, held.after) == ("changed", "", "Ada Vole")
 
 
 LINE, FIELD, ERASURE = "people_change", "people_changedfield", "people_erasure"
@@ -97,7 +97,7 @@ def test_a_row_can_not_be_put_in_the_place_of_another(
 @pytest.mark.sqlite
 @pytest.mark.parametrize("table", COLUMNS)
 def test_a_row_can_not_be_moved_onto_another(change: Change, owner: User, table: str) -> None:
-    write_change(owner, did="looked at", by=owner, at=AT, after={"name": "Bo Vole"})
+    write_change(owner, action="looked at", by=owner, at=AT, after={"name": "Bo Vole"})
     for number in (7, 8):
         Erasure.objects.create(subject="units.customer", subject_id=number, at=AT, by=owner)
     before = rows_of_the_history()
@@ -112,7 +112,7 @@ def test_a_row_can_not_be_moved_onto_another(change: Change, owner: User, table:
 
 
 def test_a_line_without_fields_can_not_be_deleted_either(owner: User) -> None:
-    write_change(owner, did="looked at", by=owner, at=AT)
+    write_change(owner, action="looked at", by=owner, at=AT)
     with (
         pytest.raises(DatabaseError, match="only_added"),
         transaction.atomic(),
@@ -137,7 +137,7 @@ def test_truncating_is_refused(change: Change) -> None:
 def test_an_erasure_lets_old_words_give_way_to_erased_and_to_nothing_else(
     change: Change, owner: User
 ) -> None:
-    other = write_change(CustomerFactory(), did="changed", by=owner, at=AT, after={"name": "Bo Vole"})
+    other = write_change(CustomerFactory(), action="changed", by=owner, at=AT, after={"name": "Bo Vole"})
     Erasure.objects.create(subject=change.subject, subject_id=change.subject_id, at=AT, by=owner)
     with pytest.raises(DatabaseError, match="only_added"), transaction.atomic():
         ChangedField.objects.filter(change=change).update(after="Somebody")
@@ -146,9 +146,9 @@ def test_an_erasure_lets_old_words_give_way_to_erased_and_to_nothing_else(
     with pytest.raises(DatabaseError, match="only_added"), transaction.atomic():
         ChangedField.objects.filter(change=other).update(after="erased")
     with pytest.raises(DatabaseError, match="only_added"), transaction.atomic():
-        Change.objects.filter(pk=change.pk).update(did="erased", door="clock")
+        Change.objects.filter(pk=change.pk).update(action="erased", source="clock")
     ChangedField.objects.filter(change=change).update(after="erased")
-    Change.objects.filter(pk=change.pk).update(did="erased")
+    Change.objects.filter(pk=change.pk).update(action="erased")
     assert change.fields.get().after == "erased"
     assert other.fields.get().after == "Bo Vole"
 

@@ -154,7 +154,7 @@ def test_a_changed_role_is_one_role_and_stands_in_the_history(as_owner: Client, 
     assert answer.status_code == 302
     assert [group.name for group in User.objects.get(pk=tess.pk).groups.all()] == ["scheduler"]
     change = Change.objects.about(tess).get()
-    assert change.did == "changed; now scheduler"
+    assert change.action == "changed; now scheduler"
     assert {(field.field, field.after) for field in change.fields.all()} == {
         ("phone", "555-0142"),
         ("email address", "t@company.example"),

@@ -11,7 +11,7 @@ from typing import Any
 from django.utils import timezone
 
 from servicedesk.calls.models import Call, Finding, Inspection, Work
-from servicedesk.reports.queries.fates import Fate
+from servicedesk.reports.queries.exclusion_reasons import ExclusionReason
 from servicedesk.reports.selection import Selection
 from units.models import FailureMode, InstalledPart, ObservationPeriod, PartialRemoval, Unit
 
@@ -29,7 +29,7 @@ class Counts:
     events: dict[Any, int] = field(default_factory=lambda: defaultdict(int))
     looked_days: dict[Any, int] = field(default_factory=lambda: defaultdict(int))
     look_events: dict[Any, int] = field(default_factory=lambda: defaultdict(int))
-    excluded: dict[Fate, int] = field(default_factory=lambda: defaultdict(int))
+    excluded: dict[ExclusionReason, int] = field(default_factory=lambda: defaultdict(int))
     ageless: set[int] = field(default_factory=set)
     without_time: int = 0
 
@@ -52,17 +52,17 @@ def naive_counts(chosen: Selection, *, by: str) -> Counts:
             if not part.age_known:
                 counts.ageless.add(part.pk)
         counts.without_time += _is_without_time(part, chosen)
-    for finding, fate in fated_findings(chosen):
-        if fate == Fate.EVENT:
+    for finding, exclusion_reason in fated_findings(chosen):
+        if exclusion_reason == ExclusionReason.EVENT:
             assert finding.installed_part is not None
             counts.events[_event_group(finding, by)] += 1
             counts.look_events[_event_group(finding, by)] += finding.mode.only_at_look
         else:
-            counts.excluded[fate] += 1
+            counts.excluded[exclusion_reason] += 1
     return counts
 
 
-def fated_findings(chosen: Selection) -> Iterator[tuple[Finding, Fate]]:
+def fated_findings(chosen: Selection) -> Iterator[tuple[Finding, ExclusionReason]]:
     """Say of every finding of a selection what it counts as."""
     first: dict[tuple[Any, ...], int] = {}
     lost = lost_sites(chosen.as_of)
@@ -80,7 +80,7 @@ def fated_findings(chosen: Selection) -> Iterator[tuple[Finding, Fate]]:
             continue
         if finding.installed_part is not None:
             finding.installed_part.lost_on = lost.get(finding.unit.site_id)  # type: ignore[attr-defined]
-        yield finding, _fate(finding, twin=twin, as_of=chosen.as_of)
+        yield finding, _exclusion_reason(finding, twin=twin, as_of=chosen.as_of)
 
 
 def lost_sites(as_of: date) -> dict[int, date]:
@@ -265,16 +265,16 @@ def _is_without_time(part: InstalledPart, chosen: Selection) -> bool:
     return any(begin == end and _counts(begin, chosen) for begin, end in spans)
 
 
-def _fate(finding: Finding, *, twin: bool, as_of: date) -> Fate:
+def _exclusion_reason(finding: Finding, *, twin: bool, as_of: date) -> ExclusionReason:
     if not finding.is_failure:
-        return Fate.WEAR_ONLY
+        return ExclusionReason.WEAR_ONLY
     if finding.repeat or finding.continues_id:
-        return Fate.REPEAT
+        return ExclusionReason.REPEAT
     part = finding.installed_part
     if part is None:
-        return Fate.PART_UNKNOWN
+        return ExclusionReason.PART_UNKNOWN
     if twin:
-        return Fate.SAME_EVENT
+        return ExclusionReason.SAME_EVENT
     age = (finding.found_on - part.fitted_on).days
     spans = spans_of(part, as_of)
     in_place = age >= 0 and (part.removed_on is None or finding.found_on <= part.removed_on)
@@ -283,20 +283,20 @@ def _fate(finding: Finding, *, twin: bool, as_of: date) -> Fate:
         age == 0 and any(begin == 0 for begin, _ in spans)
     ):
         if _was_there_before(finding, part, as_of):
-            return Fate.AT_TAKE_OVER
+            return ExclusionReason.AT_TAKE_OVER
         looked_on = last_look(part.unit, as_of)
         if finding.mode.only_at_look and (looked_on is None or finding.found_on > looked_on):
-            return Fate.LAST_WORD
-        return Fate.EVENT
+            return ExclusionReason.LAST_WORD
+        return ExclusionReason.EVENT
     if in_place and any(p.from_on == finding.found_on and p.from_on > part.fitted_on for p in periods):
-        return Fate.AT_TAKE_OVER
+        return ExclusionReason.AT_TAKE_OVER
     if in_place and part.lost_on == finding.found_on:  # type: ignore[attr-defined]
-        return Fate.LAST_WORD
+        return ExclusionReason.LAST_WORD
     watched = any(
         p.from_on <= finding.found_on and (p.until_on is None or finding.found_on <= p.until_on)
         for p in periods
     )
-    return Fate.NO_TIME if in_place and watched else Fate.NOT_WATCHED
+    return ExclusionReason.NO_TIME if in_place and watched else ExclusionReason.NOT_WATCHED
 
 
 def _was_there_before(finding: Finding, part: InstalledPart, as_of: date) -> bool:

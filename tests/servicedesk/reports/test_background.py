@@ -16,7 +16,7 @@ from django.utils import timezone
 from pytest_django import Settings
 
 from schedules.models import CareRule
-from servicedesk.people.models import Role, Touch, User
+from servicedesk.people.models import Role, TableVersion, User
 from servicedesk.reports import background, tasks, views
 from servicedesk.reports.background import HOLDS_SECONDS, TAKEN_UP_AGAIN, FigureError
 from servicedesk.reports.models import FigureRequest
@@ -214,10 +214,10 @@ def test_an_address_too_long_to_be_stored_is_refused(as_owner: Client) -> None:
 
 def test_what_an_import_leaves_is_thrown_away_before_the_night(monkeypatch: pytest.MonkeyPatch) -> None:
     fleet_of(2)
-    monkeypatch.setattr(tasks, "MANY_TOUCHES", 1_200)
-    Touch.objects.bulk_create(Touch() for _ in range(1_300))
+    monkeypatch.setattr(tasks, "MANY_VERSIONS", 1_200)
+    TableVersion.objects.bulk_create(TableVersion() for _ in range(1_300))
     tasks.compute_figures()
-    assert Touch.objects.count() <= 1_001
-    before = Touch.objects.version()
+    assert TableVersion.objects.count() <= 1_001
+    before = TableVersion.objects.version()
     tasks.compute_figures()
-    assert Touch.objects.version() == before
+    assert TableVersion.objects.version() == before

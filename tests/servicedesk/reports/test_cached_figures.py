@@ -13,7 +13,7 @@ from django.test import Client
 from django.test.utils import CaptureQueriesContext
 from pytest_django import Settings
 
-from servicedesk.people.models import Touch
+from servicedesk.people.models import TableVersion
 from servicedesk.reports.cached_figures import cached_figure
 from servicedesk.reports.queries import cells
 from tests.beside import somebody_who
@@ -77,20 +77,20 @@ WRITES: dict[str, Callable[[Fleet], Any]] = {
 @pytest.mark.parametrize("what", WRITES)
 def test_every_write_moves_the_version(what: str) -> None:
     fleet = fleet_of(2)
-    before = Touch.objects.version()
-    assert Touch.objects.version() == before
+    before = TableVersion.objects.version()
+    assert TableVersion.objects.version() == before
     WRITES[what](fleet)
-    assert Touch.objects.version() != before
+    assert TableVersion.objects.version() != before
 
 
 def test_a_write_that_is_taken_back_leaves_the_version() -> None:
     fleet = fleet_of(1)
-    before = Touch.objects.version()
+    before = TableVersion.objects.version()
     with transaction.atomic():
         fleet.find(InstalledPart.objects.all()[0], 900)
-        assert Touch.objects.version() != before
+        assert TableVersion.objects.version() != before
         transaction.set_rollback(True)
-    assert Touch.objects.version() == before
+    assert TableVersion.objects.version() == before
 
 
 def test_the_page_shows_a_change_at_once(as_owner: Client) -> None:
@@ -116,12 +116,12 @@ def test_another_question_is_another_figure(as_owner: Client) -> None:
 
 def test_old_rows_are_thrown_away_and_the_version_moves_on() -> None:
     for _ in range(30):
-        Touch.objects.create()
-    before = Touch.objects.version()
-    assert Touch.objects.prune(keep=5) >= 25
-    assert Touch.objects.count() <= 6
-    assert Touch.objects.version() != before
-    assert Touch.objects.prune(keep=5) in (0, 1)
+        TableVersion.objects.create()
+    before = TableVersion.objects.version()
+    assert TableVersion.objects.prune(keep=5) >= 25
+    assert TableVersion.objects.count() <= 6
+    assert TableVersion.objects.version() != before
+    assert TableVersion.objects.prune(keep=5) in (0, 1)
 
 
 def test_without_redis_figures_are_computed_each_time(settings: Settings) -> None:
@@ -144,26 +144,26 @@ def test_a_write_that_began_earlier_and_ends_later_is_not_missed() -> None:
     part = InstalledPart.objects.all()[0]
     with somebody_who(lambda: fleet.find(part, 800)):
         fleet.find(part, 801)
-        between = Touch.objects.version()
-    assert Touch.objects.version() != between
+        between = TableVersion.objects.version()
+    assert TableVersion.objects.version() != between
     forget_all()
 
 
 def test_a_write_moves_the_version_of_its_block_only() -> None:
     fleet = fleet_of(3)
     parts = list(InstalledPart.objects.order_by("pk"))
-    before = Touch.objects.versions()
+    before = TableVersion.objects.versions()
     fleet.find(parts[1], 700)
-    after = Touch.objects.versions()
-    block = parts[1].unit.site_id % Touch.BLOCKS
+    after = TableVersion.objects.versions()
+    block = parts[1].unit.site_id % TableVersion.BLOCKS
     assert {key for key in {*before, *after} if before.get(key) != after.get(key)} == {block}
-    both = {parts[0].unit.site_id % Touch.BLOCKS, parts[2].unit.site_id % Touch.BLOCKS}
+    both = {parts[0].unit.site_id % TableVersion.BLOCKS, parts[2].unit.site_id % TableVersion.BLOCKS}
     Unit.objects.filter(pk=parts[0].unit_id).update(site_id=parts[2].unit.site_id)
-    moved = Touch.objects.versions()
+    moved = TableVersion.objects.versions()
     assert {key for key in moved if moved[key] != after.get(key)} == both
     fleet.track.name = "renamed"
     fleet.track.save()
-    assert Touch.objects.versions()[None] != moved.get(None)
+    assert TableVersion.objects.versions()[None] != moved.get(None)
 
 
 def test_many_cells_are_told_apart_as_few_are(monkeypatch: pytest.MonkeyPatch) -> None:

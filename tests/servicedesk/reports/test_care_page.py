@@ -370,7 +370,7 @@ def test_the_owner_changes_the_care_plan_and_the_history_says_why(
     rule.refresh_from_db()
     assert rule.interval_months == months
     change = Change.objects.about(rule).order_by("-pk")[0]
-    assert "because figures of 31 December 2024" in change.did
+    assert "because figures of 31 December 2024" in change.action
     assert change.by is not None
     assert (change.fields.get().before, change.fields.get().after) == ("24", str(months))
 

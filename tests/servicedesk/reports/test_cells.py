@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from servicedesk.reports.queries.cells import Cells, read_cells
-from servicedesk.reports.queries.fates import Fate
+from servicedesk.reports.queries.exclusion_reasons import ExclusionReason
 from servicedesk.reports.selection import Selection, select
 from tests.factories import ConstructionFactory, FailureModeFactory, FindingFactory, SiteFactory
 from tests.servicedesk.reports.small_fleets import Fleet, day, up_to
@@ -34,9 +34,13 @@ def _sums(cells: Cells, place: int) -> tuple[int, int, int]:
     return int(cells.items[mine].sum()), int(cells.days[mine].sum()), int(cells.events[mine].sum())
 
 
-def excluded(selection: Selection) -> dict[Fate, int]:
+def excluded(selection: Selection) -> dict[ExclusionReason, int]:
     """What was left out, without what nothing was left out for."""
-    return {fate: count for fate, count in read_cells(selection, by="component").excluded.items() if count}
+    return {
+        exclusion_reason: count
+        for exclusion_reason, count in read_cells(selection, by="component").excluded.items()
+        if count
+    }
 
 
 def test_a_part_is_at_risk_from_its_fitting_to_the_day_the_records_are_read(fleet: Fleet) -> None:
@@ -59,7 +63,7 @@ def test_a_part_in_two_watched_spans_is_one_item_and_the_gap_does_not_count(flee
     for on in (10, 50, 90):
         fleet.find(part, on)
     assert totals(up_to(100)) == {fleet.track.pk: (1, 60, 2)}
-    assert excluded(up_to(100)) == {Fate.NOT_WATCHED: 1}
+    assert excluded(up_to(100)) == {ExclusionReason.NOT_WATCHED: 1}
 
 
 def test_the_span_is_open_at_its_beginning_and_closed_at_its_end(fleet: Fleet) -> None:
@@ -69,7 +73,7 @@ def test_the_span_is_open_at_its_beginning_and_closed_at_its_end(fleet: Fleet) -
     for on in (10, 11, 20, 21):
         fleet.find(part, on)
     assert totals(up_to(100)) == {fleet.track.pk: (1, 10, 2)}
-    assert excluded(up_to(100)) == {Fate.AT_TAKE_OVER: 1, Fate.NOT_WATCHED: 1}
+    assert excluded(up_to(100)) == {ExclusionReason.AT_TAKE_OVER: 1, ExclusionReason.NOT_WATCHED: 1}
 
 
 def test_a_failure_on_the_day_of_fitting_counts(fleet: Fleet) -> None:
@@ -99,7 +103,7 @@ def test_a_failure_found_on_the_day_of_taking_over_is_left_out_and_told(fleet: F
     fleet.find(part, 10)
     fleet.find(new, 10, mode=fleet.waves)  # fitted that very day: the age of half a day, and watched
     assert totals(up_to(100)) == {fleet.liner.pk: (1, 90, 1)}
-    assert excluded(up_to(100)) == {Fate.AT_TAKE_OVER: 1}
+    assert excluded(up_to(100)) == {ExclusionReason.AT_TAKE_OVER: 1}
 
 
 def test_two_watched_spans_that_meet_have_no_take_over_between_them(fleet: Fleet) -> None:
@@ -119,7 +123,7 @@ def test_a_part_watched_for_less_than_a_day_is_dropped_and_counted(fleet: Fleet)
     cells = read_cells(up_to(100), by="component")
     assert cells.groups == []
     assert cells.without_time == 1
-    assert excluded(up_to(100)) == {Fate.NO_TIME: 1}
+    assert excluded(up_to(100)) == {ExclusionReason.NO_TIME: 1}
 
 
 def test_a_part_taken_out_on_the_day_its_unit_is_taken_over_is_dropped_and_counted(fleet: Fleet) -> None:
@@ -136,7 +140,7 @@ def test_a_part_fitted_today_is_not_at_risk_yet(fleet: Fleet) -> None:
     fleet.find(part, 100)
     cells = read_cells(up_to(100), by="component")
     assert (cells.groups, cells.without_time) == ([], 1)
-    assert excluded(up_to(100)) == {Fate.NO_TIME: 1}
+    assert excluded(up_to(100)) == {ExclusionReason.NO_TIME: 1}
     assert totals(up_to(101)) == {fleet.track.pk: (1, 1, 1)}
 
 
@@ -155,7 +159,7 @@ def test_the_same_fault_as_before_is_no_new_event(fleet: Fleet) -> None:
     fleet.find(part, 20, repeat=True)
     fleet.find(part, 30, repeat=True, continues=first)
     assert totals(up_to(100)) == {fleet.track.pk: (1, 100, 1)}
-    assert excluded(up_to(100)) == {Fate.REPEAT: 2}
+    assert excluded(up_to(100)) == {ExclusionReason.REPEAT: 2}
 
 
 def test_wear_is_no_event(fleet: Fleet) -> None:
@@ -163,7 +167,7 @@ def test_wear_is_no_event(fleet: Fleet) -> None:
     fleet.find(part, 10, is_failure=False)
     fleet.find(part, 11, is_failure=False, repeat=True)
     assert totals(up_to(100)) == {fleet.track.pk: (1, 100, 0)}
-    assert excluded(up_to(100)) == {Fate.WEAR_ONLY: 2}
+    assert excluded(up_to(100)) == {ExclusionReason.WEAR_ONLY: 2}
 
 
 def test_a_failure_of_no_known_part_is_told(fleet: Fleet) -> None:
@@ -171,11 +175,11 @@ def test_a_failure_of_no_known_part_is_told(fleet: Fleet) -> None:
     FindingFactory(installed_part=None, unit=unit, mode=fleet.binds, found_on=day(10))
     whole = FailureModeFactory(kind="unit")
     FindingFactory(installed_part=None, unit=unit, mode=whole, found_on=day(11))
-    assert excluded(up_to(100)) == {Fate.PART_UNKNOWN: 2}
+    assert excluded(up_to(100)) == {ExclusionReason.PART_UNKNOWN: 2}
     tracks = up_to(100, traits=select({"part": ("track",)}))
-    assert excluded(tracks) == {Fate.PART_UNKNOWN: 1}
+    assert excluded(tracks) == {ExclusionReason.PART_UNKNOWN: 1}
     liners = up_to(100, traits=select({"component": (fleet.liner.pk,)}))
-    assert excluded(liners) == {Fate.PART_UNKNOWN: 1}
+    assert excluded(liners) == {ExclusionReason.PART_UNKNOWN: 1}
     sashes = up_to(100, traits=select({"part": ("sash",)}))
     assert excluded(sashes) == {}
 
@@ -190,7 +194,7 @@ def test_a_failure_written_down_twice_is_one_event(fleet: Fleet) -> None:
     fleet.find(part, 10, place="upper rail")
     fleet.find(part, 11, panel=2, corner="UL")
     assert totals(up_to(100)) == {fleet.track.pk: (1, 100, 6)}
-    assert excluded(up_to(100)) == {Fate.SAME_EVENT: 2}
+    assert excluded(up_to(100)) == {ExclusionReason.SAME_EVENT: 2}
 
 
 def test_wear_or_a_repeat_does_not_take_the_place_of_an_event(fleet: Fleet) -> None:
@@ -288,7 +292,7 @@ def test_only_failures_of_one_mode_count_where_one_is_asked_for(fleet: Fleet) ->
     fleet.find(part, 30, mode=fleet.waves, repeat=True)
     asked = up_to(100, mode=fleet.waves.pk)
     assert totals(asked) == {fleet.track.pk: (1, 100, 1)}
-    assert excluded(asked) == {Fate.REPEAT: 1}
+    assert excluded(asked) == {ExclusionReason.REPEAT: 1}
 
 
 def test_by_mode_each_mode_has_the_time_of_all_parts_of_the_kind(fleet: Fleet) -> None:
@@ -356,7 +360,7 @@ def test_filters_reach_failures_and_exclusions_too(fleet: Fleet) -> None:
         FindingFactory(installed_part=None, unit=unit, mode=fleet.binds, found_on=day(10))
     chosen = up_to(100, traits=select({"finish": ("dark",)}))
     assert totals(chosen) == {fleet.track.pk: (1, 95, 1)}
-    assert excluded(chosen) == {Fate.AT_TAKE_OVER: 1, Fate.PART_UNKNOWN: 1}
+    assert excluded(chosen) == {ExclusionReason.AT_TAKE_OVER: 1, ExclusionReason.PART_UNKNOWN: 1}
 
 
 def test_a_selection_refuses_days_in_the_wrong_order() -> None:

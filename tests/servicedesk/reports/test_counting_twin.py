@@ -9,8 +9,8 @@ from django.db import transaction
 
 from servicedesk.reports.histories import Window
 from servicedesk.reports.queries.cells import read_cells
-from servicedesk.reports.queries.fates import Fate
-from servicedesk.reports.queries.listing import fates_of, findings_behind
+from servicedesk.reports.queries.exclusion_reasons import ExclusionReason
+from servicedesk.reports.queries.listing import exclusion_reasons_of, findings_behind
 from servicedesk.reports.queries.lives import read_histories
 from servicedesk.reports.selection import Selection
 from servicedesk.reports.traits import GROUPINGS
@@ -74,12 +74,12 @@ def _days(naive: Counts, watched: object, *, by: str, key: object, chosen: Selec
 def test_every_finding_is_listed_as_what_it_counts_as(seed: int) -> None:
     draw_fleet(seed)
     for chosen in draw_selections(seed):
-        expected = {finding.pk: fate for finding, fate in fated_findings(chosen)}
+        expected = {finding.pk: exclusion_reason for finding, exclusion_reason in fated_findings(chosen)}
         assert set(findings_behind(chosen, None).values_list("pk", flat=True)) == set(expected)
-        assert fates_of(chosen, findings_behind(chosen, None)) == expected
-        for fate in Fate:
-            listed = set(findings_behind(chosen, fate).values_list("pk", flat=True))
-            assert listed == {key for key, told in expected.items() if told == fate}
+        assert exclusion_reasons_of(chosen, findings_behind(chosen, None)) == expected
+        for exclusion_reason in ExclusionReason:
+            listed = set(findings_behind(chosen, exclusion_reason).values_list("pk", flat=True))
+            assert listed == {key for key, told in expected.items() if told == exclusion_reason}
 
 
 @pytest.mark.django_db
@@ -126,8 +126,8 @@ def test_curves_rest_on_the_rows_of_the_naive_way(seed: int) -> None:
 def _events(chosen: Selection) -> dict[int, list[int]]:
     """Ages in days at the failures of each part, whatever days count."""
     found: dict[int, list[int]] = {}
-    for finding, fate in fated_findings(chosen.always()):
-        if fate == Fate.EVENT and finding.installed_part is not None:
+    for finding, exclusion_reason in fated_findings(chosen.always()):
+        if exclusion_reason == ExclusionReason.EVENT and finding.installed_part is not None:
             age = (finding.found_on - finding.installed_part.fitted_on).days
             found.setdefault(finding.installed_part_id or 0, []).append(age)
     return found
@@ -188,13 +188,13 @@ def _naive_life(part, events, chosen):  # type: ignore[no-untyped-def]
 
 
 @pytest.mark.django_db
-def test_the_draws_hold_every_fate() -> None:
-    seen: set[Fate] = set()
+def test_the_draws_hold_every_exclusion_reason() -> None:
+    seen: set[ExclusionReason] = set()
     for seed in SEEDS:
         with transaction.atomic():
             draw_fleet(seed)
-            seen |= {fate for _, fate in fated_findings(draw_selections(seed)[0])}
+            seen |= {exclusion_reason for _, exclusion_reason in fated_findings(draw_selections(seed)[0])}
             transaction.set_rollback(True)
-        if len(seen) == len(Fate):
+        if len(seen) == len(ExclusionReason):
             break
-    assert seen == set(Fate)
+    assert seen == set(ExclusionReason)

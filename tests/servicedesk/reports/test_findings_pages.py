@@ -11,7 +11,7 @@ from django.test import Client
 from pytest_django import DjangoAssertNumQueries
 
 from servicedesk.reports.operations import keep_failure_log
-from servicedesk.reports.queries.fates import FATE_WORDS, Fate
+from servicedesk.reports.queries.exclusion_reasons import EXCLUSION_REASON_WORDS, ExclusionReason
 from tests.factories import CallFactory, SiteFactory, WorkFactory
 from tests.servicedesk.reports.pages import csv_rows, link_of, link_saying, open_page, plain, rows
 from tests.servicedesk.reports.small_fleets import Fleet, day
@@ -31,7 +31,7 @@ def _today() -> Any:
 
 @pytest.fixture
 def fleet() -> Fleet:
-    """One finding of every fate, two of them failures."""
+    """One finding of every exclusion_reason, two of them failures."""
     fleet = Fleet()
     part = fleet.watched_part(site=SiteFactory(address="3 Heron Way"))
     fleet.find(part, 400, panel=2, corner="UL")
@@ -61,18 +61,24 @@ def test_every_sort_of_finding_can_be_looked_at(as_owner: Client, fleet: Fleet) 
         ("4 Feb 2021", "binds", "1.1 years"),
     ]
     assert "3 Heron Way" in rows(page)[1][3]
-    for fate in Fate:
-        page = open_page(as_owner, f"{FINDINGS}?fate={'' if fate == Fate.EVENT else fate}")
-        assert len(rows(page)) == (2 if fate == Fate.EVENT else 1), fate
+    for exclusion_reason in ExclusionReason:
+        page = open_page(
+            as_owner,
+            f"{FINDINGS}?exclusion_reason="
+            f"{'' if exclusion_reason == ExclusionReason.EVENT else exclusion_reason}",
+        )
+        assert len(rows(page)) == (2 if exclusion_reason == ExclusionReason.EVENT else 1), exclusion_reason
     page = open_page(as_owner, link_saying(open_page(as_owner, FINDINGS), "10 findings in all"))
-    assert sorted(row[6] for row in rows(page)) == sorted([*FATE_WORDS.values(), FATE_WORDS[Fate.EVENT]])
+    assert sorted(row[6] for row in rows(page)) == sorted(
+        [*EXCLUSION_REASON_WORDS.values(), EXCLUSION_REASON_WORDS[ExclusionReason.EVENT]]
+    )
 
 
 def test_no_such_finding_says_where_they_come_from(as_owner: Client, fleet: Fleet) -> None:
     page = open_page(as_owner, f"{FINDINGS}?part=corner")
     assert "No such findings" in page
     assert "no failures" in plain(page).lower()
-    open_page(as_owner, f"{FINDINGS}?fate=odd", status=422)
+    open_page(as_owner, f"{FINDINGS}?exclusion_reason=odd", status=422)
 
 
 def test_a_long_list_goes_on_by_key(as_owner: Client) -> None:

@@ -10,7 +10,7 @@ from django.utils import timezone
 from servicedesk.calls.models import Call
 from servicedesk.reports.exclusion_words import exclusion_lines
 from servicedesk.reports.queries.cells import Cells, read_cells
-from servicedesk.reports.queries.fates import Fate
+from servicedesk.reports.queries.exclusion_reasons import ExclusionReason
 from servicedesk.reports.queries.lives import read_histories
 from servicedesk.reports.rate_figures import rates_figure
 from tests.factories import FailureModeFactory, InspectionFactory, SiteFactory, WorkFactory
@@ -25,7 +25,9 @@ TAKEN_OVER = ObservationPeriod.Began.TAKEN_OVER
 def counted(last: int) -> tuple[int, int, dict[str, int]]:
     """Give days at risk and failures of all parts, and what was left out or noted."""
     cells: Cells = read_cells(up_to(last), by="component")
-    noted = {str(fate): number for fate, number in cells.excluded.items()} | cells.notes
+    noted = {
+        str(exclusion_reason): number for exclusion_reason, number in cells.excluded.items()
+    } | cells.notes
     shown = {name: number for name, number in noted.items() if number}
     shown.pop("newest_events", None)
     return int(cells.days.sum()), int(cells.events.sum()), shown
@@ -168,4 +170,4 @@ def test_a_finding_that_alone_speaks_of_the_last_look_only_ends_the_time() -> No
     for on in (100, 250):
         fleet.find(part, on, mode=hidden)
     assert counted(500) == (249, 1, {"look_events": 1, "last_word": 1})
-    assert read_cells(up_to(500), by="component").excluded[Fate.LAST_WORD] == 1
+    assert read_cells(up_to(500), by="component").excluded[ExclusionReason.LAST_WORD] == 1

@@ -10,7 +10,7 @@ import pytest
 from django.core.management import call_command
 
 from servicedesk.people.models import Batch
-from servicedesk.reports.queries.fates import Fate
+from servicedesk.reports.queries.exclusion_reasons import ExclusionReason
 from servicedesk.reports.queries.lives import read_histories
 from tests.servicedesk.office.fleet_files import add_reference, bring_in, event, period, unit
 from tests.servicedesk.reports.small_fleets import Fleet, up_to
@@ -48,7 +48,7 @@ def test_references_part_rows_of_imports(rows: list[tuple[str, str]], events: in
         fleet.find(part, 10, panel=2, corner="UL", batch=batches[name], ref=ref)
     assert totals(up_to(100)) == {fleet.track.pk: (1, 100, events)}
     again = len(rows) - events
-    assert excluded(up_to(100)) == ({Fate.SAME_EVENT: again} if again else {})
+    assert excluded(up_to(100)) == ({ExclusionReason.SAME_EVENT: again} if again else {})
     assert read_histories(up_to(100), by="component").event_count.sum() == events
 
 

@@ -14,9 +14,9 @@ from django.utils import timezone
 
 from servicedesk.full_disk import is_full_disk
 from servicedesk.office import intake
-from servicedesk.people.history import through
+from servicedesk.people.history import change_source
 from servicedesk.people.models import Batch, InputFile
-from servicedesk.people.models.changes import Door
+from servicedesk.people.models.changes import Source
 from servicedesk.refusals import RuleViolation
 from servicedesk.words import count
 from units.models import Site
@@ -63,7 +63,7 @@ class Command(BaseCommand):
             raise CommandError("Name a file of units, or give --resume, or --undo NUMBER.")
         self.progress = ProgressBar(self.stderr)
         try:
-            with through(Door.IMPORT):
+            with change_source(Source.IMPORT):
                 self._do(options)
         except (RuleViolation, intake.HoldLost) as error:
             raise CommandError(str(error)) from error

@@ -6,12 +6,10 @@ from django.conf import settings
 from django.db import models
 
 
-class SecondStep(models.Model):
+class MfaDevice(models.Model):
     """The secret somebody's phone makes codes from (RFC 6238), and the last code that was taken."""
 
-    user = models.OneToOneField(
-        settings.AUTH_USER_MODEL, on_delete=models.CASCADE, related_name="second_step"
-    )
+    user = models.OneToOneField(settings.AUTH_USER_MODEL, on_delete=models.CASCADE, related_name="mfa")
     secret = models.CharField(max_length=64)
     since = models.DateTimeField()
     last_counter = models.PositiveBigIntegerField(

@@ -10,24 +10,28 @@ from django.contrib.sessions.backends.base import SessionBase
 from django.contrib.sessions.base_session import AbstractBaseSession
 from django.db import models
 
-from servicedesk.people.querysets import SignedInManager
+from servicedesk.people.querysets import UserSessionManager
 
 
-class SignedIn(AbstractBaseSession):
+class UserSession(AbstractBaseSession):
     """One browser's session; once somebody signed in there, with whose it is and when it was last used.
 
     The key is what the browser's cookie holds, so no page shows it: pages use ``mark``.
     """
 
     user = models.ForeignKey(
-        settings.AUTH_USER_MODEL, on_delete=models.CASCADE, null=True, blank=True, related_name="browsers"
+        settings.AUTH_USER_MODEL,
+        on_delete=models.CASCADE,
+        null=True,
+        blank=True,
+        related_name="user_sessions",
     )
     mark = models.UUIDField(null=True, blank=True, unique=True)
     device = models.CharField(max_length=20, blank=True)
     began_at = models.DateTimeField(null=True, blank=True)
     seen_at = models.DateTimeField(null=True, blank=True)
 
-    objects = SignedInManager()  # type: ignore[misc]  # with questions of ours
+    objects = UserSessionManager()  # type: ignore[misc]  # with questions of ours
 
     class Meta(AbstractBaseSession.Meta):
         verbose_name = "browser signed in"

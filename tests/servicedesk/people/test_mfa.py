@@ -13,7 +13,7 @@ from django.core.management import call_command
 from django.test import Client
 
 from servicedesk.people.codes import address_of_secret, matching_counter, new_secret
-from servicedesk.people.models import Change, SecondStep, User
+from servicedesk.people.models import Change, MfaDevice, User
 
 PASSWORD = "a-long-made-up-word"
 NOW = datetime(2026, 5, 4, 12, 0, 5, tzinfo=UTC)
@@ -70,7 +70,7 @@ def tess(technician: User) -> User:
 
 def code_of(user: User) -> str:
     """Read the code off the phone."""
-    return pyotp.TOTP(SecondStep.objects.get(user=user).secret).at(datetime.now(UTC))
+    return pyotp.TOTP(MfaDevice.objects.get(user=user).secret).at(datetime.now(UTC))
 
 
 def set_up(user: User) -> Client:
@@ -78,7 +78,7 @@ def set_up(user: User) -> Client:
     client = Client()
     client.force_login(user)
     page = client.get("/me/second-step/").content.decode()
-    secret = client.session["new_second_step"]
+    secret = client.session["new_mfa"]
     assert secret in page
     assert "<svg" in page
     wrong = client.post("/me/second-step/", {"code": "000000", "old": PASSWORD})
@@ -109,7 +109,7 @@ def test_password_and_code_lead_to_the_page_that_was_wanted(
     assert answer["Location"] == "/units/"
     assert client.get("/me/").status_code == 200
     assert "Since 4 May 2026" in client.get("/me/").content.decode()
-    assert Change.objects.about(tess).order_by("-pk")[0].did == "signs in with a code from now on"
+    assert Change.objects.about(tess).order_by("-pk")[0].action == "signs in with a code from now on"
 
 
 @pytest.mark.django_db
@@ -160,10 +160,10 @@ def test_the_right_code_without_the_password_begins_nothing(
     client = Client()
     client.force_login(tess)
     client.get("/me/second-step/")
-    code = pyotp.TOTP(client.session["new_second_step"]).at(datetime.now(UTC))
+    code = pyotp.TOTP(client.session["new_mfa"]).at(datetime.now(UTC))
     for old in ("", "wrong"):
         assert client.post("/me/second-step/", {"code": code, "old": old}).status_code == 422
-    assert not SecondStep.objects.exists()
+    assert not MfaDevice.objects.exists()
     assert client.post("/me/second-step/", {"code": code, "old": PASSWORD}).status_code == 302
 
 
@@ -172,9 +172,9 @@ def test_ending_it_takes_the_password(tess: User, clock: time_machine.Coordinate
     client = set_up(tess)
     assert client.get("/me/second-step/")["Location"] == "/me/"
     assert client.post("/me/second-step/end/", {"old": "wrong"}).status_code == 422
-    assert SecondStep.objects.exists()
+    assert MfaDevice.objects.exists()
     assert client.post("/me/second-step/end/", {"old": PASSWORD}).status_code == 302
-    assert not SecondStep.objects.exists()
+    assert not MfaDevice.objects.exists()
 
 
 @pytest.mark.django_db
@@ -184,19 +184,19 @@ def test_an_owner_or_the_machine_helps_where_a_phone_is_lost(
     set_up(tess)
     assert "phone lost" in as_owner.get(f"/people/{tess.pk}/").content.decode()
     as_owner.post(f"/people/{tess.pk}/second-step/end/")
-    assert not SecondStep.objects.exists()
+    assert not MfaDevice.objects.exists()
     clock.shift(60)
     set_up(tess)
-    call_command("end_second_step", tess.username, verbosity=0)
-    assert not SecondStep.objects.exists()
+    call_command("end_mfa", tess.username, verbosity=0)
+    assert not MfaDevice.objects.exists()
 
 
 @pytest.mark.django_db
 def test_both_forms_sent_twice_do_what_once_does(tess: User, clock: time_machine.Coordinates) -> None:
     client = set_up(tess)
-    held = SecondStep.objects.get()
+    held = MfaDevice.objects.get()
     assert client.post("/me/second-step/", {"code": code_of(tess)})["Location"] == "/me/"
-    assert SecondStep.objects.get() == held
+    assert MfaDevice.objects.get() == held
     for _ in range(2):
         assert client.post("/me/second-step/end/", {"old": PASSWORD}).status_code == 302
-    assert not SecondStep.objects.exists()
+    assert not MfaDevice.objects.exists()

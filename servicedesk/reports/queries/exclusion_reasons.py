@@ -10,7 +10,7 @@ from servicedesk.reports.queries.scope import Scope
 from servicedesk.reports.traits import MODE, TRAITS
 
 
-class Fate(StrEnum):
+class ExclusionReason(StrEnum):
     """What a finding counts as. All but the first are excluded and told."""
 
     EVENT = "event"
@@ -24,16 +24,18 @@ class Fate(StrEnum):
     NOT_WATCHED = "not_watched"
 
 
-FATE_WORDS: Final = {
-    Fate.EVENT: "failure",
-    Fate.WEAR_ONLY: "only wear, not a failure yet",
-    Fate.REPEAT: "the same fault as before",
-    Fate.SAME_EVENT: "written down twice: same unit, failure, place and day",
-    Fate.PART_UNKNOWN: "nobody could say which part",
-    Fate.AT_TAKE_OVER: "found when we took the unit over",
-    Fate.LAST_WORD: "the last word of a site or the last look at a unit: it only says until when time counts",
-    Fate.NO_TIME: "the part was watched for less than a day",
-    Fate.NOT_WATCHED: "found when nobody was watching the unit or the part was not in place",
+EXCLUSION_REASON_WORDS: Final = {
+    ExclusionReason.EVENT: "failure",
+    ExclusionReason.WEAR_ONLY: "only wear, not a failure yet",
+    ExclusionReason.REPEAT: "the same fault as before",
+    ExclusionReason.SAME_EVENT: "written down twice: same unit, failure, place and day",
+    ExclusionReason.PART_UNKNOWN: "nobody could say which part",
+    ExclusionReason.AT_TAKE_OVER: "found when we took the unit over",
+    ExclusionReason.LAST_WORD: (
+        "the last word of a site or the last look at a unit: it only says until when time counts"
+    ),
+    ExclusionReason.NO_TIME: "the part was watched for less than a day",
+    ExclusionReason.NOT_WATCHED: "found when nobody was watching the unit or the part was not in place",
 }
 
 _ELIGIBLE = (
@@ -79,26 +81,26 @@ TAKING_OVER = 30
 _WATCH = "SELECT 1 FROM units_observationperiod q WHERE q.unit_id = f.unit_id AND q.from_on"
 _IN_PLACE = "f.fitted_on <= g.found_on AND (f.removed_on IS NULL OR f.removed_on >= g.found_on)"
 _WHY = (
-    f"CASE WHEN NOT g.is_failure THEN '{Fate.WEAR_ONLY}'"
-    f" WHEN g.repeat OR g.continues_id IS NOT NULL THEN '{Fate.REPEAT}'"
-    f" WHEN g.id IN (SELECT id FROM twins) THEN '{Fate.SAME_EVENT}'"
+    f"CASE WHEN NOT g.is_failure THEN '{ExclusionReason.WEAR_ONLY}'"
+    f" WHEN g.repeat OR g.continues_id IS NOT NULL THEN '{ExclusionReason.REPEAT}'"
+    f" WHEN g.id IN (SELECT id FROM twins) THEN '{ExclusionReason.SAME_EVENT}'"
     f" WHEN w.unit_id IS NOT NULL AND w.begins_over AND f.fitted_on < w.from_on AND {{at_take_over}}"
-    f" THEN '{Fate.AT_TAKE_OVER}'"
+    f" THEN '{ExclusionReason.AT_TAKE_OVER}'"
     f" WHEN w.unit_id IS NOT NULL AND {{is_look_mode}} AND COALESCE(g.found_on > w.looked_on, TRUE)"
-    f" THEN '{Fate.LAST_WORD}'"
-    f" WHEN w.unit_id IS NOT NULL THEN '{Fate.EVENT}'"
+    f" THEN '{ExclusionReason.LAST_WORD}'"
+    f" WHEN w.unit_id IS NOT NULL THEN '{ExclusionReason.EVENT}'"
     f" WHEN EXISTS ({_WATCH} = g.found_on AND q.from_on > f.fitted_on"
-    f" AND (f.removed_on IS NULL OR f.removed_on >= g.found_on)) THEN '{Fate.AT_TAKE_OVER}'"
+    f" AND (f.removed_on IS NULL OR f.removed_on >= g.found_on)) THEN '{ExclusionReason.AT_TAKE_OVER}'"
     f" WHEN {_IN_PLACE} AND EXISTS (SELECT 1 FROM lost JOIN units_unit v ON v.site_id = lost.site_id"
-    f" WHERE v.id = f.unit_id AND lost.heard_on = g.found_on) THEN '{Fate.LAST_WORD}'"
+    f" WHERE v.id = f.unit_id AND lost.heard_on = g.found_on) THEN '{ExclusionReason.LAST_WORD}'"
     f" WHEN {_IN_PLACE}"
     f" AND EXISTS ({_WATCH} <= g.found_on AND (q.until_on IS NULL OR q.until_on >= g.found_on))"
-    f" THEN '{Fate.NO_TIME}'"
-    f" ELSE '{Fate.NOT_WATCHED}' END"
+    f" THEN '{ExclusionReason.NO_TIME}'"
+    f" ELSE '{ExclusionReason.NOT_WATCHED}' END"
 )
 
 
-def _fate(scope: Scope) -> str:
+def _exclusion_reason(scope: Scope) -> str:
     """Give what a finding of a known part counts as, in a query over ``g``, ``f`` and ``w``.
 
     What was wrong already when we began to hear of a unit is usually the reason why we were called: what
@@ -115,12 +117,13 @@ def _fate(scope: Scope) -> str:
 
 
 def fated(scope: Scope, *, columns: str, only: str = "") -> str:
-    """Write the query over the findings of known parts: some columns, and ``fate``.
+    """Write the query over the findings of known parts: some columns, and ``exclusion_reason``.
 
     It needs ``w`` (uncut) and ``twins`` in front. ``only`` narrows it further, with a leading AND.
     """
     return (
-        f"SELECT {columns}, {_fate(scope)} AS fate FROM calls_finding g CROSS JOIN units_installedpart f"
+        f"SELECT {columns}, {_exclusion_reason(scope)} AS exclusion_reason FROM calls_finding g CROSS JOIN "
+        f"units_installedpart f"
         f" LEFT JOIN w ON {_IN_SPAN}"
         f" WHERE f.id = g.installed_part_id{scope.of_findings()}"
         f"{scope.of_moments()}{scope.of_installed_parts()}"
@@ -134,9 +137,9 @@ def fated_partless(scope: Scope, *, columns: str, only: str = "") -> str:
     # Of no part, neither its age nor its care is known.
     kinds = _kinds_asked_for(scope) if chosen.age is None and chosen.since is None else " AND FALSE"
     return (
-        f"SELECT {columns}, CASE WHEN NOT g.is_failure THEN '{Fate.WEAR_ONLY}'"
-        f" WHEN g.repeat OR g.continues_id IS NOT NULL THEN '{Fate.REPEAT}'"
-        f" ELSE '{Fate.PART_UNKNOWN}' END AS fate"
+        f"SELECT {columns}, CASE WHEN NOT g.is_failure THEN '{ExclusionReason.WEAR_ONLY}'"
+        f" WHEN g.repeat OR g.continues_id IS NOT NULL THEN '{ExclusionReason.REPEAT}'"
+        f" ELSE '{ExclusionReason.PART_UNKNOWN}' END AS exclusion_reason"
         " FROM calls_finding g JOIN units_failuremode m ON m.id = g.mode_id"
         " JOIN units_unit u ON u.id = g.unit_id JOIN units_site s ON s.id = u.site_id"
         f" WHERE g.installed_part_id IS NULL{scope.of_findings()}"
@@ -155,7 +158,7 @@ def _kinds_asked_for(scope: Scope) -> str:
     return "".join(told)
 
 
-def findings_by_fate(scope: Scope) -> tuple[list[tuple[Any, ...]], dict[Fate, int]]:
+def findings_by_exclusion_reason(scope: Scope) -> tuple[list[tuple[Any, ...]], dict[ExclusionReason, int]]:
     """Count failures by group and site, and everything that is excluded by why.
 
     Returns
@@ -165,7 +168,7 @@ def findings_by_fate(scope: Scope) -> tuple[list[tuple[Any, ...]], dict[Fate, in
         (`scope.NEWEST`). Grouped by failure mode, a group is the kind of part and the mode's number as in
         ``track:12``.
     excluded
-        Findings by fate, `Fate.EVENT` among them.
+        Findings by exclusion_reason, `ExclusionReason.EVENT` among them.
     """
     group = f"{scope.group()} || ':' || g.mode_id" if scope.by == MODE else scope.group()
     columns = (
@@ -174,17 +177,23 @@ def findings_by_fate(scope: Scope) -> tuple[list[tuple[Any, ...]], dict[Fate, in
     )
     counted = scope.rows(
         f"WITH {scope.spans(cut=False)}, {TWINS}"
-        f" SELECT CASE WHEN fate = '{Fate.EVENT}' THEN grp END AS of_group,"
-        f" CASE WHEN fate = '{Fate.EVENT}' THEN site_id END AS at_site, COUNT(*), SUM(looked), SUM(newest),"
-        f" fate FROM ({fated(scope, columns=columns)} {scope.dialect.fence}) AS told"
-        " GROUP BY of_group, at_site, fate"
+        f" SELECT CASE WHEN exclusion_reason = '{ExclusionReason.EVENT}' THEN grp END AS of_group,"
+        f" CASE WHEN exclusion_reason = '{ExclusionReason.EVENT}' THEN site_id END AS at_site, COUNT(*), "
+        f"SUM(looked), "
+        f"SUM(newest),"
+        f" exclusion_reason FROM ({fated(scope, columns=columns)} {scope.dialect.fence}) AS told"
+        " GROUP BY of_group, at_site, exclusion_reason"
     )
     partless = scope.rows(
-        f"SELECT COUNT(*), fate FROM ({fated_partless(scope, columns='g.id')}) AS told GROUP BY fate"
+        f"SELECT COUNT(*), exclusion_reason FROM ({fated_partless(scope, columns='g.id')}) AS told GROUP "
+        f"BY exclusion_reason"
     )
-    events = [row[:-1] for row in counted if row[-1] == Fate.EVENT]
-    totals = dict.fromkeys(Fate, 0)
-    totals[Fate.EVENT] = sum(row[2] for row in events)
-    for count, fate in [*((row[2], row[-1]) for row in counted if row[-1] != Fate.EVENT), *partless]:
-        totals[Fate(fate)] += count
+    events = [row[:-1] for row in counted if row[-1] == ExclusionReason.EVENT]
+    totals = dict.fromkeys(ExclusionReason, 0)
+    totals[ExclusionReason.EVENT] = sum(row[2] for row in events)
+    for count, exclusion_reason in [
+        *((row[2], row[-1]) for row in counted if row[-1] != ExclusionReason.EVENT),
+        *partless,
+    ]:
+        totals[ExclusionReason(exclusion_reason)] += count
     return events, totals

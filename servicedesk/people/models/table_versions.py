@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from django.db import models
 
-from servicedesk.people.querysets import TouchQuerySet
+from servicedesk.people.querysets import TableVersionQuerySet
 
 
-class Touch(models.Model):
-    """One write to a table that tells of its changes (`servicedesk.constraints.TellsOfChanges`).
+class TableVersion(models.Model):
+    """One write to a table that tells of its changes (`servicedesk.constraints.BumpsVersion`).
 
     The database itself adds these rows, in the transaction of the write, so they come and go with it.
     """
@@ -21,7 +21,7 @@ class Touch(models.Model):
         null=True, help_text="The block of the site that was written about; empty: all of them."
     )
 
-    objects = TouchQuerySet.as_manager()
+    objects = TableVersionQuerySet.as_manager()
 
     def __str__(self) -> str:
         return str(self.pk)

@@ -13,8 +13,8 @@ from django.db import OperationalError
 from django.test import Client
 from django.utils import timezone
 
-from servicedesk.people.models import Change, SignedIn, User
-from servicedesk.people.models.browsers import device_of
+from servicedesk.people.models import Change, User, UserSession
+from servicedesk.people.models.user_sessions import device_of
 from units.models import Customer
 
 pytestmark = pytest.mark.django_db
@@ -49,19 +49,19 @@ def test_everybody_sees_where_they_are_signed_in_and_which_is_this_one(technicia
     page = phone.get("/me/").content.decode()
     assert "Phone (this one)" in page
     assert "Computer" in page
-    assert {str(browser) for browser in SignedIn.objects.of(technician)} == {"phone", "computer"}
-    for key in SignedIn.objects.values_list("session_key", flat=True):
+    assert {str(browser) for browser in UserSession.objects.of(technician)} == {"phone", "computer"}
+    for key in UserSession.objects.values_list("session_key", flat=True):
         assert key not in page
     assert desk.get("/me/").status_code == 200
 
 
 def test_one_browser_is_ended_from_another_and_the_history_says_so(technician: User) -> None:
     desk, phone = sign_in(technician, DESK), sign_in(technician, PHONE)
-    lost = SignedIn.objects.of(technician).get(device="phone")
+    lost = UserSession.objects.of(technician).get(device="phone")
     assert desk.post(f"/me/browsers/{lost.mark}/end/").status_code == 302
     assert phone.get("/me/")["Location"].startswith("/sign-in/")
     assert desk.get("/me/").status_code == 200
-    assert Change.objects.about(technician).order_by("-pk")[0].did == "signed out of a phone"
+    assert Change.objects.about(technician).order_by("-pk")[0].action == "signed out of a phone"
 
 
 def test_all_others_are_ended_at_once(technician: User) -> None:
@@ -74,7 +74,7 @@ def test_all_others_are_ended_at_once(technician: User) -> None:
 
 def test_nobody_ends_a_browser_of_somebody_else(technician: User, as_owner: Client) -> None:
     phone = sign_in(technician, PHONE)
-    mark = SignedIn.objects.of(technician).get().mark
+    mark = UserSession.objects.of(technician).get().mark
     assert as_owner.post(f"/me/browsers/{mark}/end/").status_code == 404
     assert phone.get("/me/").status_code == 200
 
@@ -92,7 +92,7 @@ def test_who_leaves_is_signed_out_at_once_and_the_records_stay(technician: User,
     told = {"name": technician.name, "phone": "", "email": "", "role": "technician"}
     assert as_owner.post(f"/people/{technician.pk}/", told).status_code == 302
     assert phone.get("/me/").status_code == 302
-    assert not SignedIn.objects.of(technician).exists()
+    assert not UserSession.objects.of(technician).exists()
     assert User.objects.filter(pk=technician.pk, is_active=False).exists()
 
 
@@ -111,12 +111,12 @@ def long_unseen(phone: Client) -> None:
 
 def test_using_a_browser_moves_its_time_now_and_then_only(technician: User) -> None:
     phone = sign_in(technician, PHONE)
-    first = SignedIn.objects.get().seen_at
+    first = UserSession.objects.get().seen_at
     assert settings.SESSION_COOKIE_NAME not in phone.get("/me/").cookies
-    assert SignedIn.objects.get().seen_at == first
+    assert UserSession.objects.get().seen_at == first
     long_unseen(phone)
     answer = phone.get("/me/")
-    seen = SignedIn.objects.get().seen_at
+    seen = UserSession.objects.get().seen_at
     assert seen is not None
     assert timezone.now() - seen < timedelta(minutes=1)
     # Who goes on using a browser stays signed in: the cookie gets its whole time again.
@@ -128,10 +128,10 @@ def test_what_was_done_is_not_called_failed_because_the_disk_is_full_for_a_note(
 ) -> None:
     long_unseen(as_scheduler)
 
-    def full(self: SignedIn, **how: Any) -> None:
+    def full(self: UserSession, **how: Any) -> None:
         raise OperationalError("no room") from OSError(errno.ENOSPC, "no space left on device")
 
-    monkeypatch.setattr(SignedIn, "save", full)
+    monkeypatch.setattr(UserSession, "save", full)
     told = {"idempotency_key": uuid4(), "name": "Probeson"}
     assert as_scheduler.post("/customers/add/", told).status_code == 302
     assert Customer.objects.filter(name="Probeson").exists()
@@ -141,4 +141,4 @@ def test_a_session_of_nobody_is_nobodys(client: Client) -> None:
     session = client.session
     session["something"] = 1
     session.save()
-    assert SignedIn.objects.get().user is None
+    assert UserSession.objects.get().user is None
