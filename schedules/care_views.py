@@ -13,8 +13,8 @@ from django.urls import reverse
 from django.utils import timezone
 
 from schedules import operations
-from schedules.forms import CareByForm, CareRuleForm, NewCareRuleForm
-from schedules.models import CareRule
+from schedules.forms import CareByForm, MaintenanceRuleForm, NewMaintenanceRuleForm
+from schedules.models import MaintenanceRule
 from schedules.recurrence import preview
 from schedules.year_ahead import care_at, care_of_year, months_ahead, our_care, total
 from servicedesk.paging import key_page
@@ -31,51 +31,51 @@ from units.views import status_of
 
 
 @owners
-def care_rules(request: HttpRequest) -> HttpResponse:
+def maintenance_rules(request: HttpRequest) -> HttpResponse:
     """All care rules, by type of part."""
-    rules = CareRule.objects.for_list().annotate(
+    rules = MaintenanceRule.objects.for_list().annotate(
         parts=Count("due", filter=Q(due__installed_part__removed_on=None))
     )
-    return render(request, "schedules/care_rule_list.html", {"rules": rules})
+    return render(request, "schedules/maintenance_rule_list.html", {"rules": rules})
 
 
 @owners
-def add_care_rule(request: HttpRequest) -> HttpResponse:
+def add_maintenance_rule(request: HttpRequest) -> HttpResponse:
     """Add a care rule for a type of part."""
-    form = NewCareRuleForm(request.POST or None)
+    form = NewMaintenanceRuleForm(request.POST or None)
 
     def make() -> str:
-        operations.add_care_rule(form.instance, by=user_of(request), at=timezone.now())
-        return reverse("schedules:care_rules")
+        operations.add_maintenance_rule(form.instance, by=user_of(request), at=timezone.now())
+        return reverse("schedules:maintenance_rules")
 
     if where := save_idempotent(request, form, make):
         messages.success(request, "Added. Parts of this type come under the rule within the hour.")
         return redirect(where)
-    return render(request, "schedules/care_rule_add.html", {"form": form}, status=status_of(form))
+    return render(request, "schedules/maintenance_rule_add.html", {"form": form}, status=status_of(form))
 
 
 @owners
-def change_care_rule(request: HttpRequest, pk: int) -> HttpResponse:
+def change_maintenance_rule(request: HttpRequest, pk: int) -> HttpResponse:
     """Change a care rule; its due dates are reckoned anew."""
-    rule = get_object_or_404(CareRule.objects.select_related("component_type"), pk=pk)
-    form = as_opened(CareRuleForm(request.POST or None, instance=rule))
+    rule = get_object_or_404(MaintenanceRule.objects.select_related("component_type"), pk=pk)
+    form = as_opened(MaintenanceRuleForm(request.POST or None, instance=rule))
     if request.method == "POST" and apply_edit_or_report(
         form,
-        lambda: operations.change_care_rule(
+        lambda: operations.change_maintenance_rule(
             form.instance, why=form.cleaned_data["why"], by=user_of(request), at=timezone.now()
         ),
         record=rule,
         by=user_of(request),
     ):
         messages.success(request, "Stored. Due dates under this rule were reckoned anew.")
-        return redirect("schedules:care_rules")
-    stored = CareRule.objects.get(pk=pk)
+        return redirect("schedules:maintenance_rules")
+    stored = MaintenanceRule.objects.get(pk=pk)
     context = {"form": form, "rule": stored, "changes": Change.objects.about(rule).for_page()}
     context |= _outlook(stored, today=timezone.localdate())
-    return render(request, "schedules/care_rule_form.html", context, status=status_of(form))
+    return render(request, "schedules/maintenance_rule_form.html", context, status=status_of(form))
 
 
-def _outlook(rule: CareRule, *, today: date) -> dict[str, Any]:
+def _outlook(rule: MaintenanceRule, *, today: date) -> dict[str, Any]:
     """Say how many parts a rule covers, and when care done today would fall due again."""
     in_place = rule.due.filter(installed_part__removed_on__isnull=True)
     until = date(today.year + 3 + rule.interval_months // 12, 12, 31)

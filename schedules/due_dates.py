@@ -13,23 +13,23 @@ from typing import Any
 
 from django.db import connection, transaction
 
-from schedules.models import CareDue, CareRule
+from schedules.models import MaintenanceRule, NextDue
 from schedules.recurrence import next_due
 
 ROWS_AT_ONCE = 2000
 
 _MISSING = (
     "SELECT f.id, r.id, f.fitted_on FROM units_installedpart f"
-    " JOIN schedules_carerule r ON r.component_type_id = f.component_type_id AND r.active"
+    " JOIN schedules_maintenancerule r ON r.component_type_id = f.component_type_id AND r.active"
     " AND (r.exposed_to = '' OR r.exposed_months IS NOT NULL)"
     " WHERE {which} AND f.removed_on IS NULL"
-    " AND NOT EXISTS (SELECT 1 FROM schedules_caredue d WHERE d.installed_part_id = f.id AND d.rule_id = "
+    " AND NOT EXISTS (SELECT 1 FROM schedules_nextdue d WHERE d.installed_part_id = f.id AND d.rule_id = "
     "r.id)"
     " ORDER BY f.id, r.id"
 )
 
 _ADD = (
-    "INSERT INTO schedules_caredue (installed_part_id, rule_id, counted_from, next_due_on, exposed)"
+    "INSERT INTO schedules_nextdue (installed_part_id, rule_id, counted_from, next_due_on, exposed)"
     " VALUES (%s, %s, %s, %s, FALSE) ON CONFLICT DO NOTHING"
 )
 
@@ -37,7 +37,7 @@ _ADD = (
 class Reckoner:
     """Reckons due dates of rules, each pair of rule and day once."""
 
-    def __init__(self, rules: Iterable[CareRule]) -> None:
+    def __init__(self, rules: Iterable[MaintenanceRule]) -> None:
         self._rules = {rule.pk: rule for rule in rules}
         self._known: dict[tuple[int, date, bool], date] = {}
 
@@ -46,7 +46,7 @@ class Reckoner:
         pair = rule_id, counted_from, exposed
         if pair not in self._known:
             if rule_id not in self._rules:  # added while the walk was under way
-                self._rules[rule_id] = CareRule.objects.get(pk=rule_id)
+                self._rules[rule_id] = MaintenanceRule.objects.get(pk=rule_id)
             rule = self._rules[rule_id]
             self._known[pair] = next_due(
                 counted_from, interval_months=rule.months(exposed=exposed), season=rule.season
@@ -76,7 +76,7 @@ def _new_row(reckoner: Reckoner, installed_part: int, rule: int, told: date | st
     return installed_part, rule, day(fitted), day(reckoner.due_on(rule, fitted))
 
 
-def recount_dues(rule: CareRule) -> int:
+def recount_dues(rule: MaintenanceRule) -> int:
     """Reckon all due dates of a rule anew, each from the day it is counted from; answer how many moved."""
     reckoner, moved, last = Reckoner([rule]), 0, 0
     while chunk := _held_after(last, rule=rule):
@@ -88,12 +88,12 @@ def recount_dues(rule: CareRule) -> int:
             if day != due.next_due_on
         ]
         with connection.cursor() as cursor:
-            cursor.executemany("UPDATE schedules_caredue SET next_due_on = %s WHERE id = %s", late)
+            cursor.executemany("UPDATE schedules_nextdue SET next_due_on = %s WHERE id = %s", late)
         moved += len(late)
     return moved
 
 
-def _held_after(pk: int, *, rule: CareRule) -> list[CareDue]:
+def _held_after(pk: int, *, rule: MaintenanceRule) -> list[NextDue]:
     """Take hold of the next rows of a rule, so that care noted meanwhile is seen or waits."""
-    rows = CareDue.objects.select_for_update(no_key=True).filter(rule=rule, pk__gt=pk).order_by("pk")
+    rows = NextDue.objects.select_for_update(no_key=True).filter(rule=rule, pk__gt=pk).order_by("pk")
     return list(rows.only("counted_from", "next_due_on", "exposed")[:ROWS_AT_ONCE])

@@ -16,7 +16,7 @@ from django.db import connection
 from django.db.models import BooleanField, CharField, F, Q, Value
 from django.http import QueryDict
 
-from schedules.models import CareDue, MaintenanceTask
+from schedules.models import MaintenanceTask, NextDue
 from schedules.operations.tasks import CARE_PRIORITY
 from servicedesk.typed import read_day, read_key, read_token, write_token
 from units.models import Site
@@ -118,7 +118,7 @@ def _work(*, today: date, until: date, origin: str, text: str) -> tuple[str, lis
     tasks = MaintenanceTask.objects.unplanned().filter(~waits_on | Q(waiting_until=None), due_on__lte=until)
     if origin:
         tasks = tasks.filter(origin=origin)
-    coming = CareDue.objects.ours().without_task().filter(next_due_on__lte=until)
+    coming = NextDue.objects.ours().without_task().filter(next_due_on__lte=until)
     if text:
         sites = Site.objects.matching(text).values("pk")[:ALL_OF_THEM]
         tasks, coming = tasks.filter(site__in=sites), coming.filter(installed_part__unit__site__in=sites)

@@ -12,7 +12,7 @@ from datetime import date, datetime
 from django.db import connection, transaction
 
 from schedules.due_dates import ROWS_AT_ONCE, Reckoner
-from schedules.models import CareDue, CareRule, MaintenanceTask
+from schedules.models import MaintenanceRule, MaintenanceTask, NextDue
 from schedules.models.care import Exposure
 from servicedesk.people.history import write_change
 
@@ -25,24 +25,24 @@ _EXPOSED = {
 }
 _PARTS = "units_installedpart f JOIN units_unit u ON u.id = f.unit_id JOIN units_site s ON s.id = u.site_id"
 _CHANGED = (
-    "SELECT d.id, d.exposed FROM {parts} JOIN schedules_caredue d ON d.installed_part_id = f.id"
+    "SELECT d.id, d.exposed FROM {parts} JOIN schedules_nextdue d ON d.installed_part_id = f.id"
     " WHERE d.rule_id = %s AND f.removed_on IS NULL AND d.exposed <> {exposed} AND d.id > %s"
     " ORDER BY d.id LIMIT {limit}"
 )
 _MISSING = (
     "SELECT f.id, f.fitted_on FROM {parts} WHERE f.component_type_id = %s AND f.removed_on IS NULL"
-    " AND u.removed_on IS NULL AND {exposed} AND NOT EXISTS (SELECT 1 FROM schedules_caredue d"
+    " AND u.removed_on IS NULL AND {exposed} AND NOT EXISTS (SELECT 1 FROM schedules_nextdue d"
     " WHERE d.installed_part_id = f.id AND d.rule_id = %s) ORDER BY f.id LIMIT {limit}"
 )
 
 
 def follow_exposures(*, at: datetime) -> int:
     """Bring due dates in line with where parts are exposed; answer how many changed."""
-    rules = CareRule.objects.active().exclude(exposed_to="")
+    rules = MaintenanceRule.objects.active().exclude(exposed_to="")
     return sum(_follow(rule, at=at) for rule in rules)
 
 
-def _follow(rule: CareRule, *, at: datetime) -> int:
+def _follow(rule: MaintenanceRule, *, at: datetime) -> int:
     told = _EXPOSED[Exposure(rule.exposed_to)]
     exposed = f"CASE WHEN {told} THEN TRUE ELSE FALSE END"
     changed = last = 0
@@ -67,7 +67,7 @@ def _turn(were: dict[int, bool], *, at: datetime) -> int:
     ``were`` says how each was reckoned when it was read: what another scan turned since is left as it is.
     """
     with transaction.atomic():
-        rows = CareDue.objects.held().filter(pk__in=list(were))
+        rows = NextDue.objects.held().filter(pk__in=list(were))
         dues = [due for due in rows if due.exposed == were[due.pk]]
         for due in dues:
             due.exposed = not due.exposed
@@ -75,15 +75,15 @@ def _turn(were: dict[int, bool], *, at: datetime) -> int:
         stays = [due for due in dues if due not in gone]
         for due in stays:
             due.count_from(due.counted_from)
-        CareDue.objects.bulk_update(stays, ["exposed", "next_due_on"], batch_size=200)
+        NextDue.objects.bulk_update(stays, ["exposed", "next_due_on"], batch_size=200)
         _end(gone, at=at)
-        CareDue.objects.filter(pk__in=[due.pk for due in gone]).delete()
+        NextDue.objects.filter(pk__in=[due.pk for due in gone]).delete()
     return len(dues)
 
 
-def _end(gone: list[CareDue], *, at: datetime) -> None:
+def _end(gone: list[NextDue], *, at: datetime) -> None:
     """Cancel the open tasks of care that is not needed any more."""
-    tasks = MaintenanceTask.objects.open().filter(care_due__in=gone)
+    tasks = MaintenanceTask.objects.open().filter(next_due__in=gone)
     pks = list(tasks.values_list("pk", flat=True))
     MaintenanceTask.objects.filter(pk__in=pks).update(
         state=MaintenanceTask.State.CANCELLED, waiting_for="", waiting_until=None, changed_at=at
@@ -94,7 +94,7 @@ def _end(gone: list[CareDue], *, at: datetime) -> None:
         )
 
 
-def _add(rule: CareRule, rows: list[tuple[int, ...]]) -> int:
+def _add(rule: MaintenanceRule, rows: list[tuple[int, ...]]) -> int:
     """Put exposed parts under a rule that is for exposed parts only."""
     reckoner = Reckoner([rule])
     dues = []
@@ -102,7 +102,7 @@ def _add(rule: CareRule, rows: list[tuple[int, ...]]) -> int:
         fitted: date = told if isinstance(told, date) else date.fromisoformat(str(told))
         due_on = reckoner.due_on(rule.pk, fitted, exposed=True)
         dues.append(
-            CareDue(
+            NextDue(
                 installed_part_id=installed_part,
                 rule=rule,
                 counted_from=fitted,
@@ -110,5 +110,5 @@ def _add(rule: CareRule, rows: list[tuple[int, ...]]) -> int:
                 exposed=True,
             )
         )
-    CareDue.objects.bulk_create(dues, ignore_conflicts=True)  # another scan may be as far
+    NextDue.objects.bulk_create(dues, ignore_conflicts=True)  # another scan may be as far
     return len(dues)

@@ -17,7 +17,7 @@ from django.utils import timezone
 
 from schedules.ical import build_calendar
 from schedules.ical_entries import DueEvent, Todo, VisitEvent
-from schedules.models import CareDue, MaintenanceTask, Visit, VisitTask
+from schedules.models import MaintenanceTask, NextDue, Visit, VisitTask
 from schedules.operations.visits import place_of
 from schedules.querysets import VisitQuerySet
 from schedules.words import care_reason, span
@@ -102,7 +102,7 @@ def due_feed(*, at: datetime, most: int = MOST_DUE_ENTRIES) -> bytes:
     """
     today = timezone.localdate(at)
     due = (
-        CareDue.objects.ours()
+        NextDue.objects.ours()
         .filter(next_due_on__gte=today - BACK, next_due_on__lt=today + AHEAD)
         .exclude(tasks__state="in-process")
         .select_related("rule", "installed_part__unit__site")
@@ -232,7 +232,7 @@ def _event(visit: Visit, around: _Around) -> VisitEvent:
     )
 
 
-def _due_entry(site: Site, day: date, rows: Iterable[CareDue]) -> DueEvent:
+def _due_entry(site: Site, day: date, rows: Iterable[NextDue]) -> DueEvent:
     """Say of a site and a day which care falls due; the entry changes its identity with its words."""
     rows = list(rows)
     minutes = sum(row.rule.minutes for row in rows)

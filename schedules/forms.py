@@ -15,7 +15,7 @@ from django.db.models import Q
 from django.utils import timezone
 
 from schedules.local_times import moment_of
-from schedules.models import CareDue, CareRule, MaintenanceTask, Visit
+from schedules.models import MaintenanceRule, MaintenanceTask, NextDue, Visit
 from schedules.operations.times import ALL_THE_SAME
 from schedules.operations.visits import usual_minutes
 from schedules.reference import CARE_WORK
@@ -71,7 +71,7 @@ class DoneForm(forms.Form):
     on = DayField(label="Done on")
 
 
-class CareRuleForm(forms.ModelForm):
+class MaintenanceRuleForm(forms.ModelForm):
     """What care a type of part needs, how often, and when in the year."""
 
     why = forms.CharField(
@@ -84,7 +84,7 @@ class CareRuleForm(forms.ModelForm):
     )
 
     class Meta:
-        model = CareRule
+        model = MaintenanceRule
         fields = [
             "name",
             "work",
@@ -133,15 +133,15 @@ class CareRuleForm(forms.ModelForm):
         self.fields["persons"].widget = forms.Select(choices=[(1, "one"), (2, "two")])
 
 
-class NewCareRuleForm(IdempotencyKeyForm, CareRuleForm):
+class NewMaintenanceRuleForm(IdempotencyKeyForm, MaintenanceRuleForm):
     """A new care rule, for a type of part."""
 
     why = None  # type: ignore[assignment]  # a new rule needs no reason
     field_order = ["component_type"]
 
-    class Meta(CareRuleForm.Meta):
-        fields = ["component_type", *CareRuleForm.Meta.fields]
-        labels = {**CareRuleForm.Meta.labels, "component_type": "Type of part"}
+    class Meta(MaintenanceRuleForm.Meta):
+        fields = ["component_type", *MaintenanceRuleForm.Meta.fields]
+        labels = {**MaintenanceRuleForm.Meta.labels, "component_type": "Type of part"}
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -180,7 +180,7 @@ class VisitForm(forms.Form):
         queryset=MaintenanceTask.objects.none(), required=False, label="What is done"
     )
     coming = forms.ModelMultipleChoiceField(
-        queryset=CareDue.objects.none(), required=False, label="Care that comes due soon"
+        queryset=NextDue.objects.none(), required=False, label="Care that comes due soon"
     )
     day = DayField(label="Day")
     time = forms.TimeField(widget=forms.TimeInput(attrs={"type": "time"}, format="%H:%M"), label="Starts at")
@@ -207,7 +207,7 @@ class VisitForm(forms.Form):
         # Anything of the site is a valid choice here: what has been planned, done or cancelled meanwhile is
         # refused by the operation, which says what became of it.
         self.fields["tasks"].queryset = MaintenanceTask.objects.filter(site=site)  # type: ignore[attr-defined]
-        dues = CareDue.objects.filter(installed_part__unit__site=site).select_related("rule")
+        dues = NextDue.objects.filter(installed_part__unit__site=site).select_related("rule")
         self.fields["coming"].queryset = dues  # type: ignore[attr-defined]
         people = Q(pk__in=visit.technicians.all()) if visit else Q()
         working = User.objects.technicians()
@@ -250,7 +250,7 @@ class VisitForm(forms.Form):
     def offered_care(self) -> list[Offer]:
         """List the care that comes due soon and could be done with the visit."""
         ticked = self._ticked("coming") or set()
-        dues = CareDue.objects.coming(self.site.pk, until=timezone.localdate() + SOON)
+        dues = NextDue.objects.coming(self.site.pk, until=timezone.localdate() + SOON)
         return [
             Offer(
                 field="coming",

@@ -22,7 +22,7 @@ from schedules.models import ClockMark
 from schedules.models.clock import FAILED
 from schedules.operations import note_run
 from servicedesk.logs import told
-from servicedesk.notices import know_tasks
+from servicedesk.on_commit import know_tasks
 
 log = logging.getLogger(__name__)
 

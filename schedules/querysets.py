@@ -12,10 +12,10 @@ if TYPE_CHECKING:
     from schedules.models import (  # noqa: F401
         Absence,
         CalendarLink,
-        CareDue,
-        CareRule,
-        Letter,
+        MaintenanceRule,
         MaintenanceTask,
+        NextDue,
+        Notification,
         Visit,
         VisitTask,
         WeekPlan,
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from servicedesk.people.models import User
 
 
-class CareRuleQuerySet(models.QuerySet["CareRule"]):
+class MaintenanceRuleQuerySet(models.QuerySet["MaintenanceRule"]):
     """Questions about care rules."""
 
     def active(self) -> Self:
@@ -41,7 +41,7 @@ class CareRuleQuerySet(models.QuerySet["CareRule"]):
         )
 
 
-class CareDueQuerySet(models.QuerySet["CareDue"]):
+class NextDueQuerySet(models.QuerySet["NextDue"]):
     """Questions about when care is due."""
 
     def due(self, today: date) -> Self:
@@ -62,7 +62,7 @@ class CareDueQuerySet(models.QuerySet["CareDue"]):
         """Care that is on nobody's list yet."""
         from schedules.models import MaintenanceTask
 
-        return self.filter(~Exists(MaintenanceTask.objects.open().filter(care_due=OuterRef("pk"))))
+        return self.filter(~Exists(MaintenanceTask.objects.open().filter(next_due=OuterRef("pk"))))
 
     def held(self) -> Self:
         """Care rows that nobody else changes until the transaction ends, in one order for all."""
@@ -106,7 +106,7 @@ class MaintenanceTaskQuerySet(models.QuerySet["MaintenanceTask"]):
     def held(self) -> Self:
         """Tasks that nobody else changes until the transaction ends, in one order for all."""
         return (
-            self.select_for_update(of=("self",), no_key=True).select_related("care_due__rule").order_by("pk")
+            self.select_for_update(of=("self",), no_key=True).select_related("next_due__rule").order_by("pk")
         )
 
     def unplanned(self) -> Self:
@@ -126,7 +126,7 @@ class MaintenanceTaskQuerySet(models.QuerySet["MaintenanceTask"]):
         return (
             self.open()
             .filter(site_id=site_id)
-            .select_related("unit", "installed_part__component_type", "care_due__rule")
+            .select_related("unit", "installed_part__component_type", "next_due__rule")
             .order_by("priority", "due_on", "pk")
         )
 
@@ -219,7 +219,7 @@ class WeekPlanQuerySet(models.QuerySet["WeekPlan"]):
         return self.filter(waiting | given_up).order_by("pk")
 
 
-class LetterQuerySet(models.QuerySet["Letter"]):
+class NotificationQuerySet(models.QuerySet["Notification"]):
     """Questions about letters."""
 
     def at_stage(self, stage: str) -> Self:

@@ -11,10 +11,10 @@ from calendar import month_name
 from datetime import datetime
 from pathlib import Path
 
-from schedules.models import CareRule
+from schedules.models import MaintenanceRule
 from schedules.models.care import Exposure, WorkKind
 from schedules.recurrence import Season
-from servicedesk.notices import send_after_commit
+from servicedesk.on_commit import enqueue_on_commit
 from servicedesk.people.models import User
 from servicedesk.refusals import atomic_operation
 from units import reference
@@ -60,10 +60,12 @@ def load_all(folder: Path, *, by: User | None, at: datetime) -> dict[str, Loaded
     """
     with atomic_operation():
         counts = reference.load_reference(folder, by=by, at=at)
-        return counts | {"care rules": load_care_rules(folder / "care_rules.json", by=by, at=at)}
+        return counts | {
+            "care rules": load_maintenance_rules(folder / "maintenance_rules.json", by=by, at=at)
+        }
 
 
-def load_care_rules(path: Path, *, by: User | None, at: datetime) -> Loaded:
+def load_maintenance_rules(path: Path, *, by: User | None, at: datetime) -> Loaded:
     """Add the care rules that are not there yet, to types the register knows."""
     rows = read_rows(path, key=("component_type", "name"), fields=RULE_FIELDS)
     types, known = KnownTypes(), _known_rules()
@@ -78,20 +80,20 @@ def load_care_rules(path: Path, *, by: User | None, at: datetime) -> Loaded:
                 save_new(record, action=ACTION, by=by, at=at)
             added += 1
         if added:
-            send_after_commit("schedules.plan_new_care")
+            enqueue_on_commit("schedules.plan_new_care")
     return Loaded(added, kept)
 
 
 def _known_rules() -> set[tuple[int, str]]:
     """List the rules by type and by any name they have or had."""
-    rules = list(CareRule.objects.all())
+    rules = list(MaintenanceRule.objects.all())
     named = [*((rule, plain_name(rule.name)) for rule in rules), *former_values(rules, field="name")]
     return {(rule.component_type_id, name) for rule, name in named}
 
 
-def _rule(row: ReferenceRow, types: KnownTypes) -> CareRule:
+def _rule(row: ReferenceRow, types: KnownTypes) -> MaintenanceRule:
     season = _season(row)
-    return CareRule(
+    return MaintenanceRule(
         component_type=types.named_in(row),
         name=row.text("name"),
         work=row.choice("work", [work.value for work in CARE_WORK]),

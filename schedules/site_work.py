@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from schedules.models import CareDue, CareRule, MaintenanceTask, Visit
+from schedules.models import MaintenanceRule, MaintenanceTask, NextDue, Visit
 from schedules.routing.problem import MINUTE
 from units.models import Site
 
@@ -20,7 +20,7 @@ class SiteWork:
 
     site: Site
     tasks: tuple[MaintenanceTask, ...]
-    coming: tuple[CareDue, ...] = ()
+    coming: tuple[NextDue, ...] = ()
     visit: Visit | None = None
     minutes: int = 0
 
@@ -38,7 +38,7 @@ class SiteWork:
 def cut_into_goes(
     site: Site,
     tasks: Sequence[MaintenanceTask],
-    coming: Sequence[CareDue],
+    coming: Sequence[NextDue],
     factors: Mapping[str, float],
     *,
     alone: bool,
@@ -54,7 +54,7 @@ def cut_into_goes(
         return
     persons, level = max(task.persons for task in dangers), max(task.level for task in dangers)
 
-    def goes_along(rule: CareRule | None, needs: MaintenanceTask | CareRule) -> bool:
+    def goes_along(rule: MaintenanceRule | None, needs: MaintenanceTask | MaintenanceRule) -> bool:
         cold = rule is not None and rule.not_below_c is not None
         return not (alone or cold or needs.persons > persons or needs.level > level)
 
@@ -63,7 +63,7 @@ def cut_into_goes(
         for task in tasks
         if not task.makes_safe
         and not task.waiting_until
-        and goes_along(task.care_due.rule if task.care_due else None, task)
+        and goes_along(task.next_due.rule if task.next_due else None, task)
     ]
     later = [task for task in tasks if task not in dangers and task not in along]
     soon = [due for due in coming if goes_along(due.rule, due.rule)]
@@ -75,7 +75,7 @@ def cut_into_goes(
 
 
 def _parts(
-    site: Site, tasks: Sequence[MaintenanceTask], coming: Sequence[CareDue], factors: Mapping[str, float]
+    site: Site, tasks: Sequence[MaintenanceTask], coming: Sequence[NextDue], factors: Mapping[str, float]
 ) -> Iterable[SiteWork]:
     """Cut the work at a site into goes short enough for two on a day, the urgent first."""
     part: list[MaintenanceTask] = []

@@ -23,7 +23,7 @@ from servicedesk.words import count
 from units.views import status_of
 
 TASKS = MaintenanceTask.objects.select_related(
-    "site", "unit", "care_due__rule", "installed_part__component_type"
+    "site", "unit", "next_due__rule", "installed_part__component_type"
 )
 
 

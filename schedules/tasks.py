@@ -6,8 +6,8 @@ from celery import shared_task
 from django.utils import timezone
 
 from schedules import operations
-from schedules.letters.sending import send_due_letters
-from schedules.letters.writing import write_due_letters
+from schedules.notifications.deliver import send_due_notifications
+from schedules.notifications.queue import write_due_notifications
 from schedules.periodic import NOTHING
 from servicedesk.people.history import change_source
 from servicedesk.people.models.changes import Source
@@ -38,10 +38,10 @@ def solve_weeks() -> str:
         return f"{count(solved, 'week')} planned" if solved else NOTHING
 
 
-@shared_task(name="schedules.send_letters")
-def send_letters() -> str:
+@shared_task(name="schedules.send_notifications")
+def send_notifications() -> str:
     """Put due letters on the queue and send what waits there."""
     with change_source(Source.CLOCK):
         at = timezone.now()
-        made, sent = write_due_letters(at=at), send_due_letters(at=at)
-        return f"{count(made, 'letter')} written, {sent} sent" if made or sent else NOTHING
+        made, sent = write_due_notifications(at=at), send_due_notifications(at=at)
+        return f"{count(made, 'notification')} written, {sent} sent" if made or sent else NOTHING

@@ -13,7 +13,7 @@ from django.views.decorators.http import require_POST
 
 from schedules import operations
 from schedules.forms import PlanForm, VisitForm, WeekForm, WhyForm, by_unit
-from schedules.models import Letter, MaintenanceTask, Visit
+from schedules.models import MaintenanceTask, Notification, Visit
 from schedules.shifts import week_ahead
 from schedules.weeks import bounds, days_of_week, monday_of
 from servicedesk.paging import key_page
@@ -93,7 +93,7 @@ def visit(request: HttpRequest, pk: int) -> HttpResponse:
     """One visit: where, when, who, and what is to be done."""
     visits = Visit.objects.select_related("site").prefetch_related("technicians")
     found = get_object_or_404(visits, pk=pk)
-    taken = found.visit_tasks.select_related("task__unit", "task__care_due__rule").order_by(
+    taken = found.visit_tasks.select_related("task__unit", "task__next_due__rule").order_by(
         "task__unit__code", "task__priority", "pk"
     )
     context = {
@@ -105,7 +105,7 @@ def visit(request: HttpRequest, pk: int) -> HttpResponse:
         "two_needed": any(entry.task.persons > 1 for entry in taken),
         "any_open": any(entry.task.is_open for entry in taken),
         "is_over": found.ends_at < timezone.now(),
-        "letters": Letter.objects.about_visit(found.pk),
+        "notifications": Notification.objects.about_visit(found.pk),
         "answers": found.answers.select_related("customer").order_by("-at"),
         "changes": Change.objects.about(found).for_page(),
     }

@@ -22,9 +22,9 @@ from numpy.typing import NDArray
 from schedules.local_times import wall_time
 from schedules.models import (
     AgreedTime,
-    CareDue,
     DayWeather,
     MaintenanceTask,
+    NextDue,
     ServiceTime,
     Visit,
     WorkTerms,
@@ -217,7 +217,7 @@ class _Reader:
         tasks = (
             MaintenanceTask.objects.open()
             .filter(free, waits, due_on__lte=until)
-            .select_related("site", "care_due__rule")
+            .select_related("site", "next_due__rule")
             .order_by("site_id", "priority", "due_on", "pk")
             .distinct()
         )
@@ -228,7 +228,7 @@ class _Reader:
         if self.monday > week_ahead(timezone.localdate(self.now)):
             aside += self._set_dangers_aside(by_site)
         due = {site: found for site, found in by_site.items() if any(t.due_on <= sunday for t in found)}
-        coming: defaultdict[int, list[CareDue]] = defaultdict(list)
+        coming: defaultdict[int, list[NextDue]] = defaultdict(list)
         for row in self._coming(due, until):
             coming[row.installed_part.unit.site_id].append(row)
         factors = dict(ServiceTime.objects.values_list("work", "factor"))
@@ -254,9 +254,9 @@ class _Reader:
                 minutes = sum(task.minutes for task in dangers)
                 yield SiteWork(site, tuple(dangers), minutes=minutes), BEFORE_THAT_WEEK
 
-    def _coming(self, sites: Iterable[Site], until: date) -> list[CareDue]:
+    def _coming(self, sites: Iterable[Site], until: date) -> list[NextDue]:
         return list(
-            CareDue.objects.ours()
+            NextDue.objects.ours()
             .without_task()
             .filter(installed_part__unit__site__in=[site.pk for site in sites], next_due_on__lte=until)
             .select_related("rule", "installed_part__unit")
@@ -273,7 +273,7 @@ class _Reader:
     ) -> tuple[Stop | None, list[tuple[SiteWork, str]]]:
         """Make a stop of what is to do at a site; None where no day of the week will do."""
         dates = [self.monday + timedelta(days=number) for number in range(7)]
-        limits = [task.care_due.rule.not_below_c for task in work.tasks if task.care_due is not None]
+        limits = [task.next_due.rule.not_below_c for task in work.tasks if task.next_due is not None]
         limits += [due.rule.not_below_c for due in work.coming]
         coldest = max((limit for limit in limits if limit is not None), default=None)
         warm = [day for day in dates if coldest is None or warmest.get(day, coldest) >= coldest]

@@ -10,7 +10,7 @@ from datetime import date, timedelta
 from django.db.models import Count, QuerySet
 from django.db.models.functions import Greatest
 
-from schedules.models import CareDue, CareRule, ServiceTime
+from schedules.models import MaintenanceRule, NextDue, ServiceTime
 from schedules.recurrence import add_months, preview
 from units.models import Site
 
@@ -45,13 +45,13 @@ class PlannedCare:
     minutes: int
 
 
-def months_ahead(dues: QuerySet[CareDue], *, today: date) -> list[MonthAhead]:
+def months_ahead(dues: QuerySet[NextDue], *, today: date) -> list[MonthAhead]:
     """Add up the care of twelve months, month by month; what is overdue falls into the first."""
     begin = today.replace(day=1)
     months = [MonthAhead(add_months(begin, number)) for number in range(12)]
     end = add_months(begin, 12) - timedelta(days=1)
     factors = dict(ServiceTime.objects.values_list("work", "factor"))
-    rules = CareRule.objects.in_bulk()
+    rules = MaintenanceRule.objects.in_bulk()
     starting = dues.filter(next_due_on__lte=end).annotate(first=Greatest("next_due_on", today)).order_by()
     grouped = starting.values_list("rule", "first", "exposed")
     for rule_pk, first, exposed, number in grouped.annotate(number=Count("pk")):
@@ -65,12 +65,12 @@ def months_ahead(dues: QuerySet[CareDue], *, today: date) -> list[MonthAhead]:
     return months
 
 
-def _days(rule: CareRule, first: date, *, exposed: bool, until: date) -> list[date]:
+def _days(rule: MaintenanceRule, first: date, *, exposed: bool, until: date) -> list[date]:
     later = preview(first, interval_months=rule.months(exposed=exposed), season=rule.season, until=until)
     return [first, *later] if first <= until else later
 
 
-def care_of_year(dues: QuerySet[CareDue], *, today: date) -> list[PlannedCare]:
+def care_of_year(dues: QuerySet[NextDue], *, today: date) -> list[PlannedCare]:
     """List the care of a few parts over twelve months, day by day."""
     end = add_months(today, 12)
     rows = dues.filter(next_due_on__lte=end).select_related("rule", "installed_part__unit")
@@ -97,13 +97,13 @@ def total(months: Sequence[MonthAhead]) -> MonthAhead:
     return whole
 
 
-def our_care() -> QuerySet[CareDue]:
+def our_care() -> QuerySet[NextDue]:
     """Ask for the care that is ours."""
-    return CareDue.objects.ours()
+    return NextDue.objects.ours()
 
 
-def care_at(site: Site) -> QuerySet[CareDue]:
+def care_at(site: Site) -> QuerySet[NextDue]:
     """Ask for the care of a site's parts, whoever does it."""
-    return CareDue.objects.of_parts_in_place().filter(
+    return NextDue.objects.of_parts_in_place().filter(
         installed_part__unit__site=site, installed_part__unit__removed_on__isnull=True
     )

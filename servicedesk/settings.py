@@ -174,7 +174,7 @@ PHOTO_DIR = DATA_DIR / "photos"
 BACKUP_DIR = env.str("BACKUP_DIR", default="")  # where the clock puts a backup every night
 BACKUP_KEEP = env.int("BACKUP_KEEP", default=14)
 # For how many days people's words are kept; 0 for always.
-KEEP_LETTERS_DAYS = env.int("KEEP_LETTERS_DAYS", default=730)
+KEEP_NOTIFICATIONS_DAYS = env.int("KEEP_NOTIFICATIONS_DAYS", default=730)
 KEEP_CALLERS_DAYS = env.int("KEEP_CALLERS_DAYS", default=0)
 KEEP_PHONE_RECORDS_DAYS = env.int("KEEP_PHONE_RECORDS_DAYS", default=400)
 KEEP_FILES_DAYS = env.int("KEEP_FILES_DAYS", default=90)
@@ -312,7 +312,7 @@ CELERY_BEAT_SCHEDULE = {
         "options": {"expires": NOT_TAKEN_UP},
     },
     "send letters": {
-        "task": "schedules.send_letters",
+        "task": "schedules.send_notifications",
         "schedule": timedelta(seconds=60),
         "options": {"expires": NOT_TAKEN_UP},
     },

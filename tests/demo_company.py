@@ -19,7 +19,7 @@ from django.test import override_settings
 from django.utils import timezone
 from PIL import Image
 
-from schedules.letters.writing import write_due_letters
+from schedules.notifications.queue import write_due_notifications
 from servicedesk.calls.models import Call
 from servicedesk.calls.operations import add_photo
 from servicedesk.office import intake
@@ -118,7 +118,7 @@ def load_company() -> None:
     call_command("load_demo", folder=settings.PHOTO_DIR.parent / "demo-files", verbosity=0)
     call_command("watch_lots")
     take_a_photo()
-    write_due_letters(at=timezone.now())
+    write_due_notifications(at=timezone.now())
 
 
 def hand_in_a_bad_file() -> None:

@@ -63,7 +63,7 @@ Records = dict[str, Any]
 
 def shown_records() -> Records:
     """Find records of the demo company to show: by the name of an address, its app, or an argument."""
-    from schedules.models import CareRule, Letter, MaintenanceTask, Visit, WeekPlan
+    from schedules.models import MaintenanceRule, MaintenanceTask, Notification, Visit, WeekPlan
     from servicedesk.calls.models import Call, Finding, Photo, SafetyAnswer
     from servicedesk.people.models import Batch, Role, User
     from servicedesk.reports.models import LotFlag
@@ -100,9 +100,9 @@ def shown_records() -> Records:
         "office:undo_import": Batch.objects.filter(stage="applied").order_by("pk").first(),
         "office": Batch.objects.order_by("-pk").first(),
         "reports": LotFlag.objects.order_by("pk").first(),
-        "reports:change_interval": CareRule.objects.order_by("pk").first(),
-        "schedules:change_care_rule": CareRule.objects.order_by("pk").first(),
-        "schedules:letter": Letter.objects.order_by("pk").first(),
+        "reports:change_interval": MaintenanceRule.objects.order_by("pk").first(),
+        "schedules:change_maintenance_rule": MaintenanceRule.objects.order_by("pk").first(),
+        "schedules:notification": Notification.objects.order_by("pk").first(),
         "schedules:week_progress": WeekPlan.objects.order_by("pk").first(),
         "schedules:move_visit": Visit.objects.filter(planned_by__isnull=False).order_by("-starts_at").first(),
         "schedules:task": MaintenanceTask.objects.open().order_by("pk").first(),

@@ -7,7 +7,7 @@ from datetime import UTC, date, datetime, timedelta
 import factory
 from factory.django import DjangoModelFactory
 
-from schedules.models import CareDue, CareRule, MaintenanceTask, Visit
+from schedules.models import MaintenanceRule, MaintenanceTask, NextDue, Visit
 from servicedesk.calls.models import Call, Finding, Inspection, Work
 from servicedesk.people.models import User
 from units.models import (
@@ -118,9 +118,9 @@ class ObservationPeriodFactory(DjangoModelFactory[ObservationPeriod]):
     from_on = factory.SelfAttribute("unit.installed_on")
 
 
-class CareRuleFactory(DjangoModelFactory[CareRule]):
+class MaintenanceRuleFactory(DjangoModelFactory[MaintenanceRule]):
     class Meta:
-        model = CareRule
+        model = MaintenanceRule
 
     component_type = factory.SubFactory(ComponentTypeFactory)
     name = factory.Sequence(lambda n: f"care {n}")
@@ -128,13 +128,13 @@ class CareRuleFactory(DjangoModelFactory[CareRule]):
     interval_months = 12
 
 
-class CareDueFactory(DjangoModelFactory[CareDue]):
+class NextDueFactory(DjangoModelFactory[NextDue]):
     class Meta:
-        model = CareDue
+        model = NextDue
 
     installed_part = factory.SubFactory(InstalledPartFactory)
     rule = factory.SubFactory(
-        CareRuleFactory, component_type=factory.SelfAttribute("..installed_part.component_type")
+        MaintenanceRuleFactory, component_type=factory.SelfAttribute("..installed_part.component_type")
     )
     counted_from = factory.SelfAttribute("installed_part.fitted_on")
     next_due_on = date(2026, 3, 1)

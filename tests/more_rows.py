@@ -20,12 +20,12 @@ from schedules.models import (
     Absence,
     AgreedTime,
     CalendarLink,
-    CareDue,
-    CareRule,
     CustomerAnswer,
     DayWeather,
-    Letter,
+    MaintenanceRule,
     MaintenanceTask,
+    NextDue,
+    Notification,
     UnassignedWork,
     Visit,
     VisitTask,
@@ -39,8 +39,6 @@ from servicedesk.people.models import Batch, BatchFile, ChangedField, Role, Stag
 from servicedesk.reports.models import FailureDay, LotFlag
 from tests.factories import (
     CallFactory,
-    CareDueFactory,
-    CareRuleFactory,
     ComponentTypeFactory,
     ConstructionFactory,
     ConstructionPartFactory,
@@ -49,6 +47,8 @@ from tests.factories import (
     FindingFactory,
     InspectionFactory,
     InstalledPartFactory,
+    MaintenanceRuleFactory,
+    NextDueFactory,
     ObservationPeriodFactory,
     OwnershipFactory,
     SiteFactory,
@@ -134,11 +134,11 @@ def _reference(shown: Shown, number: int) -> None:
     ConstructionPartFactory(construction=built, component_type=made)
     mode = FailureModeFactory(code=f"MOR-{number:03d}", kind="track", name=f"fails in more ways {number}")
     mode.expected_on.add(built)
-    CareRuleFactory(component_type=made, name=f"more care {number}", planned_at=timezone.now())
+    MaintenanceRuleFactory(component_type=made, name=f"more care {number}", planned_at=timezone.now())
     for of_type in {
         part.component_type for part in shown.unit.installed_parts.select_related("component_type")
     }:
-        CareRuleFactory(component_type=of_type, name=f"more care {number}", planned_at=timezone.now())
+        MaintenanceRuleFactory(component_type=of_type, name=f"more care {number}", planned_at=timezone.now())
         LotFlag.objects.create(
             component_type=of_type,
             lot=f"M{number}",
@@ -242,16 +242,16 @@ def _call(shown: Shown, unit: Unit) -> Call:
 
 def _care(shown: Shown, part: InstalledPart) -> None:
     """Put a part under a rule, with a task that waits, one to plan and one on the visit."""
-    rules = list(CareRule.objects.filter(component_type=part.component_type).order_by("pk")[:3])
+    rules = list(MaintenanceRule.objects.filter(component_type=part.component_type).order_by("pk")[:3])
     soon = timezone.localdate() + timedelta(days=20)
     for place, rule in enumerate(rules):
-        due: CareDue = CareDueFactory(installed_part=part, rule=rule, next_due_on=soon)
+        due: NextDue = NextDueFactory(installed_part=part, rule=rule, next_due_on=soon)
         if place == 2:
             continue
         task = TaskFactory(
             unit=part.unit,
             installed_part=part,
-            care_due=due,
+            next_due=due,
             work=rule.work,
             due_on=timezone.localdate(),
             state="in-process" if place else "needs-action",
@@ -298,12 +298,12 @@ def _desk(shown: Shown, person: User, number: int) -> None:
     now = timezone.now()
     for customer in (shown.customer, CustomerFactory()):
         about = {"subject": "visit", "subject_id": shown.visit.pk, "due_on": timezone.localdate()}
-        Letter.objects.create(
+        Notification.objects.create(
             kind="ahead", customer=customer, addressee=f"m{number}/{customer.pk}", **_times(now), **about
         )
         CustomerAnswer.objects.create(visit=shown.visit, customer=customer, said="suits", at=now)
     about = {"subject": "day", "subject_id": number, "due_on": timezone.localdate()}
-    Letter.objects.create(
+    Notification.objects.create(
         kind="round_day", person=person, addressee=f"p{number}", told={}, **_times(now), **about
     )
     PhoneRecord.objects.create(

@@ -22,9 +22,9 @@ from django.utils import timezone
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from schedules.letters.links import VisitKey, opt_out_token, visit_token
-from schedules.letters.writing import customers_of
 from schedules.models import Visit
+from schedules.notifications.links import VisitKey, opt_out_token, visit_token
+from schedules.notifications.queue import customers_of
 from servicedesk.people.models import User
 from tests.every_address import ALL
 from tests.junk import JUNK, RAW_BODIES, any_text, faults_of

@@ -26,11 +26,11 @@ from servicedesk.people.models import InputFile, User
 from tests.every_address import ALL
 from tests.factories import (
     CallFactory,
-    CareDueFactory,
-    CareRuleFactory,
     ComponentTypeFactory,
     ConstructionFactory,
     FailureModeFactory,
+    MaintenanceRuleFactory,
+    NextDueFactory,
     OwnershipFactory,
     SiteFactory,
     TaskFactory,
@@ -78,8 +78,8 @@ def site(technician: User) -> Site:
         fleet.watch(unit, 0)
         part = fleet.fit(unit, of=fleet.track if number % 2 else fleet.liner, lot=f"={NASTY}"[:60])
         fleet.find(part, 100 + 20 * number, note=NASTY)
-    rule = CareRuleFactory(component_type=part.component_type, name=f"={NASTY}"[:100])
-    CareDueFactory(installed_part=part, rule=rule, next_due_on=timezone.localdate())
+    rule = MaintenanceRuleFactory(component_type=part.component_type, name=f"={NASTY}"[:100])
+    NextDueFactory(installed_part=part, rule=rule, next_due_on=timezone.localdate())
     task = TaskFactory(
         unit=unit, reason=NASTY, due_on=timezone.localdate(), state="in-process", origin="call"
     )

@@ -16,8 +16,8 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 from django.utils import timezone
 
-from schedules.letters.links import VisitKey, opt_out_token, visit_token
 from schedules.models import MaintenanceTask, Visit
+from schedules.notifications.links import VisitKey, opt_out_token, visit_token
 from schedules.operations import make_link
 from schedules.weeks import monday_of
 from servicedesk.calls.models import Call, Finding

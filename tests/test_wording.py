@@ -15,7 +15,7 @@ from django.test import Client
 from servicedesk.people.models import Role, User
 from servicedesk.words import count, counted, every, sentence
 from tests.every_address import OPEN
-from tests.factories import CareRuleFactory
+from tests.factories import MaintenanceRuleFactory
 from tests.more_rows import grow
 from tests.test_query_growth import questions, shown_of
 
@@ -92,7 +92,7 @@ def pages(demo: dict[str, User], doors: dict[str, str], django_db_blocker: Any) 
         shown = shown_of(demo)
         opened |= questions(shown)
         grow(shown, times=1)
-        CareRuleFactory.create(interval_months=1)
+        MaintenanceRuleFactory.create(interval_months=1)
         return {name: wording(clients[who], address) for name, (who, address) in opened.items()}
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import date, datetime
 
-from servicedesk.notices import send_after_commit
+from servicedesk.on_commit import enqueue_on_commit
 from servicedesk.people.history import write_change
 from servicedesk.people.models import User
 from servicedesk.refusals import RuleViolation, atomic_operation
@@ -21,7 +21,7 @@ def _stored(installed_part: InstalledPart) -> InstalledPart:
 
 def _note(unit: Unit, action: str, *, by: User | None, at: datetime) -> None:
     write_change(unit, action=action, by=by, at=at)
-    send_after_commit("schedules.plan_new_care")
+    enqueue_on_commit("schedules.plan_new_care")
 
 
 def _check_panel(unit: Unit, panel: int) -> None:

@@ -12,7 +12,7 @@ from django.db.models import Model
 from django.forms import BaseFormSet, ModelForm
 from django.utils import timezone
 
-from servicedesk.notices import send_after_commit
+from servicedesk.on_commit import enqueue_on_commit
 from servicedesk.people.history import shown_values, stored_record, write_change
 from servicedesk.people.models import User
 from servicedesk.refusals import RuleViolation, atomic_operation
@@ -223,7 +223,7 @@ def add_unit(
         )
         period.full_clean()
         period.save()
-        send_after_commit("schedules.plan_new_care")
+        enqueue_on_commit("schedules.plan_new_care")
     return unit
 
 
@@ -231,7 +231,7 @@ def change_site(site: Site, *, by: User, at: datetime) -> Site:
     """Change what is recorded about a site; who does its care decides which work becomes ours."""
     with atomic_operation():
         save_change(site, action="changed", by=by, at=at)
-        send_after_commit("schedules.raise_due")
+        enqueue_on_commit("schedules.raise_due")
     return site
 
 
@@ -246,7 +246,7 @@ def set_care_by(sites: Iterable[Site], *, care_by: str, by: User, at: datetime) 
                 site.care_by = care_by
                 save_change(site, action=f"care: {site.get_care_by_display()}", by=by, at=at)
                 moved += 1
-        send_after_commit("schedules.raise_due")
+        enqueue_on_commit("schedules.raise_due")
     return moved
 
 

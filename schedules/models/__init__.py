@@ -1,9 +1,9 @@
 """What is planned."""
 
 from .calendars import CalendarLink
-from .care import CareDue, CareRule
+from .care import MaintenanceRule, NextDue
 from .clock import ClockMark
-from .letters import CustomerAnswer, EmailPreference, Letter, LetterKind, LetterText
+from .notifications import CustomerAnswer, EmailPreference, Notification, NotificationKind, NotificationText
 from .rounds import (
     Absence,
     AgreedTime,
@@ -22,16 +22,16 @@ __all__ = [
     "Absence",
     "AgreedTime",
     "CalendarLink",
-    "CareDue",
-    "CareRule",
     "ClockMark",
     "CustomerAnswer",
     "DayWeather",
     "EmailPreference",
-    "Letter",
-    "LetterKind",
-    "LetterText",
+    "MaintenanceRule",
     "MaintenanceTask",
+    "NextDue",
+    "Notification",
+    "NotificationKind",
+    "NotificationText",
     "ServiceTime",
     "UnassignedWork",
     "Visit",

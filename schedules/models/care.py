@@ -9,7 +9,7 @@ from django.core.exceptions import ValidationError
 from django.db import models
 from django.db.models import Q
 
-from schedules.querysets import CareDueQuerySet, CareRuleQuerySet
+from schedules.querysets import MaintenanceRuleQuerySet, NextDueQuerySet
 from schedules.recurrence import Season, next_due
 from servicedesk.conditions import Check
 from servicedesk.new_values import LimitedText
@@ -36,11 +36,11 @@ class Exposure(models.TextChoices):
     DARK_SUN = "dark_sun", "dark colour in full sun"
 
 
-class CareRule(models.Model):
+class MaintenanceRule(models.Model):
     """Preventive work that parts of a type need, how often, and in which season."""
 
     component_type = models.ForeignKey(
-        "units.ComponentType", on_delete=models.PROTECT, related_name="care_rules"
+        "units.ComponentType", on_delete=models.PROTECT, related_name="maintenance_rules"
     )
     name = models.CharField("what to do", max_length=120)
     work = models.CharField("counts as done when a part was", max_length=10, choices=WorkKind)
@@ -82,30 +82,30 @@ class CareRule(models.Model):
         help_text="When every part of the type came under the rule; empty: not yet.",
     )
 
-    objects = CareRuleQuerySet.as_manager()
+    objects = MaintenanceRuleQuerySet.as_manager()
 
     class Meta:
         ordering = ["component_type__kind", "component_type__name", "name"]
         constraints = [
             models.UniqueConstraint(
                 fields=["component_type", "name"],
-                name="carerule_once_per_type",
+                name="maintenancerule_once_per_type",
                 violation_error_message="This type already has a care rule of that name.",
             ),
             Check(
                 condition=Q(persons__gte=1, persons__lte=2),
-                name="carerule_one_or_two_persons",
+                name="maintenancerule_one_or_two_persons",
                 violation_error_message="Care takes one or two people.",
             ),
             Check(
                 condition=Q(interval_months__gte=1, interval_months__lte=240),
-                name="carerule_interval_plausible",
+                name="maintenancerule_interval_plausible",
                 violation_error_message="The interval runs from 1 to 240 months.",
             ),
             Check(
                 condition=Q(exposed_months__isnull=True)
                 | (Q(exposed_months__gte=1, exposed_months__lte=240) & ~Q(exposed_to="")),
-                name="carerule_exposure_whole",
+                name="maintenancerule_exposure_whole",
                 violation_error_message="Say where the other interval holds; it runs from 1 to 240 months.",
             ),
             Check(
@@ -121,7 +121,7 @@ class CareRule(models.Model):
                     season_until_month__isnull=False,
                     season_until_day__isnull=False,
                 ),
-                name="carerule_season_whole",
+                name="maintenancerule_season_whole",
                 violation_error_message=(
                     "Give the season's first and last day, both with month and day, or neither."
                 ),
@@ -169,13 +169,13 @@ class CareRule(models.Model):
         return f"{first} to {season.until_day} {month_name[season.until_month]}"
 
 
-class CareDue(models.Model):
+class NextDue(models.Model):
     """One fitted part under one rule: when it was last cared for, and when it is next due."""
 
     installed_part = models.ForeignKey(
-        "units.InstalledPart", on_delete=models.CASCADE, related_name="care_due"
+        "units.InstalledPart", on_delete=models.CASCADE, related_name="next_due"
     )
-    rule = models.ForeignKey(CareRule, on_delete=models.CASCADE, related_name="due")
+    rule = models.ForeignKey(MaintenanceRule, on_delete=models.CASCADE, related_name="due")
     counted_from = models.DateField(
         help_text="Last done, or fitted, or left out once: the interval begins here."
     )
@@ -185,14 +185,14 @@ class CareDue(models.Model):
         default=False, help_text="Reckoned with the interval of exposed parts (see the rule)."
     )
 
-    objects = CareDueQuerySet.as_manager()
+    objects = NextDueQuerySet.as_manager()
 
     class Meta:
-        indexes = [models.Index(fields=["next_due_on"], name="caredue_by_date")]
+        indexes = [models.Index(fields=["next_due_on"], name="nextdue_by_date")]
         constraints = [
             models.UniqueConstraint(
                 fields=["installed_part", "rule"],
-                name="caredue_once",
+                name="nextdue_once",
                 violation_error_message="This part is already under that rule.",
             ),
         ]

@@ -10,7 +10,7 @@ from schedules.querysets import MaintenanceTaskQuerySet
 from servicedesk.conditions import Check
 from units.models import FailureMode
 
-from .care import CareDue, WorkKind
+from .care import NextDue, WorkKind
 
 
 class MaintenanceTask(models.Model):
@@ -59,8 +59,8 @@ class MaintenanceTask(models.Model):
     installed_part = models.ForeignKey(
         "units.InstalledPart", on_delete=models.SET_NULL, null=True, blank=True, related_name="+"
     )
-    care_due = models.ForeignKey(
-        CareDue, on_delete=models.SET_NULL, null=True, blank=True, related_name="tasks"
+    next_due = models.ForeignKey(
+        NextDue, on_delete=models.SET_NULL, null=True, blank=True, related_name="tasks"
     )
     origin = models.CharField(max_length=8, choices=Origin)
     work = models.CharField(max_length=10, choices=WorkKind, blank=True)
@@ -88,7 +88,7 @@ class MaintenanceTask(models.Model):
         ]
         constraints = [
             models.UniqueConstraint(
-                fields=["care_due"],
+                fields=["next_due"],
                 condition=Q(state__in=["needs-action", "in-process"]),
                 name="task_one_open_per_care",
                 violation_error_message="This care already has an open task.",

@@ -3,18 +3,18 @@
 from .calendars import hash_of, make_link, note_read, replace_link, revoke_link
 from .care import last_planned, note_care_done, note_care_done_many, plan_new_care
 from .finishing import Wait, finish_visit
-from .letters import (
+from .notifications import (
     CustomersAsked,
     ask_customers,
     see_answer,
     set_email_preference,
-    set_letter_text,
+    set_notification_text,
     take_answer,
     tell_schedulers_of_danger,
     try_again,
 )
 from .raising import raise_due
-from .rules import add_care_rule, change_care_rule
+from .rules import add_maintenance_rule, change_maintenance_rule
 from .runs import note_run
 from .tasks import (
     Inspections,
@@ -44,15 +44,15 @@ __all__ = [
     "Inspections",
     "Wait",
     "add_absence",
-    "add_care_rule",
     "add_inspections",
+    "add_maintenance_rule",
     "add_task",
     "agree_on_time",
     "ask_customers",
     "ask_for_week",
     "cancel_task",
     "cancel_visit",
-    "change_care_rule",
+    "change_maintenance_rule",
     "change_visit",
     "complete_task",
     "confirm_visit",
@@ -77,7 +77,7 @@ __all__ = [
     "revoke_link",
     "see_answer",
     "set_email_preference",
-    "set_letter_text",
+    "set_notification_text",
     "set_terms",
     "set_weather",
     "solve_waiting_weeks",

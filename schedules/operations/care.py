@@ -11,7 +11,7 @@ from django.db.models import Max, Min
 from django.utils import timezone
 
 from schedules.due_dates import Reckoner, add_missing_dues
-from schedules.models import CareDue, CareRule, ClockMark, MaintenanceTask
+from schedules.models import ClockMark, MaintenanceRule, MaintenanceTask, NextDue
 from servicedesk.people.history import write_change
 from servicedesk.people.models import User
 from servicedesk.refusals import RuleViolation, atomic_operation
@@ -47,7 +47,9 @@ def plan_new_care(since: datetime | None = None, *, at: datetime | None = None) 
     A part counts from the day it was fitted until care is noted.
     """
     at = at or timezone.now()
-    new_rules = list(CareRule.objects.active().filter(planned_at__isnull=True).values_list("pk", flat=True))
+    new_rules = list(
+        MaintenanceRule.objects.active().filter(planned_at__isnull=True).values_list("pk", flat=True)
+    )
     if since is None:
         made = _plan_everything([])
     else:
@@ -56,14 +58,14 @@ def plan_new_care(since: datetime | None = None, *, at: datetime | None = None) 
         units = list(recent.values_list("unit_id", flat=True))
         made = plan_units(units) if units else 0
         made += _plan_everything(new_rules) if new_rules else 0
-    CareRule.objects.filter(pk__in=new_rules).update(planned_at=at)
+    MaintenanceRule.objects.filter(pk__in=new_rules).update(planned_at=at)
     note_run(PLAN, said=f"{count(made, 'part')} came under a rule", at=at)
     return made
 
 
 def plan_units(units: Iterable[int]) -> int:
     """Put the parts of some units under the rules of their types."""
-    reckoner = Reckoner(CareRule.objects.active())
+    reckoner = Reckoner(MaintenanceRule.objects.active())
     made = 0
     for chunk in map(sorted, map(set, _chunks(units, UNITS_AT_ONCE))):
         marks = ", ".join(["%s"] * len(chunk))
@@ -76,7 +78,7 @@ def _plan_everything(rules: Sequence[int]) -> int:
     ends = Unit.objects.in_place().aggregate(first=Min("pk"), last=Max("pk"))
     if ends["first"] is None:
         return 0
-    which, reckoner = "f.unit_id BETWEEN %s AND %s", Reckoner(CareRule.objects.active())
+    which, reckoner = "f.unit_id BETWEEN %s AND %s", Reckoner(MaintenanceRule.objects.active())
     if rules:
         which += f" AND r.id IN ({', '.join(['%s'] * len(rules))})"
     return sum(
@@ -124,36 +126,36 @@ def note_care_done_many(
     return moved
 
 
-def _note(rows: Sequence[CareRow], *, by: User | None, at: datetime) -> list[CareDue]:
+def _note(rows: Sequence[CareRow], *, by: User | None, at: datetime) -> list[NextDue]:
     """Move the care that rows tell of, and end the open tasks it was done with."""
     units = sorted({unit for unit, _, _, _ in rows})
     plan_units(units)
-    asked: defaultdict[tuple[int, str], list[CareDue]] = defaultdict(list)
-    for due in CareDue.objects.held_for(units, works={work for _, _, work, _ in rows}):
+    asked: defaultdict[tuple[int, str], list[NextDue]] = defaultdict(list)
+    for due in NextDue.objects.held_for(units, works={work for _, _, work, _ in rows}):
         asked[due.installed_part.unit_id, due.rule.work].append(due)
-    moved: dict[int, CareDue] = {}
+    moved: dict[int, NextDue] = {}
     for unit, part, work, on in rows:
         for due in asked[unit, work]:
             if part in (None, due.installed_part_id) and _is_news(due, on):
                 due.last_done_on = on
                 due.count_from(on)
                 moved[due.pk] = due
-    CareDue.objects.bulk_update(
+    NextDue.objects.bulk_update(
         moved.values(), ["counted_from", "last_done_on", "next_due_on"], batch_size=200
     )
     _end_tasks(moved, by=by, at=at)
     return list(moved.values())
 
 
-def _is_news(due: CareDue, on: date) -> bool:
+def _is_news(due: NextDue, on: date) -> bool:
     """Tell whether care done on a day is later than what is on record, and the part was there."""
     return on >= due.installed_part.fitted_on and (due.last_done_on is None or on > due.last_done_on)
 
 
-def _end_tasks(moved: dict[int, CareDue], *, by: User | None, at: datetime) -> None:
+def _end_tasks(moved: dict[int, NextDue], *, by: User | None, at: datetime) -> None:
     """Complete the open tasks whose care was done, wherever they stand."""
-    for task in MaintenanceTask.objects.open().held().filter(care_due__in=list(moved)):
-        due = moved[task.care_due_id or 0]
+    for task in MaintenanceTask.objects.open().held().filter(next_due__in=list(moved)):
+        due = moved[task.next_due_id or 0]
         if due.last_done_on is not None and due.next_due_on > task.due_on:
             finish_task(task, on=due.last_done_on, action="done with other work", by=by, at=at)
 

@@ -46,7 +46,7 @@ CARE_REASON = (
     " ELSE ': last done ' || {last_done} END"
 )
 _INSERT = """
-INSERT INTO schedules_maintenancetask (site_id, unit_id, installed_part_id, care_due_id, origin, work, reason,
+INSERT INTO schedules_maintenancetask (site_id, unit_id, installed_part_id, next_due_id, origin, work, reason,
     priority, minutes, persons, level, due_on, state, waiting_for, not_done, changed_at)
 """
 _TOLD = """
@@ -56,16 +56,16 @@ SELECT u.site_id, u.id, f.id, d.id, 'care', r.work, {reason},
 # The open tasks are read before the first new one is written: looking for each in a table that grows under
 # way would take PostgreSQL minutes. The site is asked about last, lest SQLite begins with all sites.
 _OPEN = """
-WITH open_care AS MATERIALIZED (SELECT care_due_id FROM schedules_maintenancetask
-    WHERE state IN ('needs-action', 'in-process') AND care_due_id IS NOT NULL)
+WITH open_care AS MATERIALIZED (SELECT next_due_id FROM schedules_maintenancetask
+    WHERE state IN ('needs-action', 'in-process') AND next_due_id IS NOT NULL)
 """
 _WITHOUT_OPEN = {
-    "beside": "LEFT JOIN open_care o ON o.care_due_id = d.id",
-    "only": "AND o.care_due_id IS NULL",
+    "beside": "LEFT JOIN open_care o ON o.next_due_id = d.id",
+    "only": "AND o.next_due_id IS NULL",
 }
 _DUE = """
-FROM schedules_caredue d
-JOIN schedules_carerule r ON r.id = d.rule_id
+FROM schedules_nextdue d
+JOIN schedules_maintenancerule r ON r.id = d.rule_id
 JOIN units_installedpart f ON f.id = d.installed_part_id
 JOIN units_unit u ON u.id = f.unit_id
 {beside}
@@ -127,9 +127,9 @@ def end_needless_tasks(today: date, *, at: datetime) -> int:
     """
     gone = Q(installed_part__removed_on__isnull=False) | Q(unit__removed_on__isnull=False)
     not_ours = ~Q(site__care_by=Site.CareBy.US)
-    no_rule = Q(care_due__rule__active=False)
-    later = Q(state="needs-action", care_due__next_due_on__gt=F("due_on")) & Q(
-        care_due__next_due_on__gt=today
+    no_rule = Q(next_due__rule__active=False)
+    later = Q(state="needs-action", next_due__next_due_on__gt=F("due_on")) & Q(
+        next_due__next_due_on__gt=today
     )
     why = Case(
         When(gone, then=Value("cancelled: the part is no longer in place")),

@@ -5,8 +5,8 @@ from __future__ import annotations
 from datetime import datetime
 
 from schedules.due_dates import recount_dues
-from schedules.models import CareRule
-from servicedesk.notices import send_after_commit
+from schedules.models import MaintenanceRule
+from servicedesk.on_commit import enqueue_on_commit
 from servicedesk.people.models import User
 from servicedesk.refusals import RuleViolation, atomic_operation
 from servicedesk.words import count
@@ -23,21 +23,23 @@ TIMING = (
 )
 
 
-def add_care_rule(rule: CareRule, *, by: User | None, at: datetime) -> CareRule:
+def add_maintenance_rule(rule: MaintenanceRule, *, by: User | None, at: datetime) -> MaintenanceRule:
     """Add a care rule; the parts of its type come under it."""
     with atomic_operation():
         save_new(rule, action="added", by=by, at=at)
-        send_after_commit("schedules.plan_new_care")
+        enqueue_on_commit("schedules.plan_new_care")
     return rule
 
 
-def change_care_rule(rule: CareRule, *, why: str = "", by: User | None, at: datetime) -> CareRule:
+def change_maintenance_rule(
+    rule: MaintenanceRule, *, why: str = "", by: User | None, at: datetime
+) -> MaintenanceRule:
     """Change a care rule; with another interval or season all its due dates are reckoned anew.
 
     Each is counted from the same day as before, so a longer interval moves it back and a shorter one ahead.
     """
     with atomic_operation():
-        was = CareRule.objects.select_for_update(no_key=True).get(pk=rule.pk)
+        was = MaintenanceRule.objects.select_for_update(no_key=True).get(pk=rule.pk)
         if rule.component_type_id != was.component_type_id:
             raise RuleViolation({"component_type": ["A rule stays with its type of part: add another rule."]})
         rule.planned_at = was.planned_at if was.active or not rule.active else None
@@ -48,5 +50,5 @@ def change_care_rule(rule: CareRule, *, why: str = "", by: User | None, at: date
         if why.strip():
             action.append(f"because {why.strip()}")
         save_change(rule, action=", ".join(action), by=by, at=at)
-        send_after_commit("schedules.raise_due")
+        enqueue_on_commit("schedules.raise_due")
     return rule

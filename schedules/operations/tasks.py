@@ -8,7 +8,7 @@ from datetime import date, datetime
 
 from django.utils import timezone
 
-from schedules.models import CareDue, MaintenanceTask, VisitTask
+from schedules.models import MaintenanceTask, NextDue, VisitTask
 from schedules.models.care import WorkKind
 from schedules.words import care_reason
 from servicedesk.people.models import User
@@ -32,7 +32,7 @@ def add_task(
     due_on: date,
     work: str = "",
     installed_part: InstalledPart | None = None,
-    care_due: CareDue | None = None,
+    next_due: NextDue | None = None,
     persons: int = 1,
     level: int = FailureMode.Skill.HELPER,
     by: User | None,
@@ -49,7 +49,7 @@ def add_task(
                 site=site,
                 unit=unit,
                 installed_part=installed_part,
-                care_due=care_due,
+                next_due=next_due,
                 origin=origin,
                 work=work,
                 reason=reason[:240],
@@ -114,10 +114,10 @@ def add_inspections(
     return Inspections(made=len(missing), there=len(there))
 
 
-def raise_early(due: CareDue, *, by: User | None, at: datetime) -> MaintenanceTask:
+def raise_early(due: NextDue, *, by: User | None, at: datetime) -> MaintenanceTask:
     """Make a task of care before its day has come, because somebody will be there anyway."""
     with atomic_operation():
-        due = CareDue.objects.held().get(pk=due.pk)
+        due = NextDue.objects.held().get(pk=due.pk)
         open_task = due.tasks.open().first()
         if open_task is not None:
             return open_task
@@ -126,7 +126,7 @@ def raise_early(due: CareDue, *, by: User | None, at: datetime) -> MaintenanceTa
             part.unit.site,
             unit=part.unit,
             installed_part=part,
-            care_due=due,
+            next_due=due,
             origin=MaintenanceTask.Origin.CARE,
             reason=care_reason(due.rule.name, panel=part.panel, last_done_on=due.last_done_on),
             priority=CARE_PRIORITY,
@@ -192,7 +192,7 @@ def cancel_task(task: MaintenanceTask, *, why: str = "", by: User | None, at: da
         if task.state == State.COMPLETED:
             raise RuleViolation("This task was done already; it can’t be cancelled any more.")
         _check_made_safe(task)
-        due = task.care_due
+        due = task.next_due
         if due is not None:
             due.count_from(timezone.localdate(at))
             due.save()
@@ -210,10 +210,10 @@ def _check_made_safe(task: MaintenanceTask) -> None:
 
 def hold(task: MaintenanceTask) -> MaintenanceTask:
     """Take hold of a task and, before it, of the care it was raised for; always in this order."""
-    due = CareDue.objects.held().get(pk=task.care_due_id) if task.care_due_id else None
+    due = NextDue.objects.held().get(pk=task.next_due_id) if task.next_due_id else None
     held = MaintenanceTask.objects.held().get(pk=task.pk)
     if due is not None:
-        held.care_due = due
+        held.next_due = due
     return held
 
 
@@ -228,7 +228,7 @@ def hold_open(task: MaintenanceTask) -> MaintenanceTask:
 def complete_held(task: MaintenanceTask, *, on: date, by: User | None, at: datetime) -> None:
     """Complete a task that is held, and move on the care it was raised for."""
     _check_made_safe(task)
-    due = task.care_due
+    due = task.next_due
     if due is not None and (due.last_done_on is None or on > due.last_done_on):
         due.last_done_on = on
         due.count_from(on)

@@ -9,7 +9,7 @@ from django.conf import settings
 from django.utils import timezone
 
 from schedules.local_times import wall_time
-from schedules.models import CareDue, MaintenanceTask, Visit, VisitTask
+from schedules.models import MaintenanceTask, NextDue, Visit, VisitTask
 from servicedesk.people.history import shown_values, stored_values, write_change
 from servicedesk.people.models import User
 from servicedesk.refusals import RuleViolation, atomic_operation
@@ -30,7 +30,7 @@ def place_of(site: Site) -> str:
     return ", ".join(filter(None, [site.address, site.postcode])) or site.code
 
 
-def usual_minutes(tasks: Sequence[MaintenanceTask], coming: Sequence[CareDue] = ()) -> int:
+def usual_minutes(tasks: Sequence[MaintenanceTask], coming: Sequence[NextDue] = ()) -> int:
     """Say how long tasks usually take together, rounded up to a quarter of an hour."""
     minutes = sum(task.minutes for task in tasks) + sum(due.rule.minutes for due in coming)
     return min(max(-(-minutes // QUARTER), 1) * QUARTER, MOST_MINUTES)
@@ -43,7 +43,7 @@ def plan_visit(
     minutes: int | None = None,
     technicians: Sequence[User] = (),
     tasks: Sequence[MaintenanceTask] = (),
-    coming: Sequence[CareDue] = (),
+    coming: Sequence[NextDue] = (),
     note: str = "",
     already_over: bool = False,
     all_the_same: bool = False,
@@ -96,7 +96,7 @@ def change_visit(
     minutes: int | None = None,
     technicians: Sequence[User],
     tasks: Sequence[MaintenanceTask],
-    coming: Sequence[CareDue] = (),
+    coming: Sequence[NextDue] = (),
     note: str,
     all_the_same: bool = False,
     by: User | None,
@@ -264,13 +264,13 @@ def _store(visit: Visit, *, action: str, before: dict[str, str], by: User | None
     write_change(visit, action=action, by=by, at=at, before=before, after=shown_values(visit))
 
 
-def _length(minutes: int | None, tasks: Sequence[MaintenanceTask], coming: Sequence[CareDue]) -> timedelta:
+def _length(minutes: int | None, tasks: Sequence[MaintenanceTask], coming: Sequence[NextDue]) -> timedelta:
     if minutes is not None and not 1 <= minutes <= MOST_MINUTES:
         raise RuleViolation({"minutes": [f"A visit takes from 1 to {MOST_MINUTES} minutes."]})
     return timedelta(minutes=minutes or usual_minutes(tasks, coming))
 
 
-def _check_purpose(tasks: Sequence[MaintenanceTask], coming: Sequence[CareDue], note: str) -> None:
+def _check_purpose(tasks: Sequence[MaintenanceTask], coming: Sequence[NextDue], note: str) -> None:
     if not tasks and not coming and not note.strip():
         raise RuleViolation({"tasks": ["Tick at least one task, or say in the note what the visit is for."]})
 
@@ -331,7 +331,7 @@ def _leave_out(visit: Visit, *, keep: Sequence[MaintenanceTask]) -> None:
     put_back(pks, at=visit.changed_at)
 
 
-def _raised(coming: Sequence[CareDue], *, by: User | None, at: datetime) -> list[MaintenanceTask]:
+def _raised(coming: Sequence[NextDue], *, by: User | None, at: datetime) -> list[MaintenanceTask]:
     return [raise_early(due, by=by, at=at) for due in sorted(coming, key=lambda due: due.pk)]
 
 

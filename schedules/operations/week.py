@@ -18,7 +18,7 @@ from schedules.routing.solver import ITERATIONS, Plan, iterations, plan_rounds
 from schedules.site_work import SiteWork
 from schedules.week_problem import Week, proposals_of, read_week
 from schedules.words import span
-from servicedesk.notices import send_after_commit
+from servicedesk.on_commit import enqueue_on_commit
 from servicedesk.people.history import shown_values, stored_values, write_change
 from servicedesk.people.models import User
 from servicedesk.refusals import RuleViolation, atomic_operation
@@ -47,7 +47,7 @@ def ask_for_week(monday: date, *, horizon_days: int, by: User | None, at: dateti
         plan = WeekPlan(monday=monday, horizon_days=horizon_days, asked_by=by, asked_at=at)
         save_new(plan, action="asked for", by=by, at=at)
         if not current_app.conf.task_always_eager:  # else the clock takes it up, so that no page waits
-            send_after_commit(SOLVE)
+            enqueue_on_commit(SOLVE)
     return plan
 
 

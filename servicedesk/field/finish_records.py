@@ -131,7 +131,7 @@ def _differences(visit: Visit, named: Mapping[int, str], here: set[int]) -> Diff
     """Find tasks the phone tells of that are not open on the visit any more."""
     differences = Differences()
     tasks = MaintenanceTask.objects.filter(pk__in=set(named) - here, site=visit.site_id)
-    for task in tasks.select_related("unit", "installed_part", "care_due").order_by("pk"):
+    for task in tasks.select_related("unit", "installed_part", "next_due").order_by("pk"):
         if named[task.pk] == DONE and task.is_open:
             differences.done_apart.append(task)
             differences.look_at.append(f"“{task.reason}” was not on the visit any more, and counts as done")

@@ -101,7 +101,7 @@ def take_care(sent: Sent, *, by: User) -> Made:
     if not isinstance(keys, list) or not keys:
         raise RuleViolation({"tasks": ["This record does not say which tasks were done."]})
     tasks = MaintenanceTask.objects.filter(pk__in=[key for key in map(read_key, keys) if key], unit=unit)
-    tasks = tasks.select_related("unit", "installed_part", "care_due").order_by("pk")
+    tasks = tasks.select_related("unit", "installed_part", "next_due").order_by("pk")
     if len(tasks) < len(set(map(str, keys))):
         raise RuleViolation({"tasks": ["One of these tasks is not of this unit."]})
     gone = [task for task in tasks if task.state == MaintenanceTask.State.CANCELLED]

@@ -118,7 +118,7 @@ def work(request: HttpRequest, unit_pk: int) -> HttpResponse:
         "visit": visit,
         "call": Call.objects.open().filter(unit=found).order_by("-told_at").first(),
         "form": form,
-        "tasks": _care_due(found, visit),
+        "tasks": _next_due(found, visit),
         "kinds": [kind for kind in WorkKind.choices if kind[0] in {*_works(found), WorkKind.REPLACED}],
         "extents": form.fields["extent"].choices,  # type: ignore[attr-defined]
         **_script(user_of(request)),
@@ -126,7 +126,7 @@ def work(request: HttpRequest, unit_pk: int) -> HttpResponse:
     return render(request, "field/work.html", context)
 
 
-def _care_due(found: Unit, visit: Visit | None) -> QuerySet[MaintenanceTask]:
+def _next_due(found: Unit, visit: Visit | None) -> QuerySet[MaintenanceTask]:
     """List the care to do at a unit: what is on the visit, or else what is due."""
     tasks = MaintenanceTask.objects.open().filter(unit=found).exclude(origin=MaintenanceTask.Origin.CALL)
     tasks = tasks.filter(visit_tasks__visit=visit) if visit else tasks.due(timezone.localdate())

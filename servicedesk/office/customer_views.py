@@ -14,10 +14,10 @@ from django.shortcuts import redirect, render
 from django.utils import timezone
 
 from schedules import operations
-from schedules.letters.links import VisitKey, opt_out_link, read_visit_token
-from schedules.letters.writing import customers_of
 from schedules.models import CustomerAnswer, Visit
 from schedules.moving import Option, chosen, list_options, read_moves
+from schedules.notifications.links import VisitKey, opt_out_link, read_visit_token
+from schedules.notifications.queue import customers_of
 from schedules.operations.visits import place_of
 from schedules.shifts import week_ahead
 from schedules.weeks import monday_of
@@ -25,7 +25,7 @@ from servicedesk.calls.models import Call
 from servicedesk.calls.operations import add_photo, log_report
 from servicedesk.calls.photo_field import PhotoField
 from servicedesk.calls.photo_files import most_bytes
-from servicedesk.office.knocks import too_many
+from servicedesk.office.rate_limit import too_many
 from servicedesk.people.body_sizes import takes_up_to
 from servicedesk.refusals import RuleViolation, apply_or_report
 from units.models import Customer

@@ -28,7 +28,7 @@ WORK = {
     "reports.keep_failure_log": "Keeping the failure log",
     "reports.watch_lots": "Watching lots and types",
     "schedules.raise_due": "Making tasks of the care that is due",
-    "schedules.send_letters": "Sending letters",
+    "schedules.send_notifications": "Sending letters",
     "schedules.solve_weeks": "Planning weeks",
 }
 """Periodic work, as an owner would call it."""

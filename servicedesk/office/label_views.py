@@ -20,7 +20,7 @@ from servicedesk.calls.operations import add_photo, log_report
 from servicedesk.calls.photo_field import PhotoField
 from servicedesk.calls.photo_files import most_bytes
 from servicedesk.new_values import LimitedTextInput
-from servicedesk.office.knocks import too_many
+from servicedesk.office.rate_limit import too_many
 from servicedesk.people.body_sizes import takes_up_to
 from servicedesk.people.models import Role, User
 from servicedesk.people.rights import schedulers, user_of

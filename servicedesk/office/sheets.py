@@ -7,7 +7,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.utils import timezone
 
-from schedules.models import CareDue, MaintenanceTask, Visit
+from schedules.models import MaintenanceTask, NextDue, Visit
 from servicedesk.calls.marks import marks_of
 from servicedesk.calls.models import Call, Finding, Inspection, Photo, Work
 from servicedesk.people.models import Change
@@ -47,7 +47,7 @@ def unit_sheet(request: HttpRequest, pk: int) -> HttpResponse:
         "works": Work.objects.for_unit_sheet(unit)[:SHOWN],
         "looks": Inspection.objects.filter(unit=unit).fine().order_by("-seen_on", "-pk")[:3],
         "calls": Call.objects.open().filter(unit=unit).for_list().most_urgent_first(),
-        "due": CareDue.objects.for_unit(unit.pk),
+        "due": NextDue.objects.for_unit(unit.pk),
         "tasks": MaintenanceTask.objects.open().filter(unit=unit).order_by("due_on", "pk"),
         "changes": Change.objects.about(unit).for_page()[:SHOWN],
         "whole": InstalledPart.WHOLE,

@@ -1,4 +1,4 @@
-"""One record from a form sent twice: the second knock gets the first one's answer."""
+"""One record from a form sent twice: the second sending gets the answer of the first."""
 
 from __future__ import annotations
 

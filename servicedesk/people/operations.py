@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 from django.contrib.auth.models import Group
 from django.contrib.auth.password_validation import validate_password
 
-from servicedesk.notices import send_after_commit
+from servicedesk.on_commit import enqueue_on_commit
 from servicedesk.people.codes import matching_counter
 from servicedesk.people.history import shown_values, stored_values, write_change
 from servicedesk.people.models import MfaDevice, Role, User, UserSession
@@ -71,7 +71,7 @@ def invite_again(user: User, *, by: User, at: datetime) -> None:
         user.invited_at, user.invitations = at, user.invitations + 1
         user.save(update_fields=["invited_at", "invitations"])
         write_change(user, action="asked by mail to choose a password", by=by, at=at)
-        send_after_commit("schedules.send_letters")
+        enqueue_on_commit("schedules.send_notifications")
 
 
 def change_person(

@@ -24,7 +24,7 @@ from django.urls import resolve
 from django.utils import timezone
 
 from servicedesk.logs import trace
-from servicedesk.notices import send_after_commit
+from servicedesk.on_commit import enqueue_on_commit
 from servicedesk.people.rights import user_of
 from servicedesk.reports.cached_figures import FigurePendingError, Reading, is_computing, reading_figures
 from servicedesk.reports.models import LONGEST_ADDRESS, FigureRequest
@@ -98,7 +98,7 @@ def _ask_for(request: HttpRequest, since: float) -> float:
         if (
             new and not current_app.conf.task_always_eager
         ):  # else the clock takes it up, so that no page waits
-            send_after_commit(COMPUTE)
+            enqueue_on_commit(COMPUTE)
     if row.problem:
         row.delete()
         raise FigureError(row.problem)

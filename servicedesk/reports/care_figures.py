@@ -9,7 +9,7 @@ from typing import Final, TypedDict
 
 import numpy as np
 
-from schedules.models import CareRule
+from schedules.models import MaintenanceRule
 from schedules.models.care import WorkKind
 from servicedesk.reports.care_interval import LONGEST, Costs, best_interval, looking_interval
 from servicedesk.reports.care_reading import BandRow, read_since_care, visits_on
@@ -69,7 +69,7 @@ class CareFigure:
     """
 
     selection: Selection
-    rule: CareRule
+    rule: MaintenanceRule
     costs: Costs
     bands: list[BandRow]
     events: int
@@ -117,7 +117,7 @@ class CareFigure:
 
 def care_figure(
     selection: Selection,
-    rule: CareRule,
+    rule: MaintenanceRule,
     *,
     care: float | None = None,
     failure: float | None = None,
@@ -179,7 +179,9 @@ def care_figure(
     )
 
 
-def _costs(rule: CareRule, records: RuleRecords, *, care: float | None, failure: float | None) -> Costs:
+def _costs(
+    rule: MaintenanceRule, records: RuleRecords, *, care: float | None, failure: float | None
+) -> Costs:
     """Take the owner's costs, or else the minutes of the rule and those that repairs took on average."""
     if care is not None and failure is not None:
         return Costs(care=care, failure=failure, told=True)

@@ -9,7 +9,7 @@ from typing import Final
 
 from django.db.models import Avg, Count
 
-from schedules.models import CareDue, CareRule
+from schedules.models import MaintenanceRule, NextDue
 from schedules.models.care import WorkKind
 from servicedesk.calls.models import Work
 from servicedesk.reports.histories import Flags, Histories, Ints
@@ -53,7 +53,7 @@ class CareRecords:
     """What the records tell of some rules (at least one): as many questions for many rules as for one."""
 
     def __init__(
-        self, selection: Selection, rules: Iterable[CareRule], *, histories: Histories | None = None
+        self, selection: Selection, rules: Iterable[MaintenanceRule], *, histories: Histories | None = None
     ) -> None:
         """Read all that `of` gives; the types of part of the selection are those of the rules.
 
@@ -76,7 +76,7 @@ class CareRecords:
         self._minutes = _minutes_of_repairs(every_type, selection)
         self._parts = _parts_in_our_care(self._rules)
 
-    def of(self, rule: CareRule) -> RuleRecords:
+    def of(self, rule: MaintenanceRule) -> RuleRecords:
         """Give what concerns one of the rules."""
         item, age, own = self._care[rule.work]
         return RuleRecords(
@@ -106,10 +106,10 @@ def _minutes_of_repairs(types: Iterable[int], selection: Selection) -> dict[int,
     return dict(means.values_list("installed_part__component_type", "mean"))
 
 
-def _parts_in_our_care(rules: Iterable[CareRule]) -> dict[int, int]:
+def _parts_in_our_care(rules: Iterable[MaintenanceRule]) -> dict[int, int]:
     """Count the parts in place under each rule whose care is ours."""
     counts = (
-        CareDue.objects.filter(
+        NextDue.objects.filter(
             rule__in=rules,
             installed_part__removed_on__isnull=True,
             installed_part__unit__site__care_by=Site.CareBy.US,

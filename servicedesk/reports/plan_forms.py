@@ -11,7 +11,7 @@ from django.db.models import QuerySet
 from django.http import QueryDict
 from django.utils import timezone
 
-from schedules.models import CareRule
+from schedules.models import MaintenanceRule
 from servicedesk.reports.care_figures import ToldCosts
 from servicedesk.reports.forecasts import Asked
 from servicedesk.reports.forms import FigureForm, PeriodForm
@@ -74,7 +74,9 @@ class ForecastForm(FigureForm):
 class CareForm(FigureForm):
     """How often care is worth its while: which care rule, and what things cost."""
 
-    rule = forms.ModelChoiceField(CareRule.objects.none(), required=False, label="Care", empty_label="choose")
+    rule = forms.ModelChoiceField(
+        MaintenanceRule.objects.none(), required=False, label="Care", empty_label="choose"
+    )
     care_cost = forms.FloatField(
         required=False, min_value=0.01, max_value=1e7, label="One care costs", error_messages=COST_ERRORS
     )
@@ -108,9 +110,9 @@ class CareForm(FigureForm):
         return ("rule", "care_cost", "failure_cost", "replace_cost", "mode")
 
     @property
-    def chosen(self) -> CareRule | None:
+    def chosen(self) -> MaintenanceRule | None:
         """The rule asked for, or None as long as none is chosen."""
-        rule: CareRule | None = self.cleaned_data.get("rule")
+        rule: MaintenanceRule | None = self.cleaned_data.get("rule")
         return rule
 
     @property
@@ -189,6 +191,6 @@ class YearForm(PeriodForm):
         return told
 
 
-def rules_in_force() -> QuerySet[CareRule]:
+def rules_in_force() -> QuerySet[MaintenanceRule]:
     """List the care rules in force."""
-    return CareRule.objects.filter(active=True).select_related("component_type")
+    return MaintenanceRule.objects.filter(active=True).select_related("component_type")

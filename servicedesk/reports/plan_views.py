@@ -14,8 +14,8 @@ from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_POST
 
-from schedules.models import CareRule
-from schedules.operations import change_care_rule
+from schedules.models import MaintenanceRule
+from schedules.operations import change_maintenance_rule
 from servicedesk.exports import csv_response
 from servicedesk.people.rights import owners, user_of
 from servicedesk.refusals import apply_or_report
@@ -77,14 +77,14 @@ def care(request: HttpRequest) -> HttpResponse:
 @require_POST
 def change_interval(request: HttpRequest, pk: int) -> HttpResponse:
     """Change how often a care rule asks for its care; who and why stays in its history."""
-    rule = get_object_or_404(CareRule, pk=pk)
+    rule = get_object_or_404(MaintenanceRule, pk=pk)
     form = IntervalForm(request.POST)
     changed = apply_or_report(form, lambda: _with_interval(rule, form, request))
     if changed is None:
         messages.error(request, " ".join(str(text) for texts in form.errors.values() for text in texts))
         return redirect(f"{reverse('reports:care')}?rule={rule.pk}")
     messages.success(request, "Stored. Due dates under this rule were reckoned anew.")
-    return redirect("schedules:change_care_rule", pk=rule.pk)
+    return redirect("schedules:change_maintenance_rule", pk=rule.pk)
 
 
 @owners
@@ -124,6 +124,6 @@ def _care_context(form: CareForm, figure: CareFigure) -> dict[str, Any]:
     }
 
 
-def _with_interval(rule: CareRule, form: IntervalForm, request: HttpRequest) -> CareRule:
+def _with_interval(rule: MaintenanceRule, form: IntervalForm, request: HttpRequest) -> MaintenanceRule:
     rule.interval_months = form.cleaned_data["months"]
-    return change_care_rule(rule, why=form.cleaned_data["why"], by=user_of(request), at=timezone.now())
+    return change_maintenance_rule(rule, why=form.cleaned_data["why"], by=user_of(request), at=timezone.now())

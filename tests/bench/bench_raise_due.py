@@ -28,7 +28,7 @@ django.setup()
 
 from django.db import connection  # noqa: E402 - after setup
 
-from schedules.models import CareDue, CareRule, MaintenanceTask  # noqa: E402 - after setup
+from schedules.models import MaintenanceRule, MaintenanceTask, NextDue  # noqa: E402 - after setup
 from schedules.operations import plan_new_care, raise_due  # noqa: E402 - after setup
 from units.models import ComponentType  # noqa: E402 - after setup
 
@@ -56,7 +56,7 @@ SELECT u.id, {made}, '{kind}', 0, 1, '', u.installed_on, true, '2026-05-01 12:00
 FROM units_unit u
 """
 SPREAD = """
-UPDATE schedules_caredue SET last_done_on = {done},
+UPDATE schedules_nextdue SET last_done_on = {done},
     next_due_on = CASE WHEN id % {every} = 0 AND id / {every} <= {due} THEN {soon} ELSE {later} END
 """
 DAY = {
@@ -72,13 +72,13 @@ LAST_DONE = {
     "postgresql": "to_char(d.last_done_on, 'FMDD Mon YYYY')",
 }
 BARE = """
-INSERT INTO schedules_maintenancetask (site_id, unit_id, installed_part_id, care_due_id, origin, work, reason,
+INSERT INTO schedules_maintenancetask (site_id, unit_id, installed_part_id, next_due_id, origin, work, reason,
     priority, minutes, persons, level, due_on, state, waiting_for, not_done, changed_at)
 SELECT u.site_id, u.id, f.id, d.id, 'care', r.work,
     upper(substr(r.name, 1, 1)) || substr(r.name, 2) || ': last done ' || {last_done},
     5, r.minutes, r.persons, r.level, d.next_due_on, 'needs-action', '', '', '2026-05-04 12:00:00'
-FROM schedules_caredue d
-JOIN schedules_carerule r ON r.id = d.rule_id
+FROM schedules_nextdue d
+JOIN schedules_maintenancerule r ON r.id = d.rule_id
 JOIN units_installedpart f ON f.id = d.installed_part_id
 JOIN units_unit u ON u.id = f.unit_id
 WHERE d.next_due_on <= '{today}'
@@ -100,7 +100,7 @@ def fill_register() -> None:
         kind = ["track", "sash", "corner", "film", "screen"][number]
         made = ComponentType.objects.create(name=f"bench {kind}", kind=kind)
         for rule in range(RULES_EACH):
-            CareRule.objects.create(
+            MaintenanceRule.objects.create(
                 component_type=made,
                 name=f"care for the {kind}, way {rule}",
                 work="cleaned",
@@ -121,7 +121,7 @@ def spread_due_dates() -> None:
             done=day.format(days="3900 + (id * 7919) % 300"),
             soon=day.format(days="4400 + (id * 7919) % 100"),
             later=day.format(days="4600 + (id * 7919) % 900"),
-            every=CareDue.objects.count() // DUE,
+            every=NextDue.objects.count() // DUE,
             due=DUE,
         )
     )
@@ -148,24 +148,24 @@ def main() -> None:
         grown = (resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before) / 1024
         print(
             f"{connection.vendor}: {UNITS:,} units came under their rules in {planning:.1f} s:"
-            f" {CareDue.objects.count():,} due dates, {grown:.0f} MB more memory at most"
+            f" {NextDue.objects.count():,} due dates, {grown:.0f} MB more memory at most"
         )
         spread_due_dates()
         bare = BARE.format(last_done=LAST_DONE[connection.vendor], today=TODAY)
         times: dict[str, list[float]] = {"bare": [], "raise_due": [], "again": []}
         for _ in range(ROUNDS):
             times["bare"].append(seconds(lambda: run(bare)))
-            expected = set(MaintenanceTask.objects.values_list("care_due_id", "reason", "due_on"))
+            expected = set(MaintenanceTask.objects.values_list("next_due_id", "reason", "due_on"))
             run("DELETE FROM schedules_maintenancetask")
             times["raise_due"].append(seconds(lambda: raise_due(TODAY, at=AT)))
-            raised = set(MaintenanceTask.objects.values_list("care_due_id", "reason", "due_on"))
+            raised = set(MaintenanceTask.objects.values_list("next_due_id", "reason", "due_on"))
             assert raised == expected, "raise_due and the bare statement differ"
             times["again"].append(seconds(lambda: raise_due(TODAY, at=AT)))
             run("DELETE FROM schedules_maintenancetask")
         middle = {name: statistics.median(found) for name, found in times.items()}
         ratio = middle["raise_due"] / middle["bare"]
         print(
-            f"{connection.vendor}: {len(raised):,} tasks of {CareDue.objects.count():,} due dates:"
+            f"{connection.vendor}: {len(raised):,} tasks of {NextDue.objects.count():,} due dates:"
             f" raise_due {middle['raise_due']:.3f} s, bare INSERT .. SELECT {middle['bare']:.3f} s,"
             f" ratio {ratio:.2f} (target at most {TARGET}); a second look {middle['again']:.3f} s"
         )

@@ -12,8 +12,8 @@ from django.utils import timezone
 from playwright.sync_api import Page, expect
 from pytest_django import Settings
 
-from schedules.letters.sending import send_due_letters
-from schedules.models import Letter
+from schedules.models import Notification
+from schedules.notifications.deliver import send_due_notifications
 from schedules.weeks import monday_of
 from servicedesk.people.models import Role, User
 from tests.browser.acts import PASSWORD, overflow, sign_in, violations
@@ -49,15 +49,15 @@ def test_the_ticked_are_asked_and_nobody_else(
     expect(page.get_by_text("no mail address: telephone")).to_be_visible()
     assert overflow(page) <= 0
     assert violations(page, axe_source) == []
-    assert not Letter.objects.exists()
+    assert not Notification.objects.exists()
 
     for box in page.get_by_role("checkbox").all():
         expect(box).to_be_checked()
     page.get_by_role("checkbox", name="0 Example Lane").uncheck()
     page.get_by_role("button", name="Send").click()
     expect(page.get_by_role("status").first).to_have_text("1 letter on the queue.")
-    send_due_letters(at=timezone.now())
+    send_due_notifications(at=timezone.now())
     [sent] = tmp_path.glob("*.log")
     assert "To: bo@customer.example" in sent.read_text()
     assert "ida@customer.example" not in sent.read_text()
-    assert Letter.objects.get().stage == "sent"
+    assert Notification.objects.get().stage == "sent"

@@ -10,8 +10,8 @@ from django.test import Client
 from django.urls import reverse
 from playwright.sync_api import Page
 
-from schedules.letters.links import VisitKey, opt_out_token, visit_token
-from schedules.models import CareRule, Visit
+from schedules.models import MaintenanceRule, Visit
+from schedules.notifications.links import VisitKey, opt_out_token, visit_token
 from servicedesk.people.models import Role, User
 from tests.browser.acts import PASSWORD, overflow, sign_in, violations
 from tests.every_address import ALL, OPEN, address_of, shown_records
@@ -46,7 +46,7 @@ def pages(person: User) -> list[str]:
 
 def questions() -> list[str]:
     """Pages that show more when something is asked of them."""
-    rule = CareRule.objects.get(component_type__name="bare aluminium stepped track", work="lubricated")
+    rule = MaintenanceRule.objects.get(component_type__name="bare aluminium stepped track", work="lubricated")
     one, other = ComponentType.objects.filter(kind="track").order_by("name")[:2]
     return [
         reverse("reports:care", query={"rule": rule.pk}),

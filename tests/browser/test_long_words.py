@@ -9,7 +9,7 @@ from django.db.models import CharField, Model, TextField, Value
 from django.db.models.functions import Cast, Concat
 from playwright.sync_api import Page
 
-from schedules.models import CareRule, Letter, MaintenanceTask, Visit
+from schedules.models import MaintenanceRule, MaintenanceTask, Notification, Visit
 from servicedesk.calls.models import Call, Finding, Inspection, Work
 from servicedesk.people.models import Batch, BatchFile, StagedProblem, User
 from servicedesk.reports.models import LotFlag
@@ -27,10 +27,10 @@ WRITTEN: dict[type[Model], list[str]] = {
     Construction: ["name", "note"],
     FailureMode: ["name", "mechanism", "cause", "detection", "effect", "first_aid", "spares", "source"],
     InstalledPart: ["lot"],
-    CareRule: ["name", "note"],
+    MaintenanceRule: ["name", "note"],
     MaintenanceTask: ["reason", "outcome"],
     Visit: ["note"],
-    Letter: ["subject", "body", "why"],
+    Notification: ["subject", "body", "why"],
     Call: ["told_by", "phone", "words"],
     Finding: ["note", "mechanism", "cause", "made_safe_how"],
     Inspection: ["note"],

@@ -16,10 +16,10 @@ from tests.browser.acts import overflow, sign_in, violations
 from tests.browser.test_field import hurry, save_finding, waits
 from tests.factories import (
     CallFactory,
-    CareDueFactory,
-    CareRuleFactory,
     ComponentTypeFactory,
     CustomerFactory,
+    MaintenanceRuleFactory,
+    NextDueFactory,
     OwnershipFactory,
     TaskFactory,
     UnitFactory,
@@ -39,12 +39,12 @@ def visit(tess: User) -> Visit:
         latitude="40.7128", longitude="-74.006", access_notes="Gate on the left, mind the dog."
     )
     for work in ("cleaned", "checked"):
-        due = CareDueFactory(
-            installed_part=part, rule=CareRuleFactory(component_type=part.component_type, work=work)
+        due = NextDueFactory(
+            installed_part=part, rule=MaintenanceRuleFactory(component_type=part.component_type, work=work)
         )
         reason = f"{work} once a year"
         task = TaskFactory(
-            unit=part.unit, installed_part=part, care_due=due, work=work, reason=reason, state="in-process"
+            unit=part.unit, installed_part=part, next_due=due, work=work, reason=reason, state="in-process"
         )
         visit.visit_tasks.create(task=task)
     return visit

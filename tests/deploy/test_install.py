@@ -250,7 +250,9 @@ def log_a_call(machine: Machine, owner: Visitor) -> None:
 def until_the_worker_has_done_what_beat_asked(machine: Machine, owner: Visitor) -> None:
     """Wait for the first minute of beat: its letters are a worker's first work."""
     until(
-        lambda: machine.ask("SELECT said FROM schedules_clockmark WHERE task = 'schedules.send_letters'"),
+        lambda: machine.ask(
+            "SELECT said FROM schedules_clockmark WHERE task = 'schedules.send_notifications'"
+        ),
         told=machine.said,
         patience=PATIENCE,
     )

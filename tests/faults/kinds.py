@@ -14,7 +14,7 @@ from pathlib import Path
 
 from django.db import connection
 
-from schedules.models import CareDue, CareRule, WeekPlan
+from schedules.models import MaintenanceRule, NextDue, WeekPlan
 from servicedesk.people.models import Batch, User
 from tests.faults import deeds
 from tests.faults.audit import Losses
@@ -115,9 +115,9 @@ def _settle(patience: float = 300) -> Losses:
 def _undone() -> list[str]:
     """List what the background still has to do."""
     told = [f"import {batch.pk} is {batch.stage}" for batch in Batch.objects.unfinished()]
-    for rule in CareRule.objects.active():
+    for rule in MaintenanceRule.objects.active():
         parts = InstalledPart.objects.in_place().filter(component_type=rule.component_type_id)
-        without = parts.exclude(pk__in=CareDue.objects.filter(rule=rule).values("installed_part"))
+        without = parts.exclude(pk__in=NextDue.objects.filter(rule=rule).values("installed_part"))
         if count := without.count():
             told.append(f"{count} parts are not under “{rule.name}”")
     return told

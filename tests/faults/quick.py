@@ -18,7 +18,7 @@ CELERY_BEAT_SCHEDULE = {
         "schedules.raise_due",
         "schedules.plan_new_care",
         "schedules.solve_weeks",
-        "schedules.send_letters",
+        "schedules.send_notifications",
         "office.resume_imports",
         "calls.make_thumbnails",
     )

@@ -9,18 +9,18 @@ from typing import Any
 
 from django.utils import timezone
 
-from schedules.letters.links import opt_out_token
 from schedules.models import Absence, AgreedTime, Visit
-from schedules.models.letters import CustomerAnswer
+from schedules.models.notifications import CustomerAnswer
+from schedules.notifications.links import opt_out_token
 from schedules.operations.calendars import make_link
 from servicedesk.calls.models import PhoneRecord
 from tests.factories import (
     CallFactory,
-    CareRuleFactory,
     ComponentTypeFactory,
     CustomerFactory,
     FindingFactory,
     InstalledPartFactory,
+    MaintenanceRuleFactory,
     ObservationPeriodFactory,
     OwnershipFactory,
     SiteFactory,
@@ -40,7 +40,7 @@ from tests.faults.sent_records import (
     call_with_answers,
     flag,
     key,
-    letter,
+    notification,
     own,
     phone_record,
     report_address,
@@ -54,7 +54,7 @@ from tests.faults.sent_records import (
 )
 from units.labels import labels_for
 
-KINDS_OF_LETTERS = itertools.cycle(["agreed", "asking", "ahead"])
+KINDS_OF_NOTIFICATIONS = itertools.cycle(["agreed", "asking", "ahead"])
 
 FORMS: dict[str, Callable[[], Sent]] = {}
 
@@ -124,17 +124,17 @@ _simple("schedules:stop_waiting", lambda: TaskFactory(waiting_for="part", waitin
 _simple("schedules:cancel_task", TaskFactory, lambda: {"why": "trial"})
 _simple("schedules:complete_task", TaskFactory, lambda: {"on": str(timezone.localdate())})
 _bare(
-    "schedules:add_care_rule",
+    "schedules:add_maintenance_rule",
     lambda: {"idempotency_key": key(), "component_type": ComponentTypeFactory().pk, **a_rule()},
 )
-_simple("schedules:change_care_rule", CareRuleFactory, a_rule)
+_simple("schedules:change_maintenance_rule", MaintenanceRuleFactory, a_rule)
 _bare("schedules:care_by", lambda: {"sites": [SiteFactory().pk], "care_by": "us"})
 _simple("schedules:confirm_visit", visit_ahead, dict)
 _simple("schedules:cancel_visit", visit_ahead, lambda: {"why": "trial"})
 _simple("schedules:keep_visit", visit_ahead, lambda: {"kept": "yes"})
 _bare("schedules:ask_for_week", lambda: {"week": str(soon(7 * next(COUNT) % 200)), "horizon": 30})
 _bare("schedules:ask_customers", lambda: {"asked": asked_of(visit_ahead())})
-_simple("schedules:try_letter_again", letter, dict)
+_simple("schedules:try_notification_again", notification, dict)
 _simple("schedules:customer_email_preference", CustomerFactory, lambda: {"what": "nothing"})
 _bare(
     "schedules:working_times",
@@ -181,7 +181,7 @@ _simple("office:apply_import", batch, dict)
 _simple("office:forget_import", batch, dict)
 _simple("office:new_label", lambda: labels_for([UnitFactory()], by=None, at=timezone.now())[0].unit, dict)
 # figures
-_simple("reports:change_interval", CareRuleFactory, lambda: {"months": 18, "why": "trial"})
+_simple("reports:change_interval", MaintenanceRuleFactory, lambda: {"months": 18, "why": "trial"})
 _simple("reports:inspect_flag", flag, lambda: {"reason": word(), "minutes": 15, "due_on": str(soon())})
 FORMS["office:bring_in"] = a_file
 
@@ -198,10 +198,10 @@ def schedules__weather() -> Sent:
 
 
 @form
-def schedules__change_letter_text() -> Sent:
-    kind = next(KINDS_OF_LETTERS)
+def schedules__change_notification_text() -> Sent:
+    kind = next(KINDS_OF_NOTIFICATIONS)
     data = {"title": word(), "body": word(), "store": "1"}
-    return Sent("schedules:change_letter_text", (kind,), data)
+    return Sent("schedules:change_notification_text", (kind,), data)
 
 
 @form

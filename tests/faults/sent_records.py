@@ -17,8 +17,8 @@ from django.urls import reverse
 from django.utils import timezone
 from PIL import Image
 
-from schedules.letters.links import VisitKey, visit_token
-from schedules.models import Letter, LetterKind
+from schedules.models import Notification, NotificationKind
+from schedules.notifications.links import VisitKey, visit_token
 from servicedesk.calls.models import SafetyAnswer
 from servicedesk.office import intake
 from servicedesk.people.models import InputFile, User
@@ -183,12 +183,12 @@ def a_rule() -> dict[str, Any]:
     }
 
 
-def letter() -> Any:
+def notification() -> Any:
     """A letter that failed."""
-    told = {"kind": LetterKind.ASKING, "subject": "visit", "subject_id": next(COUNT), "due_on": soon()}
+    told = {"kind": NotificationKind.ASKING, "subject": "visit", "subject_id": next(COUNT), "due_on": soon()}
     told["next_try_at"] = timezone.now()
     person = technician()
-    return Letter.objects.create(
+    return Notification.objects.create(
         **told,
         stage="failed",
         made_at=timezone.now(),

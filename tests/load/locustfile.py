@@ -165,7 +165,7 @@ class Scheduler(Person):
             ("home of a scheduler", "/"),
             ("calls", "/calls/"),
             ("calendars", "/calendars/"),
-            ("letters", "/letters/"),
+            ("notifications", "/letters/"),
             ("care ahead", "/care-ahead/"),
         ):
             self.read(kind, address)

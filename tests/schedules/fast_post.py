@@ -4,4 +4,4 @@ from __future__ import annotations
 
 from servicedesk.settings import *  # noqa: F403 - the desk's own settings, with one changed
 
-CELERY_BEAT_SCHEDULE = {"send letters": {"task": "schedules.send_letters", "schedule": 1.0}}
+CELERY_BEAT_SCHEDULE = {"send letters": {"task": "schedules.send_notifications", "schedule": 1.0}}

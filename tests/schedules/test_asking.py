@@ -13,9 +13,9 @@ from django.test import Client
 from pytest_django import DjangoAssertNumQueries, Settings
 
 from schedules import operations
-from schedules.letters.questions import VisitAsItWas
-from schedules.letters.sending import send_due_letters
-from schedules.models import EmailPreference, Letter, Visit
+from schedules.models import EmailPreference, Notification, Visit
+from schedules.notifications.deliver import send_due_notifications
+from schedules.notifications.questions import VisitAsItWas
 from servicedesk.people.models import Change
 from tests.factories import CustomerFactory, OwnershipFactory, VisitFactory
 from tests.schedules.planned_visits import told
@@ -59,7 +59,7 @@ def tokens(*visits: Visit) -> dict[str, list[str]]:
 
 def asked_about() -> set[int]:
     """List the visits about which there is a letter."""
-    return set(Letter.objects.filter(kind="asking").values_list("subject_id", flat=True))
+    return set(Notification.objects.filter(kind="asking").values_list("subject_id", flat=True))
 
 
 def test_the_list_shows_who_is_asked_in_which_words_and_sends_nothing(as_scheduler: Client) -> None:
@@ -71,7 +71,7 @@ def test_the_list_shows_who_is_asked_in_which_words_and_sends_nothing(as_schedul
     assert "May we come on Tuesday 5 May 2026?" in page
     assert "Dear Testa 1" in page
     assert f'value="{as_listed(visit).token}" checked' in answer.content.decode()
-    assert not Letter.objects.exists()
+    assert not Notification.objects.exists()
 
 
 def test_who_gets_no_mail_is_listed_with_the_reason_and_cannot_be_ticked(as_scheduler: Client) -> None:
@@ -88,7 +88,7 @@ def test_who_gets_no_mail_is_listed_with_the_reason_and_cannot_be_ticked(as_sche
     assert "nobody is recorded as the owner" in page
     assert b'type="checkbox"' not in answer.content
     as_scheduler.post(WEEK, tokens(quiet))
-    assert not Letter.objects.exists()
+    assert not Notification.objects.exists()
 
 
 def test_exactly_the_ticked_are_asked(as_scheduler: Client, settings: Settings) -> None:
@@ -96,7 +96,7 @@ def test_exactly_the_ticked_are_asked(as_scheduler: Client, settings: Settings) 
     visits = [proposed(number) for number in range(4)]
     answer = as_scheduler.post(WEEK, tokens(visits[0], visits[2]), follow=True)
     assert "2 letters on the queue." in told(answer.content)
-    send_due_letters(at=NOW)
+    send_due_notifications(at=NOW)
     assert sorted(message.to[0] for message in mail.outbox) == ["c0@customer.example", "c2@customer.example"]
     assert asked_about() == {visits[0].pk, visits[2].pk}
     page = told(as_scheduler.get(WEEK).content)
@@ -109,14 +109,14 @@ def test_nothing_ticked_is_told_and_sends_nothing(as_scheduler: Client) -> None:
     assert answer.status_code == 422
     assert "Tick at least one customer" in told(answer.content)
     assert "checked" not in answer.content.decode()
-    assert not Letter.objects.exists()
+    assert not Notification.objects.exists()
 
 
 @pytest.mark.parametrize("junk", ["x", "1.2", "1.2.3.4", "999.0.1", "-1.0.1", "1" * 40 + ".0.1", "0.0.0"])
 def test_what_no_page_of_ours_wrote_asks_nobody(as_scheduler: Client, junk: str) -> None:
     proposed(1)
     assert as_scheduler.post(WEEK, {"asked": [junk]}).status_code in {302, 422}
-    assert not Letter.objects.exists()
+    assert not Notification.objects.exists()
 
 
 def _moves(visit: Visit) -> None:
@@ -164,7 +164,7 @@ def test_a_second_click_asks_nobody_again_and_says_so(as_scheduler: Client) -> N
     page = told(as_scheduler.post(WEEK, ticked, follow=True).content)
     assert "0 letters on the queue." in page
     assert "Not asked: 1 Example Lane: asked already." in page
-    assert Letter.objects.count() == 1
+    assert Notification.objects.count() == 1
 
 
 def test_the_list_asks_the_database_no_more_for_more_visits(
@@ -177,11 +177,11 @@ def test_the_list_asks_the_database_no_more_for_more_visits(
 
 
 @pytest.mark.django_db(transaction=True)
-def test_two_schedulers_who_send_at_once_write_each_letter_once() -> None:
+def test_two_schedulers_who_send_at_once_write_each_notification_once() -> None:
     wanted = [as_listed(proposed(number)) for number in range(12)]
     answers = at_once(*[lambda: operations.ask_customers(wanted, by=None, at=NOW)] * 3)
     assert sum(answer.written for answer in answers) == 12  # type: ignore[attr-defined]
-    assert Letter.objects.count() == 12
+    assert Notification.objects.count() == 12
     changes = Change.objects.filter(action="customer asked by mail whether it suits")
     assert changes.count() == 12
     assert Customer.objects.count() == 12

@@ -22,9 +22,9 @@ from django.db import OperationalError, connection
 from pytest_django.fixtures import Settings
 
 from schedules.management.commands import clock
-from schedules.models import CareDue, ClockMark, MaintenanceTask
+from schedules.models import ClockMark, MaintenanceTask, NextDue
 from schedules.periodic import due_tasks
-from tests.factories import CareDueFactory, CareRuleFactory, InstalledPartFactory
+from tests.factories import InstalledPartFactory, MaintenanceRuleFactory, NextDueFactory
 from tests.schedules.desk import Desk, until
 
 pytestmark = pytest.mark.long
@@ -60,7 +60,7 @@ def tick(at: datetime) -> str:
 
 @pytest.mark.django_db
 def test_the_clock_does_what_is_due_and_says_so() -> None:
-    CareDueFactory(installed_part__unit__site__care_by="us")
+    NextDueFactory(installed_part__unit__site__care_by="us")
     assert tick(AT) == "2026-05-04 10:00:00 schedules.raise_due: 1 task raised\n"
     assert MaintenanceTask.objects.count() == 1
     mark = ClockMark.objects.get(task="schedules.raise_due")
@@ -133,7 +133,7 @@ def test_the_running_clock_works_and_stops_cleanly_when_told_to(tmp_path: Path) 
     desk = Desk(tmp_path)
     desk.make_tables()
     desk.script(
-        "from tests.factories import CareDueFactory; CareDueFactory(installed_part__unit__site__care_by='us')"
+        "from tests.factories import NextDueFactory; NextDueFactory(installed_part__unit__site__care_by='us')"
     )
     process = subprocess.Popen(
         [sys.executable, "manage.py", "clock"],
@@ -201,7 +201,7 @@ def test_a_run_by_a_worker_is_noted_if_the_schedule_asks_for_it() -> None:
 
 @pytest.mark.django_db
 def test_a_clock_that_was_put_back_does_not_wait_for_the_future() -> None:
-    CareDueFactory(installed_part__unit__site__care_by="us")
+    NextDueFactory(installed_part__unit__site__care_by="us")
     tick(AT + timedelta(hours=9))
     MaintenanceTask.objects.all().delete()
     tick(AT)  # the machine's clock had been nine hours fast
@@ -213,14 +213,14 @@ def test_a_clock_that_was_put_back_does_not_wait_for_the_future() -> None:
 
 @pytest.mark.django_db
 def test_a_part_recorded_after_the_clock_was_put_back_comes_under_its_rule() -> None:
-    rule = CareRuleFactory()
+    rule = MaintenanceRuleFactory()
     plan = current_app.tasks["schedules.plan_new_care"]
     with time_machine.travel(AT + timedelta(hours=9), tick=False):
         plan.apply()
     with time_machine.travel(AT, tick=False):
         InstalledPartFactory(component_type=rule.component_type)
         plan.apply()
-    assert CareDue.objects.count() == 1
+    assert NextDue.objects.count() == 1
 
 
 @pytest.mark.django_db(transaction=True)

@@ -21,8 +21,8 @@ from django.utils import timezone
 
 from schedules import operations
 from schedules.feeds import todo_feed, version_of_visits
-from schedules.letters.writing import write_due_letters
-from schedules.models import Letter, LetterKind, MaintenanceTask, Visit, VisitTask
+from schedules.models import MaintenanceTask, Notification, NotificationKind, Visit, VisitTask
+from schedules.notifications.queue import write_due_notifications
 from servicedesk.people.history import write_change
 from servicedesk.people.models import Change, User
 from tests.factories import (
@@ -36,7 +36,7 @@ from tests.factories import (
 
 pytestmark = [pytest.mark.django_db, pytest.mark.long, pytest.mark.each_database]
 
-LETTERS, LINES = 20_000, 100_000
+NOTIFICATIONS, LINES = 20_000, 100_000
 NUMBERS = "WITH RECURSIVE numbers(n) AS (SELECT 1 UNION ALL SELECT n + 1 FROM numbers WHERE n < {most})"
 HISTORY = (
     "INSERT INTO people_change (at, by_id, source, subject, subject_id, action) {numbers}"
@@ -46,14 +46,18 @@ HISTORY = (
 )
 
 
-def many_letters() -> None:
+def many_notifications() -> None:
     """Write what was sent over the years."""
     customer = CustomerFactory(email="testa@customer.example")
     at = datetime(2024, 5, 4, 12, 0, tzinfo=UTC)
-    kinds = [(LetterKind.AHEAD, "visit"), (LetterKind.OWN_CARE, "site"), (LetterKind.DESK_DAY, "person")]
-    Letter.objects.bulk_create(
+    kinds = [
+        (NotificationKind.AHEAD, "visit"),
+        (NotificationKind.OWN_CARE, "site"),
+        (NotificationKind.DESK_DAY, "person"),
+    ]
+    Notification.objects.bulk_create(
         (
-            Letter(
+            Notification(
                 kind=kind,
                 subject=subject,
                 subject_id=1_000_000 + number,
@@ -65,12 +69,12 @@ def many_letters() -> None:
                 next_try_at=at,
                 made_at=at,
             )
-            for number in range(LETTERS // 3 + 1)
+            for number in range(NOTIFICATIONS // 3 + 1)
             for kind, subject in kinds
         ),
         batch_size=1000,
     )
-    take_stock("schedules_letter")
+    take_stock("schedules_notification")
 
 
 def long_history() -> None:
@@ -137,24 +141,24 @@ def a_desk(person: User) -> None:
     person.save(update_fields=["password"])
 
 
-def test_an_old_invitation_reads_no_letters_but_its_own(technician: User) -> None:
+def test_an_old_invitation_reads_no_notifications_but_its_own(technician: User) -> None:
     a_desk(technician)
-    write_due_letters(at=timezone.now())
-    assert Letter.objects.filter(kind="join").exists()
-    before = seconds(lambda: write_due_letters(at=timezone.now()))
-    many_letters()
-    assert walks(lambda: write_due_letters(at=timezone.now()), "schedules_letter") == []
-    after = seconds(lambda: write_due_letters(at=timezone.now()))
+    write_due_notifications(at=timezone.now())
+    assert Notification.objects.filter(kind="join").exists()
+    before = seconds(lambda: write_due_notifications(at=timezone.now()))
+    many_notifications()
+    assert walks(lambda: write_due_notifications(at=timezone.now()), "schedules_notification") == []
+    after = seconds(lambda: write_due_notifications(at=timezone.now()))
     assert after < 3 * before + 0.02
 
 
-def test_every_kind_of_letter_is_still_written_once(technician: User) -> None:
+def test_every_kind_of_notification_is_still_written_once(technician: User) -> None:
     a_desk(technician)
-    assert write_due_letters(at=timezone.now()) > 10
-    many_letters()
-    number = Letter.objects.count()
-    assert write_due_letters(at=timezone.now()) == 0
-    assert Letter.objects.count() == number
+    assert write_due_notifications(at=timezone.now()) > 10
+    many_notifications()
+    number = Notification.objects.count()
+    assert write_due_notifications(at=timezone.now()) == 0
+    assert Notification.objects.count() == number
 
 
 @pytest.mark.parametrize("whose", ["team", "person"])

@@ -11,8 +11,8 @@ from django.urls import reverse
 from django.utils import timezone
 
 from schedules.feeds import todo_feed, visit_event, visits_feed
-from schedules.letters.filling import fill_in
-from schedules.models import Letter, LetterKind, MaintenanceTask, Visit
+from schedules.models import MaintenanceTask, Notification, NotificationKind, Visit
+from schedules.notifications.render import fill_in
 from servicedesk.people.models import User
 from tests.factories import CustomerFactory, OwnershipFactory, SiteFactory
 from tests.schedules.ical_linter import lint
@@ -104,10 +104,10 @@ def test_once_made_safe_nothing_shouts_any_more(
     assert str(event["summary"]) == "14 Maple Bend: 13 tasks"
 
 
-def test_letters_of_the_day_begin_with_it(technician: User, scheduler: User, visit: Visit) -> None:
-    for kind, person in ((LetterKind.ROUND_DAY, technician), (LetterKind.DESK_DAY, scheduler)):
-        letter = Letter(kind=kind, person=person, subject="person", subject_id=person.pk)
-        lines = fill_in(letter).body.splitlines()
+def test_notifications_of_the_day_begin_with_it(technician: User, scheduler: User, visit: Visit) -> None:
+    for kind, person in ((NotificationKind.ROUND_DAY, technician), (NotificationKind.DESK_DAY, scheduler)):
+        notification = Notification(kind=kind, person=person, subject="person", subject_id=person.pk)
+        lines = fill_in(notification).body.splitlines()
         first = next(number for number, line in enumerate(lines) if "MAKE SAFE: 14 Maple Bend" in line)
         others = [number for number, line in enumerate(lines) if line.startswith(("- ", "12:00"))]
         assert first <= min(others)

@@ -14,7 +14,7 @@ from pytest_django import DjangoAssertNumQueries
 from schedules.due_work import sites_with_work
 from schedules.models import ClockMark, MaintenanceTask
 from servicedesk.people.models import Change
-from tests.factories import CareDueFactory, OwnershipFactory, SiteFactory, TaskFactory, UnitFactory
+from tests.factories import NextDueFactory, OwnershipFactory, SiteFactory, TaskFactory, UnitFactory
 from units.models import Site
 
 pytestmark = pytest.mark.django_db
@@ -64,13 +64,13 @@ def test_what_is_on_a_visit_waits_or_is_over_is_not_listed(as_scheduler: Client)
 
 
 def test_looking_ahead_counts_care_that_comes_due(as_scheduler: Client) -> None:
-    CareDueFactory(
+    NextDueFactory(
         installed_part__unit__site__address="1 Coming Road",
         installed_part__unit__site__care_by="us",
         next_due_on=in_days(10),
         rule__minutes=25,
     )
-    CareDueFactory(installed_part__unit__site__address="2 Nobody Road", next_due_on=in_days(10))
+    NextDueFactory(installed_part__unit__site__address="2 Nobody Road", next_due_on=in_days(10))
     due_at("3 Call Road", origin="call", due_on=in_days(30))
     assert places(as_scheduler.get("/due/").content.decode()) == []
     two_weeks = as_scheduler.get("/due/?horizon=2w").content.decode()
@@ -83,8 +83,8 @@ def test_looking_ahead_counts_care_that_comes_due(as_scheduler: Client) -> None:
 
 
 def test_care_that_is_a_task_already_is_not_counted_twice(as_scheduler: Client) -> None:
-    due = CareDueFactory(installed_part__unit__site__care_by="us", next_due_on=in_days(-1))
-    TaskFactory(unit=due.installed_part.unit, care_due=due, due_on=in_days(-1))
+    due = NextDueFactory(installed_part__unit__site__care_by="us", next_due_on=in_days(-1))
+    TaskFactory(unit=due.installed_part.unit, next_due=due, due_on=in_days(-1))
     page = as_scheduler.get("/due/?horizon=2m").content.decode()
     assert "coming due" not in page
     assert "1 task" in page
@@ -115,7 +115,7 @@ def test_the_page_says_when_the_clock_last_looked(as_scheduler: Client) -> None:
 
 
 def test_a_scheduler_can_look_without_waiting_for_the_clock(as_scheduler: Client) -> None:
-    CareDueFactory(installed_part__unit__site__care_by="us")
+    NextDueFactory(installed_part__unit__site__care_by="us")
     answer = as_scheduler.post("/due/look/", follow=True)
     assert "Looked: 1 new task." in answer.content.decode()
     assert MaintenanceTask.objects.open().count() == 1

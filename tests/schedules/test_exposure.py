@@ -14,14 +14,14 @@ from django.utils import timezone
 
 from schedules import operations
 from schedules.exposure import follow_exposures
-from schedules.models import CareDue, MaintenanceTask, ServiceTime
+from schedules.models import MaintenanceTask, NextDue, ServiceTime
 from schedules.year_ahead import care_at, care_of_year, months_ahead, our_care, total
 from servicedesk.calls.operations import keep_service_times
 from servicedesk.people.models import Change
 from tests.factories import (
-    CareDueFactory,
-    CareRuleFactory,
     InstalledPartFactory,
+    MaintenanceRuleFactory,
+    NextDueFactory,
     SiteFactory,
     TaskFactory,
     UnitFactory,
@@ -38,13 +38,13 @@ POLLEN = {"site__pollen": True}
 DARK = {"finish": "dark", "shade": "none", "facing": 200}
 
 
-def part_with_rule(where: dict[str, Any], **rule: Any) -> CareDue:
+def part_with_rule(where: dict[str, Any], **rule: Any) -> NextDue:
     """Give a part under a rule, counted from 4 May 2026."""
     part = InstalledPartFactory(unit=UnitFactory(installed_on=TODAY, site__care_by="us", **where))
-    made = CareRuleFactory(component_type=part.component_type, interval_months=12, **rule)
+    made = MaintenanceRuleFactory(component_type=part.component_type, interval_months=12, **rule)
     operations.plan_new_care(at=AT)
     follow_exposures(at=AT)
-    return CareDue.objects.filter(rule=made).first() or CareDue(rule=made, installed_part=part)
+    return NextDue.objects.filter(rule=made).first() or NextDue(rule=made, installed_part=part)
 
 
 @pytest.mark.parametrize(
@@ -93,7 +93,7 @@ def test_due_dates_follow_when_a_site_turns_out_exposed_or_not() -> None:
 
 def test_care_that_is_not_needed_any_more_ends() -> None:
     due = part_with_rule(COAST, exposed_to="coast")
-    CareDue.objects.filter(pk=due.pk).update(next_due_on=TODAY)
+    NextDue.objects.filter(pk=due.pk).update(next_due_on=TODAY)
     operations.raise_due(TODAY, at=AT)
     task = MaintenanceTask.objects.get()
     site = due.installed_part.unit.site
@@ -102,7 +102,7 @@ def test_care_that_is_not_needed_any_more_ends() -> None:
     operations.raise_due(TODAY, at=AT)
     task.refresh_from_db()
     assert task.state == "cancelled"
-    assert not CareDue.objects.exists()
+    assert not NextDue.objects.exists()
     assert (
         Change.objects.about(task).order_by("-pk")[0].action == "cancelled: the part is not exposed any more"
     )
@@ -112,13 +112,13 @@ def test_a_changed_rule_reckons_exposed_parts_anew() -> None:
     due = part_with_rule(COAST, exposed_to="coast", exposed_months=6)
     rule = due.rule
     rule.exposed_months = 4
-    operations.change_care_rule(rule, by=None, at=AT)
+    operations.change_maintenance_rule(rule, by=None, at=AT)
     due.refresh_from_db()
     assert due.next_due_on == date(2026, 9, 4)
 
 
 def test_the_interval_needs_its_exposure(as_owner: Client) -> None:
-    rule = CareRuleFactory()
+    rule = MaintenanceRuleFactory()
     form = {
         "name": rule.name,
         "work": rule.work,
@@ -134,7 +134,7 @@ def test_the_interval_needs_its_exposure(as_owner: Client) -> None:
 def test_a_year_is_added_up_month_by_month() -> None:
     site = SiteFactory(care_by="us")
     part = InstalledPartFactory(unit=UnitFactory(site=site, code="U-7"), panel=2)
-    rule = CareRuleFactory(
+    rule = MaintenanceRuleFactory(
         component_type=part.component_type,
         name="wash the film",
         interval_months=6,
@@ -143,7 +143,7 @@ def test_a_year_is_added_up_month_by_month() -> None:
         material="soap, ml",
         material_each=40,
     )
-    CareDueFactory(installed_part=part, rule=rule, next_due_on=date(2026, 3, 1))
+    NextDueFactory(installed_part=part, rule=rule, next_due_on=date(2026, 3, 1))
     months = months_ahead(our_care(), today=TODAY)
     # Overdue in May, then half a year on: two persons for half an hour each.
     assert [(month.first, month.times, month.hours) for month in months if month.times] == [
@@ -161,7 +161,7 @@ def test_a_year_is_added_up_month_by_month() -> None:
 
 def test_pages_of_the_year_ahead(as_scheduler: Client, as_technician: Client) -> None:
     assert "No care of ours falls due" in told(as_scheduler.get("/care-ahead/").content)
-    due = CareDueFactory(installed_part__unit__site__care_by="us", next_due_on=timezone.localdate())
+    due = NextDueFactory(installed_part__unit__site__care_by="us", next_due_on=timezone.localdate())
     assert "Care falls due 1 time at" in told(as_scheduler.get("/care-ahead/").content)
     site = due.installed_part.unit.site
     page = told(as_technician.get(f"/sites/{site.pk}/care/").content)

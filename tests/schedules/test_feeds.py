@@ -17,11 +17,11 @@ from pytest_django import DjangoAssertNumQueries
 from schedules import operations
 from schedules.feeds import due_feed, visits_feed
 from schedules.ical import UID_HOST, many_lines, one_line
-from schedules.models import CareDue, MaintenanceTask, Visit, VisitTask
+from schedules.models import MaintenanceTask, NextDue, Visit, VisitTask
 from servicedesk.people.models import User
 from tests.factories import (
-    CareDueFactory,
     InstalledPartFactory,
+    NextDueFactory,
     OwnershipFactory,
     SiteFactory,
     TaskFactory,
@@ -110,7 +110,7 @@ def test_what_opens_a_source_or_reaches_a_customer_stays_at_the_desk() -> None:
     visit_of(
         UserFactory(phone="555-0142"), TaskFactory(unit__site=site), site=site, note="Key under the 4711 pot"
     )
-    CareDueFactory(installed_part__unit__site=site, next_due_on=date(2026, 5, 10))
+    NextDueFactory(installed_part__unit__site=site, next_due_on=date(2026, 5, 10))
     Site.objects.update(care_by="us")
     for body in (visits_feed(None, at=AT), due_feed(at=AT)):
         text = body.decode().replace("\r\n ", "")
@@ -164,7 +164,7 @@ def test_a_feed_without_visits_is_still_a_calendar() -> None:
 
 def test_the_same_visits_give_the_same_bytes_at_any_hour() -> None:
     visit_of(UserFactory(), TaskFactory())
-    CareDueFactory(installed_part__unit__site__care_by="us", next_due_on=date(2026, 5, 10))
+    NextDueFactory(installed_part__unit__site__care_by="us", next_due_on=date(2026, 5, 10))
     first = visits_feed(None, at=AT), due_feed(at=AT)
     assert (visits_feed(None, at=AT + timedelta(hours=30)), due_feed(at=AT + timedelta(hours=30))) == first
 
@@ -218,7 +218,7 @@ def test_readers_are_not_taken_in_by_hostile_addresses_and_tasks(read: Reader) -
     for text in hostile:
         site = SiteFactory(address=text)
         visit_of(None, TaskFactory(unit__site=site, reason=f"y{text}"), site=site)
-        due = CareDueFactory(
+        due = NextDueFactory(
             installed_part__unit__site=SiteFactory(address=text, care_by="us"),
             rule__name=f"z{text[:100]}",
             next_due_on=date(2026, 5, 10),
@@ -238,15 +238,15 @@ def test_readers_are_not_taken_in_by_hostile_addresses_and_tasks(read: Reader) -
 # --- due care -------------------------------------------------------------------------------------------
 
 
-def care_at(site: Site, **fields: Any) -> CareDue:
+def care_at(site: Site, **fields: Any) -> NextDue:
     """Make care due at a site."""
-    return CareDueFactory(installed_part__unit__site=site, **{"next_due_on": date(2026, 5, 20), **fields})
+    return NextDueFactory(installed_part__unit__site=site, **{"next_due_on": date(2026, 5, 20), **fields})
 
 
 def test_due_care_is_one_all_day_entry_a_site_and_day() -> None:
     site = SiteFactory(address="12 Heron Lane", care_by="us")
     first = care_at(site, rule__name="wash the film", rule__minutes=40, last_done_on=date(2025, 11, 20))
-    CareDueFactory(
+    NextDueFactory(
         installed_part=first.installed_part,
         rule__name="oil the track",
         rule__minutes=35,
@@ -286,10 +286,10 @@ def test_care_of_others_out_of_force_or_on_a_visit_is_not_shown() -> None:
     care_at(ours, rule__active=False)
     care_at(ours, installed_part__removed_on=date(2026, 1, 1))
     planned = care_at(ours)
-    TaskFactory(unit=planned.installed_part.unit, care_due=planned, state="in-process")
+    TaskFactory(unit=planned.installed_part.unit, next_due=planned, state="in-process")
     assert seen_in(due_feed(at=AT)) == []
     open_again = care_at(ours)
-    TaskFactory(unit=open_again.installed_part.unit, care_due=open_again)
+    TaskFactory(unit=open_again.installed_part.unit, next_due=open_again)
     assert len(seen_in(due_feed(at=AT))) == 1
 
 
@@ -297,7 +297,7 @@ def test_other_care_on_a_day_is_another_entry_so_that_none_is_kept_by_halves() -
     site = SiteFactory(care_by="us")
     due = care_at(site)
     (before,) = seen_in(due_feed(at=AT))
-    CareDueFactory(installed_part=due.installed_part, next_due_on=date(2026, 5, 20))
+    NextDueFactory(installed_part=due.installed_part, next_due_on=date(2026, 5, 20))
     (after,) = seen_in(due_feed(at=AT))
     assert before.uid != after.uid
 

@@ -8,11 +8,11 @@ from typing import Any
 import pytest
 
 from schedules import operations
-from schedules.models import CareDue, MaintenanceTask, Visit, VisitTask
+from schedules.models import MaintenanceTask, NextDue, Visit, VisitTask
 from schedules.operations import Wait
 from servicedesk.people.models import Change, User
 from servicedesk.refusals import RuleViolation
-from tests.factories import CareDueFactory, TaskFactory, VisitFactory
+from tests.factories import NextDueFactory, TaskFactory, VisitFactory
 
 pytestmark = pytest.mark.django_db
 AT = datetime(2026, 5, 4, 15, 0, tzinfo=UTC)
@@ -22,14 +22,14 @@ ENDED = datetime(2026, 5, 4, 14, 10, tzinfo=UTC)
 @pytest.fixture
 def visit(technician: User) -> Visit:
     """A confirmed visit with three tasks: two of care, one of a call."""
-    dues = [CareDueFactory(installed_part__unit__site__care_by="us") for _ in range(2)]
+    dues = [NextDueFactory(installed_part__unit__site__care_by="us") for _ in range(2)]
     site = dues[0].installed_part.unit.site
     type(dues[1].installed_part.unit).objects.filter(pk=dues[1].installed_part.unit_id).update(site=site)
     visit = VisitFactory(site=site, state="confirmed")
     visit.technicians.add(technician)
     tasks = [
         TaskFactory(
-            site=site, unit=due.installed_part.unit, care_due=due, state="in-process", reason=f"care {n}"
+            site=site, unit=due.installed_part.unit, next_due=due, state="in-process", reason=f"care {n}"
         )
         for n, due in enumerate(dues)
     ]
@@ -42,7 +42,7 @@ def visit(technician: User) -> Visit:
 
 def tasks_of(visit: Visit) -> list[MaintenanceTask]:
     """Give the tasks of a visit as they are stored now."""
-    return [entry.task for entry in visit.visit_tasks.select_related("task__care_due").order_by("pk")]
+    return [entry.task for entry in visit.visit_tasks.select_related("task__next_due").order_by("pk")]
 
 
 def finished(visit: Visit, *outcomes: str, **fields: Any) -> Visit:
@@ -60,7 +60,7 @@ def test_done_tasks_are_completed_and_move_their_care_and_the_others_do_not(visi
     assert (done.state, done.done_on) == ("completed", date(2026, 5, 4))
     assert (not_done.state, not_done.not_done, not_done.done_on) == ("needs-action", "no_access", None)
     assert (call.state, call.not_done) == ("needs-action", "part_missing")
-    moved, stayed = CareDue.objects.order_by("pk")
+    moved, stayed = NextDue.objects.order_by("pk")
     assert (moved.last_done_on, moved.next_due_on) == (date(2026, 5, 4), date(2027, 5, 4))
     assert (stayed.last_done_on, stayed.next_due_on) == (None, date(2026, 3, 1))
     told = list(visit.visit_tasks.order_by("pk").values_list("outcome", "why_not"))

@@ -32,25 +32,27 @@ hostile_text = st.lists(
 TURNERS = {"LRE", "RLE", "LRO", "RLO", "PDF", "LRI", "RLI", "FSI", "PDI"}
 
 
-def clean_letter_by_letter(text: str) -> str:
+def clean_notification_by_notification(text: str) -> str:
     """Clean a text by the properties Unicode gives its characters."""
     kept = []
-    for letter in text.replace("\r\n", "\n"):
-        if letter in "\n\r\x0b\x0c\x1c\x1d\x1e\x85\u2028\u2029":
+    for notification in text.replace("\r\n", "\n"):
+        if notification in "\n\r\x0b\x0c\x1c\x1d\x1e\x85\u2028\u2029":
             kept.append("\n")
-        elif unicodedata.category(letter) == "Cs" or letter in "\ufffe\uffff":
+        elif unicodedata.category(notification) == "Cs" or notification in "\ufffe\uffff":
             kept.append("\N{REPLACEMENT CHARACTER}")
-        elif unicodedata.bidirectional(letter) in TURNERS:
+        elif unicodedata.bidirectional(notification) in TURNERS:
             continue
-        elif letter == "\t" or (unicodedata.category(letter) != "Cc" and letter != "\ufeff"):
-            kept.append(letter)
+        elif notification == "\t" or (
+            unicodedata.category(notification) != "Cc" and notification != "\ufeff"
+        ):
+            kept.append(notification)
     return "".join(kept).strip()
 
 
 @settings(deadline=None)
 @given(text=hostile_text)
 def test_cleaning_goes_by_the_properties_of_the_characters(text: str) -> None:
-    assert many_lines(text) == clean_letter_by_letter(text)
+    assert many_lines(text) == clean_notification_by_notification(text)
 
 
 @settings(deadline=None)

@@ -15,9 +15,9 @@ from django.utils import timezone
 from pytest_django import Settings
 
 from schedules.access_logs import SECRET
-from schedules.letters.sending import send_due_letters
-from schedules.letters.writing import write_due_letters
-from schedules.models import Letter
+from schedules.models import Notification
+from schedules.notifications.deliver import send_due_notifications
+from schedules.notifications.queue import write_due_notifications
 from servicedesk.people.models import Change, Role, User
 from servicedesk.people.operations import change_person, set_password
 from tests.schedules.mail_server import MailServer
@@ -31,8 +31,8 @@ LINK = re.compile(r"/welcome/\d+/\S+/")
 def tick() -> int:
     """Do what the clock does each minute."""
     at = timezone.now()
-    write_due_letters(at=at)
-    return send_due_letters(at=at)
+    write_due_notifications(at=at)
+    return send_due_notifications(at=at)
 
 
 def send_form(as_owner: Client, **entries: str) -> Any:
@@ -82,10 +82,10 @@ def test_the_desk_keeps_no_link_that_lets_anybody_in(
 ) -> None:
     ask_for(as_owner)
     tick()
-    letter = Letter.objects.get(kind="join")
-    assert "(a link that only the mail holds)" in letter.body
-    assert "/welcome/" not in letter.body + str(letter.told)
-    page = as_scheduler.get(f"/letters/{letter.pk}/").content.decode()
+    notification = Notification.objects.get(kind="join")
+    assert "(a link that only the mail holds)" in notification.body
+    assert "/welcome/" not in notification.body + str(notification.told)
+    page = as_scheduler.get(f"/letters/{notification.pk}/").content.decode()
     assert "/welcome/" not in page
     assert SECRET.sub(r"\1(secret)", f"GET {link_in(post)} 200").count("(secret)") == 1
 
@@ -127,10 +127,10 @@ def test_who_left_or_got_a_password_meanwhile_is_not_asked(
     post: MailServer, as_owner: Client, owner: User
 ) -> None:
     orla = ask_for(as_owner)
-    write_due_letters(at=timezone.now())
+    write_due_notifications(at=timezone.now())
     set_password(orla, password=PASSWORD, by=owner, at=timezone.now())
     assert tick() == 0
-    assert Letter.objects.get(kind="join").stage == Letter.Stage.NEEDLESS
+    assert Notification.objects.get(kind="join").stage == Notification.Stage.NEEDLESS
     as_owner.post(f"/people/{orla.pk}/invite/")
     tick()
     orla.refresh_from_db()

@@ -11,9 +11,9 @@ import pytest
 from django.db import connection
 from django.utils import timezone
 
-from schedules.models import CareDue
+from schedules.models import NextDue
 from schedules.operations import care
-from tests.factories import CareRuleFactory, SiteFactory
+from tests.factories import MaintenanceRuleFactory, SiteFactory
 from units.models import InstalledPart, Unit
 
 pytestmark = [pytest.mark.django_db(transaction=True), pytest.mark.sqlite]
@@ -24,7 +24,7 @@ MORE_THAN_ONE_READ = 2100  # Django reads rows from an open cursor two thousand 
 def test_somebody_who_writes_between_two_chunks_does_not_stop_the_planning(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    rule, site = CareRuleFactory(), SiteFactory()
+    rule, site = MaintenanceRuleFactory(), SiteFactory()
     units = Unit.objects.bulk_create(
         Unit(site=site, code=f"M{number}", installed_on=date(2024, 1, 1))
         for number in range(MORE_THAN_ONE_READ)
@@ -49,4 +49,4 @@ def test_somebody_who_writes_between_two_chunks_does_not_stop_the_planning(
     # A rule that was planned before: else all units would be walked over, in another way.
     type(rule).objects.update(planned_at=timezone.now())
     assert care.plan_new_care(datetime(2020, 1, 1, tzinfo=UTC)) == MORE_THAN_ONE_READ
-    assert CareDue.objects.count() == MORE_THAN_ONE_READ
+    assert NextDue.objects.count() == MORE_THAN_ONE_READ

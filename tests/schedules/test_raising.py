@@ -18,14 +18,14 @@ from django.utils import timezone
 from pytest_django import DjangoAssertNumQueries, DjangoCaptureOnCommitCallbacks
 
 from schedules import operations
-from schedules.models import CareDue, CareRule, ClockMark, MaintenanceTask, Visit
+from schedules.models import ClockMark, MaintenanceRule, MaintenanceTask, NextDue, Visit
 from schedules.words import care_reason
 from servicedesk.people.models import Change
 from servicedesk.people.models.changes import Source
 from tests.factories import (
-    CareDueFactory,
-    CareRuleFactory,
     InstalledPartFactory,
+    MaintenanceRuleFactory,
+    NextDueFactory,
     SiteFactory,
     TaskFactory,
     UnitFactory,
@@ -39,12 +39,12 @@ TODAY = date(2026, 5, 4)
 SPRING = {"season_from_month": 3, "season_from_day": 1, "season_until_month": 5, "season_until_day": 31}
 
 
-def care_of_ours(**fields: Any) -> CareDue:
+def care_of_ours(**fields: Any) -> NextDue:
     """Make care that we agreed to do."""
-    return CareDueFactory(installed_part__unit__site__care_by="us", **fields)
+    return NextDueFactory(installed_part__unit__site__care_by="us", **fields)
 
 
-def open_tasks(due: CareDue) -> list[MaintenanceTask]:
+def open_tasks(due: NextDue) -> list[MaintenanceTask]:
     """List the open tasks of some care."""
     return list(due.tasks.open())
 
@@ -97,7 +97,7 @@ def test_the_day_itself_counts_as_due(next_due_on: date, raised: int) -> None:
 
 @pytest.mark.parametrize("care_by", ["customer", "nobody"])
 def test_care_that_is_not_ours_makes_no_work(care_by: str) -> None:
-    CareDueFactory(installed_part__unit__site__care_by=care_by)
+    NextDueFactory(installed_part__unit__site__care_by=care_by)
     assert operations.raise_due(TODAY, at=AT) == 0
 
 
@@ -140,7 +140,7 @@ def test_a_desk_that_stood_still_catches_up_in_one_go() -> None:
 def test_a_part_recorded_since_the_last_look_is_planned_and_raised_in_the_same_look() -> None:
     operations.raise_due(TODAY, at=timezone.now())
     installed_part = InstalledPartFactory(unit__site__care_by="us", fitted_on=date(2024, 1, 1))
-    CareRuleFactory(component_type=installed_part.component_type)
+    MaintenanceRuleFactory(component_type=installed_part.component_type)
     assert operations.raise_due(TODAY, at=timezone.now()) == 1
 
 
@@ -211,25 +211,25 @@ def test_care_done_late_counts_from_the_day_it_was_done() -> None:
 # --- what nobody has to do any more ---------------------------------------------------------------------
 
 
-def taken_out(due: CareDue) -> None:
+def taken_out(due: NextDue) -> None:
     InstalledPart.objects.filter(pk=due.installed_part_id).update(removed_on=TODAY)
 
 
-def unit_removed(due: CareDue) -> None:
+def unit_removed(due: NextDue) -> None:
     taken_out(due)
     Unit.objects.filter(pk=due.installed_part.unit_id).update(removed_on=TODAY)
 
 
-def care_by_customer(due: CareDue) -> None:
+def care_by_customer(due: NextDue) -> None:
     Site.objects.filter(pk=due.installed_part.unit.site_id).update(care_by="customer")
 
 
-def rule_ended(due: CareDue) -> None:
-    CareRule.objects.filter(pk=due.rule_id).update(active=False)
+def rule_ended(due: NextDue) -> None:
+    MaintenanceRule.objects.filter(pk=due.rule_id).update(active=False)
 
 
-def due_later(due: CareDue) -> None:
-    CareDue.objects.filter(pk=due.pk).update(next_due_on=date(2027, 3, 1))
+def due_later(due: NextDue) -> None:
+    NextDue.objects.filter(pk=due.pk).update(next_due_on=date(2027, 3, 1))
 
 
 @pytest.mark.parametrize(
@@ -266,7 +266,7 @@ def test_care_that_becomes_ours_again_is_raised_again() -> None:
 
 def test_calls_and_tasks_on_a_visit_stay_when_care_is_only_due_later() -> None:
     due = care_of_ours(next_due_on=date(2027, 1, 1))
-    on_visit = TaskFactory(unit=due.installed_part.unit, care_due=due, state="in-process")
+    on_visit = TaskFactory(unit=due.installed_part.unit, next_due=due, state="in-process")
     call = TaskFactory(unit__site__care_by="nobody", origin="call")
     operations.raise_due(TODAY, at=AT)
     on_visit.refresh_from_db()
@@ -311,7 +311,7 @@ def test_planned_visits_follow_the_address_of_their_site() -> None:
 def test_looking_takes_the_same_few_statements_however_much_is_due(
     dues: int, django_assert_max_num_queries: DjangoAssertNumQueries
 ) -> None:
-    rule = CareRuleFactory(planned_at=AT)
+    rule = MaintenanceRuleFactory(planned_at=AT)
     for _ in range(dues):
         care_of_ours(rule=rule, installed_part__component_type=rule.component_type)
     InstalledPart.objects.update(recorded_at=timezone.now() - timedelta(hours=1))  # all of them planned since
@@ -337,7 +337,7 @@ def test_the_command_refuses_what_is_no_day() -> None:
 def test_a_site_that_becomes_ours_on_the_page_has_its_work_at_once(
     as_scheduler: Client, django_capture_on_commit_callbacks: DjangoCaptureOnCommitCallbacks
 ) -> None:
-    due = CareDueFactory()
+    due = NextDueFactory()
     with django_capture_on_commit_callbacks(execute=True):
         answer = as_scheduler.post(
             "/who-does-the-care/", {"sites": [due.installed_part.unit.site_id], "care_by": "us"}

@@ -20,12 +20,12 @@ from django.conf import settings
 from django.core.management import CommandError, call_command
 from pytest_django import DjangoCaptureOnCommitCallbacks
 
-from schedules.models import CareRule
+from schedules.models import MaintenanceRule
 from schedules.recurrence import next_due
-from schedules.reference import load_all, load_care_rules
+from schedules.reference import load_all, load_maintenance_rules
 from servicedesk.people.models import Change, User
 from servicedesk.refusals import RuleViolation
-from tests.factories import CareRuleFactory, ComponentTypeFactory
+from tests.factories import ComponentTypeFactory, MaintenanceRuleFactory
 from units.models import ComponentType, Construction, FailureMode, Kind
 from units.operations import change_record
 from units.reference import Loaded
@@ -44,7 +44,7 @@ def loaded(db: None) -> dict[str, Loaded]:
 def path(db: None, tmp_path: Path) -> Path:
     """A small file of care rules that loads, for tests to break."""
     ComponentTypeFactory(name="test track", kind="track", aliases="bare")
-    path = tmp_path / "care_rules.json"
+    path = tmp_path / "maintenance_rules.json"
     rule = {
         "component_type": "test track",
         "name": "wipe it",
@@ -71,7 +71,7 @@ def change(path: Path, **values: Any) -> None:
 
 
 def test_bare_metal_tracks_are_lubricated_yearly_before_the_season(loaded: dict[str, Loaded]) -> None:
-    (rule,) = CareRule.objects.filter(work="lubricated")
+    (rule,) = MaintenanceRule.objects.filter(work="lubricated")
     assert rule.component_type.name == "bare aluminium stepped track"
     assert rule.interval_months == 12
     assert "common practice, no source" in rule.source
@@ -84,7 +84,7 @@ def test_bare_metal_tracks_are_lubricated_yearly_before_the_season(loaded: dict[
 
 def test_liners_are_washed_twice_a_year_and_never_oiled(loaded: dict[str, Loaded]) -> None:
     for name in ("flexible plastic liner", "rigid nylon liner"):
-        rules = CareRule.objects.filter(component_type__name=name)
+        rules = MaintenanceRule.objects.filter(component_type__name=name)
         assert set(rules.values_list("work", flat=True)) == {"cleaned", "checked"}
         wash = rules.get(work="cleaned")
         assert wash.interval_months == 6
@@ -105,7 +105,7 @@ def test_care_has_its_interval_and_season(loaded: dict[str, Loaded]) -> None:
         ("clear vinyl film", "wash the film with mild soap", 6, None),
         ("sill with weep holes", "pour-test the weep holes", 6, None),
     ]:
-        rule = CareRule.objects.get(component_type__name=type_name, name=name)
+        rule = MaintenanceRule.objects.get(component_type__name=type_name, name=name)
         assert rule.interval_months == months
         assert (rule.season.window(2026) if rule.season else None) == season
 
@@ -113,13 +113,13 @@ def test_care_has_its_interval_and_season(loaded: dict[str, Loaded]) -> None:
 def test_every_part_of_a_construction_gets_care(loaded: dict[str, Loaded]) -> None:
     for construction in Construction.objects.with_parts():
         for part in construction.parts.all():
-            assert part.component_type.care_rules.active().exists(), part
-    cared = set(CareRule.objects.values_list("component_type__kind", flat=True))
+            assert part.component_type.maintenance_rules.active().exists(), part
+    cared = set(MaintenanceRule.objects.values_list("component_type__kind", flat=True))
     assert cared == set(Kind.values) - {Kind.UNIT.value}
 
 
 def test_every_rule_says_how_long_and_how(loaded: dict[str, Loaded]) -> None:
-    for rule in CareRule.objects.all():
+    for rule in MaintenanceRule.objects.all():
         assert rule.note, rule
         assert "common practice, no source" in rule.source, rule
         assert rule.work in {"cleaned", "lubricated", "checked"}, rule
@@ -137,9 +137,9 @@ def test_dangerous_care_carries_its_caution(loaded: dict[str, Loaded]) -> None:
         "jamb": "lead",
     }
     for kind, words in cautions.items():
-        for rule in CareRule.objects.filter(component_type__kind=kind):
+        for rule in MaintenanceRule.objects.filter(component_type__kind=kind):
             assert words in rule.note, rule
-    for rule in CareRule.objects.filter(note__icontains="droppings"):
+    for rule in MaintenanceRule.objects.filter(note__icontains="droppings"):
         assert "Wet droppings before wiping; no dry sweeping or vacuuming" in rule.note, rule
 
 
@@ -147,16 +147,16 @@ def test_dangerous_care_carries_its_caution(loaded: dict[str, Loaded]) -> None:
 
 
 def test_loading_twice_changes_nothing(loaded: dict[str, Loaded]) -> None:
-    rules = list(CareRule.objects.order_by("pk").values())
+    rules = list(MaintenanceRule.objects.order_by("pk").values())
     changes = Change.objects.count()
     again = load_all(FOLDER, by=None, at=AT)
     assert again == {name: Loaded(added=0, kept=counts.added) for name, counts in loaded.items()}
-    assert list(CareRule.objects.order_by("pk").values()) == rules
+    assert list(MaintenanceRule.objects.order_by("pk").values()) == rules
     assert Change.objects.count() == changes
 
 
 def test_what_the_owner_changed_stays(loaded: dict[str, Loaded], owner: User) -> None:
-    rule = CareRule.objects.get(work="lubricated")
+    rule = MaintenanceRule.objects.get(work="lubricated")
     rule.name, rule.interval_months, rule.active = "oil the track", 9, False
     change_record(rule, by=owner, at=AT)
     track = ComponentType.objects.get(name="bare aluminium stepped track")
@@ -165,19 +165,21 @@ def test_what_the_owner_changed_stays(loaded: dict[str, Loaded], owner: User) ->
     assert load_all(FOLDER, by=None, at=AT)["care rules"].added == 0
     rule.refresh_from_db()
     assert (rule.name, rule.interval_months, rule.active) == ("oil the track", 9, False)
-    assert CareRule.objects.filter(component_type=track).count() == 2
+    assert MaintenanceRule.objects.filter(component_type=track).count() == 2
 
 
 def test_a_rule_is_told_by_type_and_name_together(path: Path) -> None:
     track = ComponentType.objects.get(name="test track")
-    kept = CareRule.objects.create(component_type=track, name="Wipe-it", work="cleaned", interval_months=3)
-    CareRuleFactory(component_type=ComponentTypeFactory(name="other track"), name="rinse it")
-    assert load_care_rules(path, by=None, at=AT) == Loaded(added=0, kept=1)
+    kept = MaintenanceRule.objects.create(
+        component_type=track, name="Wipe-it", work="cleaned", interval_months=3
+    )
+    MaintenanceRuleFactory(component_type=ComponentTypeFactory(name="other track"), name="rinse it")
+    assert load_maintenance_rules(path, by=None, at=AT) == Loaded(added=0, kept=1)
     kept.refresh_from_db()
     assert kept.interval_months == 3
     change(path, component_type="BARE", name="rinse it", season_from=None, season_until=None)
-    assert load_care_rules(path, by=None, at=AT) == Loaded(added=1, kept=0)
-    added = CareRule.objects.get(component_type__name="test track", name="rinse it")
+    assert load_maintenance_rules(path, by=None, at=AT) == Loaded(added=1, kept=0)
+    added = MaintenanceRule.objects.get(component_type__name="test track", name="rinse it")
     assert added.season is None
     assert (added.persons, added.minutes, added.source) == (1, 10, "made up")
 
@@ -186,10 +188,10 @@ def test_new_rules_ask_for_the_care_of_parts_in_place(
     path: Path, django_capture_on_commit_callbacks: DjangoCaptureOnCommitCallbacks
 ) -> None:
     with django_capture_on_commit_callbacks() as asked:
-        load_care_rules(path, by=None, at=AT)
+        load_maintenance_rules(path, by=None, at=AT)
     assert len(asked) == 1
     with django_capture_on_commit_callbacks() as asked:
-        load_care_rules(path, by=None, at=AT)
+        load_maintenance_rules(path, by=None, at=AT)
     assert asked == []
 
 
@@ -220,10 +222,10 @@ def test_what_is_wrong_is_refused_by_file_row_and_field(
 ) -> None:
     change(path, **values)
     with pytest.raises(RuleViolation) as refused:
-        load_care_rules(path, by=None, at=AT)
-    assert str(refused.value).startswith("care_rules.json, row 1 (")
+        load_maintenance_rules(path, by=None, at=AT)
+    assert str(refused.value).startswith("maintenance_rules.json, row 1 (")
     assert sentence in str(refused.value)
-    assert not CareRule.objects.exists()
+    assert not MaintenanceRule.objects.exists()
 
 
 # --- the command ------------------------------------------------------------------------------------
@@ -238,17 +240,19 @@ def test_the_command_loads_the_files_and_counts() -> None:
         f"component types: {rows['component_types']} added, 0 kept as they are",
         f"constructions: {rows['constructions']} added, 0 kept as they are",
         f"failure modes: {rows['failure_modes']} added, 0 kept as they are",
-        f"care rules: {rows['care_rules']} added, 0 kept as they are",
+        f"care rules: {rows['maintenance_rules']} added, 0 kept as they are",
     ]
-    assert CareRule.objects.count() == rows["care_rules"]
+    assert MaintenanceRule.objects.count() == rows["maintenance_rules"]
 
 
 @pytest.mark.django_db
 def test_the_command_loads_nothing_when_one_file_is_broken(tmp_path: Path) -> None:
     for file in FOLDER.glob("*.json"):
         (tmp_path / file.name).write_bytes(file.read_bytes())
-    (tmp_path / "care_rules.json").write_text("[", encoding="utf-8")
-    with pytest.raises(CommandError, match=r"^Nothing was loaded\. care_rules\.json, line 1, column 2: "):
+    (tmp_path / "maintenance_rules.json").write_text("[", encoding="utf-8")
+    with pytest.raises(
+        CommandError, match=r"^Nothing was loaded\. maintenance_rules\.json, line 1, column 2: "
+    ):
         call_command("load_reference", str(tmp_path))
     assert not ComponentType.objects.exists()
     assert not FailureMode.objects.exists()

@@ -17,8 +17,8 @@ from pytest_django import Settings
 
 from schedules import operations
 from schedules.exposure import follow_exposures
-from schedules.letters.writing import write_due_letters
-from schedules.models import CareDue, Letter, MaintenanceTask, Visit, WeekPlan
+from schedules.models import MaintenanceTask, NextDue, Notification, Visit, WeekPlan
+from schedules.notifications.queue import write_due_notifications
 from schedules.operations import week as week_operations
 from schedules.operations.raising import follow_addresses
 from servicedesk.calls.models import Photo
@@ -31,10 +31,10 @@ from servicedesk.reports.models import FailureDay, LotFlag, RiskDay
 from servicedesk.reports.operations import keep_failure_log, keep_lot_watch
 from tests.factories import (
     CallFactory,
-    CareDueFactory,
-    CareRuleFactory,
     CustomerFactory,
     InstalledPartFactory,
+    MaintenanceRuleFactory,
+    NextDueFactory,
     OwnershipFactory,
     SiteFactory,
     UnitFactory,
@@ -71,29 +71,29 @@ def test_an_address_that_changed_is_followed_once() -> None:
 
 
 def test_an_exposure_that_changed_is_turned_once() -> None:
-    rule = CareRuleFactory(exposed_to="coast", interval_months=12, exposed_months=6)
+    rule = MaintenanceRuleFactory(exposed_to="coast", interval_months=12, exposed_months=6)
     for _ in range(40):
-        CareDueFactory(
+        NextDueFactory(
             rule=rule,
             installed_part__component_type=rule.component_type,
             installed_part__unit__site__care_by="us",
             installed_part__unit__site__coast="shore",
         )
     together(lambda: follow_exposures(at=AT))
-    assert set(CareDue.objects.values_list("exposed", flat=True)) == {True}
+    assert set(NextDue.objects.values_list("exposed", flat=True)) == {True}
     assert follow_exposures(at=AT) == 0
 
 
 def test_parts_come_once_under_a_rule_for_exposed_parts_only() -> None:
-    rule = CareRuleFactory(exposed_to="coast", interval_months=12, exposed_months=None)
+    rule = MaintenanceRuleFactory(exposed_to="coast", interval_months=12, exposed_months=None)
     for _ in range(40):
         InstalledPartFactory(component_type=rule.component_type, unit__site__coast="shore")
     together(lambda: follow_exposures(at=AT))
-    assert CareDue.objects.count() == 40
+    assert NextDue.objects.count() == 40
     SiteFactory._meta.model.objects.update(coast="far")
     operations.raise_due(TODAY, at=AT)
     together(lambda: follow_exposures(at=AT))
-    assert CareDue.objects.count() == 0
+    assert NextDue.objects.count() == 0
 
 
 def test_tasks_nobody_needs_any_more_are_ended_once() -> None:
@@ -106,13 +106,13 @@ def test_tasks_nobody_needs_any_more_are_ended_once() -> None:
     assert not MaintenanceTask.objects.open().exists()
 
 
-def test_letters_are_written_once() -> None:
+def test_notifications_are_written_once() -> None:
     for number in range(40):
         site = SiteFactory()
         OwnershipFactory(site=site, customer=CustomerFactory(email=f"c{number}@customer.example"))
         VisitFactory(site=site, starts_at=AT + timedelta(days=9), state="confirmed")
-    together(lambda: write_due_letters(at=AT))
-    assert Letter.objects.count() == 40
+    together(lambda: write_due_notifications(at=AT))
+    assert Notification.objects.count() == 40
 
 
 def test_a_week_is_planned_once() -> None:

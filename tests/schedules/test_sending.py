@@ -18,9 +18,9 @@ from django.core.management import CommandError, call_command
 from django.test import Client
 from pytest_django import Settings
 
-from schedules.letters.sending import LEASE, send_due_letters
-from schedules.letters.writing import write_due_letters
-from schedules.models import Letter, Visit
+from schedules.models import Notification, Visit
+from schedules.notifications.deliver import LEASE, send_due_notifications
+from schedules.notifications.queue import write_due_notifications
 from servicedesk.people.models import User
 from tests.factories import CustomerFactory, OwnershipFactory, VisitFactory
 from tests.schedules.mail_server import MailServer
@@ -69,7 +69,7 @@ class SlowBackend(EmailBackend):
             cls.clock.shift(timedelta(minutes=1))
             if cls.taken == 21:
                 cls.asked_by_others = True
-                cls.sent_by_others = send_due_letters(at=datetime.now(UTC))
+                cls.sent_by_others = send_due_notifications(at=datetime.now(UTC))
                 cls.asked_by_others = False
         return super().send_messages(messages)
 
@@ -92,32 +92,36 @@ def message_ids() -> Counter[str]:
     return Counter(message.extra_headers["Message-ID"] for message in mail.outbox)
 
 
-def test_a_run_that_outlasts_its_lease_sends_no_letter_twice(slow: type[SlowBackend]) -> None:
+def test_a_run_that_outlasts_its_lease_sends_no_notification_twice(slow: type[SlowBackend]) -> None:
     for number in range(30):
         agreed(number)
-    write_due_letters(at=NOW)
-    sent = send_due_letters(at=NOW)
+    write_due_notifications(at=NOW)
+    sent = send_due_notifications(at=NOW)
     assert slow.sent_by_others == 9  # all but those that are out and the one that is being handed over
     assert sent == 21
     assert set(message_ids().values()) == {1}
     assert len(message_ids()) == 30
-    assert set(Letter.objects.values_list("stage", flat=True)) == {"sent"}
+    assert set(Notification.objects.values_list("stage", flat=True)) == {"sent"}
 
 
-def test_who_dies_in_mid_run_gives_back_one_letter_after_its_lease(
+def test_who_dies_in_mid_run_gives_back_one_notification_after_its_lease(
     slow: type[SlowBackend], clock: time_machine.Traveller
 ) -> None:
     for number in range(12):
         agreed(number)
-    write_due_letters(at=NOW)
+    write_due_notifications(at=NOW)
     slow.dies_at = 9  # eight minutes after the run began
     with pytest.raises(KeyboardInterrupt):
-        send_due_letters(at=NOW)
-    assert Counter(Letter.objects.values_list("stage", flat=True)) == {"sent": 8, "sending": 1, "waiting": 3}
+        send_due_notifications(at=NOW)
+    assert Counter(Notification.objects.values_list("stage", flat=True)) == {
+        "sent": 8,
+        "sending": 1,
+        "waiting": 3,
+    }
     slow.dies_at = None
-    assert send_due_letters(at=datetime.now(UTC)) == 3
+    assert send_due_notifications(at=datetime.now(UTC)) == 3
     clock.shift(LEASE)
-    assert send_due_letters(at=datetime.now(UTC)) == 1
+    assert send_due_notifications(at=datetime.now(UTC)) == 1
     assert set(message_ids().values()) == {1}
     assert len(message_ids()) == 12
 
@@ -130,56 +134,58 @@ def test_the_mail_server_has_less_time_than_the_lease(settings: Settings) -> Non
 def test_a_server_that_is_away_uses_up_no_tries_and_says_why(settings: Settings, post: MailServer) -> None:
     agreed(1)
     settings.EMAIL_PORT = 1
-    write_due_letters(at=NOW)
+    write_due_notifications(at=NOW)
     for _ in range(15):
-        assert send_due_letters(at=NOW) == 0
-    letter = Letter.objects.get()
-    assert (letter.stage, letter.tries) == ("waiting", 0)
-    assert "the mail server can’t be reached" in letter.why
+        assert send_due_notifications(at=NOW) == 0
+    notification = Notification.objects.get()
+    assert (notification.stage, notification.tries) == ("waiting", 0)
+    assert "the mail server can’t be reached" in notification.why
     settings.EMAIL_PORT = post.port
-    assert send_due_letters(at=NOW) == 1
-    assert Letter.objects.get().why == ""
+    assert send_due_notifications(at=NOW) == 1
+    assert Notification.objects.get().why == ""
 
 
-def test_a_connection_that_breaks_off_costs_one_letter_its_turn(
+def test_a_connection_that_breaks_off_costs_one_notification_its_turn(
     post: MailServer, clock: time_machine.Traveller
 ) -> None:
     for number in range(4):
         agreed(number)
     post.answers = ["250 OK", "421 4.3.2 closing down"]
-    write_due_letters(at=NOW)
-    assert send_due_letters(at=NOW) == 3
+    write_due_notifications(at=NOW)
+    assert send_due_notifications(at=NOW) == 3
     clock.shift(timedelta(minutes=2))
-    assert send_due_letters(at=datetime.now(UTC)) == 1
+    assert send_due_notifications(at=datetime.now(UTC)) == 1
     assert len(set(post.message_ids)) == len(post.mails) == 4
 
 
 @pytest.mark.parametrize(
     "email", ["info@müller.example", "info@xn--mller-kva.example", "büro@customer.example"]
 )
-def test_one_letter_that_cannot_go_out_keeps_none_of_the_others_back(post: MailServer, email: str) -> None:
+def test_one_notification_that_cannot_go_out_keeps_none_of_the_others_back(
+    post: MailServer, email: str
+) -> None:
     agreed(1)
     agreed(2, email)
     agreed(3)
     agreed(4, "no address at all")
-    write_due_letters(at=NOW)
-    send_due_letters(at=NOW)
-    gone = {letter.to: letter.stage for letter in Letter.objects.all()}
+    write_due_notifications(at=NOW)
+    send_due_notifications(at=NOW)
+    gone = {notification.to: notification.stage for notification in Notification.objects.all()}
     assert sorted(gone.values()) == (
         ["failed", "failed", "sent", "sent"]
         if "ü" in email.partition("@")[0]
         else ["failed", "sent", "sent", "sent"]
     )
-    assert "the mail address is none" in Letter.objects.filter(stage="failed").first().why  # type: ignore[union-attr]
+    assert "the mail address is none" in Notification.objects.filter(stage="failed").first().why  # type: ignore[union-attr]
 
 
-def test_an_international_domain_gets_its_letter_with_the_calendar_entry(
+def test_an_international_domain_gets_its_notification_with_the_calendar_entry(
     post: MailServer, settings: Settings
 ) -> None:
     settings.MAIL_FROM_ADDRESS = "Porch Desk <desk@sällskap.example>"
     agreed(1, "info@müller.example")
-    write_due_letters(at=NOW)
-    assert send_due_letters(at=NOW) == 1
+    write_due_notifications(at=NOW)
+    assert send_due_notifications(at=NOW) == 1
     [message] = post.mails
     assert message["To"] == "info@xn--mller-kva.example"
     assert message["From"] == "Porch Desk <desk@xn--sllskap-5wa.example>"
@@ -188,27 +194,27 @@ def test_an_international_domain_gets_its_letter_with_the_calendar_entry(
     assert event["attendee"] == "mailto:info@xn--mller-kva.example"
     assert event["organizer"] == "mailto:desk@xn--sllskap-5wa.example"
     assert event["organizer"].params["CN"] == "Porch Desk"
-    assert Letter.objects.get().sent_to == "info@müller.example"
+    assert Notification.objects.get().sent_to == "info@müller.example"
 
 
 @pytest.mark.parametrize(
     "bad", ["Porch Desk", "desk", "desk@", "Porch Desk, Inc <desk@x", "désk@company.example"]
 )
-def test_a_bad_sender_is_told_at_the_start_and_fails_no_letter(
+def test_a_bad_sender_is_told_at_the_start_and_fails_no_notification(
     post: MailServer, settings: Settings, bad: str
 ) -> None:
     settings.MAIL_FROM_ADDRESS = bad
     with pytest.raises((CommandError, SystemExit), match="MAIL_FROM_ADDRESS"):
         call_command("check")
     agreed(1)
-    write_due_letters(at=NOW)
-    assert send_due_letters(at=NOW) == 0
-    letter = Letter.objects.get()
-    assert (letter.stage, letter.tries) == ("waiting", 0)
-    assert "MAIL_FROM_ADDRESS" in letter.why
+    write_due_notifications(at=NOW)
+    assert send_due_notifications(at=NOW) == 0
+    notification = Notification.objects.get()
+    assert (notification.stage, notification.tries) == ("waiting", 0)
+    assert "MAIL_FROM_ADDRESS" in notification.why
     settings.MAIL_FROM_ADDRESS = "Porch Desk <desk@company.example>"
     call_command("check")
-    assert send_due_letters(at=NOW) == 1
+    assert send_due_notifications(at=NOW) == 1
     assert post.mails[0]["From"] == "Porch Desk <desk@company.example>"
 
 
@@ -246,6 +252,6 @@ def test_people_with_an_international_domain_are_invited(post: MailServer, as_ow
     assert "many mail servers refuse" in told(refused.content)
     assert not User.objects.filter(username="nova").exists()
     as_owner.post("/people/add/", {**new, "email": "nova@müller.example"})
-    write_due_letters(at=NOW)
-    assert send_due_letters(at=NOW) == 1
+    write_due_notifications(at=NOW)
+    assert send_due_notifications(at=NOW) == 1
     assert post.mails[0]["To"] == "nova@xn--mller-kva.example"

@@ -12,7 +12,7 @@ from django.utils import timezone
 from schedules import operations
 from schedules.models import Visit
 from servicedesk.people.models import User
-from tests.factories import CareDueFactory, SiteFactory, TaskFactory, UserFactory
+from tests.factories import NextDueFactory, SiteFactory, TaskFactory, UserFactory
 from tests.schedules.readers import ReaderError, SeenEvent, list_with_khal
 
 pytestmark = pytest.mark.django_db(transaction=True)
@@ -89,9 +89,9 @@ def test_a_subscriber_sees_due_care_as_whole_days_and_done_care_go(live_server: 
     url = f"{live_server.url}/calendar/{secret}/due.ics"
     day: date = timezone.localdate() + timedelta(days=7)
     site = SiteFactory(address="1 Heron Lane", care_by="us")
-    due = CareDueFactory(installed_part__unit__site=site, rule__work="cleaned", next_due_on=day)
+    due = NextDueFactory(installed_part__unit__site=site, rule__work="cleaned", next_due_on=day)
     other = SiteFactory(address="2 Quay Lane", care_by="us")
-    CareDueFactory(installed_part__unit__site=other, next_due_on=day)
+    NextDueFactory(installed_part__unit__site=other, next_due_on=day)
     seen = listed(url, tmp_path)
     assert (seen["1 Heron Lane"].starts, seen["1 Heron Lane"].ends) == (day, day + timedelta(days=1))
     operations.note_care_done(

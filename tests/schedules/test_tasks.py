@@ -14,8 +14,8 @@ from schedules.models import MaintenanceTask, VisitTask
 from servicedesk.people.models import Change, User
 from servicedesk.refusals import RuleViolation
 from tests.factories import (
-    CareDueFactory,
     InstalledPartFactory,
+    NextDueFactory,
     SiteFactory,
     TaskFactory,
     UnitFactory,
@@ -141,17 +141,17 @@ def test_a_task_done_on_a_call_is_done_on_its_visit_too() -> None:
 
 
 def test_care_done_on_an_earlier_day_than_recorded_moves_nothing_back() -> None:
-    due = CareDueFactory(
+    due = NextDueFactory(
         last_done_on=date(2026, 4, 2), counted_from=date(2026, 4, 2), next_due_on=date(2027, 4, 2)
     )
-    task = TaskFactory(unit=due.installed_part.unit, care_due=due)
+    task = TaskFactory(unit=due.installed_part.unit, next_due=due)
     operations.complete_task(task, on=date(2026, 1, 1), by=None, at=AT)
     due.refresh_from_db()
     assert (due.last_done_on, due.next_due_on) == (date(2026, 4, 2), date(2027, 4, 2))
 
 
 def test_care_taken_along_early_becomes_one_task() -> None:
-    due = CareDueFactory(rule__name="wash the film", next_due_on=date(2026, 6, 20))
+    due = NextDueFactory(rule__name="wash the film", next_due_on=date(2026, 6, 20))
     task = operations.raise_early(due, by=None, at=AT)
     assert (task.due_on, task.reason) == (date(2026, 6, 20), "Wash the film: never recorded as done")
     assert operations.raise_early(due, by=None, at=AT) == task
@@ -161,10 +161,10 @@ def test_care_taken_along_early_becomes_one_task() -> None:
 
 
 def test_the_page_of_a_task_says_why_it_is_there_and_what_became_of_it(as_technician: Client) -> None:
-    due = CareDueFactory(rule__note="Wet the nest first.\nThen wipe.")
+    due = NextDueFactory(rule__note="Wet the nest first.\nThen wipe.")
     task = TaskFactory(
         unit=due.installed_part.unit,
-        care_due=due,
+        next_due=due,
         installed_part=due.installed_part,
         not_done="too_cold",
         persons=2,
@@ -216,8 +216,8 @@ def test_a_scheduler_cancels_with_a_reason_that_stays(as_scheduler: Client) -> N
 
 
 def test_a_scheduler_notes_work_done_outside_of_a_visit(as_scheduler: Client) -> None:
-    due = CareDueFactory()
-    task = TaskFactory(unit=due.installed_part.unit, care_due=due)
+    due = NextDueFactory()
+    task = TaskFactory(unit=due.installed_part.unit, next_due=due)
     assert "comes due again" in as_scheduler.get(f"/tasks/{task.pk}/done/").content.decode()
     as_scheduler.post(f"/tasks/{task.pk}/done/", {"on": "2026-04-30"})
     due.refresh_from_db()

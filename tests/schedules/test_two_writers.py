@@ -10,14 +10,14 @@ import pytest
 from django.db import connections
 
 from schedules import operations
-from schedules.models import CareDue, MaintenanceTask, Visit
+from schedules.models import MaintenanceTask, NextDue, Visit
 from servicedesk.people.models import ChangedField, User
 from servicedesk.refusals import RuleViolation
 from tests.factories import (
-    CareDueFactory,
-    CareRuleFactory,
     CustomerFactory,
     InstalledPartFactory,
+    MaintenanceRuleFactory,
+    NextDueFactory,
     TaskFactory,
     UserFactory,
 )
@@ -53,11 +53,11 @@ def at_once(*works: Callable[[], object]) -> list[object]:
     return answers
 
 
-def care(count: int) -> list[CareDue]:
+def care(count: int) -> list[NextDue]:
     """Make our care that is due."""
-    rule = CareRuleFactory()
+    rule = MaintenanceRuleFactory()
     return [
-        CareDueFactory(
+        NextDueFactory(
             rule=rule,
             installed_part__component_type=rule.component_type,
             installed_part__unit__site__care_by="us",
@@ -74,12 +74,12 @@ def test_clocks_that_tick_together_raise_each_task_once() -> None:
 
 
 def test_planning_together_puts_each_part_under_its_rule_once() -> None:
-    rule = CareRuleFactory()
+    rule = MaintenanceRuleFactory()
     for _ in range(30):
         InstalledPartFactory(component_type=rule.component_type)
     made = at_once(*[lambda: operations.plan_new_care(at=AT)] * 4)
     assert sum(int(str(answer)) for answer in made) == 30
-    assert CareDue.objects.count() == InstalledPart.objects.count() == 30
+    assert NextDue.objects.count() == InstalledPart.objects.count() == 30
 
 
 def test_two_schedulers_planning_the_same_task_make_one_visit() -> None:
@@ -117,7 +117,7 @@ def test_one_technician_is_not_promised_to_two_sites() -> None:
 def test_care_done_while_the_clock_ticks_is_neither_lost_nor_raised_again() -> None:
     dues = care(12)
 
-    def note(due: CareDue) -> Callable[[], object]:
+    def note(due: NextDue) -> Callable[[], object]:
         return lambda: operations.note_care_done(
             due.installed_part.unit, work="lubricated", on=TODAY, by=None, at=AT
         )
@@ -129,7 +129,7 @@ def test_care_done_while_the_clock_ticks_is_neither_lost_nor_raised_again() -> N
 
     at_once(tick, tick, *[note(due) for due in dues])
     operations.raise_due(TODAY, at=AT)
-    assert set(CareDue.objects.values_list("last_done_on", flat=True)) == {TODAY}
+    assert set(NextDue.objects.values_list("last_done_on", flat=True)) == {TODAY}
     assert not MaintenanceTask.objects.open().exists()
 
 

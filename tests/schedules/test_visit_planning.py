@@ -15,7 +15,7 @@ from schedules.models import MaintenanceTask, Visit
 from servicedesk.people.models import Change, User
 from servicedesk.refusals import RuleViolation
 from tests.factories import (
-    CareDueFactory,
+    NextDueFactory,
     OwnershipFactory,
     SiteFactory,
     UserFactory,
@@ -85,17 +85,17 @@ def test_pressing_twice_makes_one_visit(as_scheduler: Client) -> None:
 
 
 def test_care_that_comes_due_soon_can_go_along(as_scheduler: Client) -> None:
-    due = CareDueFactory(
+    due = NextDueFactory(
         installed_part__unit__site__care_by="us", next_due_on=date(2026, 6, 10), rule__minutes=25
     )
-    CareDueFactory(installed_part=due.installed_part, next_due_on=date(2026, 9, 10), rule__name="far away")
+    NextDueFactory(installed_part=due.installed_part, next_due_on=date(2026, 9, 10), rule__name="far away")
     site = due.installed_part.unit.site
     page = as_scheduler.get(f"/visits/plan/?site={site.pk}").content.decode()
     assert "do it with this visit?" in page
     assert "far away" not in page.lower()
     as_scheduler.post(f"/visits/plan/?site={site.pk}", filled_in(coming=[due.pk]))
     (taken,) = Visit.objects.get().visit_tasks.all()
-    assert (taken.task.care_due, taken.task.due_on, taken.task.state) == (
+    assert (taken.task.next_due, taken.task.due_on, taken.task.state) == (
         due,
         date(2026, 6, 10),
         "in-process",

@@ -13,7 +13,7 @@ from pytest_django import DjangoAssertNumQueries
 from schedules import operations
 from servicedesk.people.models import User
 from tests.factories import (
-    CareDueFactory,
+    NextDueFactory,
     SiteFactory,
     TaskFactory,
     UserFactory,
@@ -106,9 +106,9 @@ def test_visit_pages_take_the_same_few_queries_however_much_is_done(
 ) -> None:
     first = at_site()
     site = first.site
-    dues = [CareDueFactory(installed_part__unit__site=site) for _ in range(tasks)]
+    dues = [NextDueFactory(installed_part__unit__site=site) for _ in range(tasks)]
     more = [
-        TaskFactory(unit=due.installed_part.unit, care_due=due, installed_part=due.installed_part)
+        TaskFactory(unit=due.installed_part.unit, next_due=due, installed_part=due.installed_part)
         for due in dues
     ]
     paths = {"plan": f"/visits/plan/?site={site.pk}"}

@@ -14,7 +14,7 @@ from schedules.models import MaintenanceTask, VisitTask
 from servicedesk.people.models import Change, User
 from servicedesk.refusals import RuleViolation
 from tests.factories import (
-    CareDueFactory,
+    NextDueFactory,
     TaskFactory,
     UserFactory,
     VisitFactory,
@@ -34,8 +34,8 @@ def _today() -> Iterator[None]:
 def test_the_page_of_a_visit_shows_what_to_know_and_what_comes_next(
     as_scheduler: Client, technician: User
 ) -> None:
-    due = CareDueFactory(rule__note="Thin silicone only.")
-    task = TaskFactory(unit=due.installed_part.unit, care_due=due, reason="Lubricate the track", persons=2)
+    due = NextDueFactory(rule__note="Thin silicone only.")
+    task = TaskFactory(unit=due.installed_part.unit, next_due=due, reason="Lubricate the track", persons=2)
     Site.objects.filter(pk=task.site_id).update(access_notes="Gate code 4711")
     visit = planned(task, technician, note="Bring the ladder")
     page = told(as_scheduler.get(f"/visits/{visit.pk}/").content)

@@ -27,9 +27,9 @@ from schedules.operations import week as week_operations
 from servicedesk.people.models import Change
 from servicedesk.refusals import RuleViolation
 from tests.factories import (
-    CareDueFactory,
-    CareRuleFactory,
     InstalledPartFactory,
+    MaintenanceRuleFactory,
+    NextDueFactory,
     SiteFactory,
     TaskFactory,
     UnitFactory,
@@ -122,8 +122,8 @@ def test_care_that_falls_due_within_the_horizon_joins_a_visit_and_no_visit_is_ma
     work_at(site)
     for place, due_on in ((site, date(2026, 5, 20)), (site, date(2026, 7, 1)), (other, date(2026, 5, 20))):
         part = InstalledPartFactory(unit=UnitFactory(site=place))
-        rule = CareRuleFactory(component_type=part.component_type, minutes=20)
-        CareDueFactory(installed_part=part, rule=rule, next_due_on=due_on)
+        rule = MaintenanceRuleFactory(component_type=part.component_type, minutes=20)
+        NextDueFactory(installed_part=part, rule=rule, next_due_on=due_on)
     plan_week(horizon_days=30)
     [visit] = proposals()
     assert visit.site == site
@@ -168,9 +168,9 @@ def _at_night() -> None:
 def _too_cold() -> None:
     technician()
     part = InstalledPartFactory(unit=UnitFactory(site=site_at(1)))
-    rule = CareRuleFactory(component_type=part.component_type, not_below_c=10)
-    due = CareDueFactory(installed_part=part, rule=rule)
-    TaskFactory(unit=part.unit, care_due=due, installed_part=part)
+    rule = MaintenanceRuleFactory(component_type=part.component_type, not_below_c=10)
+    due = NextDueFactory(installed_part=part, rule=rule)
+    TaskFactory(unit=part.unit, next_due=due, installed_part=part)
     for number in range(7):
         DayWeather.objects.create(on=MONDAY + timedelta(days=number), warmest_c=4)
 
@@ -444,9 +444,9 @@ class TestDangers:
         site = site_at(1)
         danger = work_at(site, priority=1, minutes=45)
         easy = work_at(site, minutes=20)
-        rule = CareRuleFactory(not_below_c=15)
+        rule = MaintenanceRuleFactory(not_below_c=15)
         part = InstalledPartFactory(unit=UnitFactory(site=site), component_type=rule.component_type)
-        cold = work_at(site, care_due=CareDueFactory(installed_part=part, rule=rule))
+        cold = work_at(site, next_due=NextDueFactory(installed_part=part, rule=rule))
         waits = work_at(site, waiting_for="part", waiting_until=date(2026, 5, 8))
         work_at(site, persons=2)
         DayWeather.objects.create(on=MONDAY, warmest_c=5)

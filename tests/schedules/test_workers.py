@@ -19,16 +19,16 @@ pytestmark = pytest.mark.broker
 # Each script is a process of its own, in which the factories count from nought again: hence names of chance.
 OUR_CARE = """
 from uuid import uuid4
-from tests.factories import CareDueFactory
+from tests.factories import NextDueFactory
 mark = uuid4().hex
-CareDueFactory(
+NextDueFactory(
     installed_part__unit__site__care_by='us', installed_part__unit__site__code=mark,
     installed_part__unit__code=mark, installed_part__component_type__name=mark,
 )
 """
 A_RULE = """
-from tests.factories import CareRuleFactory, ComponentTypeFactory, UnitFactory
-CareRuleFactory(component_type=ComponentTypeFactory(name='bare track'))
+from tests.factories import MaintenanceRuleFactory, ComponentTypeFactory, UnitFactory
+MaintenanceRuleFactory(component_type=ComponentTypeFactory(name='bare track'))
 UnitFactory(code='U-1', site__care_by='us')
 """
 FIT_A_PART = """
@@ -116,7 +116,7 @@ def test_what_is_asked_for_after_a_change_is_done_by_the_worker(desk: Desk) -> N
         desk.script(A_RULE)
         desk.script(FIT_A_PART)
         until(
-            lambda: desk.ask("SELECT next_due_on FROM schedules_caredue") == [("2025-05-04",)], told=desk.log
+            lambda: desk.ask("SELECT next_due_on FROM schedules_nextdue") == [("2025-05-04",)], told=desk.log
         )
 
 
@@ -127,7 +127,7 @@ def test_without_a_broker_the_page_works_and_the_clock_catches_up(desk: Desk) ->
     told = desk.script(MOVE_A_SITE)
     assert "answered 302 us" in told
     assert "could not ask for schedules.raise_due; the clock will catch up" in told
-    assert desk.ask("SELECT count(*) FROM schedules_caredue") == [(0,)]
+    assert desk.ask("SELECT count(*) FROM schedules_nextdue") == [(0,)]
     assert "schedules.raise_due: 1 task raised" in desk.manage("clock", "--once")
     assert tasks_in(desk) == 1
 

@@ -16,7 +16,7 @@ from django.test import Client
 from django.utils import timezone
 from PIL import Image
 
-from schedules.letters.links import VisitKey, visit_token
+from schedules.notifications.links import VisitKey, visit_token
 from servicedesk.calls.models import Photo
 from servicedesk.people.models import Batch, Role, User
 from tests.factories import CallFactory, OwnershipFactory, VisitFactory

@@ -10,7 +10,7 @@ from celery import current_app, shared_task
 from django.db import transaction
 from pytest_django import DjangoCaptureOnCommitCallbacks
 
-from servicedesk.notices import send_after_commit
+from servicedesk.on_commit import enqueue_on_commit
 
 heard: list[int] = []
 
@@ -34,7 +34,7 @@ def test_a_task_asked_for_twice_in_one_change_runs_once(
 ) -> None:
     with django_capture_on_commit_callbacks(execute=True):
         for number in (1, 1, 2, 1):
-            send_after_commit("tests.hear", number)
+            enqueue_on_commit("tests.hear", number)
         assert heard == []
     assert heard == [1, 2]
 
@@ -42,11 +42,11 @@ def test_a_task_asked_for_twice_in_one_change_runs_once(
 @pytest.mark.django_db(transaction=True)
 def test_a_change_that_is_taken_back_sends_no_word() -> None:
     with transaction.atomic():
-        send_after_commit("tests.hear", 1)
+        enqueue_on_commit("tests.hear", 1)
         transaction.set_rollback(True)
     assert heard == []
     with transaction.atomic():
-        send_after_commit("tests.hear", 1)
+        enqueue_on_commit("tests.hear", 1)
     assert heard == [1]
 
 
@@ -69,7 +69,7 @@ def test_a_broker_that_is_away_is_logged_and_the_change_stays(caplog: pytest.Log
 
     with caplog.at_level(logging.WARNING), transaction.atomic():
         CustomerFactory()
-        send_after_commit("tests.hear", 1)
+        enqueue_on_commit("tests.hear", 1)
     assert Customer.objects.count() == 1
     assert "the clock will catch up" in caplog.text
     assert heard == []

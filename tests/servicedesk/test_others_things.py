@@ -13,8 +13,8 @@ from django.test import Client
 from django.utils import timezone
 
 from schedules import operations
-from schedules.letters.links import OPT_OUT_SALT, VISIT_SALT, VisitKey, opt_out_token, visit_token
 from schedules.models import CalendarLink, CustomerAnswer, EmailPreference, Visit
+from schedules.notifications.links import OPT_OUT_SALT, VISIT_SALT, VisitKey, opt_out_token, visit_token
 from servicedesk.calls.models import PhoneRecord, Photo
 from servicedesk.people.models import Change, Role, User
 from tests.factories import CallFactory, OwnershipFactory, UnitFactory, VisitFactory

@@ -20,9 +20,9 @@ ASKED = """
 import django; django.setup()
 import servicedesk.urls
 from django.conf import settings
-from servicedesk.notices import send_after_commit
+from servicedesk.on_commit import enqueue_on_commit
 for each in ("calls.make_thumbnails", "schedules.raise_due", "reports.watch_lots", "office.resume_imports"):
-    send_after_commit(each)
+    enqueue_on_commit(each)
 """
 
 

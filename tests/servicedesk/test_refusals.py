@@ -51,7 +51,7 @@ BY_TYPE: dict[str, Any] = {
 SPECIAL: dict[str, dict[str, Any]] = {
     "PartialRemoval": {"installed_part": lambda: factories.InstalledPartFactory(pieces=4), "pieces": 1},
     "WeekPlan": {"monday": DAY, "stage": "waiting"},
-    "MaintenanceTask": {"care_due": lambda: factories.CareDueFactory()},
+    "MaintenanceTask": {"next_due": lambda: factories.NextDueFactory()},
     "Call": {"task": lambda: factories.TaskFactory()},
     "Photo": {"unit": lambda: factories.UnitFactory(), "key": uuid4},
     "UserSession": {"mark": uuid4},

@@ -242,7 +242,7 @@ FORMS = [
         "units.reference_forms",
         "schedules.forms",
         "schedules.round_forms",
-        "schedules.letter_views",
+        "schedules.notification_views",
     ),
     *("servicedesk.calls.forms", "servicedesk.calls.views.photos", "servicedesk.office.customer_views"),
     *("servicedesk.office.finishing", "servicedesk.office.label_views", "servicedesk.office.privacy_views"),
@@ -277,7 +277,12 @@ def test_every_field_of_text_has_a_limit() -> None:
     assert unlimited == set()
 
 
-WRITTEN_BY_THE_DESK = {"Batch.problem", "StagedProblem.reason", "UserSession.session_data", "Letter.body"}
+WRITTEN_BY_THE_DESK = {
+    "Batch.problem",
+    "StagedProblem.reason",
+    "UserSession.session_data",
+    "Notification.body",
+}
 
 
 def test_every_long_text_people_write_has_a_limit() -> None:

@@ -29,7 +29,7 @@ from units.reference import Loaded, load_reference
 FOLDER = settings.BASE_DIR / "fixtures" / "reference"
 AT = datetime(2026, 3, 2, 12, 0, tzinfo=UTC)
 
-CODES_BY_LETTERS = {
+CODES_BY_NOTIFICATIONS = {
     "FRM": 2,
     "TRK": 3,
     "LIN": 6,
@@ -49,7 +49,9 @@ CODES_BY_LETTERS = {
     "OPR": 1,
 }
 CODES = {
-    f"{letters}-{number:02d}" for letters, last in CODES_BY_LETTERS.items() for number in range(1, last + 1)
+    f"{notifications}-{number:02d}"
+    for notifications, last in CODES_BY_NOTIFICATIONS.items()
+    for number in range(1, last + 1)
 }
 ISO_14224_TABLE_B2 = {
     "1.1": {"leakage"},

@@ -8,7 +8,7 @@ from uuid import UUID
 
 from servicedesk.calls.models import Call, Finding, Photo
 from servicedesk.calls.photo_files import stored, take_photo
-from servicedesk.notices import send_after_commit
+from servicedesk.on_commit import enqueue_on_commit
 from servicedesk.people.history import write_change
 from servicedesk.people.models import User
 from servicedesk.refusals import RuleViolation, atomic_operation
@@ -48,5 +48,5 @@ def add_photo(
             added_by=by,
         )
         write_change(holder, action="photo added", by=by, at=at)
-        send_after_commit("calls.make_thumbnails")
+        enqueue_on_commit("calls.make_thumbnails")
     return photo

@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 from django.utils import timezone
 
-from schedules.models import CareRule
+from schedules.models import MaintenanceRule
 from schedules.models.care import WorkKind
 from schedules.operations import note_care_done
 from servicedesk.calls.models import Work
@@ -51,7 +51,7 @@ def silicone_in_doubt(unit: Unit, installed_part: InstalledPart | None) -> bool:
 
     A part whose type has a lubricating care rule in force has the company's word already.
     """
-    ruled = CareRule.objects.active().filter(work=WorkKind.LUBRICATED)
+    ruled = MaintenanceRule.objects.active().filter(work=WorkKind.LUBRICATED)
     if installed_part is not None and ruled.filter(component_type=installed_part.component_type_id).exists():
         return False
     built = unit.construction

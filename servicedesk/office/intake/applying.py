@@ -11,7 +11,6 @@ from collections.abc import Callable
 from django.db import IntegrityError
 from django.utils import timezone
 
-from servicedesk.notices import send_after_commit
 from servicedesk.office.intake.applying_history import HistoryWriter
 from servicedesk.office.intake.applying_units import UnitsWriter
 from servicedesk.office.intake.care import CareWriter
@@ -21,6 +20,7 @@ from servicedesk.office.intake.holds import Hold, holding
 from servicedesk.office.intake.names import Names
 from servicedesk.office.intake.repeats import link_repeats
 from servicedesk.office.intake.staging import Progress, clear_staging, silent
+from servicedesk.on_commit import enqueue_on_commit
 from servicedesk.people.history import write_change
 from servicedesk.people.models import Batch, BatchFile, InputFile, StagedRow
 from servicedesk.planner_statistics import renew_statistics
@@ -157,7 +157,7 @@ def _finish(hold: Hold) -> None:
             for record in batch.files.order_by("pk")
         )
         write_change(batch, action=told, by=batch.by, at=at)
-        send_after_commit("schedules.plan_new_care")
+        enqueue_on_commit("schedules.plan_new_care")
     if not batch.files.filter(bad__gt=0).exists():
         drop_files(batch)
     renew_statistics()

@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 
 from django.utils import timezone
 
-from schedules.models import CareRule
+from schedules.models import MaintenanceRule
 from schedules.models.care import WorkKind
 from schedules.reference import CARE_WORK
 from servicedesk.calls.models import Call, Finding, ImportedEntry, Work
@@ -116,7 +116,7 @@ class HistoryWriter:
         self.batch = batch
         self.modes = {mode.pk: mode for mode in FailureMode.objects.all()}
         self.care_of: defaultdict[int, set[str]] = defaultdict(set)
-        for type_id, work in CareRule.objects.active().values_list("component_type_id", "work"):
+        for type_id, work in MaintenanceRule.objects.active().values_list("component_type_id", "work"):
             self.care_of[type_id].add(work)
         self._calls = Insert(Call, *CALL_FIELDS)
         self._findings = Insert(Finding, *FINDING_FIELDS)

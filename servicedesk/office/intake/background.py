@@ -5,7 +5,7 @@ from __future__ import annotations
 from celery import current_app
 from django.db.models import Sum
 
-from servicedesk.notices import send_after_commit
+from servicedesk.on_commit import enqueue_on_commit
 from servicedesk.people.models import Batch
 
 GO_ON = "office.apply_batch"
@@ -21,4 +21,4 @@ def ask_to_go_on(batch: Batch) -> None:
     """
     size = batch.files.aggregate(size=Sum("size"))["size"] or 0
     if size <= SMALL or not current_app.conf.task_always_eager:
-        send_after_commit(GO_ON, batch.pk)
+        enqueue_on_commit(GO_ON, batch.pk)

@@ -11,7 +11,7 @@ from django.db import connection
 from django.db.models import F, Max, Q
 
 from schedules.due_dates import Reckoner
-from schedules.models import CareDue, CareRule, MaintenanceTask
+from schedules.models import MaintenanceRule, MaintenanceTask, NextDue
 from schedules.operations.tasks import finish_task
 from servicedesk.calls.models import Work
 from servicedesk.office.intake.bulk import Insert
@@ -22,7 +22,7 @@ from units.models import InstalledPart, Unit
 
 UNITS_AT_ONCE = 200
 
-UPDATE = "UPDATE schedules_caredue SET counted_from = %s, last_done_on = %s, next_due_on = %s WHERE id = %s"
+UPDATE = "UPDATE schedules_nextdue SET counted_from = %s, last_done_on = %s, next_due_on = %s WHERE id = %s"
 
 Told = dict[tuple[int, str], list[tuple[int | None, date]]]
 """The care told of, by unit and kind of work: on which part (None: any of them) and when."""
@@ -65,12 +65,12 @@ class CareWriter:
 
     def __init__(self, batch: Batch) -> None:
         self.batch = batch
-        rules = list(CareRule.objects.active().for_every_part())
+        rules = list(MaintenanceRule.objects.active().for_every_part())
         self.reckoner = Reckoner(rules)
-        self.rules_of: defaultdict[int, list[CareRule]] = defaultdict(list)
+        self.rules_of: defaultdict[int, list[MaintenanceRule]] = defaultdict(list)
         for rule in rules:
             self.rules_of[rule.component_type_id].append(rule)
-        self._insert = Insert(CareDue, *_NewDue._fields, on_conflict="ON CONFLICT DO NOTHING")
+        self._insert = Insert(NextDue, *_NewDue._fields, on_conflict="ON CONFLICT DO NOTHING")
 
     def write(self, hold: Hold, progress: Progress) -> None:
         """Walk over the units that a batch brought in."""
@@ -138,7 +138,7 @@ class CareWriter:
         return parts
 
     def _dues(
-        self, parts: Iterable[_Part], told: Told, held: Mapping[tuple[int, int], CareDue]
+        self, parts: Iterable[_Part], told: Told, held: Mapping[tuple[int, int], NextDue]
     ) -> tuple[list[_NewDue], list[_MovedDue]]:
         """Reckon the due dates that are missing, and those that the told care moves."""
         new: list[_NewDue] = []
@@ -167,9 +167,9 @@ class CareWriter:
                 told.setdefault((unit, kind), []).append((part, on))
         return told
 
-    def _held(self, units: Sequence[int]) -> dict[tuple[int, int], CareDue]:
+    def _held(self, units: Sequence[int]) -> dict[tuple[int, int], NextDue]:
         """Look up, and hold, the due dates that are there already."""
-        dues = CareDue.objects.filter(installed_part__unit__in=units).select_for_update(of=("self",))
+        dues = NextDue.objects.filter(installed_part__unit__in=units).select_for_update(of=("self",))
         return {(due.installed_part_id, due.rule_id): due for due in dues}
 
     def _move(self, moved: Sequence[_MovedDue]) -> None:
@@ -178,8 +178,8 @@ class CareWriter:
         with connection.cursor() as cursor:
             cursor.executemany(UPDATE, [(*map(day, due[:3]), due.pk) for due in moved])
         by_key = {due.pk: due for due in moved}
-        for task in MaintenanceTask.objects.open().filter(care_due__in=list(by_key)):
-            due = by_key[task.care_due_id or 0]
+        for task in MaintenanceTask.objects.open().filter(next_due__in=list(by_key)):
+            due = by_key[task.next_due_id or 0]
             if due.next_due_on > task.due_on:
                 on, at = due.last_done_on, self.batch.started_at
                 finish_task(task, on=on, action="done, as records brought in tell", by=self.batch.by, at=at)
@@ -192,7 +192,7 @@ def take_back_care(works: Sequence[int]) -> int:
     """
     gone = Work.objects.filter(pk__in=works, whole_set=False)
     units = gone.exclude(unit__batch=F("batch")).values_list("unit_id", flat=True).distinct()
-    dues = CareDue.objects.filter(installed_part__unit__in=list(units), last_done_on__isnull=False)
+    dues = NextDue.objects.filter(installed_part__unit__in=list(units), last_done_on__isnull=False)
     moved = []
     for due in dues.select_related("installed_part", "rule"):
         if due.last_done_on is None or not gone.filter(_satisfies(due), done_on=due.last_done_on).exists():
@@ -201,20 +201,20 @@ def take_back_care(works: Sequence[int]) -> int:
         due.counted_from = due.last_done_on or due.installed_part.fitted_on
         due.count_from(due.counted_from)
         moved.append(due)
-    CareDue.objects.bulk_update(moved, ["last_done_on", "counted_from", "next_due_on"], batch_size=100)
+    NextDue.objects.bulk_update(moved, ["last_done_on", "counted_from", "next_due_on"], batch_size=100)
     return len(moved)
 
 
-def _satisfies(due: CareDue) -> Q:
+def _satisfies(due: NextDue) -> Q:
     """Work that counts as the care a due date stands for."""
     part = due.installed_part
     where = Q(installed_part=part) | Q(installed_part=None, unit=part.unit_id)
     return where & Q(kind=due.rule.work, whole_set=False, done_on__gte=part.fitted_on)
 
 
-def _last_done_without(due: CareDue, works: Sequence[int]) -> date | None:
+def _last_done_without(due: NextDue, works: Sequence[int]) -> date | None:
     """Find when care was last done if some work is taken away."""
     worked = Work.objects.filter(_satisfies(due)).exclude(pk__in=works).aggregate(on=Max("done_on"))["on"]
-    done = MaintenanceTask.objects.filter(care_due=due, state=MaintenanceTask.State.COMPLETED)
+    done = MaintenanceTask.objects.filter(next_due=due, state=MaintenanceTask.State.COMPLETED)
     tasked = done.aggregate(on=Max("done_on"))["on"]
     return max(filter(None, [worked, tasked]), default=None)

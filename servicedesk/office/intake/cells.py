@@ -185,8 +185,8 @@ def facing(text: str) -> int:
 
 def _compound(point: str) -> str:
     """Read winds written as one word, such as northeast."""
-    for name, letter in _WINDS.items():
-        point = point.replace(name, letter)
+    for name, notification in _WINDS.items():
+        point = point.replace(name, notification)
     return point
 
 

@@ -11,7 +11,7 @@ from typing import Any
 from django.db import IntegrityError
 from django.db.models import Exists, Model, OuterRef, QuerySet
 
-from schedules.models import CareDue, MaintenanceTask
+from schedules.models import MaintenanceTask, NextDue
 from servicedesk.calls.models import Call, Finding, ImportedEntry, Inspection, Work
 from servicedesk.office.intake.background import ask_to_go_on
 from servicedesk.office.intake.bulk import delete_rows
@@ -94,7 +94,7 @@ class Consequences:
         units = _made(Unit, batch)
         derived = {
             "care task": _untouched_tasks().filter(unit__in=units).count(),
-            "date of the next care": CareDue.objects.filter(installed_part__batch=batch).count(),
+            "date of the next care": NextDue.objects.filter(installed_part__batch=batch).count(),
         }
         later = _built_upon(batch)
         return cls(
@@ -190,7 +190,7 @@ def _delete_tasks(units: list[int]) -> None:
 
 def _delete_dues(parts: list[int]) -> None:
     """Delete the due dates of some parts."""
-    delete_rows(CareDue, list(CareDue.objects.filter(installed_part__in=parts).values_list("pk", flat=True)))
+    delete_rows(NextDue, list(NextDue.objects.filter(installed_part__in=parts).values_list("pk", flat=True)))
 
 
 def _unlink(keys: list[int]) -> None:
@@ -244,7 +244,7 @@ def _later_records(batch: Batch) -> Iterator[str]:
 
 def _later_in(related: Any, field: str, batch: Batch) -> Iterator[str]:
     """Name the records of one kind that point at what a batch made."""
-    if related is CareDue:
+    if related is NextDue:
         return
     hanging = related._base_manager.filter(**{f"{field}__batch": batch})
     if any(column.name == "batch" for column in related._meta.concrete_fields):

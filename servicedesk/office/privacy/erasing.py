@@ -16,7 +16,7 @@ from functools import cached_property
 
 from django.db.models import Model
 
-from schedules.models import Letter
+from schedules.models import Notification
 from servicedesk.calls.models import Call
 from servicedesk.office.privacy.eraser import Eraser, shown_as
 from servicedesk.office.privacy.holdings import Holdings
@@ -85,7 +85,7 @@ class _Erasing:
         self.eraser.empty(calls, told_by="", phone="")
         self.eraser.erase_history(calls, fields=shown_as(calls, "told_by", "phone"))
         self.eraser.erase_history(owned, fields=shown_as(owned, "customer"))
-        self._erase_letters()
+        self._erase_notifications()
         self._erase_staged()
         if self.places:
             self._erase_places(self.held.last_owned)
@@ -134,25 +134,28 @@ class _Erasing:
                 held.findings,
                 held.works,
             ),
-            *(held.tasks, held.letters, held.answers, held.sites, held.units),
+            *(held.tasks, held.notifications, held.answers, held.sites, held.units),
         ]
         for rows in groups:
             by_subject = list(rows)
             for start in range(0, len(by_subject), 500):
                 self.eraser.scrub_history(by_subject[start : start + 500], self.scrubber)
 
-    def _erase_letters(self) -> None:
-        letters = self.held.letters
-        letters.filter(stage__in=[Letter.Stage.WAITING, Letter.Stage.WITHHELD]).update(
-            stage=Letter.Stage.NEEDLESS, why="the customer was erased"
+    def _erase_notifications(self) -> None:
+        notifications = self.held.notifications
+        notifications.filter(stage__in=[Notification.Stage.WAITING, Notification.Stage.WITHHELD]).update(
+            stage=Notification.Stage.NEEDLESS, why="the customer was erased"
         )
-        self.eraser.records += letters.update(title="", body="", sent_to="", told={}, why="")
-        others = Letter.objects.filter(customer=None).exclude(body="", told={})
-        for letter in others.iterator():
-            told = {"title": self.scrubber.text(letter.title), "body": self.scrubber.text(letter.body)}
-            told["told"] = self.scrubber.tree(letter.told)
-            if any(value != getattr(letter, name) for name, value in told.items()):
-                Letter.objects.filter(pk=letter.pk).update(**told)
+        self.eraser.records += notifications.update(title="", body="", sent_to="", told={}, why="")
+        others = Notification.objects.filter(customer=None).exclude(body="", told={})
+        for notification in others.iterator():
+            told = {
+                "title": self.scrubber.text(notification.title),
+                "body": self.scrubber.text(notification.body),
+            }
+            told["told"] = self.scrubber.tree(notification.told)
+            if any(value != getattr(notification, name) for name, value in told.items()):
+                Notification.objects.filter(pk=notification.pk).update(**told)
                 self.eraser.records += 1
 
     def _erase_staged(self) -> None:

@@ -38,7 +38,7 @@ def told_about(held: Holdings, *, at: datetime) -> dict[str, Any]:
         "visits": told(held.visits),
         "findings": told(held.findings.select_related("mode")),
         "work": told(held.works),
-        "letters": told(held.letters),
+        "notifications": told(held.notifications),
         "answers": told(held.answers),
         "history": [
             {

@@ -8,7 +8,7 @@ from django.conf import settings
 from django.contrib.sessions.models import Session
 from django.db.models import Q
 
-from schedules.models import Letter
+from schedules.models import Notification
 from servicedesk.calls.models import Call, PhoneRecord
 from servicedesk.office import intake
 from servicedesk.office.privacy.erasing import erase_callers
@@ -22,7 +22,7 @@ def forget_old(*, at: datetime) -> int:
     """Forget what has been kept for long enough; answer how many records it was."""
     return sum(
         (
-            _letters(at),
+            _notifications(at),
             _phone_records(at),
             _callers(at),
             _imports(at),
@@ -37,12 +37,12 @@ def _before(days: int, at: datetime) -> datetime | None:
     return at - timedelta(days=days) if days > 0 else None
 
 
-def _letters(at: datetime) -> int:
+def _notifications(at: datetime) -> int:
     """Forget the words of letters and where they went; that each was sent, and when, stays."""
-    before = _before(settings.KEEP_LETTERS_DAYS, at)
+    before = _before(settings.KEEP_NOTIFICATIONS_DAYS, at)
     if before is None:
         return 0
-    over = Letter.objects.exclude(stage__in=[Letter.Stage.WAITING, Letter.Stage.SENDING])
+    over = Notification.objects.exclude(stage__in=[Notification.Stage.WAITING, Notification.Stage.SENDING])
     old = over.filter(made_at__lt=before).exclude(title="", body="", sent_to="", told={})
     return old.update(title="", body="", sent_to="", told={})
 

@@ -7,7 +7,7 @@ from functools import cached_property
 
 from django.db.models import Exists, Model, OuterRef, Q, QuerySet
 
-from schedules.models import CustomerAnswer, Letter, MaintenanceTask, Visit, VisitTask
+from schedules.models import CustomerAnswer, MaintenanceTask, Notification, Visit, VisitTask
 from servicedesk.calls.models import Call, Finding, Inspection, PhoneRecord, SafetyAnswer, Work
 from servicedesk.people.models import ChangedField
 from units.models import Customer, Ownership, Site, Unit
@@ -85,9 +85,9 @@ class Holdings:
         return SafetyAnswer.objects.filter(call__in=self.calls).order_by("pk")
 
     @property
-    def letters(self) -> QuerySet[Letter]:
+    def notifications(self) -> QuerySet[Notification]:
         """Letters to them."""
-        return Letter.objects.filter(customer=self.customer).order_by("pk")
+        return Notification.objects.filter(customer=self.customer).order_by("pk")
 
     @property
     def answers(self) -> QuerySet[CustomerAnswer]:
@@ -113,7 +113,7 @@ class Holdings:
         for who, phone in self.calls.values_list("told_by", "phone"):
             told["name"].add(who)
             told["phone"].add(phone)
-        told["mail"] |= set(self.letters.values_list("sent_to", flat=True))
+        told["mail"] |= set(self.notifications.values_list("sent_to", flat=True))
         names = {name.strip() for name in told["name"]} - {""}
         return names, {text.strip() for text in told["phone"] | told["mail"]} - {""}
 

@@ -85,9 +85,9 @@ def set_on_paper(paper: Paper, *, company: str, printed: str) -> bytes:
     document = BaseDocTemplate(
         out,
         pagesize=LETTER,
-        title=_letters(paper.title),
-        author=_letters(company),
-        subject=_letters(paper.about),
+        title=_printable(paper.title),
+        author=_printable(company),
+        subject=_printable(paper.about),
         lang="en-US",
         invariant=1,
     )
@@ -97,7 +97,7 @@ def set_on_paper(paper: Paper, *, company: str, printed: str) -> bytes:
         canvas.saveState()
         canvas.setFont("Helvetica", 7.5)
         canvas.setFillColor(FADED)
-        canvas.drawString(MARGIN, MARGIN, _letters(f"{company}, {printed}"))
+        canvas.drawString(MARGIN, MARGIN, _printable(f"{company}, {printed}"))
         canvas.drawRightString(width - MARGIN, MARGIN, f"{canvas.getPageNumber()}")
         canvas.restoreState()
 
@@ -180,7 +180,7 @@ def _longest_word(cells: Sequence[str]) -> float:
     fonts = [HEAD.fontName, *[SMALL.fontName] * (len(cells) - 1)]
     return max(
         (
-            stringWidth(_letters(word), font, SMALL.fontSize)
+            stringWidth(_printable(word), font, SMALL.fontSize)
             for font, cell in zip(fonts, cells, strict=True)
             for word in cell.split()
         ),
@@ -207,9 +207,9 @@ def _grid(table: Table, *, width: float) -> Grid:
 
 
 def _words(words: str, style: ParagraphStyle) -> Paragraph:
-    return Paragraph(escape(_letters(words)), style)
+    return Paragraph(escape(_printable(words)), style)
 
 
-def _letters(words: str) -> str:
+def _printable(words: str) -> str:
     """Keep the letters that the standard fonts of a PDF have."""
     return words.replace("\u2212", "-").encode("cp1252", "replace").decode("cp1252")

@@ -50,7 +50,7 @@ PLACES: dict[str, Place] = {
     "schedules:keep_visit": _same_record("schedules:visit"),
     "schedules:ask_for_week": _week,
     "schedules:confirm_round": _same_record("schedules:round"),
-    "schedules:try_letter_again": _same_record("schedules:letter"),
+    "schedules:try_notification_again": _same_record("schedules:notification"),
     "schedules:remove_absence": _page("schedules:working_times"),
     "schedules:drop_agreed_time": _site_of_time,
     "schedules:make_link": _page("schedules:calendars"),

@@ -16,8 +16,8 @@ from servicedesk.office.intake import stop
 from servicedesk.people.models import Batch, MfaDevice
 from tests.factories import (
     CallFactory,
-    CareDueFactory,
-    CareRuleFactory,
+    MaintenanceRuleFactory,
+    NextDueFactory,
     SiteFactory,
     TaskFactory,
     UnitFactory,
@@ -52,7 +52,7 @@ def _without(name: str, entry: str) -> Maker:
 
 for _name in ("calls:add_finding", "calls:add_unit_finding", "calls:change_finding"):
     RECIPES[_name] = _without(_name, "same_as")  # asked where an earlier finding might be the same
-RECIPES["schedules:add_care_rule"] = _without("schedules:add_care_rule", "why")
+RECIPES["schedules:add_maintenance_rule"] = _without("schedules:add_maintenance_rule", "why")
 
 
 def recipe(name: str) -> Callable[[Maker], Maker]:
@@ -102,7 +102,7 @@ def _call_about_a_unit() -> Sent:
 
 @recipe("schedules:look_now")
 def _due_care() -> Sent:
-    CareDueFactory(installed_part__unit__site__care_by="us", next_due_on=timezone.localdate())
+    NextDueFactory(installed_part__unit__site__care_by="us", next_due_on=timezone.localdate())
     return Sent("schedules:look_now")
 
 
@@ -159,7 +159,7 @@ def _a_planned_visit() -> Sent:
 
 @recipe("reports:change_interval")
 def _a_better_interval() -> Sent:
-    rule = CareRuleFactory(component_type=_cared_for().track, work="lubricated", interval_months=24)
+    rule = MaintenanceRuleFactory(component_type=_cared_for().track, work="lubricated", interval_months=24)
     return Sent("reports:change_interval", (rule.pk,), {"why": word()})
 
 

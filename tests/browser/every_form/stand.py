@@ -20,7 +20,7 @@ from django.contrib.auth.models import Group
 from django.test import Client, override_settings
 from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, Playwright, Response
 
-from schedules.tasks import send_letters
+from schedules.tasks import send_notifications
 from servicedesk.calls.models import Photo
 from servicedesk.people.models import Role, User
 from tests.browser.acts import PASSWORD
@@ -79,17 +79,17 @@ class Stand:
             [{"name": settings.SESSION_COOKIE_NAME, "value": value, "url": BASE, "secure": True}]
         )
 
-    def send_letters(self) -> None:
+    def send_notifications(self) -> None:
         """Do what the clock of the desk does each minute: send the mail that is due."""
         backend = "django.core.mail.backends.filebased.EmailBackend"
         with override_settings(
-            EMAIL_BACKEND=backend, EMAIL_FILE_PATH=str(self.folder / "letters"), SITE_URL=BASE
+            EMAIL_BACKEND=backend, EMAIL_FILE_PATH=str(self.folder / "notifications"), SITE_URL=BASE
         ):
-            send_letters()
+            send_notifications()
 
-    def letters_to(self, address: str) -> list[EmailMessage]:
+    def notifications_to(self, address: str) -> list[EmailMessage]:
         """Read the mail that the desk has sent to somebody."""
-        texts = [path.read_bytes() for path in sorted((self.folder / "letters").iterdir())]
+        texts = [path.read_bytes() for path in sorted((self.folder / "notifications").iterdir())]
         mails = [message_from_bytes(text, policy=policy.default) for text in texts]
         return [mail for mail in mails if address in str(mail["To"])]
 
@@ -150,9 +150,9 @@ class Window:
 def standing(folder: Path, *, playwright: Playwright) -> Iterator[Stand]:
     """Run the desk, nginx and a browser until the end of the block."""
     (folder / "nginx").mkdir()
-    letters = folder / "letters"
-    letters.mkdir()
-    with real_server.serving(folder, EMAIL_URL=f"filemail://{letters}", **SETTINGS) as server:
+    notifications = folder / "notifications"
+    notifications.mkdir()
+    with real_server.serving(folder, EMAIL_URL=f"filemail://{notifications}", **SETTINGS) as server:
         example = site.site_in(folder / "nginx", upstream=server.port)
         name = f"--host-resolver-rules=MAP {site.HOST}:443 127.0.0.1:{example.https}"
         with site.serving(example):

@@ -8,7 +8,7 @@ import pytest
 from django.urls import reverse
 from django.utils import timezone
 
-from schedules.models import LetterText, Visit
+from schedules.models import NotificationText, Visit
 from schedules.weeks import monday_of
 from tests.browser.every_form.stand import DESK, PHONE, Stand
 from tests.schedules.weeks_of_work import plan_week, proposals, site_at, technician, work_at
@@ -33,11 +33,11 @@ def test_a_proposed_visit_is_moved_in_the_rounds(stand: Stand, width: tuple[int,
     assert Visit.objects.get(pk=visit.pk).starts_at != visit.starts_at
 
 
-def test_the_words_of_a_letter_are_looked_at_before_they_are_stored(stand: Stand) -> None:
+def test_the_words_of_a_notification_are_looked_at_before_they_are_stored(stand: Stand) -> None:
     with stand.window("owner") as window:
-        window.open(reverse("schedules:change_letter_text", args=["ahead"]))
+        window.open(reverse("schedules:change_notification_text", args=["ahead"]))
         window.page.locator("textarea").fill("We come with four panels.")
         window.page.locator("main form button:not([name=store])").first.click()
         window.page.get_by_text("We come with four panels.").last.wait_for()
         assert [row for row in window.answers if row[2] >= 400] == []
-    assert not LetterText.objects.exists()
+    assert not NotificationText.objects.exists()

@@ -80,9 +80,9 @@ def feed_of(window: Window, visit: Visit) -> str:
 
 def mail_about(stand: Stand, visit: Visit) -> bool:
     """Let the clock send what is due, and look for the mail with the day and time of a visit."""
-    stand.send_letters()
+    stand.send_notifications()
     start = visit.local_start
-    bodies = [str(mail.get_body(("plain",))) for mail in stand.letters_to(CUSTOMER)]
+    bodies = [str(mail.get_body(("plain",))) for mail in stand.notifications_to(CUSTOMER)]
     return any(f"{start:%H:%M}" in body and f"{start:%B}" in body for body in bodies)
 
 

@@ -12,8 +12,8 @@ from django.test import Client
 from django.urls import resolve
 from django.utils import timezone
 
-from schedules.letters.links import opt_out_token
 from schedules.models import Visit
+from schedules.notifications.links import opt_out_token
 from servicedesk.people.models import Role, User
 from tests.browser.every_form.places import PLACES
 from tests.browser.every_form.recipes import RECIPES

@@ -26,7 +26,7 @@ ASKED = (
     "reports:rates",
     "reports:year",
     "schedules:care_by",
-    "schedules:letters",
+    "schedules:notifications",
     "schedules:plan_visit",
     "schedules:tasks",
     "schedules:visits",

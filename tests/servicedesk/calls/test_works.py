@@ -11,16 +11,16 @@ from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
-from schedules.models import CareDue, MaintenanceTask
+from schedules.models import MaintenanceTask, NextDue
 from servicedesk.calls.models import Call, Finding, Work
 from servicedesk.people.models import Change, User
 from tests.factories import (
-    CareDueFactory,
-    CareRuleFactory,
     ComponentTypeFactory,
     ConstructionFactory,
     FindingFactory,
     InstalledPartFactory,
+    MaintenanceRuleFactory,
+    NextDueFactory,
     TaskFactory,
     UnitFactory,
     VisitFactory,
@@ -219,18 +219,18 @@ class TestCareThatWorkCountsAs:
     """Lubricating on a call satisfies the rule that asks for it."""
 
     @pytest.fixture
-    def due(self, porch: Porch) -> CareDue:
-        rule = CareRuleFactory(component_type=porch.track.component_type, work="lubricated")
-        return CareDueFactory(
+    def due(self, porch: Porch) -> NextDue:
+        rule = MaintenanceRuleFactory(component_type=porch.track.component_type, work="lubricated")
+        return NextDueFactory(
             installed_part=porch.track, rule=rule, counted_from=day(385), next_due_on=day(20)
         )
 
     @pytest.mark.parametrize("on_the_part", [True, False])
     def test_lubricating_moves_the_next_date_and_ends_the_open_task(
-        self, as_technician: Client, call: Call, porch: Porch, due: CareDue, on_the_part: bool
+        self, as_technician: Client, call: Call, porch: Porch, due: NextDue, on_the_part: bool
     ) -> None:
         task = TaskFactory(
-            unit=porch.unit, care_due=due, installed_part=porch.track, work="lubricated", due_on=day(20)
+            unit=porch.unit, next_due=due, installed_part=porch.track, work="lubricated", due_on=day(20)
         )
         installed_part = porch.track.pk if on_the_part else ""
         answer = as_technician.post(
@@ -248,7 +248,7 @@ class TestCareThatWorkCountsAs:
         assert MaintenanceTask.objects.get(pk=call.task_id).is_open  # the repair itself goes on
 
     def test_other_work_or_another_part_does_not(
-        self, as_technician: Client, call: Call, porch: Porch, due: CareDue
+        self, as_technician: Client, call: Call, porch: Porch, due: NextDue
     ) -> None:
         record(as_technician, call, "cleaned", installed_part=porch.track.pk)
         record(as_technician, call, "lubricated", installed_part=porch.corner.pk)
@@ -298,7 +298,7 @@ class TestSiliconeOnLiners:
 
     def test_a_lubricating_rule_of_the_company_is_the_word(self, as_technician: Client, lined: Unit) -> None:
         part = lined.installed_parts.get()
-        CareRuleFactory(component_type=part.component_type, work="lubricated")
+        MaintenanceRuleFactory(component_type=part.component_type, work="lubricated")
         assert self.lubricate(as_technician, lined, installed_part=part.pk).status_code == 302
 
 

@@ -10,16 +10,16 @@ import pytest
 from django.test import Client
 from django.utils import timezone
 
-from schedules.models import CareDue, MaintenanceTask, Visit, VisitTask
+from schedules.models import MaintenanceTask, NextDue, Visit, VisitTask
 from servicedesk.calls.models import Call, PhoneRecord, SafetyAnswer, Work
 from servicedesk.people.models import User
 from tests.factories import (
     CallFactory,
-    CareDueFactory,
-    CareRuleFactory,
     ComponentTypeFactory,
     FailureModeFactory,
     InstalledPartFactory,
+    MaintenanceRuleFactory,
+    NextDueFactory,
     TaskFactory,
     UnitFactory,
     VisitFactory,
@@ -41,11 +41,11 @@ def visit(technician: User) -> Visit:
     )
     visit.technicians.add(technician)
     for work in ("lubricated", "cleaned"):
-        rule = CareRuleFactory(component_type=part.component_type, work=work)
-        due = CareDueFactory(installed_part=part, rule=rule)
+        rule = MaintenanceRuleFactory(component_type=part.component_type, work=work)
+        due = NextDueFactory(installed_part=part, rule=rule)
         add(
             visit,
-            TaskFactory(unit=part.unit, installed_part=part, care_due=due, work=work, state="in-process"),
+            TaskFactory(unit=part.unit, installed_part=part, next_due=due, work=work, state="in-process"),
         )
     repair = add(visit, TaskFactory(unit=part.unit, origin="call", work="", state="in-process"))
     call = CallFactory(site=part.unit.site, unit=part.unit, task=repair)
@@ -88,7 +88,7 @@ def test_all_done_ends_the_visit_its_care_and_its_call_once(as_technician: Clien
     assert visit.note == "left the key with the neighbor"
     assert sorted(Work.objects.values_list("kind", flat=True)) == ["cleaned", "lubricated"]
     assert Call.objects.get().state == "completed"
-    assert {due.last_done_on for due in CareDue.objects.all()} == {timezone.localdate()}
+    assert {due.last_done_on for due in NextDue.objects.all()} == {timezone.localdate()}
     assert PhoneRecord.objects.get().look_at == ""
 
 
@@ -219,7 +219,7 @@ def test_care_recorded_yesterday_moves_the_due_date_from_yesterday(
     sent["made_at"] = (timezone.now() - timedelta(days=1)).isoformat()
     send(as_technician, sent)
     yesterday = timezone.localdate() - timedelta(days=1)
-    assert CareDue.objects.get(tasks=care).last_done_on == yesterday
+    assert NextDue.objects.get(tasks=care).last_done_on == yesterday
     assert Work.objects.get().done_on == yesterday
 
 

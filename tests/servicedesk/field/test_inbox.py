@@ -19,7 +19,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from PIL import Image
 
-from schedules.models import DayWeather, Letter
+from schedules.models import DayWeather, Notification
 from servicedesk.calls.models import Call, Finding, Inspection, PhoneRecord, Photo, Work
 from servicedesk.calls.operations import log_call
 from servicedesk.calls.thumbnails import make_thumbnails
@@ -242,7 +242,7 @@ def test_a_danger_is_told_to_schedulers_at_once(
 ) -> None:
     answer = send(as_technician, record(unit, severity="danger", made_safe_how="Panel taken out"))
     assert answer.status_code == 200
-    assert Letter.objects.get().kind == "alarm"
+    assert Notification.objects.get().kind == "alarm"
     assert "What made it safe: Panel taken out" in words_of(as_scheduler.get("/").content)
 
 

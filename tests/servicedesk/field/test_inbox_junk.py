@@ -149,7 +149,7 @@ def test_a_record_with_junk_in_it_is_taken_or_refused(
     status, said = send(as_technician, told)
     assert status in ({200, 400} if settle else {200, 400, 422})
     assert said["state"] in {"received", "unreadable", "needs answer"}
-    assert all(ord(letter) >= 32 for letter in said["words"])
+    assert all(ord(notification) >= 32 for notification in said["words"])
 
 
 @settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
@@ -185,7 +185,7 @@ def test_any_bytes_in_a_record_are_answered(
     assert status in {200, 400, 422}
 
 
-def test_half_an_emoji_costs_a_letter_and_not_the_finding(as_technician: Client, unit: Unit) -> None:
+def test_half_an_emoji_costs_a_notification_and_not_the_finding(as_technician: Client, unit: Unit) -> None:
     told = record(unit, "finding")
     told["body"]["note"] = "squeaks\0 \ud83d"
     answer = as_technician.post("/field/inbox/", json.dumps(told), content_type="application/json")

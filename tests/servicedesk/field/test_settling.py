@@ -12,7 +12,7 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from django.test import Client
 from django.utils import timezone
 
-from schedules.models import Letter, Visit
+from schedules.models import Notification, Visit
 from servicedesk.calls.models import Call, Finding, Inspection, PhoneRecord, Photo, Work
 from servicedesk.field import inbox
 from servicedesk.field.sent import Made, Sent
@@ -88,7 +88,7 @@ def test_the_office_reads_all_that_was_typed_and_marks_it_as_settled(
         home = words_of(desk.get("/").content)
         for words in ("Danger.", "binds", "upper left", "danger to people", "adjusted", "4711", unit.code):
             assert words in home
-    assert Letter.objects.get().kind == "alarm"
+    assert Notification.objects.get().kind == "alarm"
     row = PhoneRecord.objects.get()
     as_scheduler.post(f"/phone-records/{row.pk}/seen/")
     assert "4711" not in words_of(as_scheduler.get("/").content)

@@ -11,7 +11,7 @@ from typing import Any
 
 from django.core.management import call_command
 
-from schedules.models import CareDue, CareRule
+from schedules.models import MaintenanceRule, NextDue
 from servicedesk.calls.models import Call, Finding, ImportedEntry, Work
 from servicedesk.office import intake
 from servicedesk.office.intake.columns import HISTORY, PERIODS, UNITS
@@ -107,8 +107,8 @@ def add_reference() -> None:
     FailureMode.objects.bulk_create(
         FailureMode(code=code, kind=kind, name=name) for code, (kind, name) in MODES.items()
     )
-    CareRule.objects.bulk_create(
-        CareRule(component_type=types[part], name=name, work=work, interval_months=12)
+    MaintenanceRule.objects.bulk_create(
+        MaintenanceRule(component_type=types[part], name=name, work=work, interval_months=12)
         for part, (name, work) in RULES.items()
     )
 
@@ -249,7 +249,7 @@ def everything() -> dict[str, list[tuple[Any, ...]]]:
         ),
         Work: ("unit__code", "kind", "done_on", "minutes", "finding__found_on", "call__ref", "note"),
         ImportedEntry: ("unit__code", "key", "content"),
-        CareDue: ("installed_part__unit__code", "rule__name", "counted_from", "last_done_on", "next_due_on"),
+        NextDue: ("installed_part__unit__code", "rule__name", "counted_from", "last_done_on", "next_due_on"),
     }
     return {
         model.__name__: sorted(model._base_manager.values_list(*columns), key=repr)

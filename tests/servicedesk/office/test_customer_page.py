@@ -13,8 +13,8 @@ from django.test import Client
 from PIL import Image
 
 from schedules import operations
-from schedules.letters.links import VisitKey, visit_token
 from schedules.models import CustomerAnswer, Visit
+from schedules.notifications.links import VisitKey, visit_token
 from servicedesk.calls.models import Call, Photo
 from servicedesk.calls.photo_files import photo_path
 from servicedesk.office import customer_views

@@ -21,7 +21,7 @@ from django.test import Client, override_settings
 from django.utils import timezone
 from pytest_django.plugin import DjangoDbBlocker
 
-from schedules.models import Absence, CareDue, MaintenanceTask, Visit, WeekPlan
+from schedules.models import Absence, MaintenanceTask, NextDue, Visit, WeekPlan
 from servicedesk.calls.models import Call, Finding, SafetyAnswer, Work
 from servicedesk.office.demo.fleet import DAYS_PER_YEAR, Fleet
 from servicedesk.office.demo.hazards import true_integrated_hazard
@@ -231,7 +231,7 @@ def test_care_is_due_at_sites_whose_care_is_ours(demo: Demo) -> None:
     assert set(tasks.values_list("site__care_by", flat=True)) == {Site.CareBy.US}
     assert tasks.unplanned().filter(due_on__gt=TODAY).count() == 0
     assert 10 <= tasks.values("site").distinct().count() <= 60
-    ours = CareDue.objects.of_parts_in_place().filter(installed_part__unit__site__care_by="us")
+    ours = NextDue.objects.of_parts_in_place().filter(installed_part__unit__site__care_by="us")
     ours = ours.filter(installed_part__unit__removed_on__isnull=True)
     due = ours.filter(next_due_on__lte=TODAY).annotate(open_tasks=Count("tasks"))
     assert due.exists()

@@ -42,11 +42,11 @@ def test_ready_names_every_task_that_fails(client: Client) -> None:
     for task in task_names():
         note_run(task, said="failed: OperationalError", at=timezone.now())
     assert client.get("/ready/").json()["clock"] == f"failing: {', '.join(sorted(task_names()))}"
-    for task in task_names() - {"schedules.send_letters"}:
+    for task in task_names() - {"schedules.send_notifications"}:
         note_run(task, said="done", at=timezone.now())
-    assert client.get("/ready/").json()["clock"] == "failing: schedules.send_letters"
+    assert client.get("/ready/").json()["clock"] == "failing: schedules.send_notifications"
     ClockMark.objects.update(ran_at=timezone.now() - DAY)
-    assert client.get("/ready/").json()["clock"] == "late; failing: schedules.send_letters"
+    assert client.get("/ready/").json()["clock"] == "late; failing: schedules.send_notifications"
 
 
 def test_a_task_that_no_version_has_any_more_fails_for_nobody(client: Client) -> None:
@@ -118,7 +118,7 @@ def test_without_a_folder_for_backups_none_is_missed(as_owner: Client, settings:
 
 
 def test_a_run_noted_by_the_version_before_is_told_too() -> None:
-    ClockMark.objects.create(task="schedules.send_letters", ran_at=NOW, said="failed: OperationalError")
+    ClockMark.objects.create(task="schedules.send_notifications", ran_at=NOW, said="failed: OperationalError")
     [work] = failed_work(NOW)
     assert (work.what, work.since) == ("Sending letters has failed", NOW)
 

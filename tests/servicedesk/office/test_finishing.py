@@ -10,14 +10,14 @@ import pytest
 from django.db import connection
 from django.test import Client
 
-from schedules.models import CareDue, MaintenanceTask, Visit
+from schedules.models import MaintenanceTask, NextDue, Visit
 from servicedesk.calls.models import Call, SafetyAnswer, Work
 from servicedesk.people.models import User
 from tests.factories import (
     CallFactory,
-    CareDueFactory,
-    CareRuleFactory,
     InstalledPartFactory,
+    MaintenanceRuleFactory,
+    NextDueFactory,
     TaskFactory,
     VisitFactory,
 )
@@ -30,13 +30,13 @@ NOON = datetime(2026, 5, 4, 16, 0, tzinfo=UTC)  # noon in New York
 def visit(technician: User) -> Visit:
     """A confirmed visit of the technician with one care task and one repair."""
     part = InstalledPartFactory()
-    rule = CareRuleFactory(component_type=part.component_type, work="lubricated", interval_months=12)
-    due = CareDueFactory(
+    rule = MaintenanceRuleFactory(component_type=part.component_type, work="lubricated", interval_months=12)
+    due = NextDueFactory(
         installed_part=part, rule=rule, counted_from=date(2025, 3, 1), next_due_on=date(2026, 3, 1)
     )
     visit = VisitFactory(site=part.unit.site, state="confirmed", starts_at=NOON - timedelta(hours=1))
     visit.technicians.add(technician)
-    care = TaskFactory(unit=part.unit, installed_part=part, care_due=due, work="lubricated", minutes=20)
+    care = TaskFactory(unit=part.unit, installed_part=part, next_due=due, work="lubricated", minutes=20)
     repair = TaskFactory(unit=part.unit, origin="call", reason="panel stiff", work="")
     CallFactory(site=part.unit.site, unit=part.unit, task=repair, told_at=NOON - timedelta(days=2))
     for task in (care, repair):
@@ -68,7 +68,7 @@ def test_done_work_moves_the_care_on_and_closes_the_call(as_technician: Client, 
     assert answer.status_code == 302
     work = Work.objects.get()
     assert (work.kind, work.minutes, work.done_on) == ("lubricated", 25, date(2026, 5, 4))
-    due = CareDue.objects.get()
+    due = NextDue.objects.get()
     assert (due.last_done_on, due.next_due_on) == (date(2026, 5, 4), date(2027, 5, 4))
     assert Call.objects.get().state == "completed"
     visit.refresh_from_db()
@@ -89,7 +89,7 @@ def test_what_was_not_done_goes_back_on_the_list_and_moves_nothing(
             f"until_{tasks['call'].pk}": "2027-01-10",
         },
     )
-    assert CareDue.objects.get().next_due_on == date(2026, 3, 1)
+    assert NextDue.objects.get().next_due_on == date(2026, 3, 1)
     assert not Work.objects.exists()
     tasks = tasks_by_origin(visit)
     assert (tasks["care"].state, tasks["care"].not_done) == ("needs-action", "too_cold")

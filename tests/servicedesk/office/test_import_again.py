@@ -10,7 +10,7 @@ import pytest
 from django.conf import settings
 from django.core.management import CommandError, call_command
 
-from schedules.models import CareDue, MaintenanceTask
+from schedules.models import MaintenanceTask, NextDue
 from schedules.operations import raise_due
 from servicedesk.calls.models import Finding
 from servicedesk.office import intake
@@ -190,7 +190,7 @@ def test_undo_moves_the_care_of_other_units_back() -> None:
     bring_in([unit()], [event(what="care", on="2022-01-01", work="cleaned")])
     before = everything()
     batch = bring_in([unit()], [event(what="care", on="2024-01-01")])
-    assert CareDue.objects.get(installed_part__kind="film").last_done_on == date(2024, 1, 1)
+    assert NextDue.objects.get(installed_part__kind="film").last_done_on == date(2024, 1, 1)
     intake.undo(batch, by=None, at=AT)
     assert everything() == before
 

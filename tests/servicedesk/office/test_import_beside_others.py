@@ -52,7 +52,7 @@ def test_the_clock_that_plans_the_same_care_loses_none_that_was_told(monkeypatch
     rows = some_fleet(14)
     undisturbed = bring_in(*rows)
     wanted = everything()
-    assert any(last_done for _, _, _, last_done, _ in wanted["CareDue"]), "no care is told of"
+    assert any(last_done for _, _, _, last_done, _ in wanted["NextDue"]), "no care is told of"
     intake.undo(undisturbed, by=None, at=AT)
     write, planned = CareWriter._write_chunk, []
 
@@ -62,7 +62,7 @@ def test_the_clock_that_plans_the_same_care_loses_none_that_was_told(monkeypatch
 
     monkeypatch.setattr(CareWriter, "_write_chunk", write_beside_the_clock)
     bring_in(*rows)
-    assert sum(planned) == len(wanted["CareDue"]) > 0
+    assert sum(planned) == len(wanted["NextDue"]) > 0
     assert everything() == wanted
 
 

@@ -7,7 +7,7 @@ from decimal import Decimal
 
 import pytest
 
-from schedules.models import CareDue, MaintenanceTask
+from schedules.models import MaintenanceTask, NextDue
 from schedules.operations import raise_due
 from servicedesk.calls.models import Call, Finding, Work
 from servicedesk.calls.operations import installed_part_for
@@ -272,7 +272,7 @@ def test_care_without_a_word_is_what_the_rules_of_the_parts_ask_for() -> None:
         ("cleaned", 30, "Whole usual care. spring round · panel 1", None),
         ("checked", None, "Whole usual care", None),
     ]
-    last = CareDue.objects.values_list("installed_part__kind", "last_done_on", "next_due_on")
+    last = NextDue.objects.values_list("installed_part__kind", "last_done_on", "next_due_on")
     assert sorted(last) == [
         ("film", date(2024, 6, 1), date(2025, 6, 1)),
         ("track", date(2024, 6, 1), date(2025, 6, 1)),
@@ -283,9 +283,9 @@ def test_care_with_a_word_moves_the_rules_of_that_work_only() -> None:
     bring_in(
         [unit()], [event(what="care", work="cleaned"), event(what="care", work="cleaned", on="2023-01-01")]
     )
-    last = dict(CareDue.objects.values_list("installed_part__kind", "last_done_on"))
+    last = dict(NextDue.objects.values_list("installed_part__kind", "last_done_on"))
     assert last == {"film": None, "track": date(2024, 6, 1)}
-    assert CareDue.objects.get(installed_part__kind="film").next_due_on == date(2021, 3, 2)
+    assert NextDue.objects.get(installed_part__kind="film").next_due_on == date(2021, 3, 2)
 
 
 def test_a_repeated_fault_continues_the_latest_one_before_it_whatever_the_order_of_the_file() -> None:
@@ -343,7 +343,7 @@ def test_care_told_for_a_unit_of_the_register_ends_its_open_task() -> None:
     bring_in([unit()], [event(what="care", on="2026-07-01", work="cleaned")])
     left = MaintenanceTask.objects.open().get()
     assert (left.site, left.work) == (site, "checked")
-    assert CareDue.objects.get(installed_part__kind="track").last_done_on == date(2026, 7, 1)
+    assert NextDue.objects.get(installed_part__kind="track").last_done_on == date(2026, 7, 1)
 
 
 def test_since_when_failures_were_heard_of_is_assumed_where_a_file_does_not_say_and_told() -> None:

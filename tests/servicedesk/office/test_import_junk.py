@@ -131,8 +131,8 @@ LAUGHS = b'<?xml version="1.0"?><!DOCTYPE l [<!ENTITY a "ha"><!ENTITY b "&a;&a;&
 class Endless(io.RawIOBase):
     """A stream of one letter without an end to speak of."""
 
-    def __init__(self, start: bytes, letter: bytes, most: int) -> None:
-        self.start, self.letter, self.left = start, letter, most
+    def __init__(self, start: bytes, notification: bytes, most: int) -> None:
+        self.start, self.notification, self.left = start, notification, most
 
     def readable(self) -> bool:
         return True
@@ -147,7 +147,7 @@ class Endless(io.RawIOBase):
         return 0
 
     def readinto(self, room: Any) -> int:
-        piece = self.start[: len(room)] or self.letter * min(len(room), self.left)
+        piece = self.start[: len(room)] or self.notification * min(len(room), self.left)
         self.start = self.start[len(room) :]
         self.left -= len(piece)
         room[: len(piece)] = piece
@@ -162,11 +162,11 @@ def test_what_is_packed_or_marked_up_is_refused_by_its_content(bomb: bytes) -> N
 
 @pytest.mark.long
 @pytest.mark.parametrize(
-    ("start", "letter"),
+    ("start", "notification"),
     [(b"", b"a"), (b"", b"\n"), (b"unit,site,installed_on\n", b"a"), (b'unit,site,installed_on\n"', b"\n")],
 )
-def test_a_file_without_an_end_takes_no_more_memory(start: bytes, letter: bytes) -> None:
-    stream = io.BufferedReader(Endless(start, letter, 20_000_000))
+def test_a_file_without_an_end_takes_no_more_memory(start: bytes, notification: bytes) -> None:
+    stream = io.BufferedReader(Endless(start, notification, 20_000_000))
     with memory_below(6_000_000), pytest.raises(UnreadableFile), open_table(stream, UNITS) as table:
         list(table.rows())
 

@@ -12,7 +12,7 @@ from django.db import models
 from django.test import Client
 from pytest_django import Settings
 
-from schedules.models import CustomerAnswer, Letter, LetterKind, Visit
+from schedules.models import CustomerAnswer, Notification, NotificationKind, Visit
 from servicedesk.calls.models import Call, Finding, PhoneRecord
 from servicedesk.calls.operations import close_call
 from servicedesk.office.privacy.erasing import NOBODY, erase_customer
@@ -106,8 +106,12 @@ def quillmar(scheduler: User) -> Customer:
     TaskFactory(
         site=site, unit=unit, reason="binds, says Quillmar", state="completed", done_on=date(2024, 3, 1)
     )
-    letter(customer=customer, body=f"Dear {NAME}", sent_to=MAIL, kind=LetterKind.AGREED, number=visit.pk)
-    letter(person=scheduler, body=f"09:00 {LANE}, ask for {NAME}", kind=LetterKind.DESK_DAY, number=1)
+    notification(
+        customer=customer, body=f"Dear {NAME}", sent_to=MAIL, kind=NotificationKind.AGREED, number=visit.pk
+    )
+    notification(
+        person=scheduler, body=f"09:00 {LANE}, ask for {NAME}", kind=NotificationKind.DESK_DAY, number=1
+    )
     CustomerAnswer.objects.create(visit=visit, customer=customer, said="suits", words="Fine, Quillmar", at=AT)
     told = {"note": "Mr Tessavane: 5550142", "modes": ["binds"], "n": 3}
     PhoneRecord.objects.create(
@@ -131,14 +135,14 @@ def quillmar(scheduler: User) -> Customer:
     return customer
 
 
-def letter(*, number: int, **told: object) -> Letter:
+def notification(*, number: int, **told: object) -> Notification:
     """A letter that was sent."""
-    return Letter.objects.create(
+    return Notification.objects.create(
         subject="visit",
         subject_id=number,
         due_on=AT.date(),
         addressee=f"x {number}",
-        stage=Letter.Stage.SENT,
+        stage=Notification.Stage.SENT,
         next_try_at=AT,
         made_at=AT,
         sent_at=AT,
@@ -256,7 +260,7 @@ def test_all_that_is_held_comes_as_one_file(
     assert told["owned"][0]["owner since"] == "2020-01-01"
     assert told["calls"][0]["unit"] == told["units"][0]["code"]
     assert told["calls"][0]["call back on"] == MOBILE
-    assert told["letters"][0]["body"] == f"Dear {NAME}"
+    assert told["notifications"][0]["body"] == f"Dear {NAME}"
     assert told["findings"][0]["note"].startswith("Quillmar")
     assert [field["before"] for change in told["history"] for field in change["fields"]] == [EARLIER]
     assert "Gorsewick" not in answer.content.decode()
@@ -290,11 +294,11 @@ def test_nothing_known_takes_nothing_out() -> None:
 
 @pytest.mark.django_db
 def test_what_is_old_is_forgotten_and_what_is_not_stays(quillmar: Customer, settings: Settings) -> None:
-    settings.KEEP_LETTERS_DAYS, settings.KEEP_CALLERS_DAYS = 30, 60
+    settings.KEEP_NOTIFICATIONS_DAYS, settings.KEEP_CALLERS_DAYS = 30, 60
     settings.KEEP_PHONE_RECORDS_DAYS, settings.KEEP_FILES_DAYS = 90, 120
     assert forget_old(at=AT + timedelta(days=29)) == 0
     assert forget_old(at=AT + timedelta(days=31)) == 2
-    assert set(Letter.objects.values_list("body", "sent_to", "stage")) == {("", "", "sent")}
+    assert set(Notification.objects.values_list("body", "sent_to", "stage")) == {("", "", "sent")}
     assert forget_old(at=AT + timedelta(days=61)) == 1
     call = Call.objects.get()
     assert (call.told_by, call.phone) == ("", "")
@@ -309,7 +313,7 @@ def test_what_is_old_is_forgotten_and_what_is_not_stays(quillmar: Customer, sett
 
 @pytest.mark.django_db
 def test_nothing_is_forgotten_where_the_settings_say_so(quillmar: Customer, settings: Settings) -> None:
-    settings.KEEP_LETTERS_DAYS = settings.KEEP_CALLERS_DAYS = 0
+    settings.KEEP_NOTIFICATIONS_DAYS = settings.KEEP_CALLERS_DAYS = 0
     settings.KEEP_PHONE_RECORDS_DAYS = settings.KEEP_FILES_DAYS = 0
     before = everything()
     assert forget_old(at=AT + timedelta(days=9999)) == 0

@@ -18,7 +18,7 @@ from django.core.management import CommandError, call_command
 from django.test import Client
 from django.urls import reverse
 
-from schedules.models import CareRule
+from schedules.models import MaintenanceRule
 from servicedesk.calls.models import Finding
 from servicedesk.people.models import Change
 from servicedesk.reports.care_figures import care_figure, care_sentence
@@ -31,9 +31,9 @@ from servicedesk.reports.queries.lives import read_histories
 from servicedesk.reports.since_care import clock_from_care
 from tests.factories import (
     CallFactory,
-    CareDueFactory,
-    CareRuleFactory,
     FindingFactory,
+    MaintenanceRuleFactory,
+    NextDueFactory,
     SiteFactory,
     TaskFactory,
     WorkFactory,
@@ -78,9 +78,9 @@ def fleet() -> Fleet:
 
 
 @pytest.fixture
-def rule(fleet: Fleet) -> CareRule:
+def rule(fleet: Fleet) -> MaintenanceRule:
     """Lubricate the track once a year."""
-    made: CareRule = CareRuleFactory(
+    made: MaintenanceRule = MaintenanceRuleFactory(
         component_type=fleet.track,
         name="lubricate the track",
         work="lubricated",
@@ -88,7 +88,7 @@ def rule(fleet: Fleet) -> CareRule:
         minutes=15,
     )
     for part in fleet.track.installed_parts.all():
-        CareDueFactory(rule=made, installed_part=part)
+        NextDueFactory(rule=made, installed_part=part)
     return made
 
 
@@ -109,7 +109,7 @@ def test_the_range_since_care_rests_on_leaving_out_each_site() -> None:
             WorkFactory(unit=part.unit, installed_part=None, kind="lubricated", done_on=day(1700))
         for again in range(failed):
             fleet.find(parts[0], 1710 + 10 * again, detected="called")
-    rule = CareRuleFactory(component_type=fleet.track, work="lubricated")
+    rule = MaintenanceRuleFactory(component_type=fleet.track, work="lubricated")
     first = care_figure(up_to(DAYS), rule).bands[0]
     years = [number * (DAYS - 1700) / 365.25 for number in units]
     expected = jackknife_rate(failures, years, range(6))  # its own tests leave the sites out one by one
@@ -118,7 +118,7 @@ def test_the_range_since_care_rests_on_leaving_out_each_site() -> None:
     assert expected.high > 1.2 * event_rate(20, sum(years)).high
 
 
-def test_failures_stand_by_the_time_since_care(as_owner: Client, fleet: Fleet, rule: CareRule) -> None:
+def test_failures_stand_by_the_time_since_care(as_owner: Client, fleet: Fleet, rule: MaintenanceRule) -> None:
     figure = care_figure(up_to(DAYS), rule)
     assert [band.events for band in figure.bands] == [2, 0, 0, 36]
     assert figure.at_care == 2
@@ -134,7 +134,7 @@ def test_failures_stand_by_the_time_since_care(as_owner: Client, fleet: Fleet, r
 
 
 def test_the_best_interval_is_where_care_and_repairs_together_cost_least(
-    fleet: Fleet, rule: CareRule
+    fleet: Fleet, rule: MaintenanceRule
 ) -> None:
     figure = care_figure(up_to(DAYS), rule, care=40, failure=220)
     assert figure.shape is not None
@@ -168,7 +168,7 @@ def test_the_best_interval_is_where_care_and_repairs_together_cost_least(
     assert min(cost.values()) == pytest.approx(figure.least, rel=0.005)
 
 
-def test_a_much_longer_interval_is_gone_to_in_steps(fleet: Fleet, rule: CareRule) -> None:
+def test_a_much_longer_interval_is_gone_to_in_steps(fleet: Fleet, rule: MaintenanceRule) -> None:
     rule.interval_months = 6
     rule.save()
     figure = care_figure(up_to(DAYS), rule, care=100, failure=220)
@@ -178,7 +178,7 @@ def test_a_much_longer_interval_is_gone_to_in_steps(fleet: Fleet, rule: CareRule
     assert "as a step every 9 months" in care_sentence(figure)
 
 
-def test_minutes_of_work_stand_in_for_costs_nobody_gave(fleet: Fleet, rule: CareRule) -> None:
+def test_minutes_of_work_stand_in_for_costs_nobody_gave(fleet: Fleet, rule: MaintenanceRule) -> None:
     figure = care_figure(up_to(DAYS), rule)
     assert (figure.costs.care, figure.costs.failure, figure.costs.told) == (15, 90, False)
 
@@ -192,7 +192,7 @@ def test_without_a_clear_rise_the_usual_stays(as_owner: Client) -> None:
         WorkFactory(unit=unit, kind="lubricated", done_on=day(100))
         other.find(part, 110 + 130 * number, detected="called")
         CallFactory(site=unit.site, told_at=datetime(2024, 12, 30, 15, tzinfo=UTC))  # still with us
-    rule = CareRuleFactory(component_type=other.track, work="lubricated", interval_months=12)
+    rule = MaintenanceRuleFactory(component_type=other.track, work="lubricated", interval_months=12)
     page = plain(open_page(as_owner, f"{CARE}?rule={rule.pk}"))
     assert "Our records do not show an interval better than the usual 12 months" in page
     assert "failures do not clearly come faster" in page
@@ -203,7 +203,7 @@ def test_without_a_clear_rise_the_usual_stays(as_owner: Client) -> None:
 
 
 @pytest.fixture
-def april() -> CareRule:
+def april() -> MaintenanceRule:
     """Twelve tracks at six sites, lubricated each 15 April; they fail in winter, late after care."""
     fleet, sites = Fleet(), [SiteFactory(care_by="us") for _ in range(6)]
     for number in range(12):
@@ -214,13 +214,15 @@ def april() -> CareRule:
             WorkFactory(unit=unit, kind="lubricated", done_on=date(year, 4, 15))
         for winter in (290, 690, 1050, 1400):
             fleet.find(part, winter + 5 * number, detected="called")
-    made: CareRule = CareRuleFactory(
+    made: MaintenanceRule = MaintenanceRuleFactory(
         component_type=fleet.track, name="lubricate the track", work="lubricated", interval_months=12
     )
     return made
 
 
-def test_what_may_be_the_season_is_not_put_down_to_missing_care(as_owner: Client, april: CareRule) -> None:
+def test_what_may_be_the_season_is_not_put_down_to_missing_care(
+    as_owner: Client, april: MaintenanceRule
+) -> None:
     figure = care_figure(up_to(DAYS), april)
     said = care_sentence(figure)
     assert figure.best is None
@@ -242,7 +244,7 @@ def test_what_may_be_the_season_is_not_put_down_to_missing_care(as_owner: Client
     assert said in plain(open_page(as_owner, "/figures/year/?from=2020-01-01&until=2024-12-31"))
 
 
-def test_a_rise_that_the_month_of_the_year_explains_is_called_one(april: CareRule) -> None:
+def test_a_rise_that_the_month_of_the_year_explains_is_called_one(april: MaintenanceRule) -> None:
     # One site had its care in October 2021 too, and failed as often that winter as the one before.
     for part in InstalledPart.objects.filter(unit__site=Site.objects.order_by("pk").first()):
         WorkFactory(unit=part.unit, kind="lubricated", done_on=date(2021, 10, 15))
@@ -276,7 +278,7 @@ def test_care_that_came_with_a_repair_lets_the_clock_run_on(as_owner: Client) ->
     for work in works:
         WorkFactory(unit=unit, kind="lubricated", **work)
     fleet.find(part, 1110, detected="called")
-    rule = CareRuleFactory(component_type=fleet.track, work="lubricated", interval_months=12)
+    rule = MaintenanceRuleFactory(component_type=fleet.track, work="lubricated", interval_months=12)
     figure = care_figure(up_to(DAYS), rule)
     assert (figure.cares, figure.with_repairs) == (6, 3)
     # 300, 600 and 900 are counted from day 100, 1100 from day 1000, 1110 from day 1100.
@@ -292,7 +294,7 @@ def test_care_that_came_with_a_repair_lets_the_clock_run_on(as_owner: Client) ->
 
 
 def test_an_interval_that_may_be_as_good_is_not_called_worse(
-    as_owner: Client, fleet: Fleet, rule: CareRule
+    as_owner: Client, fleet: Fleet, rule: MaintenanceRule
 ) -> None:
     figures = [care_figure(up_to(DAYS), rule, care=cost, failure=220) for cost in (40, 135)]
     assert [figure.better for figure in figures] == [True, False]
@@ -308,14 +310,14 @@ def test_an_interval_that_may_be_as_good_is_not_called_worse(
     assert "Change the interval" not in page
 
 
-def test_ten_failures_are_asked_for(fleet: Fleet, rule: CareRule) -> None:
+def test_ten_failures_are_asked_for(fleet: Fleet, rule: MaintenanceRule) -> None:
     Finding.objects.filter(found_on__gt=day(655)).delete()
     figure = care_figure(up_to(DAYS), rule)
     assert figure.best is None
     assert figure.reason == "6 failures between care visits; it takes 10"
 
 
-def test_failures_must_cost_more_than_the_care(fleet: Fleet, rule: CareRule) -> None:
+def test_failures_must_cost_more_than_the_care(fleet: Fleet, rule: MaintenanceRule) -> None:
     figure = care_figure(up_to(DAYS), rule, care=200, failure=100)
     assert figure.best is None
     assert figure.reason == "a failure costs no more than the care that prevents it"
@@ -332,7 +334,7 @@ def test_an_interval_longer_than_anybody_waited_is_not_given() -> None:
         WorkFactory(unit=unit, kind="lubricated", done_on=day(1))
         # Failures as a power of 1.6 of the time since care has them, at even steps of its chances.
         fleet.find(part, 2 + round(718 * ((number + 0.5) / 90) ** (1 / 1.6)), detected="called")
-    rule = CareRuleFactory(component_type=fleet.track, work="lubricated")
+    rule = MaintenanceRuleFactory(component_type=fleet.track, work="lubricated")
     figure = care_figure(up_to(DAYS), rule, care=99, failure=100)
     assert figure.shape is not None
     assert figure.shape[1] > 1
@@ -341,7 +343,7 @@ def test_an_interval_longer_than_anybody_waited_is_not_given() -> None:
 
 
 def test_looks_for_hidden_defects_go_by_their_own_rule(
-    as_owner: Client, fleet: Fleet, rule: CareRule
+    as_owner: Client, fleet: Fleet, rule: MaintenanceRule
 ) -> None:
     rule.work, rule.interval_months = "checked", 24
     rule.save()
@@ -358,7 +360,7 @@ def test_looks_for_hidden_defects_go_by_their_own_rule(
 
 
 def test_the_owner_changes_the_care_plan_and_the_history_says_why(
-    as_owner: Client, fleet: Fleet, rule: CareRule
+    as_owner: Client, fleet: Fleet, rule: MaintenanceRule
 ) -> None:
     page = open_page(as_owner, f"{CARE}?rule={rule.pk}&care_cost=40&failure_cost=220")
     assert "Change the interval" in page
@@ -366,7 +368,7 @@ def test_the_owner_changes_the_care_plan_and_the_history_says_why(
     months = int(re.findall(r'name="months" value="(\d+)"', page)[0])
     why = html.unescape(re.findall(r'name="why" value="([^"]*)"', page)[0])
     answer = as_owner.post(action, {"months": months, "why": why})
-    assert answer.url == reverse("schedules:change_care_rule", args=[rule.pk])
+    assert answer.url == reverse("schedules:change_maintenance_rule", args=[rule.pk])
     rule.refresh_from_db()
     assert rule.interval_months == months
     change = Change.objects.about(rule).order_by("-pk")[0]
@@ -384,7 +386,7 @@ def test_the_owner_changes_the_care_plan_and_the_history_says_why(
     ],
 )
 def test_a_change_without_sense_is_refused(
-    as_owner: Client, fleet: Fleet, rule: CareRule, asked: dict[str, str], said: str
+    as_owner: Client, fleet: Fleet, rule: MaintenanceRule, asked: dict[str, str], said: str
 ) -> None:
     answer = as_owner.post(f"{CARE}{rule.pk}/interval/", asked, follow=True)
     assert said in plain(answer.content.decode())
@@ -392,11 +394,11 @@ def test_a_change_without_sense_is_refused(
     assert rule.interval_months == 24
 
 
-def test_only_the_owner_changes_it(as_scheduler: Client, fleet: Fleet, rule: CareRule) -> None:
+def test_only_the_owner_changes_it(as_scheduler: Client, fleet: Fleet, rule: MaintenanceRule) -> None:
     assert as_scheduler.post(f"{CARE}{rule.pk}/interval/", {"months": "9", "why": "x"}).status_code == 403
 
 
-def test_every_number_leads_to_its_findings(as_owner: Client, fleet: Fleet, rule: CareRule) -> None:
+def test_every_number_leads_to_its_findings(as_owner: Client, fleet: Fleet, rule: MaintenanceRule) -> None:
     page = open_page(as_owner, f"{CARE}?rule={rule.pk}")
     counted = re.findall(r'<a href="(/figures/findings/[^"]*)">(\d+)</a>', page)
     assert [int(count) for _, count in counted] == [2, 36]
@@ -409,7 +411,7 @@ def test_every_number_leads_to_its_findings(as_owner: Client, fleet: Fleet, rule
 
 
 def test_page_file_and_command_agree_to_the_last_digit(
-    as_owner: Client, fleet: Fleet, rule: CareRule
+    as_owner: Client, fleet: Fleet, rule: MaintenanceRule
 ) -> None:
     query = f"?rule={rule.pk}&care_cost=40&failure_cost=220"
     arguments = ("--rule", "bare track: lubricate the track", "--care-cost", "40", "--failure-cost", "220")
@@ -432,7 +434,7 @@ def test_the_age_to_replace_at_is_where_the_cost_is_least(as_owner: Client) -> N
         part = fleet.fit(unit)
         if age < DAYS:
             fleet.find(part, age)
-    rule = CareRuleFactory(component_type=fleet.track)
+    rule = MaintenanceRuleFactory(component_type=fleet.track)
     found = care_figure(up_to(DAYS), rule, care=1, failure=100, replacing=10).replacing
     assert found.best is not None
     # Barlow and Hunter (1960), by looking at every day: cost over mean time in place, survival summed by day.
@@ -466,7 +468,7 @@ def test_no_age_is_given_where_parts_do_not_wear_out() -> None:
         part = fleet.fit(unit)
         if age < DAYS:
             fleet.find(part, age)
-    rule = CareRuleFactory(component_type=fleet.track)
+    rule = MaintenanceRuleFactory(component_type=fleet.track)
     found = care_figure(up_to(DAYS), rule, care=1, failure=100, replacing=10).replacing
     assert found.reason == "the records do not show clearly that it wears out"
 
@@ -481,12 +483,14 @@ def test_no_age_is_given_where_parts_do_not_wear_out() -> None:
     ],
 )
 def test_bad_questions_are_answered_with_a_sentence(
-    as_owner: Client, fleet: Fleet, rule: CareRule, asked: str, said: str
+    as_owner: Client, fleet: Fleet, rule: MaintenanceRule, asked: str, said: str
 ) -> None:
     assert said in plain(open_page(as_owner, f"{CARE}?{asked}", status=422))
 
 
-def test_without_a_rule_those_in_force_are_offered(as_owner: Client, fleet: Fleet, rule: CareRule) -> None:
+def test_without_a_rule_those_in_force_are_offered(
+    as_owner: Client, fleet: Fleet, rule: MaintenanceRule
+) -> None:
     page = open_page(as_owner, CARE)
     assert "lubricate the track" in page
     rule.active = False

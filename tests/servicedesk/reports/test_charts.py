@@ -30,8 +30,8 @@ from servicedesk.reports.charts.scales import Scale, tick_step, tick_words
 from servicedesk.reports.pictures import LEAST_TOP
 from tests.units.drawings.reading import (
     CLASSES,
-    LETTERS,
     NAMESPACE,
+    NOTIFICATIONS,
     all_words,
     check_inside,
     check_legible,
@@ -211,7 +211,7 @@ def test_an_axis_without_length_is_refused() -> None:
         tick_step(0)
 
 
-names = st.text(LETTERS, max_size=60)
+names = st.text(NOTIFICATIONS, max_size=60)
 rates = st.floats(0, 36_525)  # every item failing every day
 
 
@@ -320,7 +320,9 @@ def test_a_funnel_stands_where_its_numbers_are() -> None:
 
 @given(
     st.lists(
-        st.tuples(st.floats(0.01, 1e6), st.floats(0, 1e4), st.booleans(), st.text(LETTERS, max_size=30)),
+        st.tuples(
+            st.floats(0.01, 1e6), st.floats(0, 1e4), st.booleans(), st.text(NOTIFICATIONS, max_size=30)
+        ),
         min_size=1,
         max_size=20,
     ),

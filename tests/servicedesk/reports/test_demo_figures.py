@@ -13,7 +13,7 @@ from django.core.management import call_command
 from django.db import connection, transaction
 from scipy.stats import binom
 
-from schedules.models import CareRule
+from schedules.models import MaintenanceRule
 from servicedesk.office.demo.hazards import true_integrated_hazard
 from servicedesk.office.demo.scenario import build_fleet
 from servicedesk.office.demo.sources import Scenario, read_scenario
@@ -85,7 +85,7 @@ def test_plastic_corner_keys_fail_clearly_more_often_than_other_corners(scenario
 
 
 def test_tracks_fail_faster_the_longer_they_were_not_lubricated(scenario: Scenario) -> None:
-    rule = CareRule.objects.get(component_type__name="bare aluminium stepped track", work="lubricated")
+    rule = MaintenanceRule.objects.get(component_type__name="bare aluminium stepped track", work="lubricated")
     figure = care_figure(selection(), rule)
     planted = {
         each.care_shape for each in scenario.hazards if each.component_type == rule.component_type.name

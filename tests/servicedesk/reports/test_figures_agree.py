@@ -22,7 +22,7 @@ from servicedesk.reports.lifetimes.jackknife import jackknife_rate
 from servicedesk.reports.lifetimes.rates import event_rate, rate_ratio
 from servicedesk.reports.outlook import MONTHS, Past, look_ahead
 from servicedesk.reports.words import amount
-from tests.factories import CareRuleFactory, SiteFactory
+from tests.factories import MaintenanceRuleFactory, SiteFactory
 from tests.servicedesk.reports.pages import csv_rows, open_page, plain, rows
 from tests.servicedesk.reports.small_fleets import Fleet
 
@@ -52,7 +52,7 @@ def fleet() -> Fleet:
         part = fleet.fit(unit, of=fleet.liner if number % 5 < 2 else fleet.track, lot=f"L-{number % 6}")
         for turn in range(number % 4):
             fleet.find(part, 250 + 380 * turn + 5 * number)
-    CareRuleFactory(component_type=fleet.track, name="oil it")
+    MaintenanceRuleFactory(component_type=fleet.track, name="oil it")
     return fleet
 
 

@@ -20,7 +20,7 @@ from servicedesk.reports.paper.blocks import Heading, Paper, Pictures, Points, T
 from servicedesk.reports.paper.pdf import set_on_paper
 from servicedesk.reports.paper.year import year_report
 from servicedesk.reports.rate_figures import rates_figure
-from tests.factories import CareRuleFactory, SiteFactory, WorkFactory
+from tests.factories import MaintenanceRuleFactory, SiteFactory, WorkFactory
 from tests.servicedesk.reports.pages import csv_rows, open_page, plain, rows
 from tests.servicedesk.reports.small_fleets import AS_OF, Fleet, day, up_to
 
@@ -54,7 +54,7 @@ def fleet() -> Fleet:
                 pieces=1,
                 done_on=finding.found_on,
             )
-    CareRuleFactory(component_type=fleet.track)
+    MaintenanceRuleFactory(component_type=fleet.track)
     return fleet
 
 

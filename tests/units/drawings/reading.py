@@ -43,7 +43,7 @@ _HELVETICA = {
     "@": 1015,
     "\u2026": 1000,
 }
-LETTERS = "".join(_HELVETICA)
+NOTIFICATIONS = "".join(_HELVETICA)
 
 
 @dataclass(frozen=True)
@@ -65,7 +65,7 @@ class Area:
 
 def helvetica_width(words: str, *, size: float, bold: bool = False) -> float:
     """Give the width of words in Helvetica, bold reckoned a tenth wider."""
-    return sum(_HELVETICA[letter] for letter in words) / 1000 * size * (1.1 if bold else 1)
+    return sum(_HELVETICA[notification] for notification in words) / 1000 * size * (1.1 if bold else 1)
 
 
 def read(svg: str) -> ET.Element:

@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 
 from tests.units.drawings.reading import (
     INCH,
-    LETTERS,
     NAMESPACE,
+    NOTIFICATIONS,
     all_words,
     check_inside,
     check_legible,
@@ -312,14 +312,14 @@ def test_the_usual_units_are_safe_inside_and_legible(shape: UnitShape, unit: Len
         check_legible(root)
 
 
-@given(shape=unit_shapes(), title=st.text(st.sampled_from(LETTERS), max_size=80), data=st.data())
+@given(shape=unit_shapes(), title=st.text(st.sampled_from(NOTIFICATIONS), max_size=80), data=st.data())
 def test_any_unit_stays_on_the_sheet(shape: UnitShape, title: str, data: st.DataObject) -> None:
     panels = st.integers(1, shape.panels) if shape.panels else st.nothing()
     mark = st.builds(
         Mark,
         panel=panels,
         corner=st.sampled_from([None, *get_args(Corner)]),
-        label=st.text(st.sampled_from(LETTERS), max_size=60),
+        label=st.text(st.sampled_from(NOTIFICATIONS), max_size=60),
     )
     marks = data.draw(st.lists(mark, max_size=5)) if shape.panels else []
     root = read(elevation(shape, title=title, id_prefix="any", marks=marks))

@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 
 from tests.units.drawings.reading import (
     INCH,
-    LETTERS,
     NAMESPACE,
+    NOTIFICATIONS,
     all_words,
     check_inside,
     check_legible,
@@ -204,7 +204,7 @@ def test_the_usual_units_are_safe_inside_and_legible(shape: UnitShape, unit: Len
 
 @given(
     shape=unit_shapes(),
-    title=st.text(st.sampled_from(LETTERS), max_size=80),
+    title=st.text(st.sampled_from(NOTIFICATIONS), max_size=80),
     unit=st.sampled_from(get_args(LengthUnit)),
 )
 def test_any_unit_stays_on_the_sheet(shape: UnitShape, title: str, unit: LengthUnit) -> None:

@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import units
-from tests.units.drawings.reading import LETTERS, helvetica_width
+from tests.units.drawings.reading import NOTIFICATIONS, helvetica_width
 from units.drawings import UnitShape, elevation, plan
 from units.drawings.lettering import printable, text_width, wrap
 
@@ -63,7 +63,7 @@ def test_an_id_prefix_that_cannot_be_an_id_is_refused(prefix: str) -> None:
             draw(UnitShape(**BASE), title="P-12", id_prefix=prefix)
 
 
-@given(words=st.text(st.sampled_from(LETTERS), max_size=60), bold=st.booleans())
+@given(words=st.text(st.sampled_from(NOTIFICATIONS), max_size=60), bold=st.booleans())
 def test_widths_are_reckoned_no_less_than_a_common_face_has(words: str, bold: bool) -> None:
     """Helvetica by Adobe's core 14 font metrics (from memory) is the measure."""
     reckoned = text_width(words, size=12, bold=bold)
@@ -90,7 +90,7 @@ def test_a_text_too_long_ends_in_an_ellipsis() -> None:
     assert wrap("one two", width=60, size=11, most=1) == ["one two"]
 
 
-def test_letters_of_other_scripts_take_more_room() -> None:
+def test_notifications_of_other_scripts_take_more_room() -> None:
     assert text_width("窓", size=10) > text_width("m", size=10) > text_width("é", size=10)
     assert text_width("é", size=10) == text_width("e\u0301", size=10) == text_width("e", size=10)
     assert text_width("Ж", size=10) > text_width("e", size=10)

@@ -8,11 +8,18 @@ from datetime import datetime
 
 from django.utils import timezone
 
-from schedules.letters.questions import VisitAsItWas, letter_asking, list_questions
-from schedules.letters.texts import USUAL
-from schedules.letters.writing import letter
-from schedules.models import CustomerAnswer, EmailPreference, Letter, LetterKind, LetterText, Visit
-from servicedesk.notices import send_after_commit
+from schedules.models import (
+    CustomerAnswer,
+    EmailPreference,
+    Notification,
+    NotificationKind,
+    NotificationText,
+    Visit,
+)
+from schedules.notifications.questions import VisitAsItWas, list_questions, notification_asking
+from schedules.notifications.queue import notification
+from schedules.notifications.texts import USUAL
+from servicedesk.on_commit import enqueue_on_commit
 from servicedesk.people.history import write_change
 from servicedesk.people.models import Role, User
 from servicedesk.refusals import RuleViolation, atomic_operation
@@ -21,7 +28,7 @@ from units.operations import save_change, save_new
 
 from .visits import place_of
 
-SEND = "schedules.send_letters"
+SEND = "schedules.send_notifications"
 
 
 @dataclass(frozen=True)
@@ -54,10 +61,10 @@ def ask_customers(wanted: Sequence[VisitAsItWas], *, by: User | None, at: dateti
             elif question.why_not:
                 left_out.append(f"{place_of(question.visit.site)}: {question.why_not}")
             else:
-                letter_asking(question, at=at).save()
+                notification_asking(question, at=at).save()
                 written += 1
                 write_change(question.visit, action="customer asked by mail whether it suits", by=by, at=at)
-        send_after_commit(SEND)
+        enqueue_on_commit(SEND)
     return CustomersAsked(written, left_out)
 
 
@@ -74,18 +81,20 @@ def tell_schedulers_of_danger(
     """Put word of a danger on the queue for every scheduler, to be sent at once."""
     today = timezone.localdate(at)
     for person in User.objects.working().with_role(Role.SCHEDULER):
-        alarm = letter(
-            LetterKind.ALARM, subject=subject, subject_id=subject_id, due_on=today, person=person, at=at
+        alarm = notification(
+            NotificationKind.ALARM, subject=subject, subject_id=subject_id, due_on=today, person=person, at=at
         )
         alarm.told = {"unit": unit.pk, "danger": danger, "made_safe": made_safe}
-        Letter.objects.bulk_create([alarm], ignore_conflicts=True)
-    send_after_commit(SEND)
+        Notification.objects.bulk_create([alarm], ignore_conflicts=True)
+    enqueue_on_commit(SEND)
 
 
-def set_letter_text(kind: str, *, title: str, body: str, by: User | None, at: datetime) -> LetterText | None:
+def set_notification_text(
+    kind: str, *, title: str, body: str, by: User | None, at: datetime
+) -> NotificationText | None:
     """Change the words of a kind of letter; the usual ones again where they are the same."""
     with atomic_operation():
-        text = LetterText.objects.filter(kind=kind).first()
+        text = NotificationText.objects.filter(kind=kind).first()
         usual = USUAL[kind]
         body = body.replace("\r\n", "\n")
         if (title.strip(), body.strip()) == (usual.title, usual.body):
@@ -95,7 +104,7 @@ def set_letter_text(kind: str, *, title: str, body: str, by: User | None, at: da
             return None
         if text is None:
             return save_new(
-                LetterText(kind=kind, title=title, body=body), action="words changed", by=by, at=at
+                NotificationText(kind=kind, title=title, body=body), action="words changed", by=by, at=at
             )
         text.title, text.body = title, body
         return save_change(text, action="words changed", by=by, at=at)
@@ -139,14 +148,14 @@ def see_answer(answer: CustomerAnswer, *, by: User, at: datetime) -> None:
             write_change(answer.visit, action="customer’s answer seen", by=by, at=at)
 
 
-def try_again(sent: Letter, *, by: User | None, at: datetime) -> Letter:
+def try_again(sent: Notification, *, by: User | None, at: datetime) -> Notification:
     """Put a letter that was withheld or failed back on the queue."""
     with atomic_operation():
-        held = Letter.objects.select_for_update().get(pk=sent.pk)
-        if held.stage not in {Letter.Stage.WITHHELD, Letter.Stage.FAILED}:
+        held = Notification.objects.select_for_update().get(pk=sent.pk)
+        if held.stage not in {Notification.Stage.WITHHELD, Notification.Stage.FAILED}:
             raise RuleViolation(f"This letter is {held.get_stage_display()}: there is nothing to try again.")
-        held.stage, held.tries, held.next_try_at, held.why = Letter.Stage.WAITING, 0, at, ""
+        held.stage, held.tries, held.next_try_at, held.why = Notification.Stage.WAITING, 0, at, ""
         held.save()
         write_change(held, action="tried again", by=by, at=at)
-        send_after_commit(SEND)
+        enqueue_on_commit(SEND)
     return held

@@ -15,8 +15,8 @@ HOUR = 3600
 
 
 def too_many(what: str, who: str, *, most: int, seconds: int = HOUR) -> bool:
-    """Count one more knock and say whether there were more than allowed in a while."""
-    key = f"knock:{what}:{who}".replace(" ", "-")
+    """Count one more request and say whether there were more than allowed in a while."""
+    key = f"rate:{what}:{who}".replace(" ", "-")
     with suppress(RedisError):
         cache.add(key, 0, timeout=seconds)
         with suppress(ValueError):  # it ran out between the two

@@ -19,7 +19,7 @@ def know_tasks() -> None:
     autodiscover_modules("tasks")
 
 
-def send_after_commit(task: str, *args: Any) -> None:
+def enqueue_on_commit(task: str, *args: Any) -> None:
     """Ask for a task by name once the transaction is stored; asked for twice in one, it is sent once.
 
     A broker that can't be reached is logged and swallowed: the record is safe, and the next tick of the

@@ -11,10 +11,10 @@ from django.utils import timezone
 
 from schedules.feeds import MAKE_SAFE, visit_event
 from schedules.ical import build_message
-from schedules.letters.links import VisitKey, opt_out_link, visit_link, welcome_link
-from schedules.letters.texts import USUAL, Words, fill, one_line
-from schedules.letters.writing import care_of_customer
-from schedules.models import Letter, LetterKind, LetterText, MaintenanceTask, Visit
+from schedules.models import MaintenanceTask, Notification, NotificationKind, NotificationText, Visit
+from schedules.notifications.links import VisitKey, opt_out_link, visit_link, welcome_link
+from schedules.notifications.queue import care_of_customer
+from schedules.notifications.texts import USUAL, Words, fill, one_line
 from schedules.operations.visits import place_of
 from schedules.week_sheet import read_round
 from schedules.words import span
@@ -24,7 +24,12 @@ from servicedesk.words import count
 from units.models import Customer, Site, Unit
 
 LEFT_OUT = "(a link that only the mail holds)"
-ABOUT_VISITS = (LetterKind.ASKING, LetterKind.AGREED, LetterKind.CALLED_OFF, LetterKind.AHEAD)
+ABOUT_VISITS = (
+    NotificationKind.ASKING,
+    NotificationKind.AGREED,
+    NotificationKind.CALLED_OFF,
+    NotificationKind.AHEAD,
+)
 
 
 @dataclass(frozen=True)
@@ -43,20 +48,22 @@ class Filled:
 
 def words_of(kind: str) -> Words:
     """Give the words of a kind of letter: the owner's, or the usual ones."""
-    own = LetterText.objects.filter(kind=kind).first()
+    own = NotificationText.objects.filter(kind=kind).first()
     usual = USUAL[kind]
     return usual if own is None else Words(own.title, own.body, usual.blanks)
 
 
-def fill_in(letter: Letter) -> Filled:
+def fill_in(notification: Notification) -> Filled:
     """Fill a letter in from the records as they are now."""
-    words = words_of(letter.kind)
-    values, method, calendar = _values(letter)
+    words = words_of(notification.kind)
+    values, method, calendar = _values(notification)
     body = fill(words.body, values)
-    if letter.customer is not None:
-        body += f"\n\n--\nWhat you get from us by mail: {opt_out_link(letter.customer.pk)}\n"
+    if notification.customer is not None:
+        body += f"\n\n--\nWhat you get from us by mail: {opt_out_link(notification.customer.pk)}\n"
     # Schedulers read letters: what lets somebody in is for its addressee only.
-    kept = fill(words.body, {**values, "link": LEFT_OUT}) if letter.kind == LetterKind.JOIN else body
+    kept = (
+        fill(words.body, {**values, "link": LEFT_OUT}) if notification.kind == NotificationKind.JOIN else body
+    )
     return Filled(one_line(fill(words.title, values)), body, method, calendar, kept)
 
 
@@ -66,22 +73,28 @@ def preview(kind: str, title: str, body: str) -> Filled:
     return Filled(one_line(fill(title, example)), fill(body, example))
 
 
-def _values(letter: Letter) -> tuple[Mapping[str, str], str, bytes]:
+def _values(notification: Notification) -> tuple[Mapping[str, str], str, bytes]:
     company = {"company": settings.COMPANY_NAME}
-    if letter.kind in ABOUT_VISITS and letter.customer is not None:
-        visit = Visit.objects.select_related("site").get(pk=letter.subject_id)
-        values = company | _about_visit(visit, letter.customer)
-        method = {LetterKind.AGREED: "REQUEST", LetterKind.CALLED_OFF: "CANCEL"}.get(letter.kind, "")  # type: ignore[call-overload]
-        return values, method, _calendar(visit, letter.customer, method) if method else b""
-    if letter.kind == LetterKind.OWN_CARE and letter.customer is not None:
-        return company | _about_care(letter, letter.customer), "", b""
-    if letter.person is None:
-        raise ValueError(f"Letter {letter.pk} of the kind {letter.kind} is to nobody.")
-    if letter.kind == LetterKind.JOIN:
-        return company | _joining(letter.person), "", b""
-    if letter.kind == LetterKind.ALARM:
-        return company | _danger(letter, letter.person), "", b""
-    about = _round_day(letter.person) if letter.kind == LetterKind.ROUND_DAY else _desk_day(letter.person)
+    if notification.kind in ABOUT_VISITS and notification.customer is not None:
+        visit = Visit.objects.select_related("site").get(pk=notification.subject_id)
+        values = company | _about_visit(visit, notification.customer)
+        method = {NotificationKind.AGREED: "REQUEST", NotificationKind.CALLED_OFF: "CANCEL"}.get(
+            notification.kind, ""
+        )  # type: ignore[call-overload]
+        return values, method, _calendar(visit, notification.customer, method) if method else b""
+    if notification.kind == NotificationKind.OWN_CARE and notification.customer is not None:
+        return company | _about_care(notification, notification.customer), "", b""
+    if notification.person is None:
+        raise ValueError(f"Notification {notification.pk} of the kind {notification.kind} is to nobody.")
+    if notification.kind == NotificationKind.JOIN:
+        return company | _joining(notification.person), "", b""
+    if notification.kind == NotificationKind.ALARM:
+        return company | _danger(notification, notification.person), "", b""
+    about = (
+        _round_day(notification.person)
+        if notification.kind == NotificationKind.ROUND_DAY
+        else _desk_day(notification.person)
+    )
     return company | about, "", b""
 
 
@@ -111,8 +124,8 @@ def _calendar(visit: Visit, customer: Customer, method: str) -> bytes:
     )
 
 
-def _about_care(letter: Letter, customer: Customer) -> dict[str, str]:
-    site = Site.objects.get(pk=letter.subject_id)
+def _about_care(notification: Notification, customer: Customer) -> dict[str, str]:
+    site = Site.objects.get(pk=notification.subject_id)
     rows = care_of_customer(site.pk, timezone.localdate())
     units = [(due.installed_part.unit, due.rule.name) for due in rows]
     lines = {
@@ -129,13 +142,13 @@ def _joining(person: User) -> dict[str, str]:
     return {"person": person.name, "username": person.username, "link": welcome_link(person)}
 
 
-def _danger(letter: Letter, person: User) -> dict[str, str]:
-    unit = Unit.objects.select_related("site").get(pk=letter.told["unit"])
+def _danger(notification: Notification, person: User) -> dict[str, str]:
+    unit = Unit.objects.select_related("site").get(pk=notification.told["unit"])
     return {
         "person": person.name,
         "address": place_of(unit.site),
-        "danger": f"unit {unit.code}: {letter.told['danger']}",
-        "made_safe": letter.told["made_safe"],
+        "danger": f"unit {unit.code}: {notification.told['danger']}",
+        "made_safe": notification.told["made_safe"],
         "link": settings.SITE_URL + unit.get_absolute_url(),
     }
 
@@ -144,13 +157,13 @@ def _desk_day(person: User) -> dict[str, str]:
     today = timezone.localdate()
     due = MaintenanceTask.objects.unplanned().due(today)
     proposed = Visit.objects.open().filter(state=Visit.State.TENTATIVE, starts_at__gt=timezone.now())
-    told = Letter.objects.filter(stage__in=[Letter.Stage.WITHHELD, Letter.Stage.FAILED])
+    told = Notification.objects.filter(stage__in=[Notification.Stage.WITHHELD, Notification.Stage.FAILED])
     dangers = MaintenanceTask.objects.making_safe().select_related("site").order_by("due_on", "pk")
     lines = [
         *(f"- {MAKE_SAFE}{place_of(task.site)}, {task.reason}" for task in dangers),
         f"- {count(due.count(), 'task')} due and on no visit yet",
         f"- {count(proposed.count(), 'proposed visit')} to confirm",
-        f"- {count(told.count(), 'letter')} withheld or not sent",
+        f"- {count(told.count(), 'notification')} withheld or not sent",
     ]
     return _day(person) | {"list": "\n".join(lines), "link": settings.SITE_URL + reverse("office:home")}
 

@@ -18,18 +18,25 @@ from django.views.decorators.http import require_POST
 
 from schedules import operations
 from schedules.forms import WeekForm
-from schedules.letters.filling import fill_in, preview, words_of
-from schedules.letters.links import read_opt_out_token
-from schedules.letters.questions import (
+from schedules.models import (
+    ClockMark,
+    EmailPreference,
+    Notification,
+    NotificationKind,
+    NotificationText,
+    Visit,
+)
+from schedules.notifications.links import read_opt_out_token
+from schedules.notifications.questions import (
     TOKEN,
     Question,
     VisitAsItWas,
     first_to_ask,
-    letter_asking,
     list_questions,
+    notification_asking,
 )
-from schedules.letters.texts import USUAL, check_blanks
-from schedules.models import ClockMark, EmailPreference, Letter, LetterKind, LetterText, Visit
+from schedules.notifications.render import fill_in, preview, words_of
+from schedules.notifications.texts import USUAL, check_blanks
 from schedules.operations import CustomersAsked
 from schedules.shifts import week_ahead
 from schedules.weeks import bounds, monday_of
@@ -43,13 +50,15 @@ from servicedesk.words import count
 from units.models import Customer
 from units.views import status_of
 
-SENDS = "schedules.send_letters"
+SENDS = "schedules.send_notifications"
 
 
 class StageForm(forms.Form):
     """Which letters to list."""
 
-    stage = forms.ChoiceField(choices=[("", "all"), *Letter.Stage.choices], required=False, label="Letters")
+    stage = forms.ChoiceField(
+        choices=[("", "all"), *Notification.Stage.choices], required=False, label="Letters"
+    )
 
 
 class TextForm(forms.Form):
@@ -118,11 +127,11 @@ class EmailPreferenceForm(forms.Form):
 
 
 @schedulers
-def letters(request: HttpRequest) -> HttpResponse:
+def notifications(request: HttpRequest) -> HttpResponse:
     """Letters with what became of each."""
     form = StageForm(request.GET)
     form.is_valid()
-    found = Letter.objects.at_stage(form.cleaned_data.get("stage") or "").for_list()
+    found = Notification.objects.at_stage(form.cleaned_data.get("stage") or "").for_list()
     context = {
         "form": form,
         "page": key_page(found, request.GET, order=("-id",)),
@@ -130,28 +139,28 @@ def letters(request: HttpRequest) -> HttpResponse:
         "mark": ClockMark.objects.filter(task=SENDS).first(),
         "query": request.GET.urlencode(),
     }
-    return render(request, "schedules/letter_list.html", context)
+    return render(request, "schedules/notification_list.html", context)
 
 
 @schedulers
-def one_letter(request: HttpRequest, pk: int) -> HttpResponse:
+def one_notification(request: HttpRequest, pk: int) -> HttpResponse:
     """One letter as it was sent, or why it was not."""
-    found = get_object_or_404(Letter.objects.for_list(), pk=pk)
-    context = {"letter": found, "changes": Change.objects.about(found).for_page()}
-    return render(request, "schedules/letter.html", context)
+    found = get_object_or_404(Notification.objects.for_list(), pk=pk)
+    context = {"notification": found, "changes": Change.objects.about(found).for_page()}
+    return render(request, "schedules/notification.html", context)
 
 
 @schedulers
 @require_POST
 def try_again(request: HttpRequest, pk: int) -> HttpResponse:
     """Put a letter back on the queue."""
-    found = get_object_or_404(Letter, pk=pk)
+    found = get_object_or_404(Notification, pk=pk)
     try:
         operations.try_again(found, by=user_of(request), at=timezone.now())
         messages.success(request, "It is on the queue again.")
     except RuleViolation as refusal:
         messages.error(request, str(refusal))
-    return redirect("schedules:letter", pk=pk)
+    return redirect("schedules:notification", pk=pk)
 
 
 @schedulers
@@ -181,7 +190,7 @@ def _ask(form: AskCustomersForm, request: HttpRequest) -> CustomersAsked:
 
 def _tell(request: HttpRequest, outcome: CustomersAsked) -> None:
     """Say how many letters were written, and name each visit that was left out."""
-    messages.success(request, f"{count(outcome.written, 'letter')} on the queue.")
+    messages.success(request, f"{count(outcome.written, 'notification')} on the queue.")
     if outcome.left_out:
         messages.info(request, f"Not asked: {'; '.join(outcome.left_out)}.")
 
@@ -191,19 +200,19 @@ def _words_of_first(questions: Sequence[Question]) -> dict[str, object]:
     first = first_to_ask(questions)
     if first is None:
         return {}
-    return {"first": first, "preview": fill_in(letter_asking(first, at=timezone.now()))}
+    return {"first": first, "preview": fill_in(notification_asking(first, at=timezone.now()))}
 
 
 @owners
-def letter_texts(request: HttpRequest) -> HttpResponse:
+def notification_texts(request: HttpRequest) -> HttpResponse:
     """The kinds of letters and their words."""
-    own = set(LetterText.objects.values_list("kind", flat=True))
-    kinds = [(kind.value, kind.label, words_of(kind.value), kind.value in own) for kind in LetterKind]
-    return render(request, "schedules/letter_texts.html", {"kinds": kinds})
+    own = set(NotificationText.objects.values_list("kind", flat=True))
+    kinds = [(kind.value, kind.label, words_of(kind.value), kind.value in own) for kind in NotificationKind]
+    return render(request, "schedules/notification_texts.html", {"kinds": kinds})
 
 
 @owners
-def change_letter_text(request: HttpRequest, kind: str) -> HttpResponse:
+def change_notification_text(request: HttpRequest, kind: str) -> HttpResponse:
     """Change the words of a kind of letter, and see it filled in."""
     if kind not in USUAL:
         raise Http404
@@ -218,21 +227,21 @@ def change_letter_text(request: HttpRequest, kind: str) -> HttpResponse:
         and apply_edit_or_report(
             form,
             lambda: _store(kind, form, request),
-            record=LetterText.objects.filter(kind=kind).first(),
+            record=NotificationText.objects.filter(kind=kind).first(),
             by=user_of(request),
             again=lambda: _text_form(kind, None),
         )
     ):
         messages.success(request, "Stored. Letters sent from now on have these words.")
-        return redirect("schedules:letter_texts")
+        return redirect("schedules:notification_texts")
     context = {
         "form": form,
-        "label": LetterKind(kind).label,
+        "label": NotificationKind(kind).label,
         "blanks": words.blanks,
         "usual": USUAL[kind],
         "preview": preview(kind, *told),
     }
-    return render(request, "schedules/letter_text.html", context, status=status_of(form))
+    return render(request, "schedules/notification_text.html", context, status=status_of(form))
 
 
 def _text_form(kind: str, data: QueryDict | None) -> TextForm:
@@ -251,7 +260,7 @@ def _email_preference_form(customer: Customer, data: QueryDict | None) -> EmailP
 
 def _store(kind: str, form: TextForm, request: HttpRequest) -> bool:
     told = form.cleaned_data
-    operations.set_letter_text(
+    operations.set_notification_text(
         kind, title=told["title"], body=told["body"], by=user_of(request), at=timezone.now()
     )
     return True

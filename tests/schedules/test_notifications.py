@@ -14,13 +14,19 @@ from django.test import Client
 from pytest_django import Settings
 
 from schedules import operations
-from schedules.letters.links import VisitKey, opt_out_token, read_opt_out_token, read_visit_token, visit_token
-from schedules.letters.sending import send_due_letters
-from schedules.letters.texts import USUAL, check_blanks, fill
-from schedules.letters.writing import write_due_letters
-from schedules.models import EmailPreference, Letter, LetterText, Visit
+from schedules.models import EmailPreference, Notification, NotificationText, Visit
+from schedules.notifications.deliver import send_due_notifications
+from schedules.notifications.links import (
+    VisitKey,
+    opt_out_token,
+    read_opt_out_token,
+    read_visit_token,
+    visit_token,
+)
+from schedules.notifications.queue import write_due_notifications
+from schedules.notifications.texts import USUAL, check_blanks, fill
 from servicedesk.people.models import Role, User
-from tests.factories import CareDueFactory, CustomerFactory, OwnershipFactory, UserFactory, VisitFactory
+from tests.factories import CustomerFactory, NextDueFactory, OwnershipFactory, UserFactory, VisitFactory
 from tests.schedules.mail_server import MailServer
 from tests.schedules.planned_visits import told
 from tests.schedules.weeks_of_work import site_at, technician, work_at
@@ -49,8 +55,8 @@ def owned(email: str = "testa@customer.example", **fields: Any) -> Visit:
 def tick(at: datetime = NOW) -> int:
     """Do what the clock does each minute."""
     with time_machine.travel(at, tick=False):
-        write_due_letters(at=at)
-        return send_due_letters(at=at)
+        write_due_notifications(at=at)
+        return send_due_notifications(at=at)
 
 
 def kinds(post: MailServer) -> list[str]:
@@ -90,8 +96,8 @@ def test_one_click_ends_it_all(post: MailServer, client: Client) -> None:
     assert EmailPreference.objects.get().what == "nothing"
     operations.cancel_visit(visit, why="storm", by=None, at=NOW)
     assert tick() == 0
-    letter = Letter.objects.get(kind="called_off")
-    assert (letter.stage, letter.why) == ("withheld", "the customer wants no mail: telephone")
+    notification = Notification.objects.get(kind="called_off")
+    assert (notification.stage, notification.why) == ("withheld", "the customer wants no mail: telephone")
 
 
 def test_a_change_sends_an_update_and_a_cancellation_follows(post: MailServer) -> None:
@@ -140,32 +146,36 @@ def test_a_reminder_comes_days_before_and_after_downtime_too(post: MailServer) -
 
 def test_what_comes_too_late_is_missed_and_shown(post: MailServer) -> None:
     owned()
-    write_due_letters(at=NOW)
+    write_due_notifications(at=NOW)
     tick(START + timedelta(hours=1))
     assert not post.mails
-    assert set(Letter.objects.values_list("stage", flat=True)) == {"missed"}
+    assert set(Notification.objects.values_list("stage", flat=True)) == {"missed"}
 
 
 def test_a_server_that_is_down_or_refuses_is_tried_again_later_and_later(post: MailServer) -> None:
     owned()
     post.answers = ["451 4.3.0 try later", "451 4.3.0 try later"]
     assert tick() == 0
-    letter = Letter.objects.get()
-    assert (letter.stage, letter.tries, letter.next_try_at) == ("waiting", 1, NOW + timedelta(minutes=1))
-    assert "try later" in letter.why
+    notification = Notification.objects.get()
+    assert (notification.stage, notification.tries, notification.next_try_at) == (
+        "waiting",
+        1,
+        NOW + timedelta(minutes=1),
+    )
+    assert "try later" in notification.why
     assert tick(NOW + timedelta(seconds=30)) == 0
     assert tick(NOW + timedelta(minutes=1)) == 0
-    letter.refresh_from_db()
-    assert letter.next_try_at == NOW + timedelta(minutes=3)
+    notification.refresh_from_db()
+    assert notification.next_try_at == NOW + timedelta(minutes=3)
     assert tick(NOW + timedelta(minutes=3)) == 1
     assert len(post.mails) == 1
 
 
-def test_without_a_server_at_the_address_letters_wait(post: MailServer, settings: Settings) -> None:
+def test_without_a_server_at_the_address_notifications_wait(post: MailServer, settings: Settings) -> None:
     owned()
     settings.EMAIL_PORT = 1
     assert tick() == 0
-    assert Letter.objects.get().stage == "waiting"
+    assert Notification.objects.get().stage == "waiting"
     settings.EMAIL_PORT = post.port
     assert tick(NOW + timedelta(minutes=2)) == 1
 
@@ -174,7 +184,7 @@ def test_without_a_mail_server_named_nothing_is_tried(settings: Settings) -> Non
     owned()
     settings.EMAIL_BACKEND = ""
     assert tick() == 0
-    assert Letter.objects.get().tries == 0
+    assert Notification.objects.get().tries == 0
 
 
 def test_an_address_that_is_refused_for_good_fails_and_is_tried_again_by_hand(
@@ -183,17 +193,17 @@ def test_an_address_that_is_refused_for_good_fails_and_is_tried_again_by_hand(
     visit = owned()
     post.refused_addresses = {"testa@customer.example"}
     tick()
-    letter = Letter.objects.get()
-    assert (letter.stage, letter.why) == ("failed", "550 5.1.1 no such mailbox")
+    notification = Notification.objects.get()
+    assert (notification.stage, notification.why) == ("failed", "550 5.1.1 no such mailbox")
     page = told(as_scheduler.get("/letters/?stage=failed").content)
     assert "Could not be sent: 550 5.1.1 no such mailbox" in page
     post.refused_addresses = set()
-    answer = as_scheduler.post(f"/letters/{letter.pk}/again/", follow=True)
+    answer = as_scheduler.post(f"/letters/{notification.pk}/again/", follow=True)
     assert "It is on the queue again" in told(answer.content)
     assert tick() == 1
-    again = as_scheduler.post(f"/letters/{letter.pk}/again/", follow=True)
+    again = as_scheduler.post(f"/letters/{notification.pk}/again/", follow=True)
     assert "nothing to try again" in told(again.content)
-    assert f"/visits/{visit.pk}/" in as_scheduler.get(f"/letters/{letter.pk}/").content.decode()
+    assert f"/visits/{visit.pk}/" in as_scheduler.get(f"/letters/{notification.pk}/").content.decode()
 
 
 def test_who_has_no_address_is_telephoned(post: MailServer, as_scheduler: Client) -> None:
@@ -209,7 +219,7 @@ def test_a_sender_that_died_is_taken_over_with_the_same_message_id(post: MailSer
     owned()
     tick()
     # It died after the server took the mail and before it was marked.
-    Letter.objects.update(stage="sending", lease_until=NOW + timedelta(minutes=5), sent_at=None)
+    Notification.objects.update(stage="sending", lease_until=NOW + timedelta(minutes=5), sent_at=None)
     assert tick(NOW + timedelta(minutes=1)) == 0
     assert tick(NOW + timedelta(minutes=6)) == 1
     assert len(post.mails) == 2
@@ -219,8 +229,8 @@ def test_a_sender_that_died_is_taken_over_with_the_same_message_id(post: MailSer
 def test_customers_who_do_the_care_are_told_once_a_month(post: MailServer) -> None:
     site = site_at(1, care_by="customer")
     OwnershipFactory(site=site, customer=CustomerFactory(email="testa@customer.example"))
-    due = CareDueFactory(installed_part__unit__site=site, next_due_on=date(2026, 4, 28))
-    old = CareDueFactory(installed_part__unit__site=site, next_due_on=date(2025, 4, 28))
+    due = NextDueFactory(installed_part__unit__site=site, next_due_on=date(2026, 4, 28))
+    old = NextDueFactory(installed_part__unit__site=site, next_due_on=date(2025, 4, 28))
     tick()
     tick(NOW + timedelta(days=3))
     assert kinds(post) == ["Your porch windows are due for care"]
@@ -228,9 +238,9 @@ def test_customers_who_do_the_care_are_told_once_a_month(post: MailServer) -> No
     assert due.rule.name in text
     assert old.rule.name not in text
     operations.set_email_preference(site.ownerships.get().customer, "visits", by=None, at=NOW)
-    CareDueFactory(installed_part__unit__site=site, next_due_on=date(2026, 5, 20))
+    NextDueFactory(installed_part__unit__site=site, next_due_on=date(2026, 5, 20))
     tick(NOW + timedelta(days=32))
-    assert Letter.objects.get(due_on=date(2026, 6, 1)).stage == "withheld"
+    assert Notification.objects.get(due_on=date(2026, 6, 1)).stage == "withheld"
 
 
 def test_the_desk_and_the_technicians_get_their_day(post: MailServer, scheduler: User) -> None:
@@ -254,7 +264,7 @@ def test_an_owner_changes_the_words_and_sees_them_filled_in(as_owner: Client, po
     words = {"title": "See you on $day", "body": "Hello $customer,\n$link"}
     look = told(as_owner.post("/letters/words/agreed/", {**words, "look": "yes"}).content)
     assert "See you on Tuesday 5 May 2026" in look
-    assert not LetterText.objects.exists()
+    assert not NotificationText.objects.exists()
     wrong = as_owner.post("/letters/words/agreed/", {**words, "body": "Dear $name", "store": "yes"})
     assert "“$name” can’t be filled in" in told(wrong.content)
     stored = as_owner.post("/letters/words/agreed/", {**words, "store": "yes"}, follow=True)
@@ -264,13 +274,13 @@ def test_an_owner_changes_the_words_and_sees_them_filled_in(as_owner: Client, po
     assert kinds(post) == ["See you on Friday 8 May 2026"]
     usual = {"title": USUAL["agreed"].title, "body": USUAL["agreed"].body, "store": "yes"}
     as_owner.post("/letters/words/agreed/", usual)
-    assert not LetterText.objects.exists()
+    assert not NotificationText.objects.exists()
     assert as_owner.get("/letters/words/nothing/").status_code == 404
 
 
 def test_a_line_break_begins_no_header(post: MailServer) -> None:
     owned()
-    LetterText.objects.create(kind="agreed", title="On $day\r\nBcc: x@y.example", body="x")
+    NotificationText.objects.create(kind="agreed", title="On $day\r\nBcc: x@y.example", body="x")
     tick()
     assert post.mails[0]["Bcc"] is None
     assert post.mails[0]["Subject"] == "On Friday 8 May 2026 Bcc: x@y.example"
@@ -314,10 +324,10 @@ def test_email_preference_are_said_on_a_page_without_sign_in(client: Client) -> 
 def test_two_senders_send_nothing_twice(post: MailServer) -> None:
     for number in range(45):
         owned(email=f"c{number}@customer.example")
-    write_due_letters(at=NOW)
-    write_due_letters(at=NOW)
-    assert Letter.objects.count() == 45
-    assert send_due_letters(at=NOW) + send_due_letters(at=NOW) == 45
+    write_due_notifications(at=NOW)
+    write_due_notifications(at=NOW)
+    assert Notification.objects.count() == 45
+    assert send_due_notifications(at=NOW) + send_due_notifications(at=NOW) == 45
     assert len(set(post.message_ids)) == len(post.mails) == 45
 
 

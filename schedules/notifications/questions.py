@@ -9,8 +9,8 @@ from datetime import datetime
 
 from django.utils import timezone
 
-from schedules.letters.writing import VISIT, customers_of, letter
-from schedules.models import EmailPreference, Letter, LetterKind, Visit
+from schedules.models import EmailPreference, Notification, NotificationKind, Visit
+from schedules.notifications.queue import VISIT, customers_of, notification
 from servicedesk.mail_addresses import is_address
 from units.models import Customer
 
@@ -59,8 +59,8 @@ def list_questions(visits: Iterable[Visit], *, at: datetime) -> list[Question]:
         EmailPreference.objects.filter(customer__in=owners.values()).values_list("customer", "what")
     )
     already = set(
-        Letter.objects.filter(
-            kind=LetterKind.ASKING, subject=VISIT, subject_id__in=[visit.pk for visit in proposed]
+        Notification.objects.filter(
+            kind=NotificationKind.ASKING, subject=VISIT, subject_id__in=[visit.pk for visit in proposed]
         ).values_list("subject_id", "version", "customer")
     )
     questions = []
@@ -84,11 +84,11 @@ def _why_not(customer: Customer | None, email_preference: str) -> str:
     return "the customer wants no mail: telephone" if email_preference == EmailPreference.What.NOTHING else ""
 
 
-def letter_asking(question: Question, *, at: datetime) -> Letter:
+def notification_asking(question: Question, *, at: datetime) -> Notification:
     """Write the letter of a question; it is not stored yet."""
     visit = question.visit
-    return letter(
-        LetterKind.ASKING,
+    return notification(
+        NotificationKind.ASKING,
         subject=VISIT,
         subject_id=visit.pk,
         due_on=visit.local_start.date(),

@@ -11,14 +11,14 @@ from django.test import Client
 from pytest_django import DjangoAssertNumQueries, DjangoCaptureOnCommitCallbacks
 
 from schedules import operations
-from schedules.models import CareDue, CareRule
+from schedules.models import MaintenanceRule, NextDue
 from servicedesk.people.models import Change
 from servicedesk.refusals import RuleViolation
 from tests.factories import (
-    CareDueFactory,
-    CareRuleFactory,
     ComponentTypeFactory,
     InstalledPartFactory,
+    MaintenanceRuleFactory,
+    NextDueFactory,
     TaskFactory,
 )
 
@@ -54,16 +54,16 @@ def test_an_owner_adds_a_rule_and_its_parts_come_due(
     with django_capture_on_commit_callbacks(execute=True):
         answer = as_owner.post("/care-rules/add/", filled_in(**idempotency_key))
     assert answer["Location"] == "/care-rules/"
-    rule = CareRule.objects.get()
+    rule = MaintenanceRule.objects.get()
     assert rule.season_words == "1 March to 31 May"
-    assert CareDue.objects.get().next_due_on == date(2026, 5, 31)
+    assert NextDue.objects.get().next_due_on == date(2026, 5, 31)
     assert Change.objects.about(rule).get().action == "added"
     as_owner.post("/care-rules/add/", filled_in(**idempotency_key))
-    assert CareRule.objects.count() == 1
+    assert MaintenanceRule.objects.count() == 1
 
 
 def test_the_coldest_day_of_a_rule_is_typed_in_the_unit_of_the_settings(as_owner: Client) -> None:
-    rule = CareRuleFactory()
+    rule = MaintenanceRuleFactory()
     as_owner.post(f"/care-rules/{rule.pk}/", filled_in(not_below_c="50"))
     rule.refresh_from_db()
     assert rule.not_below_c == 10
@@ -91,25 +91,25 @@ def test_a_rule_that_can_not_be_is_refused_with_the_reason(
     answer = as_owner.post("/care-rules/add/", told)
     assert answer.status_code == 422
     assert reason in answer.content.decode()
-    assert not CareRule.objects.exists()
+    assert not MaintenanceRule.objects.exists()
 
 
 def test_two_rules_of_one_name_for_a_type_are_refused(as_owner: Client) -> None:
-    rule = CareRuleFactory(name="lubricate the track")
+    rule = MaintenanceRuleFactory(name="lubricate the track")
     told = filled_in(idempotency_key=uuid.uuid4(), component_type=rule.component_type_id)
     assert "already has a care rule of that name" in as_owner.post("/care-rules/add/", told).content.decode()
 
 
 def test_another_season_moves_every_due_date_and_says_who_and_why(as_owner: Client) -> None:
-    rule = CareRuleFactory(interval_months=12)
+    rule = MaintenanceRuleFactory(interval_months=12)
     dues = [
-        CareDueFactory(rule=rule, installed_part__component_type=rule.component_type, counted_from=day)
+        NextDueFactory(rule=rule, installed_part__component_type=rule.component_type, counted_from=day)
         for day in (date(2025, 2, 10), date(2025, 7, 15), date(2025, 11, 20))
     ]
     answer = as_owner.post(f"/care-rules/{rule.pk}/", filled_in(why="binding is called in from June"))
     assert answer["Location"] == "/care-rules/"
     # the worked cases of schedules.recurrence.next_due
-    assert [CareDue.objects.get(pk=due.pk).next_due_on for due in dues] == [
+    assert [NextDue.objects.get(pk=due.pk).next_due_on for due in dues] == [
         date(2026, 3, 1),
         date(2026, 5, 31),
         date(2027, 3, 1),
@@ -121,29 +121,29 @@ def test_another_season_moves_every_due_date_and_says_who_and_why(as_owner: Clie
 
 
 def test_a_longer_interval_moves_dates_back_and_a_shorter_one_ahead() -> None:
-    due = CareDueFactory(counted_from=date(2025, 5, 4), next_due_on=date(2026, 5, 4))
+    due = NextDueFactory(counted_from=date(2025, 5, 4), next_due_on=date(2026, 5, 4))
     for months, day in ((24, date(2027, 5, 4)), (6, date(2025, 11, 4))):
-        rule = CareRule.objects.get(pk=due.rule_id)
+        rule = MaintenanceRule.objects.get(pk=due.rule_id)
         rule.interval_months = months
-        operations.change_care_rule(rule, by=None, at=AT)
+        operations.change_maintenance_rule(rule, by=None, at=AT)
         due.refresh_from_db()
         assert due.next_due_on == day
 
 
 def test_another_name_moves_no_date() -> None:
-    due = CareDueFactory(next_due_on=date(2030, 1, 1))
-    rule = CareRule.objects.get(pk=due.rule_id)
+    due = NextDueFactory(next_due_on=date(2030, 1, 1))
+    rule = MaintenanceRule.objects.get(pk=due.rule_id)
     rule.name, rule.minutes = "oil the track", 20
-    operations.change_care_rule(rule, by=None, at=AT)
+    operations.change_maintenance_rule(rule, by=None, at=AT)
     due.refresh_from_db()
     assert due.next_due_on == date(2030, 1, 1)
     assert Change.objects.about(rule).get().action == "changed"
 
 
 def test_more_due_dates_than_are_held_at_once_all_move() -> None:
-    rule = CareRuleFactory()
+    rule = MaintenanceRuleFactory()
     units = [InstalledPartFactory.build(component_type=rule.component_type).unit for _ in range(2500)]
-    site = CareDueFactory(
+    site = NextDueFactory(
         rule=rule, installed_part__component_type=rule.component_type
     ).installed_part.unit.site
     for unit in units:
@@ -156,37 +156,37 @@ def test_more_due_dates_than_are_held_at_once_all_move() -> None:
     assert operations.plan_new_care(at=AT) == 2500
     rule.refresh_from_db()
     rule.interval_months = 7
-    operations.change_care_rule(rule, by=None, at=AT)
-    assert set(CareDue.objects.values_list("next_due_on", flat=True)) == {date(2020, 10, 2)}
+    operations.change_maintenance_rule(rule, by=None, at=AT)
+    assert set(NextDue.objects.values_list("next_due_on", flat=True)) == {date(2020, 10, 2)}
 
 
 @pytest.mark.django_db(transaction=True)
 def test_a_rule_out_of_force_ends_its_tasks_and_comes_back_with_new_parts() -> None:
-    due = CareDueFactory(installed_part__unit__site__care_by="us", rule__planned_at=AT)
-    task = TaskFactory(unit=due.installed_part.unit, care_due=due)
-    rule = CareRule.objects.get(pk=due.rule_id)
+    due = NextDueFactory(installed_part__unit__site__care_by="us", rule__planned_at=AT)
+    task = TaskFactory(unit=due.installed_part.unit, next_due=due)
+    rule = MaintenanceRule.objects.get(pk=due.rule_id)
     rule.active = False
-    operations.change_care_rule(rule, by=None, at=AT)
+    operations.change_maintenance_rule(rule, by=None, at=AT)
     task.refresh_from_db()
     assert task.state == "cancelled"
     later = InstalledPartFactory(component_type=rule.component_type)
     operations.plan_new_care(at=AT)
-    assert not later.care_due.exists()
+    assert not later.next_due.exists()
     rule.active = True
-    operations.change_care_rule(rule, by=None, at=AT)
-    assert later.care_due.count() == 1
+    operations.change_maintenance_rule(rule, by=None, at=AT)
+    assert later.next_due.count() == 1
 
 
 def test_a_rule_stays_with_its_type() -> None:
-    rule = CareRuleFactory()
+    rule = MaintenanceRuleFactory()
     rule.component_type = ComponentTypeFactory()
     with pytest.raises(RuleViolation, match="stays with its type"):
-        operations.change_care_rule(rule, by=None, at=AT)
+        operations.change_maintenance_rule(rule, by=None, at=AT)
 
 
 def test_the_page_of_a_rule_says_whom_it_reaches_and_what_comes_next(as_owner: Client) -> None:
-    due = CareDueFactory(rule__interval_months=12, next_due_on=date(2020, 1, 1))
-    CareDueFactory(
+    due = NextDueFactory(rule__interval_months=12, next_due_on=date(2020, 1, 1))
+    NextDueFactory(
         rule=due.rule, installed_part__component_type=due.rule.component_type, next_due_on=date(2200, 1, 1)
     )
     page = as_owner.get(f"/care-rules/{due.rule_id}/").content.decode()
@@ -194,7 +194,7 @@ def test_the_page_of_a_rule_says_whom_it_reaches_and_what_comes_next(as_owner: C
 
 
 def test_a_refused_change_comes_back_with_what_was_typed(as_owner: Client) -> None:
-    rule = CareRuleFactory(interval_months=12)
+    rule = MaintenanceRuleFactory(interval_months=12)
     answer = as_owner.post(f"/care-rules/{rule.pk}/", filled_in(interval_months=0, name="typed name"))
     assert answer.status_code == 422
     assert "typed name" in answer.content.decode()
@@ -204,7 +204,7 @@ def test_a_refused_change_comes_back_with_what_was_typed(as_owner: Client) -> No
 
 def test_the_list_groups_rules_by_type(as_owner: Client) -> None:
     assert "No care rules yet" in as_owner.get("/care-rules/").content.decode()
-    rule = CareRuleFactory(name="oil it", active=False)
+    rule = MaintenanceRuleFactory(name="oil it", active=False)
     page = as_owner.get("/care-rules/").content.decode()
     assert rule.component_type.name in page
     assert "(not in force)" in page
@@ -216,8 +216,8 @@ def test_the_list_takes_the_same_few_queries_however_long(
     as_owner: Client, rules: int, django_assert_max_num_queries: DjangoAssertNumQueries
 ) -> None:
     for _ in range(rules):
-        due = CareDueFactory()
-        CareDueFactory(rule=due.rule, installed_part__component_type=due.rule.component_type)
+        due = NextDueFactory()
+        NextDueFactory(rule=due.rule, installed_part__component_type=due.rule.component_type)
     with django_assert_max_num_queries(6):
         as_owner.get("/care-rules/")
 

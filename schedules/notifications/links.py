@@ -11,7 +11,7 @@ from django.urls import reverse
 
 from servicedesk.people.models import User
 
-VISIT_SALT, OPT_OUT_SALT = "letters.visit", "letters.opt-out"
+VISIT_SALT, OPT_OUT_SALT = "notifications.visit", "notifications.opt-out"
 VALID_SECONDS = 60 * 24 * 3600
 
 

@@ -13,7 +13,7 @@ from django.conf import settings
 from django.db.models import Exists, OuterRef, Q
 from django.utils import timezone
 
-from schedules.models import CareDue, Letter, LetterKind, Visit
+from schedules.models import NextDue, Notification, NotificationKind, Visit
 from servicedesk.people.models import Role, User
 from units.models import Customer, Ownership, Site
 
@@ -25,7 +25,7 @@ KEYS_AT_ONCE = 500
 _KEY = ("kind", "subject", "subject_id", "due_on", "version", "addressee")
 
 
-def write_due_letters(*, at: datetime) -> int:
+def write_due_notifications(*, at: datetime) -> int:
     """Put all letters on the queue that should be sent by now; answer how many are new."""
     rows = [
         *_about_visits(at),
@@ -35,31 +35,35 @@ def write_due_letters(*, at: datetime) -> int:
         *_invitations(at),
     ]
     missing = _missing(rows)
-    Letter.objects.bulk_create(missing, ignore_conflicts=True, batch_size=500)  # another scan may be as far
+    Notification.objects.bulk_create(
+        missing, ignore_conflicts=True, batch_size=500
+    )  # another scan may be as far
     _drop_outdated(at)
     return len(missing)
 
 
-def _missing(rows: Sequence[Letter]) -> list[Letter]:
+def _missing(rows: Sequence[Notification]) -> list[Notification]:
     """Leave out the letters that are written already: nearly all of them, at nearly every tick.
 
     Only letters of the same kind about the same subjects are read, by the index of their unique key: what was
     sent over the years costs nothing.
     """
-    groups: dict[tuple[str, str], list[Letter]] = {}
+    groups: dict[tuple[str, str], list[Notification]] = {}
     for row in rows:
         groups.setdefault((row.kind, row.subject), []).append(row)
     existing: set[tuple[object, ...]] = set()
     for (kind, subject), group in groups.items():
         days = {row.due_on for row in group}
-        same = Letter.objects.filter(kind=kind, subject=subject, due_on__gte=min(days), due_on__lte=max(days))
+        same = Notification.objects.filter(
+            kind=kind, subject=subject, due_on__gte=min(days), due_on__lte=max(days)
+        )
         for begin in range(0, len(group), KEYS_AT_ONCE):
             about = {row.subject_id for row in group[begin : begin + KEYS_AT_ONCE]}
             existing.update(same.filter(subject_id__in=about).values_list(*_KEY))
     return [row for row in rows if tuple(getattr(row, name) for name in _KEY) not in existing]
 
 
-def letter(
+def notification(
     kind: str,
     *,
     subject: str,
@@ -69,10 +73,10 @@ def letter(
     customer: Customer | None = None,
     person: User | None = None,
     at: datetime,
-) -> Letter:
+) -> Notification:
     """Write a letter that is not stored yet."""
     addressee = f"customer {customer.pk}" if customer else f"person {person.pk}" if person else "nobody"
-    return Letter(
+    return Notification(
         kind=kind,
         subject=subject,
         subject_id=subject_id,
@@ -92,7 +96,7 @@ def customers_of(sites: Iterable[int], day: date) -> dict[int, Customer]:
     return {row.site_id: row.customer for row in rows}
 
 
-def _about_visits(at: datetime) -> Iterator[Letter]:
+def _about_visits(at: datetime) -> Iterator[Notification]:
     """Tell of agreed visits: the calendar entry at once and after every change, a reminder days before.
 
     Who was told of the visit as it is, since the day of the reminder, needs no reminder.
@@ -110,9 +114,9 @@ def _about_visits(at: datetime) -> Iterator[Letter]:
             continue
         about = {"subject": VISIT, "subject_id": visit.pk, "customer": customer, "at": at}
         day = visit.local_start.date()
-        yield letter(LetterKind.AGREED, due_on=day, version=visit.sequence, **about)  # type: ignore[arg-type]
+        yield notification(NotificationKind.AGREED, due_on=day, version=visit.sequence, **about)  # type: ignore[arg-type]
         if (visit.pk, customer.pk) in told_early:
-            yield letter(LetterKind.AHEAD, due_on=day, **about)  # type: ignore[arg-type]
+            yield notification(NotificationKind.AHEAD, due_on=day, **about)  # type: ignore[arg-type]
 
 
 def _remind_from(visit: Visit) -> date:
@@ -126,9 +130,9 @@ def _told_early(near: Sequence[Visit]) -> set[tuple[int, int | None]]:
     announced: set[tuple[int, int | None]] = set()
     keys = list(visits)
     for begin in range(0, len(keys), KEYS_AT_ONCE):
-        agreed = Letter.objects.filter(
-            kind=LetterKind.AGREED, subject=VISIT, subject_id__in=keys[begin : begin + KEYS_AT_ONCE]
-        ).exclude(stage__in=[Letter.Stage.WAITING, Letter.Stage.SENDING])
+        agreed = Notification.objects.filter(
+            kind=NotificationKind.AGREED, subject=VISIT, subject_id__in=keys[begin : begin + KEYS_AT_ONCE]
+        ).exclude(stage__in=[Notification.Stage.WAITING, Notification.Stage.SENDING])
         for each in agreed.only("subject_id", "customer_id", "version", "sent_at", "made_at"):
             visit = visits[each.subject_id]
             went_on = timezone.localdate(each.sent_at or each.made_at)
@@ -137,23 +141,23 @@ def _told_early(near: Sequence[Visit]) -> set[tuple[int, int | None]]:
     return announced
 
 
-def _called_off(at: datetime) -> Iterator[Letter]:
+def _called_off(at: datetime) -> Iterator[Notification]:
     """Tell those who know of a visit that it is called off."""
-    went_out = Q(stage__in=[Letter.Stage.SENT, Letter.Stage.SENDING])
-    knows = Letter.objects.filter(went_out, subject=VISIT, subject_id=OuterRef("pk"))
+    went_out = Q(stage__in=[Notification.Stage.SENT, Notification.Stage.SENDING])
+    knows = Notification.objects.filter(went_out, subject=VISIT, subject_id=OuterRef("pk"))
     off = Visit.objects.filter(Exists(knows), state=Visit.State.CANCELLED, starts_at__gt=at).in_bulk()
-    letters = Letter.objects.filter(
+    notifications = Notification.objects.filter(
         went_out,
         subject=VISIT,
         subject_id__in=list(off),
-        kind__in=[LetterKind.AGREED, LetterKind.ASKING],
+        kind__in=[NotificationKind.AGREED, NotificationKind.ASKING],
         customer__isnull=False,
     )
-    pairs = {(each.subject_id, each.customer_id): each for each in letters.select_related("customer")}
+    pairs = {(each.subject_id, each.customer_id): each for each in notifications.select_related("customer")}
     for each in pairs.values():
         visit = off[each.subject_id]
-        yield letter(
-            LetterKind.CALLED_OFF,
+        yield notification(
+            NotificationKind.CALLED_OFF,
             subject=VISIT,
             subject_id=visit.pk,
             due_on=visit.local_start.date(),
@@ -163,10 +167,10 @@ def _called_off(at: datetime) -> Iterator[Letter]:
         )
 
 
-def care_of_customer(site: int, today: date) -> list[CareDue]:
+def care_of_customer(site: int, today: date) -> list[NextDue]:
     """List the care that the customer of a site does and that is due by a day."""
     return list(
-        CareDue.objects.of_parts_in_place()
+        NextDue.objects.of_parts_in_place()
         .filter(
             installed_part__unit__site=site,
             installed_part__unit__removed_on__isnull=True,
@@ -178,17 +182,17 @@ def care_of_customer(site: int, today: date) -> list[CareDue]:
     )
 
 
-def _own_care(today: date, *, at: datetime) -> Iterator[Letter]:
+def _own_care(today: date, *, at: datetime) -> Iterator[Notification]:
     """Tell customers who do the care themselves what fell due, once a month for each site."""
     month = today.replace(day=1)
-    written = Letter.objects.filter(
-        kind=LetterKind.OWN_CARE,
+    written = Notification.objects.filter(
+        kind=NotificationKind.OWN_CARE,
         subject=SITE,
         subject_id=OuterRef("installed_part__unit__site"),
         due_on=month,
     )
     due = (
-        CareDue.objects.of_parts_in_place()
+        NextDue.objects.of_parts_in_place()
         .filter(
             ~Exists(written),
             installed_part__unit__site__care_by=Site.CareBy.CUSTOMER,
@@ -200,12 +204,12 @@ def _own_care(today: date, *, at: datetime) -> Iterator[Letter]:
         .distinct()
     )
     for site, customer in sorted(customers_of(due, today).items()):
-        yield letter(
-            LetterKind.OWN_CARE, subject=SITE, subject_id=site, due_on=month, customer=customer, at=at
+        yield notification(
+            NotificationKind.OWN_CARE, subject=SITE, subject_id=site, due_on=month, customer=customer, at=at
         )
 
 
-def _digests(at: datetime) -> Iterator[Letter]:
+def _digests(at: datetime) -> Iterator[Notification]:
     """Tell schedulers each morning what waits, and technicians their round; the day decides, not the tick."""
     today = timezone.localdate(at)
     if timezone.localtime(at).time() < MORNING:
@@ -214,57 +218,69 @@ def _digests(at: datetime) -> Iterator[Letter]:
     goes = Visit.objects.open().between(start, start + timedelta(days=1)).filter(technicians=OuterRef("pk"))
     people = User.objects.working().exclude(email="")
     for person in people.with_role(Role.SCHEDULER):
-        yield letter(
-            LetterKind.DESK_DAY, subject=PERSON, subject_id=person.pk, due_on=today, person=person, at=at
+        yield notification(
+            NotificationKind.DESK_DAY,
+            subject=PERSON,
+            subject_id=person.pk,
+            due_on=today,
+            person=person,
+            at=at,
         )
     for person in people.filter(Exists(goes)):
-        yield letter(
-            LetterKind.ROUND_DAY, subject=PERSON, subject_id=person.pk, due_on=today, person=person, at=at
+        yield notification(
+            NotificationKind.ROUND_DAY,
+            subject=PERSON,
+            subject_id=person.pk,
+            due_on=today,
+            person=person,
+            at=at,
         )
 
 
-def _invitations(at: datetime) -> Iterator[Letter]:
+def _invitations(at: datetime) -> Iterator[Notification]:
     """Ask people by mail to choose a password, once for each time that an owner asked for it."""
     for person in User.objects.to_invite():
         asked_on = timezone.localdate(person.invited_at)
         about = {"subject": PERSON, "subject_id": person.pk, "person": person, "at": at}
-        yield letter(LetterKind.JOIN, due_on=asked_on, version=person.invitations, **about)
+        yield notification(NotificationKind.JOIN, due_on=asked_on, version=person.invitations, **about)
 
 
 def _drop_outdated(at: datetime) -> None:
     """Take letters off the queue that later ones made needless or that come too late."""
-    waiting = Letter.objects.filter(stage=Letter.Stage.WAITING)
-    for kind in (LetterKind.ASKING, LetterKind.AGREED, LetterKind.AHEAD):
+    waiting = Notification.objects.filter(stage=Notification.Stage.WAITING)
+    for kind in (NotificationKind.ASKING, NotificationKind.AGREED, NotificationKind.AHEAD):
         mine = waiting.filter(kind=kind)
         gone = ~Exists(Visit.objects.open().filter(pk=OuterRef("subject_id")))
-        mine.filter(gone).update(stage=Letter.Stage.NEEDLESS, why="the visit is off or over")
+        mine.filter(gone).update(stage=Notification.Stage.NEEDLESS, why="the visit is off or over")
         changed = Visit.objects.filter(pk=OuterRef("subject_id"), sequence__gt=OuterRef("version"))
-        if kind != LetterKind.AHEAD:
+        if kind != NotificationKind.AHEAD:
             mine.filter(Exists(changed)).update(
-                stage=Letter.Stage.NEEDLESS, why="the visit changed, and a later letter tells of it"
+                stage=Notification.Stage.NEEDLESS, why="the visit changed, and a later letter tells of it"
             )
         else:
-            told_anew = Letter.objects.filter(
-                kind=LetterKind.AGREED,
+            told_anew = Notification.objects.filter(
+                kind=NotificationKind.AGREED,
                 subject=VISIT,
                 subject_id=OuterRef("subject_id"),
                 addressee=OuterRef("addressee"),
                 made_at__gte=OuterRef("made_at"),
-                stage__in=[Letter.Stage.WAITING, Letter.Stage.SENDING, Letter.Stage.SENT],
+                stage__in=[Notification.Stage.WAITING, Notification.Stage.SENDING, Notification.Stage.SENT],
             )
             mine.filter(Exists(told_anew)).update(
-                stage=Letter.Stage.NEEDLESS, why="the visit changed, and a later letter tells of it"
+                stage=Notification.Stage.NEEDLESS, why="the visit changed, and a later letter tells of it"
             )
         over = Exists(Visit.objects.filter(pk=OuterRef("subject_id"), starts_at__lte=at))
-        mine.filter(over).update(stage=Letter.Stage.MISSED, why="the visit had begun before it was sent")
+        mine.filter(over).update(
+            stage=Notification.Stage.MISSED, why="the visit had begun before it was sent"
+        )
     asked_again = User.objects.to_invite().filter(pk=OuterRef("subject_id"), invitations=OuterRef("version"))
-    waiting.filter(~Exists(asked_again), kind=LetterKind.JOIN).update(
-        stage=Letter.Stage.NEEDLESS, why="a password was chosen, or a later letter asks for it"
+    waiting.filter(~Exists(asked_again), kind=NotificationKind.JOIN).update(
+        stage=Notification.Stage.NEEDLESS, why="a password was chosen, or a later letter asks for it"
     )
     today = timezone.localdate(at)
-    waiting.filter(kind__in=[LetterKind.DESK_DAY, LetterKind.ROUND_DAY], due_on__lt=today).update(
-        stage=Letter.Stage.MISSED, why="the day was over before it was sent"
+    waiting.filter(kind__in=[NotificationKind.DESK_DAY, NotificationKind.ROUND_DAY], due_on__lt=today).update(
+        stage=Notification.Stage.MISSED, why="the day was over before it was sent"
     )
-    waiting.filter(Q(kind=LetterKind.OWN_CARE), made_at__lt=at - CARE_LATEST).update(
-        stage=Letter.Stage.MISSED, why="it waited for more than a month"
+    waiting.filter(Q(kind=NotificationKind.OWN_CARE), made_at__lt=at - CARE_LATEST).update(
+        stage=Notification.Stage.MISSED, why="it waited for more than a month"
     )

@@ -11,11 +11,11 @@ from django.test import Client
 from pytest_django import Settings
 
 from schedules import operations
-from schedules.letters.links import VisitKey, visit_link
-from schedules.letters.questions import VisitAsItWas
-from schedules.letters.sending import send_due_letters
-from schedules.letters.writing import write_due_letters
-from schedules.models import Letter, Visit
+from schedules.models import Notification, Visit
+from schedules.notifications.deliver import send_due_notifications
+from schedules.notifications.links import VisitKey, visit_link
+from schedules.notifications.questions import VisitAsItWas
+from schedules.notifications.queue import write_due_notifications
 from tests.factories import CustomerFactory, OwnershipFactory, VisitFactory
 from tests.schedules.mail_server import MailServer
 from tests.schedules.weeks_of_work import site_at, technician
@@ -47,8 +47,8 @@ def proposed(starts_at: datetime = TOMORROW, email: str = "testa@customer.exampl
 def tick(at: datetime = NOW) -> None:
     """Do what the clock does each minute."""
     with time_machine.travel(at, tick=False):
-        write_due_letters(at=at)
-        send_due_letters(at=at)
+        write_due_notifications(at=at)
+        send_due_notifications(at=at)
 
 
 def days(post: MailServer, first: datetime, number: int = 4) -> list[str]:
@@ -114,11 +114,11 @@ def test_a_reminder_that_waited_while_the_visit_moved_is_not_sent(
     tick()
     settings.EMAIL_PORT = 1
     tick(NOW + 8 * DAY)
-    assert Letter.objects.get(kind="ahead").stage == "waiting"
+    assert Notification.objects.get(kind="ahead").stage == "waiting"
     moved(visit, NOW + 10 * DAY, NOW + 8 * DAY)
     settings.EMAIL_PORT = post.port
     assert days(post, NOW + 8 * DAY) == [AGREED, AGREED]
-    assert Letter.objects.get(kind="ahead").stage == "needless"
+    assert Notification.objects.get(kind="ahead").stage == "needless"
 
 
 def test_who_says_that_it_suits_for_tomorrow_is_told_once(post: MailServer, client: Client) -> None:
@@ -142,7 +142,7 @@ def test_who_is_asked_and_confirmed_before_the_mail_went_out_is_told_once(post: 
 def test_a_visit_called_off_before_anybody_was_told_is_not_told(post: MailServer) -> None:
     visit = proposed()
     operations.confirm_visit(visit, by=None, at=NOW)
-    write_due_letters(at=NOW)
+    write_due_notifications(at=NOW)
     operations.cancel_visit(visit, why="storm", by=None, at=NOW)
     assert days(post, NOW) == []
 

@@ -9,12 +9,12 @@ from django.core.exceptions import ValidationError
 from django.db import models
 from django.db.models import Q
 
-from schedules.querysets import LetterQuerySet
+from schedules.querysets import NotificationQuerySet
 from servicedesk.conditions import Check
 from servicedesk.new_values import LimitedText
 
 
-class LetterKind(models.TextChoices):
+class NotificationKind(models.TextChoices):
     """What a letter is about."""
 
     ASKING = "asking", "asks whether a proposed visit suits"
@@ -75,10 +75,10 @@ class CustomerAnswer(models.Model):
         return f"{self.customer}: {self.get_said_display()}"
 
 
-class LetterText(models.Model):
+class NotificationText(models.Model):
     """The words of a kind of letter, where somebody changed the usual ones."""
 
-    kind = models.CharField(max_length=12, choices=LetterKind, unique=True)
+    kind = models.CharField(max_length=12, choices=NotificationKind, unique=True)
     title = models.CharField(max_length=160)
     body = LimitedText()
 
@@ -87,7 +87,7 @@ class LetterText(models.Model):
 
     def clean(self) -> None:
         """Refuse words with a blank that nothing fills."""
-        from schedules.letters.texts import check_blanks
+        from schedules.notifications.texts import check_blanks
 
         for name in ("title", "body"):
             try:
@@ -96,7 +96,7 @@ class LetterText(models.Model):
                 raise ValidationError({name: str(error)}) from error
 
 
-class Letter(models.Model):
+class Notification(models.Model):
     """One letter to one addressee. The rows are the queue: what waits is sent, once."""
 
     class Stage(models.TextChoices):
@@ -110,13 +110,13 @@ class Letter(models.Model):
         NEEDLESS = "needless", "not needed any more"
         FAILED = "failed", "could not be sent"
 
-    kind = models.CharField(max_length=12, choices=LetterKind)
+    kind = models.CharField(max_length=12, choices=NotificationKind)
     subject = models.CharField(max_length=40)
     subject_id = models.BigIntegerField()
     version = models.PositiveIntegerField(default=0)
     due_on = models.DateField()
     customer = models.ForeignKey(
-        "units.Customer", on_delete=models.CASCADE, null=True, blank=True, related_name="letters"
+        "units.Customer", on_delete=models.CASCADE, null=True, blank=True, related_name="notifications"
     )
     person = models.ForeignKey(
         settings.AUTH_USER_MODEL, on_delete=models.CASCADE, null=True, blank=True, related_name="+"
@@ -138,22 +138,22 @@ class Letter(models.Model):
     title = models.CharField(max_length=200, blank=True)
     body = models.TextField(blank=True)
 
-    objects = LetterQuerySet.as_manager()
+    objects = NotificationQuerySet.as_manager()
 
     class Meta:
         indexes = [
-            models.Index(fields=["stage", "next_try_at"], name="letter_to_send"),
-            models.Index(fields=["subject", "subject_id"], name="letter_by_subject"),
+            models.Index(fields=["stage", "next_try_at"], name="notification_to_send"),
+            models.Index(fields=["subject", "subject_id"], name="notification_by_subject"),
         ]
         constraints = [
             models.UniqueConstraint(
                 fields=["kind", "subject", "subject_id", "due_on", "version", "addressee"],
-                name="letter_once",
+                name="notification_once",
                 violation_error_message="This letter is written already.",
             ),
             Check(
                 condition=~Q(stage="sent") | Q(sent_at__isnull=False),
-                name="letter_sent_has_a_time",
+                name="notification_sent_has_a_time",
                 violation_error_message="A sent letter says when it was sent.",
             ),
         ]

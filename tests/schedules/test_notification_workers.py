@@ -53,7 +53,7 @@ def desk_of(folder: Path, post: MailServer, **more: str) -> Desk:
 
 def stages(desk: Desk) -> Counter[Any]:
     """Count the letters of a desk by what became of them."""
-    return Counter(stage for (stage,) in desk.ask("SELECT stage FROM schedules_letter"))
+    return Counter(stage for (stage,) in desk.ask("SELECT stage FROM schedules_notification"))
 
 
 @pytest.mark.broker
@@ -73,9 +73,9 @@ def test_a_worker_killed_between_sending_and_marking_doubles_at_most_one(
         assert stages(desk)["sending"] >= 1
         # Nobody waits for a lease in a test: it is over now.
         desk.script(
-            "from schedules.models import Letter\nfrom datetime import timedelta\n"
+            "from schedules.models import Notification\nfrom datetime import timedelta\n"
             "from django.utils import timezone\n"
-            "Letter.objects.filter(stage='sending').update(lease_until=timezone.now() - timedelta(1))"
+            "Notification.objects.filter(stage='sending').update(lease_until=timezone.now() - timedelta(1))"
         )
         with desk.running(*WORKER, ready="ready."):
             until(lambda: stages(desk) == {"sent": 6}, told=desk.log)
