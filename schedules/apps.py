@@ -11,8 +11,7 @@ class SchedulesConfig(AppConfig):
     name = "schedules"
 
     def ready(self) -> None:
-        """Make the tasks known to whoever asks for them in process, and blot secrets out of the logs."""
-        from schedules import tasks  # noqa: F401  (loading it is the point)
+        """Blot secrets out of the logs."""
         from schedules.access_logs import keep_secrets
 
         keep_secrets()

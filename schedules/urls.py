@@ -5,13 +5,16 @@ from __future__ import annotations
 from django.urls import path
 
 from schedules import (
-    calendar_views,
     care_views,
-    notification_views,
     round_views,
     task_views,
     terms_views,
     visit_views,
+)
+from servicedesk.lazy_views import LazyViews
+
+calendar_views, notification_views = (
+    LazyViews(f"schedules.{module}") for module in ("calendar_views", "notification_views")
 )
 
 app_name = "schedules"

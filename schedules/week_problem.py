@@ -11,13 +11,11 @@ from collections.abc import Collection, Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, time, timedelta
 from decimal import Decimal
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import numpy as np
 from django.conf import settings
 from django.db.models import Q
 from django.utils import timezone
-from numpy.typing import NDArray
 
 from schedules.local_times import wall_time
 from schedules.models import (
@@ -38,6 +36,10 @@ from schedules.weeks import bounds
 from servicedesk.people.models import User
 from units.models import FailureMode, Site
 from units.temperatures import format_temperature, unit_beside
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
 BEFORE_THAT_WEEK = "it is to be made safe before that week: plan a visit for it now"
 LUNCH = Lunch()

@@ -96,7 +96,6 @@ INSTALLED_APPS = [
     "django.contrib.contenttypes",
     "django.contrib.sessions",
     "django.contrib.messages",
-    "django.contrib.postgres",
     "whitenoise.runserver_nostatic",
     "django.contrib.staticfiles",
 ]
@@ -165,6 +164,7 @@ if DATABASES["default"]["ENGINE"] == "django.db.backends.sqlite3":
 else:
     DATABASES["default"]["CONN_MAX_AGE"] = env.int("CONN_MAX_AGE", default=60)
     DATABASES["default"]["CONN_HEALTH_CHECKS"] = True
+    INSTALLED_APPS.append("django.contrib.postgres")  # loads its driver, which nobody needs on SQLite
     # Figures add up whole fleets: compiling such a query takes longer than running it, and sorting a million
     # rows in little memory goes through the disk. (A pooler that refuses start options: set them to nothing.)
     DATABASES["default"].setdefault("OPTIONS", {})["options"] = POSTGRES_OPTIONS

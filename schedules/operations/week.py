@@ -6,6 +6,7 @@ from collections.abc import Callable, Hashable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from typing import TYPE_CHECKING
 
 from celery import current_app
 from django.conf import settings
@@ -14,7 +15,6 @@ from django.utils import timezone
 from schedules.models import MaintenanceTask, UnassignedWork, Visit, VisitTask, WeekPlan
 from schedules.routing.checker import Unassigned, Why
 from schedules.routing.problem import MINUTE
-from schedules.routing.solver import ITERATIONS, Plan, iterations, plan_rounds
 from schedules.site_work import SiteWork
 from schedules.week_problem import Week, proposals_of, read_week
 from schedules.words import span
@@ -27,6 +27,9 @@ from units.operations import save_new
 
 from .tasks import raise_early
 from .visits import place_of, put_back
+
+if TYPE_CHECKING:
+    from schedules.routing.solver import Plan
 
 SOLVE = "schedules.solve_weeks"
 SILENT = timedelta(minutes=5)
@@ -51,7 +54,7 @@ def ask_for_week(monday: date, *, horizon_days: int, by: User | None, at: dateti
     return plan
 
 
-def solve_waiting_weeks(*, at: datetime, number: int = ITERATIONS) -> int:
+def solve_waiting_weeks(*, at: datetime, number: int | None = None) -> int:
     """Plan every week that waits for it; answer how many."""
     waiting = list(WeekPlan.objects.to_solve(silent_since=at - SILENT))
     return sum(solve_week(plan, number=number) for plan in waiting)
@@ -61,7 +64,7 @@ class _TakenOver(Exception):  # noqa: N818 - what happened, not a fault
     """Another worker plans the week, because this one was not heard of for too long."""
 
 
-def solve_week(plan: WeekPlan, *, number: int = ITERATIONS, at: datetime | None = None) -> bool:
+def solve_week(plan: WeekPlan, *, number: int | None = None, at: datetime | None = None) -> bool:
     """Work out the rounds of a week and put them into visits; a refusal is told on the plan.
 
     Answer whether the plan was ours to the end: of two workers who want it one gets it, and one that was not
@@ -69,6 +72,9 @@ def solve_week(plan: WeekPlan, *, number: int = ITERATIONS, at: datetime | None 
     """
     if not _claim(plan):
         return False
+
+    # Loaded where rounds are solved: every web worker loads this module, and none of them solves.
+    from schedules.routing.solver import ITERATIONS, iterations, plan_rounds
 
     def tell(done: int, whole: int) -> None:
         percent, now = min(99, 100 * done // whole), timezone.now()
@@ -78,7 +84,7 @@ def solve_week(plan: WeekPlan, *, number: int = ITERATIONS, at: datetime | None 
 
     try:
         week = read_week(plan.monday, now=at or timezone.now(), horizon=timedelta(days=plan.horizon_days))
-        found = plan_rounds(week.problem, search=iterations(number, tell), seed=SEED)
+        found = plan_rounds(week.problem, search=iterations(number or ITERATIONS, tell), seed=SEED)
         put_week(plan, week, found, at=at or timezone.now())
     except RuleViolation as refusal:
         _end(plan, Stage.FAILED, said=str(refusal))

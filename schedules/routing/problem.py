@@ -8,9 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-import numpy as np
-from numpy.typing import NDArray
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
 DAY = 86_400
 MINUTE = 60
@@ -115,9 +117,9 @@ class Problem:
 
     def __post_init__(self) -> None:
         size = self.travel.shape[0] if self.travel.ndim == 2 else -1
-        if self.travel.shape != (size, size) or not np.issubdtype(self.travel.dtype, np.integer):
+        if self.travel.shape != (size, size) or self.travel.dtype.kind not in "iu":
             raise ValueError("Travel times are a square table of whole seconds, one row for each place.")
-        if (self.travel < 0).any() or np.diagonal(self.travel).any():
+        if (self.travel < 0).any() or self.travel.diagonal().any():
             raise ValueError("Travel takes 0 seconds or more, and none from a place to itself.")
         for what, place in [(stop.key, stop.place) for stop in self.stops] + [
             (shift.key, shift.home) for shift in self.shifts

@@ -10,9 +10,11 @@ practice, no source.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
-import numpy as np
-from numpy.typing import NDArray
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
 EARTH_RADIUS_KM = 6371.0088
 """Mean radius R1 of the earth (IUGG, GRS 80)."""
@@ -25,6 +27,8 @@ _SPEEDS_KMH = (30.0, 35.0, 50.0, 80.0)
 
 def distances_km(latitudes: Sequence[float], longitudes: Sequence[float]) -> NDArray[np.float64]:
     """Give the great-circle distances between all pairs of positions in degrees (haversine)."""
+    import numpy as np
+
     latitude, longitude = np.radians(np.asarray(latitudes)), np.radians(np.asarray(longitudes))
     half = np.sin((latitude[:, None] - latitude[None, :]) / 2) ** 2
     half += (
@@ -52,6 +56,8 @@ def drive_seconds(
     for latitude, longitude in zip(latitudes, longitudes, strict=True):
         if not (-90 <= latitude <= 90 and -180 <= longitude <= 180):
             raise ValueError(f"No place on earth lies at {latitude}, {longitude}.")
+    import numpy as np
+
     length = distances_km(latitudes, longitudes) * detour
     hours = length / np.interp(length, _LENGTHS_KM, _SPEEDS_KMH)
     seconds = np.rint(hours * 3600 + PARKING_SECONDS).astype(np.int64)

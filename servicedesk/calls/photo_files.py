@@ -15,14 +15,16 @@ from functools import partial
 from io import BytesIO
 from pathlib import Path
 from threading import Lock
-from typing import BinaryIO
+from typing import TYPE_CHECKING, BinaryIO
 from uuid import uuid4
 
 from django.conf import settings
 from django.db import InterfaceError, OperationalError, connection, transaction
-from PIL import Image
 
 from servicedesk.refusals import RuleViolation
+
+if TYPE_CHECKING:
+    from PIL import Image
 
 MOST_BYTES = 25 * 1024 * 1024
 MOST_PIXELS = 60_000_000
@@ -34,13 +36,13 @@ QUALITY = 85
 KINDS = ("JPEG", "PNG", "WEBP")
 ORIENTATION = 0x0112
 UPRIGHT = {
-    2: Image.Transpose.FLIP_LEFT_RIGHT,
-    3: Image.Transpose.ROTATE_180,
-    4: Image.Transpose.FLIP_TOP_BOTTOM,
-    5: Image.Transpose.TRANSPOSE,
-    6: Image.Transpose.ROTATE_270,
-    7: Image.Transpose.TRANSVERSE,
-    8: Image.Transpose.ROTATE_90,
+    2: "FLIP_LEFT_RIGHT",
+    3: "ROTATE_180",
+    4: "FLIP_TOP_BOTTOM",
+    5: "TRANSPOSE",
+    6: "ROTATE_270",
+    7: "TRANSVERSE",
+    8: "ROTATE_90",
 }
 """How a picture is turned upright, by what its EXIF says of the camera (CIPA DC-008, tag 274)."""
 
@@ -94,6 +96,8 @@ def take_photo(file: BinaryIO, *, size: int) -> Taken:
 
 def _open(file: BinaryIO) -> Image.Image:
     """Read what a picture says of itself; its pixels are not decoded yet."""
+    from PIL import Image
+
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", Image.DecompressionBombWarning)
@@ -106,6 +110,8 @@ def _open(file: BinaryIO) -> Image.Image:
 
 def _scaled_down(image: Image.Image) -> Image.Image:
     """Decode a picture, scale it down and turn it upright."""
+    from PIL import Image
+
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # of what is odd about a picture that can be read all the same
@@ -114,7 +120,7 @@ def _scaled_down(image: Image.Image) -> Image.Image:
             small = image if image.mode == "RGB" else image.convert("RGB")
             small.thumbnail((LONGEST_SIDE, LONGEST_SIDE))
             way = UPRIGHT.get(_orientation(image))
-            return small.transpose(way) if way is not None else small
+            return small.transpose(Image.Transpose[way]) if way is not None else small
     except Exception as error:  # the same
         raise RuleViolation({"photo": [NO_PHOTO]}) from error
 

@@ -5,8 +5,6 @@ from __future__ import annotations
 from pathlib import Path
 from uuid import uuid4
 
-from PIL import Image
-
 from servicedesk.calls.models import Photo
 from servicedesk.calls.photo_files import HALF, photo_path
 
@@ -22,7 +20,10 @@ def small_path(name: str) -> Path:
 def make_thumbnails() -> int:
     """Make the small pictures that are missing; answer how many. A photo without its file is passed over."""
     made = 0
-    for photo in Photo.objects.filter(small_made=False).order_by("pk")[:AT_ONCE]:
+    waiting = Photo.objects.filter(small_made=False).order_by("pk")[:AT_ONCE]
+    if waiting:
+        from PIL import Image  # the clock looks often and finds work seldom
+    for photo in waiting:
         path = photo_path(photo.name)
         if path.is_file():
             # A name of its own: another worker may be making the same picture.

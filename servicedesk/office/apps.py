@@ -10,7 +10,3 @@ class OfficeConfig(AppConfig):
 
     name = "servicedesk.office"
     label = "office"
-
-    def ready(self) -> None:
-        """Make the tasks known to whoever asks for them in process."""
-        from servicedesk.office import tasks  # noqa: F401  (loading it is the point)

@@ -4,15 +4,18 @@ from __future__ import annotations
 
 from django.urls import path
 
+from servicedesk.lazy_views import LazyViews
 from servicedesk.office import (
     customer_views,
     finishing,
     health,
     homes,
-    intake_views,
     label_views,
-    privacy_views,
     sheets,
+)
+
+intake_views, privacy_views = (
+    LazyViews(f"servicedesk.office.{module}") for module in ("intake_views", "privacy_views")
 )
 
 app_name = "office"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import segno
 from django.conf import settings
 from django.contrib import messages
 from django.contrib.auth import update_session_auth_hash
@@ -132,6 +131,8 @@ def _is_proved(request: HttpRequest, form: OldPasswordForm) -> bool:
 
 def _picture(secret: str, *, name: str) -> SafeString:
     """Draw the secret as a QR code (ISO/IEC 18004), as SVG without a style of its own."""
+    import segno
+
     code = segno.make(address_of_secret(secret, name=name, company=settings.COMPANY_NAME), micro=False)
     drawn = code.svg_inline(scale=5, omitsize=True, title="The secret as a code")
     return mark_safe(drawn)  # noqa: S308  # nosec B308 B703 - squares that segno drew, none of the user's words

@@ -7,12 +7,13 @@ from datetime import date
 
 from schedules.models.care import WorkKind
 from servicedesk.reports.selection import AT_CARE, BEFORE_CARE, Selection, Since, select
-from servicedesk.reports.since_care import BANDS
-from servicedesk.reports.strata import AGES
 from servicedesk.reports.traits import TRAITS, Key
 from servicedesk.typed import read_day
 from units.models import FailureMode, Kind
 from units.names import plain_name
+
+RECURRENCE, SURVIVAL = "recurrence", "survival"
+"""What the curves over age are called in addresses and on the command line."""
 
 DAYS = {"from": "first day", "until": "last day", "as_of": "day on which the records are read"}
 
@@ -64,6 +65,8 @@ def read_selection(asked: Mapping[str, Sequence[str]], *, today: date) -> Select
 
 
 def _age(text: str) -> int:
+    from servicedesk.reports.strata import AGES
+
     if text not in map(str, range(len(AGES))):
         known = ", ".join(f"{place} ({words})" for place, words in enumerate(AGES))
         raise QuestionError("age", f"“{text}” is no age of parts. There are {known}.")
@@ -71,6 +74,8 @@ def _age(text: str) -> int:
 
 
 def _since(text: str) -> Since:
+    from servicedesk.reports.since_care import BANDS
+
     work, _, band = text.partition(":")
     if text == AT_CARE:
         return AT_CARE, None

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from servicedesk.reports.asking import RECURRENCE
 from servicedesk.reports.histories import CountingRows, FirstFailures, Histories, Window
 from servicedesk.reports.judgements import (
     CURVE_INTERVAL_SITES,
@@ -35,7 +36,6 @@ from servicedesk.words import counted
 
 Floats = NDArray[np.float64]
 
-RECURRENCE, SURVIVAL = "recurrence", "survival"
 NEVER_ENOUGH = (
     f"at no age {CURVE_ITEMS} or more items at {CURVE_SITES} or more sites were watched, which a curve takes"
 )

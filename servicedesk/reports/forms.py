@@ -10,7 +10,11 @@ from django import forms
 from django.http import QueryDict
 
 from servicedesk.reports.asking import DAYS, QuestionError, read_selection
-from servicedesk.reports.queries.exclusion_reasons import EXCLUSION_REASON_WORDS, ExclusionReason
+from servicedesk.reports.queries.exclusion_reasons import (
+    EVERY_EXCLUSION_REASON,
+    EXCLUSION_REASON_WORDS,
+    ExclusionReason,
+)
 from servicedesk.reports.selection import Selection
 from servicedesk.reports.strata import AGES
 from servicedesk.reports.traits import GROUPINGS, NOT_RECORDED, TRAITS, UNKNOWN
@@ -18,9 +22,6 @@ from units.forms import DayField
 from units.models import ComponentType, FailureMode, Kind
 
 Choices = list[tuple[str, Any]]
-
-EVERY_EXCLUSION_REASON = "all"
-"""How an address asks for findings whatever they count as."""
 
 NOT_OFFERED = "“%(value)s” is not on this list: choose what is, or leave it open."
 

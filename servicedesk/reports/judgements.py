@@ -9,7 +9,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-from servicedesk.reports.lifetimes.rates import event_rate
 from servicedesk.reports.words import amount
 from servicedesk.words import counted
 
@@ -84,6 +83,8 @@ def judge_rate(events: int, years: float, *, sites: int, wider: tuple[float, flo
         return Judged(reason=f"{watched} item-years were watched; a rate takes {RATE_YEARS:.0f} or more")
     if sites < RATE_SITES:
         return Judged(reason=f"watched at {counted(sites, 'site')} only; a rate takes {RATE_SITES} or more")
+    from servicedesk.reports.lifetimes.rates import event_rate
+
     rate = event_rate(events, years)
     if events and wider is not None and wider[1] > max(RATE_SPAN * rate.rate, rate.high):
         return Judged(reason=f"nearly all of it was watched at one site; a rate takes {RATE_SITES} or more")

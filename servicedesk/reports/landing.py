@@ -5,18 +5,21 @@ from __future__ import annotations
 from collections import defaultdict
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
+from typing import TYPE_CHECKING
 
 from django.db.models import Case, CharField, Count, F, Q, Sum, Value, When
 from django.utils import timezone
 
 from servicedesk.calls.models import Call, Work
-from servicedesk.reports.judgements import Judged
 from servicedesk.reports.queries.exclusion_reasons import findings_by_exclusion_reason
 from servicedesk.reports.queries.scope import Scope
-from servicedesk.reports.rate_figures import RateRow, rates_figure
 from servicedesk.reports.selection import Selection
 from servicedesk.reports.traits import MODE
 from units.models import FailureMode, Kind
+
+if TYPE_CHECKING:
+    from servicedesk.reports.judgements import Judged
+    from servicedesk.reports.rate_figures import RateRow
 
 REPAIRS = ("adjusted", "repaired", "replaced")
 
@@ -58,6 +61,8 @@ def year_in_brief(today: date) -> YearInBrief:
 def in_brief(chosen: Selection) -> YearInBrief:
     """Add up the days of a selection."""
     first, last = chosen.from_on or chosen.last, chosen.last
+    from servicedesk.reports.rate_figures import rates_figure  # loads the numerics; the home page does not
+
     figure = rates_figure(chosen, by="part")
     works = _work_by_kind(first, last)
     lines = _lines({str(row.key): row for row in figure.rows}, works)

@@ -6,8 +6,8 @@ from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
+from heapq import nlargest
 
-import numpy as np
 from django.core.cache import cache
 from django.db.models import Count, Max
 from redis.exceptions import RedisError
@@ -82,7 +82,7 @@ def likely_modes(
     told = backed_off_chances(_prior(unit, modes, symptom), [every, own])
     order = sorted(range(len(modes)), key=lambda place: (-told.chances[place], modes[place].code))
     return Likely(
-        [LikelyMode(modes[place], float(told.chances[place])) for place in order],
+        [LikelyMode(modes[place], told.chances[place]) for place in order],
         told.own_records,
         told.all_records,
     )
@@ -147,14 +147,13 @@ def how_often_right() -> Rightness:
     """Go through the findings of calls as they came, each foretold from those before it only."""
     modes = list(FailureMode.objects.order_by("code"))
     places = {mode.pk: place for place, mode in enumerate(modes)}
-    kinds = np.array([mode.kind for mode in modes])
-    behind = {
-        symptom: np.array([BEHIND if mode.code in codes else 0.0 for mode in modes])
-        for symptom, codes in MODES_BEHIND.items()
+    worth = {
+        symptom: [ELSE + (BEHIND if mode.code in MODES_BEHIND.get(symptom, ()) else 0.0) for mode in modes]
+        for symptom in ("", *MODES_BEHIND)
     }
     parts = _kinds_by_unit()
-    every: defaultdict[str, np.ndarray] = defaultdict(lambda: np.zeros(len(modes)))
-    own: defaultdict[tuple[str, int | None], np.ndarray] = defaultdict(lambda: np.zeros(len(modes)))
+    every: defaultdict[str, list[int]] = defaultdict(lambda: [0] * len(modes))
+    own: defaultdict[tuple[str, int | None], list[int]] = defaultdict(lambda: [0] * len(modes))
     calls = right = 0
     expected = 0.0
     rows = (
@@ -163,15 +162,17 @@ def how_often_right() -> Rightness:
         .values_list("mode", "call__symptom", "unit", "unit__construction")
     )
     for mode, symptom, unit, construction in rows:
-        can = np.isin(kinds, list(parts.get(unit, ()))) if unit in parts else np.ones(len(modes), dtype=bool)
-        prior = np.where(can, ELSE + behind.get(symptom, 0.0), 0.0)
+        prior = worth.get(symptom, worth[""])
+        if unit in parts:
+            can = parts[unit]
+            prior = [each if mode.kind in can else 0.0 for each, mode in zip(prior, modes, strict=True)]
         place = places[mode]
         if prior[place] > 0:
             told = backed_off_chances(prior, [every[symptom], own[symptom, construction]]).chances
-            first = np.argsort(-told, kind="stable")[:FIRST]
+            first = nlargest(FIRST, range(len(told)), key=told.__getitem__)
             calls += 1
-            right += int(place in first)
-            expected += float(told[first].sum())
+            right += place in first
+            expected += sum(told[place] for place in first)
         every[symptom][place] += 1
         own[symptom, construction][place] += 1
     return Rightness(calls, right, expected / calls if calls else 0.0)

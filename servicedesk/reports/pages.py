@@ -16,7 +16,6 @@ from servicedesk.reports.comparison import CompareFigure
 from servicedesk.reports.curve_figures import CurveRow, CurvesFigure
 from servicedesk.reports.exclusion_words import exclusion_sentences
 from servicedesk.reports.forecasts import ForecastFigure
-from servicedesk.reports.forms import EVERY_EXCLUSION_REASON
 from servicedesk.reports.judgements import DAYS_PER_YEAR
 from servicedesk.reports.models import FailureDay, LotFlag, RiskDay, ThinLot
 from servicedesk.reports.pictures import end_words
@@ -24,6 +23,7 @@ from servicedesk.reports.plan_forms import rules_in_force
 from servicedesk.reports.queries.exclusion_reasons import (
     EXCLUSION_REASON_WORDS,
     ExclusionReason,
+    findings_address,
     findings_by_exclusion_reason,
 )
 from servicedesk.reports.queries.listing import exclusion_reasons_of, found_again_soon
@@ -44,18 +44,6 @@ from units.models import ComponentType, Kind
 
 FEW_ENOUGH = 20_000
 """With more failures than this, two in one month are no matter of single faults that came back."""
-
-
-def findings_address(
-    selection: Selection, exclusion_reason: ExclusionReason | None = ExclusionReason.EVENT
-) -> str:
-    """Give the address of the findings behind a number."""
-    asked = selection.query()
-    if exclusion_reason != ExclusionReason.EVENT:
-        asked["exclusion_reason"] = (
-            EVERY_EXCLUSION_REASON if exclusion_reason is None else str(exclusion_reason)
-        )
-    return reverse("reports:findings", query=asked)
 
 
 def rate_lines(figure: RatesFigure) -> list[dict[str, Any]]:

@@ -8,6 +8,7 @@ from math import inf, isfinite
 import numpy as np
 from django.utils.safestring import SafeString
 
+from servicedesk.reports.asking import RECURRENCE
 from servicedesk.reports.care_figures import CareFigure
 from servicedesk.reports.charts import (
     FunnelLimits,
@@ -23,7 +24,7 @@ from servicedesk.reports.charts import (
     step_curve,
 )
 from servicedesk.reports.comparison import CompareFigure
-from servicedesk.reports.curve_figures import RECURRENCE, Curve, CurveRow, CurvesFigure
+from servicedesk.reports.curve_figures import Curve, CurveRow, CurvesFigure
 from servicedesk.reports.forecasts import ForecastFigure
 from servicedesk.reports.judgements import DAYS_PER_YEAR, PER, Judged
 from servicedesk.reports.lifetimes.funnel import funnel_limits

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from servicedesk.reports.curve_figures import RECURRENCE, CurvesFigure
+from servicedesk.reports.asking import RECURRENCE
+from servicedesk.reports.curve_figures import CurvesFigure
 from servicedesk.reports.forecasts import ForecastFigure
 from servicedesk.reports.judgements import DAYS_PER_YEAR, PER
 from servicedesk.reports.rate_figures import UNCOMPARED, RateRow, RatesFigure

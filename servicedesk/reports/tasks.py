@@ -1,4 +1,7 @@
-"""Periodic work of the figures, run by celery or by `manage.py clock`."""
+"""Periodic work of the figures, run by celery or by `manage.py clock`.
+
+What works figures out is loaded by the task that needs it: the clock knows all tasks and runs most at night.
+"""
 
 from __future__ import annotations
 
@@ -7,9 +10,7 @@ from django.utils import timezone
 
 from schedules.periodic import NOTHING
 from servicedesk.people.models import TableVersion
-from servicedesk.reports import operations
 from servicedesk.reports.background import COMPUTE, compute_requested_figures
-from servicedesk.reports.watch_figures import false_words
 from servicedesk.words import counted
 
 MANY_VERSIONS = 20_000
@@ -20,6 +21,8 @@ page of figures counts them to see whether anything changed."""
 @shared_task(name="reports.keep_failure_log")
 def keep_failure_log() -> str:
     """Bring the fleet's failure log up to today."""
+    from servicedesk.reports import operations
+
     at = timezone.now()
     kept = operations.keep_failure_log(today=timezone.localdate(at), at=at)
     TableVersion.objects.prune()
@@ -29,6 +32,9 @@ def keep_failure_log() -> str:
 @shared_task(name="reports.watch_lots")
 def watch_lots() -> str:
     """Look which lots and types fail more often than the others."""
+    from servicedesk.reports import operations
+    from servicedesk.reports.watch_figures import false_words
+
     at = timezone.now()
     looked = operations.keep_lot_watch(today=timezone.localdate(at), at=at)
     return (

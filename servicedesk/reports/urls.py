@@ -4,7 +4,11 @@ from __future__ import annotations
 
 from django.urls import path
 
-from servicedesk.reports import plan_views, views, watch_views
+from servicedesk.lazy_views import LazyViews
+
+plan_views, views, watch_views = (
+    LazyViews(f"servicedesk.reports.{module}") for module in ("plan_views", "views", "watch_views")
+)
 
 app_name = "reports"
 urlpatterns = [

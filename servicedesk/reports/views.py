@@ -16,10 +16,11 @@ from servicedesk.exports import csv_response
 from servicedesk.paging import key_page
 from servicedesk.people.rights import owners
 from servicedesk.reports import pages, tables
+from servicedesk.reports.asking import RECURRENCE, SURVIVAL
 from servicedesk.reports.background import in_background
 from servicedesk.reports.cached_figures import cached_figure, fresh_figure
 from servicedesk.reports.comparison import compare_figure, comparison_sentence
-from servicedesk.reports.curve_figures import RECURRENCE, SURVIVAL, CurvesFigure, curves_figure
+from servicedesk.reports.curve_figures import CurvesFigure, curves_figure
 from servicedesk.reports.forms import CompareForm, CurvesForm, FindingsForm, LogForm, RatesForm
 from servicedesk.reports.landing import year_in_brief
 from servicedesk.reports.likely_modes import how_often_right

@@ -24,6 +24,7 @@ from pytest_django.fixtures import Settings
 from schedules.management.commands import clock
 from schedules.models import ClockMark, MaintenanceTask, NextDue
 from schedules.periodic import due_tasks
+from servicedesk.on_commit import know_tasks
 from tests.factories import InstalledPartFactory, MaintenanceRuleFactory, NextDueFactory
 from tests.schedules.desk import Desk, until
 
@@ -190,6 +191,7 @@ def test_a_worker_knows_every_task_of_the_schedule(tmp_path: Path) -> None:
 
 @pytest.mark.django_db
 def test_a_run_by_a_worker_is_noted_if_the_schedule_asks_for_it() -> None:
+    know_tasks()
     for name, result in (("schedules.raise_due", "1 task raised"), ("schedules.plan_new_care", "none")):
         current_app.tasks[name].after_return("SUCCESS", result, "id", (), {}, None)
     (mark,) = ClockMark.objects.all()
@@ -214,6 +216,7 @@ def test_a_clock_that_was_put_back_does_not_wait_for_the_future() -> None:
 @pytest.mark.django_db
 def test_a_part_recorded_after_the_clock_was_put_back_comes_under_its_rule() -> None:
     rule = MaintenanceRuleFactory()
+    know_tasks()
     plan = current_app.tasks["schedules.plan_new_care"]
     with time_machine.travel(AT + timedelta(hours=9), tick=False):
         plan.apply()

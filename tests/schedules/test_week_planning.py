@@ -23,7 +23,7 @@ from schedules.models import (
     WorkingDay,
     WorkTerms,
 )
-from schedules.operations import week as week_operations
+from schedules.routing import solver
 from servicedesk.people.models import Change
 from servicedesk.refusals import RuleViolation
 from tests.factories import (
@@ -345,7 +345,7 @@ def test_somebody_who_plans_meanwhile_wins(monkeypatch: pytest.MonkeyPatch, day:
     person = technician()
     task = work_at(site_at(1))
     other = work_at(site_at(2))
-    found = week_operations.plan_rounds
+    found = solver.plan_rounds
 
     def slow(*args: Any, **kwargs: Any) -> Any:
         answer = found(*args, **kwargs)
@@ -361,7 +361,7 @@ def test_somebody_who_plans_meanwhile_wins(monkeypatch: pytest.MonkeyPatch, day:
         )
         return answer
 
-    monkeypatch.setattr(week_operations, "plan_rounds", slow)
+    monkeypatch.setattr(solver, "plan_rounds", slow)
     plan = plan_week()
     task.refresh_from_db()
     mine = Visit.objects.open().of(person)

@@ -132,6 +132,16 @@ def free_port() -> int:
         return int(free.getsockname()[1])
 
 
+def database_address() -> str:
+    """Give the tests' database as other processes find it."""
+    told = connection.settings_dict
+    if connection.vendor == "sqlite":
+        return f"sqlite:///{told['NAME']}"
+    return "postgres://{USER}:{PASSWORD}@{HOST}:{PORT}/{NAME}".format_map(
+        {**told, "PORT": told["PORT"] or 5432}
+    )
+
+
 @contextmanager
 def serving(
     folder: Path, *, port: int = 0, collect: bool = True, clock: bool = False, **settings_of_it: str
@@ -143,17 +153,9 @@ def serving(
     """
     temporary = folder / "temporary"
     temporary.mkdir()
-    told = connection.settings_dict
-    database = (
-        f"sqlite:///{told['NAME']}"
-        if connection.vendor == "sqlite"
-        else "postgres://{USER}:{PASSWORD}@{HOST}:{PORT}/{NAME}".format_map(
-            {**told, "PORT": told["PORT"] or 5432}
-        )
-    )
     surroundings = {
         **os.environ,
-        "DATABASE_URL": database,
+        "DATABASE_URL": database_address(),
         "DATA_DIR": str(folder),
         "SECRET_KEY": settings.SECRET_KEY,
         "TMPDIR": str(temporary),

@@ -10,8 +10,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from xml.etree import ElementTree as ET
 
-import segno
-
 from units.drawings.lettering import printable, text_width
 
 QUIET_ZONE = 4
@@ -119,6 +117,8 @@ def _page(labels: Sequence[Label | None], sheet: SheetFormat, number: int) -> st
 
 
 def _draw(root: ET.Element, label: Label, x: float, y: float, size: tuple[float, float]) -> None:
+    import segno
+
     code = segno.make(label.address, error="m", micro=False)
     rows = [bytes(row) for row in code.matrix]
     modules = len(rows) + 2 * QUIET_ZONE

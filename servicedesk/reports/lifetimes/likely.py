@@ -16,24 +16,22 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
-
-import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from math import isfinite
 
 STRENGTH = 8.0
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True)
 class Chances:
     """Chances of each kind, adding up to one, and how many records of the own level they rest on."""
 
-    chances: NDArray[np.float64]
+    chances: tuple[float, ...]
     own_records: int
     all_records: int
 
 
 def backed_off_chances(
-    prior: ArrayLike, levels: Sequence[ArrayLike], *, strength: float = STRENGTH
+    prior: Sequence[float], levels: Sequence[Sequence[float]], *, strength: float = STRENGTH
 ) -> Chances:
     """Reckon the chance of each kind of failure.
 
@@ -57,25 +55,26 @@ def backed_off_chances(
         When the prior is nowhere positive, a count is negative, shapes differ, or the strength is not
         positive.
     """
-    worth = np.asarray(prior, dtype=np.float64)
-    if worth.ndim != 1 or not np.isfinite(worth).all() or (worth < 0).any() or not worth.sum() > 0:
+    whole = sum(prior)
+    if not all(isfinite(worth) and worth >= 0 for worth in prior) or not whole > 0:
         raise ValueError("Some kind of failure must be possible: give a prior that is positive somewhere.")
     if not strength > 0:
         raise ValueError(f"The level above must be worth something: {strength} records is too few.")
-    possible = worth > 0
-    chances = worth / worth.sum()
-    counts = np.zeros_like(worth)
-    most = 0
+    chances = [worth / whole for worth in prior]
+    own = most = 0.0
     for level in levels:
-        counts = np.asarray(level, dtype=np.float64)
-        if counts.shape != worth.shape:
+        if len(level) != len(prior):
             raise ValueError("Each level counts the same kinds of failure as the prior.")
-        if not np.isfinite(counts).all() or (counts < 0).any():
+        if not all(isfinite(number) and number >= 0 for number in level):
             raise ValueError("A count is a number from 0 up.")
-        counts = np.where(possible, counts, 0.0)
-        most = max(most, int(counts.sum()))
-        chances = (counts + strength * chances) / (counts.sum() + strength)
-    return Chances(chances, own_records=int(counts.sum()), all_records=most)
+        counts = [number if worth > 0 else 0.0 for number, worth in zip(level, prior, strict=True)]
+        own = sum(counts)
+        most = max(most, own)
+        chances = [
+            (number + strength * chance) / (own + strength)
+            for number, chance in zip(counts, chances, strict=True)
+        ]
+    return Chances(tuple(chances), own_records=int(own), all_records=int(most))
 
 
 FEW_PARTS = 14

@@ -9,11 +9,12 @@ from itertools import combinations
 from django.urls import reverse
 
 from schedules.words import span
+from servicedesk.reports.asking import SURVIVAL
 from servicedesk.reports.cached_figures import cached_figure
 from servicedesk.reports.care_figures import CareFigure, care_figure, care_sentence
 from servicedesk.reports.care_records import CareRecords
 from servicedesk.reports.comparison import compare_figure, comparison_sentence
-from servicedesk.reports.curve_figures import SURVIVAL, CurveRow, CurvesFigure, curves_figure
+from servicedesk.reports.curve_figures import CurveRow, CurvesFigure, curves_figure
 from servicedesk.reports.exclusion_words import exclusion_sentences
 from servicedesk.reports.forecasts import Asked, ForecastFigure, ForecastRow, forecast_figure
 from servicedesk.reports.histories import Histories

@@ -6,7 +6,10 @@ from __future__ import annotations
 from enum import StrEnum
 from typing import Any, Final
 
+from django.urls import reverse
+
 from servicedesk.reports.queries.scope import Scope
+from servicedesk.reports.selection import Selection
 from servicedesk.reports.traits import MODE, TRAITS
 
 
@@ -37,6 +40,9 @@ EXCLUSION_REASON_WORDS: Final = {
     ExclusionReason.NO_TIME: "the part was watched for less than a day",
     ExclusionReason.NOT_WATCHED: "found when nobody was watching the unit or the part was not in place",
 }
+
+EVERY_EXCLUSION_REASON: Final = "all"
+"""How addresses ask for all findings, whatever they count as."""
 
 _ELIGIBLE = (
     "{0}.is_failure AND NOT {0}.repeat AND {0}.continues_id IS NULL AND {0}.installed_part_id IS NOT NULL"
@@ -156,6 +162,18 @@ def _kinds_asked_for(scope: Scope) -> str:
         types = scope.where("f", among=("component",)).replace(TRAITS["component"].sql, "t.id")
         told.append(f" AND m.kind IN (SELECT t.kind FROM units_componenttype t WHERE TRUE{types})")
     return "".join(told)
+
+
+def findings_address(
+    selection: Selection, exclusion_reason: ExclusionReason | None = ExclusionReason.EVENT
+) -> str:
+    """Give the address of the findings behind a number."""
+    asked = selection.query()
+    if exclusion_reason != ExclusionReason.EVENT:
+        asked["exclusion_reason"] = (
+            EVERY_EXCLUSION_REASON if exclusion_reason is None else str(exclusion_reason)
+        )
+    return reverse("reports:findings", query=asked)
 
 
 def findings_by_exclusion_reason(scope: Scope) -> tuple[list[tuple[Any, ...]], dict[ExclusionReason, int]]:

@@ -16,20 +16,20 @@ from datetime import date, timedelta
 from functools import cached_property
 from itertools import chain
 from math import isfinite
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
-import numpy as np
 from django.db import connection
 from django.utils import timezone
-from numpy.typing import NDArray
 
 from schedules.reference import CARE_WORK
 from servicedesk.reports.queries.contacts import OutOfSight, out_of_sight
 from servicedesk.reports.selection import AT_CARE, Selection
-from servicedesk.reports.since_care import BAND_ENDS
-from servicedesk.reports.strata import AGE_ENDS
 from servicedesk.reports.traits import MODE, TRAITS, Key, Trait
 from units.models import FailureMode
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
 NAMED = re.compile(r"%\((\w+)\)s")
 
@@ -232,6 +232,8 @@ class Scope:
             " AND (k.installed_part_id = f.id OR k.installed_part_id IS NULL) AND k.done_on < g.found_on"
             f" AND k.done_on >= f.fitted_on AND k.done_on >= w.from_on AND NOT {WITH_REPAIR})"
         )
+        from servicedesk.reports.since_care import BAND_ENDS
+
         between = " AND f.age_known AND g.detected <> 'care'"
         if band is None:
             return f"{between} AND {last} IS NULL"
@@ -242,6 +244,8 @@ class Scope:
     def _of_age(self) -> str:
         if self.selection.age is None:
             return ""
+        from servicedesk.reports.strata import AGE_ENDS
+
         age = f"({self.day('g.found_on')} - {self.day('f.fitted_on')})"
         low, high = AGE_ENDS[self.selection.age : self.selection.age + 2]
         # On the day of fitting a part is half a day old.
@@ -331,6 +335,8 @@ class Scope:
 
     def whole_numbers(self, statement: str, *, width: int) -> NDArray[np.int64]:
         """Run a statement and fetch the whole numbers it answers, row by row: millions need little memory."""
+        import numpy as np
+
         with connection.cursor() as cursor:
             cursor.execute(statement, self._used_in(statement))
             return np.fromiter(chain.from_iterable(cursor), dtype=np.int64).reshape(-1, width)

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
-from servicedesk.reports.curve_figures import RECURRENCE, Curve, CurveRow, CurvesFigure
+from servicedesk.reports.asking import RECURRENCE
+from servicedesk.reports.curve_figures import Curve, CurveRow, CurvesFigure
 from servicedesk.reports.tables.cells import PER_WORDS, base, finite, limits, plain
 from servicedesk.reports.traits import GROUPINGS
 

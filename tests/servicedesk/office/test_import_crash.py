@@ -26,6 +26,7 @@ from servicedesk.office import intake
 from servicedesk.office.intake import applying, applying_units, care
 from servicedesk.office.intake.holds import CHUNK_ROWS, LEASE, Hold, holding
 from servicedesk.office.management.commands.import_fleet import ProgressBar
+from servicedesk.on_commit import know_tasks
 from servicedesk.people.models import Batch
 from servicedesk.refusals import RuleViolation
 from tests.factories import CallFactory
@@ -289,6 +290,7 @@ def test_who_holds_a_batch(worker: str, free: bool) -> None:
 
 @pytest.mark.django_db
 def test_the_clock_goes_on_with_what_was_cut_off() -> None:
+    know_tasks()
     add_reference()
     batch = open_batch([unit()])
     assert current_app.tasks["office.resume_imports"].apply().get() == "1 import went on"
@@ -302,6 +304,7 @@ def test_the_clock_goes_on_with_what_was_cut_off() -> None:
 
 @pytest.mark.django_db
 def test_a_task_that_comes_second_says_so() -> None:
+    know_tasks()
     batch = open_batch([unit()])
     with holding(batch):
         told = current_app.tasks["office.apply_batch"].apply(args=[batch.pk]).get()

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from lifelines import KaplanMeierFitter
 
-from servicedesk.reports.curve_figures import RECURRENCE, SURVIVAL, Curve, CurveRow, curves_figure
+from servicedesk.reports.asking import RECURRENCE, SURVIVAL
+from servicedesk.reports.curve_figures import Curve, CurveRow, curves_figure
 from servicedesk.reports.lifetimes.recurrence import mean_cumulative
 from servicedesk.reports.traits import MODE
 from tests.factories import SiteFactory

@@ -7,7 +7,8 @@ import pytest
 from lifelines import WeibullFitter
 from scipy.stats import weibull_min
 
-from servicedesk.reports.curve_figures import SURVIVAL, curves_figure
+from servicedesk.reports.asking import SURVIVAL
+from servicedesk.reports.curve_figures import curves_figure
 from servicedesk.reports.histories import FirstFailures, Window
 from servicedesk.reports.life_fits import Dating, Reading, life_fit, read_shape
 from servicedesk.reports.queries.lives import read_histories

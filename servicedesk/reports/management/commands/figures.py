@@ -4,30 +4,23 @@ from __future__ import annotations
 
 import json
 from argparse import ArgumentParser
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from django.core.management.base import BaseCommand, CommandError
 from django.http import QueryDict
 from django.utils import timezone
 
 from servicedesk.exports import write_table
-from servicedesk.reports import tables
-from servicedesk.reports.asking import DAYS, QuestionError, read_selection
-from servicedesk.reports.care_figures import care_figure
-from servicedesk.reports.comparison import compare_figure
-from servicedesk.reports.curve_figures import RECURRENCE, SURVIVAL, curves_figure
-from servicedesk.reports.exclusion_words import exclusion_lines
-from servicedesk.reports.forecasts import forecast_figure
-from servicedesk.reports.forms import FigureForm
-from servicedesk.reports.landing import twelve_months
+from servicedesk.reports.asking import DAYS, RECURRENCE, SURVIVAL, QuestionError, read_selection
 from servicedesk.reports.mixing import mark_line, mixing_words
-from servicedesk.reports.paper.year import year_report
-from servicedesk.reports.plan_forms import CareForm, ForecastForm, rules_in_force
-from servicedesk.reports.rate_figures import rates_figure
 from servicedesk.reports.selection import Selection
 from servicedesk.reports.traits import GROUPINGS, TRAITS, UNKNOWN
-from servicedesk.reports.watch_figures import watch_figure
 from units.models import ComponentType
+
+if TYPE_CHECKING:
+    from servicedesk.reports.forms import FigureForm
+
+# What works figures out takes a second to load: each figure loads its own, a question refused loads none.
 
 RATES = "rates"
 COMPARE = "compare"
@@ -51,6 +44,8 @@ class Command(BaseCommand):
         "what it is grouped by, such as “component” or “construction”; what the records are too thin for is "
         "null, with its reason."
     )
+
+    requires_system_checks = ()  # they read every page of the desk, which takes as long as many a figure
 
     def add_arguments(self, parser: ArgumentParser) -> None:
         parser.add_argument("name", metavar="NAME", help=", ".join(NAMES))
@@ -116,6 +111,9 @@ class Command(BaseCommand):
             ) from error
 
     def _print_rates(self, selection: Selection, options: dict[str, Any]) -> None:
+        from servicedesk.reports import tables
+        from servicedesk.reports.rate_figures import rates_figure
+
         figure = rates_figure(selection, by=options["by"])
         self._print(
             options, tables.rates_json(figure), tables.rates_header(figure), list(tables.rates_rows(figure))
@@ -129,6 +127,10 @@ class Command(BaseCommand):
                 "part do the same job.",
                 returncode=BAD_QUESTION,
             )
+        from servicedesk.reports import tables
+        from servicedesk.reports.comparison import compare_figure
+        from servicedesk.reports.curve_figures import curves_figure
+
         figure = compare_figure(selection, one=one.pk, other=other.pk)
         self._print(
             options,
@@ -148,6 +150,10 @@ class Command(BaseCommand):
             raise CommandError(f"--{name}: {error} There are {known}.", returncode=BAD_QUESTION) from error
 
     def _print_forecast(self, selection: Selection, options: dict[str, Any]) -> None:
+        from servicedesk.reports import tables
+        from servicedesk.reports.forecasts import forecast_figure
+        from servicedesk.reports.plan_forms import ForecastForm
+
         form = ForecastForm(_told(options, "level", "vans", "warranty"), today=timezone.localdate())
         self._check(form)
         figure = forecast_figure(selection, form.asked)
@@ -155,6 +161,10 @@ class Command(BaseCommand):
         self._print(options, tables.forecast_json(figure), tables.forecast_header(figure), rows)
 
     def _print_care(self, selection: Selection, options: dict[str, Any]) -> None:
+        from servicedesk.reports import tables
+        from servicedesk.reports.care_figures import care_figure
+        from servicedesk.reports.plan_forms import CareForm, rules_in_force
+
         asked = _told(options, "care_cost", "failure_cost", "replace_cost")
         rules = {f"{rule.component_type}: {rule.name}": rule for rule in rules_in_force()}
         rule = rules.get(options["rule"] or "")
@@ -171,10 +181,17 @@ class Command(BaseCommand):
         self._print(options, tables.care_json(figure), tables.care_header(figure), rows)
 
     def _print_lots(self, _: Selection, options: dict[str, Any]) -> None:
+        from servicedesk.reports import tables
+        from servicedesk.reports.watch_figures import watch_figure
+
         figure = watch_figure()
         self._print(options, tables.watch_json(figure), tables.WATCH_HEADER, list(tables.watch_rows(figure)))
 
     def _print_year(self, selection: Selection, options: dict[str, Any]) -> None:
+        from servicedesk.reports import tables
+        from servicedesk.reports.landing import twelve_months
+        from servicedesk.reports.paper.year import year_report
+
         first = selection.from_on or twelve_months(selection.last).from_on
         paper = year_report(Selection(as_of=selection.last, dated=True, from_on=first))
         rows = list(tables.paper_rows(paper))
@@ -186,6 +203,9 @@ class Command(BaseCommand):
             raise CommandError(f"--{name.replace('_', '-')}: {errors[0]}", returncode=BAD_QUESTION)
 
     def _print_curves(self, selection: Selection, options: dict[str, Any]) -> None:
+        from servicedesk.reports import tables
+        from servicedesk.reports.curve_figures import curves_figure
+
         figure = curves_figure(selection, name=options["name"], by=options["by"])
         self._print(
             options,
@@ -197,6 +217,9 @@ class Command(BaseCommand):
     def _print(
         self, options: dict[str, Any], document: dict[str, Any], header: list[str], rows: list[list[Any]]
     ) -> None:
+        from servicedesk.reports.exclusion_words import exclusion_lines
+        from servicedesk.reports.tables.text import as_text
+
         mixes = mixing_words()
         if options["json"]:
             document |= {"note": mixes} if mixes else {}
@@ -207,7 +230,7 @@ class Command(BaseCommand):
         if options["csv"]:
             write_table(self.stdout, header, rows)
         elif rows:
-            self.stdout.write(tables.as_text(header, rows))
+            self.stdout.write(as_text(header, rows))
             self.stdout.write("")
             for line in exclusion_lines(document["exclusions"]):
                 self.stdout.write(line)

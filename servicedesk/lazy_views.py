@@ -1,0 +1,48 @@
+"""Views whose module is imported with the first request for one of them.
+
+Numbers, routes and paper need libraries that take a second and a hundred megabytes to load. A web worker that
+serves phones and the office never asks for them.
+"""
+
+from __future__ import annotations
+
+from functools import cached_property
+from importlib import import_module
+from typing import Any
+
+from django.http import HttpRequest, HttpResponseBase
+
+
+class LazyView:
+    """One view function, known by name until it is called or one of its attributes is asked for."""
+
+    def __init__(self, module: str, name: str) -> None:
+        self.__module__, self.__name__, self.__qualname__ = module, name, name
+
+    @cached_property
+    def view(self) -> Any:
+        """The view function itself."""
+        return getattr(import_module(self.__module__), self.__name__)
+
+    def __call__(self, request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponseBase:
+        answer: HttpResponseBase = self.view(request, *args, **kwargs)
+        return answer
+
+    def __getattr__(self, name: str) -> Any:
+        """Answer for the view, of which Django asks who may open it, or whether it needs a token.
+
+        It asks every address for a class behind its view when it reads the first: that is no reason to load.
+        """
+        if name == "view_class":
+            raise AttributeError(name)
+        return getattr(self.view, name)
+
+
+class LazyViews:
+    """A module of views as a URLconf names them: ``views.rates``."""
+
+    def __init__(self, module: str) -> None:
+        self._module = module
+
+    def __getattr__(self, name: str) -> LazyView:
+        return LazyView(self._module, name)
