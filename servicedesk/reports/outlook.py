@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from servicedesk.reports.histories import CountingRows, Histories, Window
 from servicedesk.reports.judgements import DAYS_PER_YEAR, FIT_CURVE_FAILURES, FORECAST_FAILURES, TEST_SITES
 from servicedesk.reports.lifetimes.delays import Delays
-from servicedesk.reports.lifetimes.forecast import Prediction, draw_counts, predict_count
+from servicedesk.reports.lifetimes.forecast import Prediction, draw_counts, predict_count, predict_counts
 from servicedesk.reports.lifetimes.intensity import FittedIntensity, Spans, fit_intensity
 from servicedesk.reports.lifetimes.years import YearsApart, years_apart
 
@@ -145,34 +145,34 @@ def look_ahead(past: Past, ages: Floats, *, items: int, counts: Floats, vans: in
     vans
         That share the failures.
     """
-    between, times, bunched = past.apart.ahead, past.apart.times, past.bunched
-    spread = np.full(MONTHS, 1 / MONTHS)
-    if past.fitted is not None and ages.size:
-        ends = ages + MONTH * np.arange(MONTHS + 1)[:, np.newaxis]
-        grown = np.diff(past.fitted.best.by_age(ends).sum(axis=1))
-        times *= items / ages.size
-        mean = float(grown.sum()) * times
-        drawn = past.fitted.drawn_means(ages, DAYS_PER_YEAR) * times
-        doubt = float(drawn.var())
-        year = draw_counts(mean, drawn, variance=bunched * mean, between=between)
-        spread = grown / grown.sum() if grown.sum() > 0 else spread
-    else:
-        number = past.events + 0.5
-        mean = times * number * items / (past.years * past.completed)
-        doubt = past.effect * mean**2 / number
-        year = predict_count(mean, bunched * mean + doubt + between * mean**2)
+    year, spread, doubt = _year_ahead(past, ages, items=items)
+    mean, between, bunched = year.mean, past.apart.ahead, past.bunched
     relative = between + (doubt / mean**2 if mean else 0.0)
     weights = spread * counts
     shares = mean * weights / weights.sum()
-
-    def part(number: float, more: float) -> Prediction:
-        """Predict some of the failures, the season of which adds to the doubt."""
-        return predict_count(number, bunched * number + (relative + more) * number**2)
-
-    months = tuple(part(share, 1 / count) for share, count in zip(shares, counts, strict=True))
     hardest = int(np.argmax(shares))
-    van = part(shares[hardest] / vans, 1 / counts[hardest])
-    return Outlook(year=year, months=months, van=van, doubt=doubt)
+    # Of each month, and of a van's share of the hardest; the season of each adds to the doubt.
+    numbers, more = np.append(shares, shares[hardest] / vans), 1 / np.append(counts, counts[hardest])
+    *months, van = predict_counts(numbers, bunched * numbers + (relative + more) * numbers**2)
+    return Outlook(year=year, months=tuple(months), van=van, doubt=doubt)
+
+
+def _year_ahead(past: Past, ages: Floats, *, items: int) -> tuple[Prediction, Floats, float]:
+    """Predict the twelve months as one, the share of each by age alone, and the variance of the mean."""
+    between, times, bunched = past.apart.ahead, past.apart.times, past.bunched
+    evenly = np.full(MONTHS, 1 / MONTHS)
+    if past.fitted is None or not ages.size:
+        number = past.events + 0.5
+        mean = times * number * items / (past.years * past.completed)
+        doubt = past.effect * mean**2 / number
+        return predict_count(mean, bunched * mean + doubt + between * mean**2), evenly, doubt
+    ends = ages + MONTH * np.arange(MONTHS + 1)[:, np.newaxis]
+    grown = np.diff(past.fitted.best.by_age(ends).sum(axis=1))
+    times *= items / ages.size
+    mean = float(grown.sum()) * times
+    drawn = past.fitted.drawn_means(ages, DAYS_PER_YEAR) * times
+    year = draw_counts(mean, drawn, variance=bunched * mean, between=between)
+    return year, grown / grown.sum() if grown.sum() > 0 else evenly, float(drawn.var())
 
 
 def as_of(histories: Histories, day: int) -> Histories:
@@ -215,7 +215,7 @@ def look_back(histories: Histories, window: Window, *, effect: float) -> YearAgo
     if events < FORECAST_FAILURES or not ages.size:
         return None
     past = read_past(then, window_then, events=events, years=years, effect=effect)
-    year = look_ahead(past, ages, items=ages.size, counts=np.ones(MONTHS)).year
+    year, _, _ = _year_ahead(past, ages, items=ages.size)
     on = histories.fitted[np.searchsorted(histories.item, histories.event_item)] + histories.event_age
     mine = np.isin(histories.event_item, histories.item[in_place]) & (on > day) & (on <= window.last)
     return YearAgo(low=int(year.low), high=int(year.high), came=int(histories.event_count[mine].sum()))

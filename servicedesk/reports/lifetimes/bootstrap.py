@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -14,11 +15,14 @@ from scipy import sparse
 from servicedesk.reports.lifetimes import columns, power
 from servicedesk.reports.lifetimes.columns import AnyArray, FloatArray, IntArray
 from servicedesk.reports.lifetimes.histories import read_histories
-from servicedesk.reports.lifetimes.power import PowerSample
+from servicedesk.reports.lifetimes.power import FLATTEST, PowerSample
 from servicedesk.reports.lifetimes.refits import ShapeWindow, refit_at_once
 
 LARGEST_DRAWS = 4_000_000
 """Sites of all draws that are held together: more take more memory and no less time."""
+
+WINDOWS = (0, 1, -1)
+"""Windows of shapes looked through: that of the fleet, the one above, and the one below."""
 
 NEAR = 0.1
 """First step from the shape of the fleet to that of sites drawn again, in logarithms."""
@@ -74,20 +78,47 @@ class SiteRecords:
         shape, log_rate : ndarray
             NaN for weights whose failures no shape describes; a rate of nothing where nothing failed.
         """
-        window = ShapeWindow.around(near)
-        shape, level = refit_at_once(window, *(weights @ each for each in self._site_sums(window)))
+        log_age, leaving, failed, logs = self._above_zero
+        failures, sum_log = weights @ failed, weights @ logs
+        shape, level = np.full(failures.size, math.nan), np.full(failures.size, math.nan)
+        left = failures > 0
+        for beside in WINDOWS:
+            rows = np.flatnonzero(left & np.isnan(shape))
+            if rows.size:
+                window = ShapeWindow.around(near, beside=beside)
+                time = weights[rows] @ window.coefficients(log_age, leaving)
+                shape[rows], level[rows] = refit_at_once(window, time, failures[rows], sum_log[rows])
         log_rate = -level - shape * math.log(self.unit)
-        for row in np.flatnonzero(np.isnan(shape)):
+        shape[~left], log_rate[~left] = near, -math.inf
+        rows = np.flatnonzero(np.isnan(shape))
+        # The score falls with the shape: where it is below zero at the flattest, no shape describes them.
+        for row in rows[~(self._scores_at_flattest(weights[rows]) <= 0)]:
             shape[row], log_rate[row] = self._refit(weights[row], near=near)
         return shape, log_rate
 
-    def _site_sums(self, window: ShapeWindow) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Give each site's time at risk by the shape, its failures, and the sum of the logs of their ages."""
+    @cached_property
+    def _above_zero(self) -> tuple[FloatArray, sparse.csr_array, FloatArray, FloatArray]:
+        """Give the logarithms of the marks above zero that are used, and by site what leaves there.
+
+        Then the failures of each site, and the sum of the logarithms of their ages.
+        """
         used = np.unique(np.concatenate([self.leaving.indices, self.failures.indices]))
         used = used[self.marks[used] > 0]
         log_age = np.log(self.marks[used] / self.unit)
-        leaving, failures = self.leaving[:, used], self.failures[:, used]
-        return window.coefficients(log_age, leaving), failures.sum(axis=1), failures @ log_age
+        failures = self.failures[:, used]
+        return log_age, self.leaving[:, used], failures.sum(axis=1), failures @ log_age
+
+    def _scores_at_flattest(self, weights: FloatArray) -> FloatArray:
+        """Give the derivative of each row's profile log-likelihood by the shape, at the flattest one."""
+        log_age, leaving, failed, logs = self._above_zero
+        change = np.expm1(FLATTEST * log_age)
+        from_new = -self.leaving[:, self.marks == 0].sum(axis=1)
+        time, slope = (
+            weights @ each for each in (from_new + leaving @ change, leaving @ (log_age * (1 + change)))
+        )
+        failures, sum_log = weights @ failed, weights @ logs
+        scores: FloatArray = failures / FLATTEST + sum_log - failures * slope / time
+        return scores
 
     def _refit(self, weight: FloatArray, *, near: float) -> Power:
         """Fit one row of weights by itself."""
@@ -110,7 +141,8 @@ def draws_of_sites(sites: int, times: int, *, rng: np.random.Generator) -> Itera
 
 def draw_all_sites(sites: int, times: int, *, rng: np.random.Generator) -> FloatArray:
     """Draw as many sites as there are, with replacement, so many times; answer how often each came."""
-    drawn = rng.integers(sites, size=(times, sites)) + sites * np.arange(times)[:, np.newaxis]
+    drawn = rng.integers(sites, size=(times, sites))
+    drawn += sites * np.arange(times)[:, np.newaxis]
     return np.bincount(drawn.ravel(), minlength=times * sites).reshape(times, sites).astype(np.float64)
 
 

@@ -77,6 +77,10 @@ def negative_binomial_chance(count: Any, size: Any, share: Any) -> Any:
 
 def negative_binomial_quantile(level: Any, size: Any, share: Any) -> Any:
     """Smallest count that a negative binomial stays at or below with a chance of ``level``."""
+    if np.ndim(level) == 1 and np.ndim(size) == 0 and np.size(level):
+        most = negative_binomial_quantile(np.max(level), size, share)
+        if most < np.size(level):  # adding up is cheaper than looking for each
+            return np.searchsorted(special.betainc(size, np.arange(most + 1) + 1, share), level) * 1.0
     guess = special.nbdtrik(level, size, share)
     return _smallest(guess, lambda count: special.betainc(size, count + 1, share) >= level)
 

@@ -72,8 +72,25 @@ def predict_count(mean: float, variance: float, *, confidence: float = 0.95) -> 
     .. [1] Nelson, W. (1982). Applied Life Data Analysis.
     .. [2] Hahn, G. J. and Meeker, W. Q. (1991). Statistical Intervals.
     """
-    quantile = partial(_count_quantile, mean=mean, variance=max(variance, mean * (1 + 1e-9)))
-    return _prediction(mean, quantile, confidence=confidence)
+    (found,) = predict_counts(np.array([mean]), np.array([variance]), confidence=confidence)
+    return found
+
+
+def predict_counts(
+    means: FloatArray, variances: FloatArray, *, confidence: float = 0.95
+) -> tuple[Prediction, ...]:
+    """Predict several counts at once, each as `predict_count` does."""
+    variances = np.maximum(variances, means * (1 + 1e-9))
+    limits = _count_quantile(_tails(confidence)[:, np.newaxis], mean=means, variance=variances)
+    return tuple(
+        Prediction(
+            mean=float(mean),
+            low=float(low),
+            high=float(high),
+            quantile=partial(_count_quantile, mean=mean, variance=variance),
+        )
+        for mean, variance, low, high in zip(means, variances, *limits, strict=True)
+    )
 
 
 def draw_counts(
@@ -105,8 +122,9 @@ def draw_counts(
     rng = np.random.default_rng(seed)
     spread = between + (max(variance / mean - 1, 0.0) / mean if mean else 0.0)
     frailty = rng.gamma(1 / spread, spread, drawn.size) if spread else np.ones(drawn.size)
-    draws = np.sort(rng.poisson(drawn * frailty))
-    return _prediction(mean, partial(_draw_quantile, draws=draws), confidence=confidence)
+    quantile = partial(_draw_quantile, draws=np.sort(rng.poisson(drawn * frailty)))
+    low, high = quantile(_tails(confidence))
+    return Prediction(mean=mean, low=float(low), high=float(high), quantile=quantile)
 
 
 def fit_repairs(history: History, *, confidence: float = 0.95) -> PowerLaw:
@@ -150,16 +168,18 @@ def fit_repairs(history: History, *, confidence: float = 0.95) -> PowerLaw:
     )
 
 
-def _prediction(mean: float, quantile: Callable[[Any], Any], *, confidence: float) -> Prediction:
+def _tails(confidence: float) -> FloatArray:
+    """Give the levels between which a count lies with a confidence."""
     tail = (1 - confidence) / 2
-    return Prediction(mean=mean, low=float(quantile(tail)), high=float(quantile(1 - tail)), quantile=quantile)
+    return np.array([tail, 1 - tail])
 
 
-def _count_quantile(level: Any, *, mean: float, variance: float) -> Any:
-    """Give quantiles of the negative binomial count of this mean and variance."""
-    if mean == 0:
-        return np.zeros_like(level, dtype=np.float64)
-    return negative_binomial_quantile(level, mean**2 / (variance - mean), mean / variance)
+def _count_quantile(level: Any, *, mean: Any, variance: Any) -> Any:
+    """Give quantiles of negative binomial counts of some means and variances."""
+    some = np.asarray(mean) > 0
+    mean, variance = np.where(some, mean, 1.0), np.where(some, variance, 2.0)
+    found = negative_binomial_quantile(level, mean**2 / (variance - mean), mean / variance)
+    return np.where(some, found, 0.0)
 
 
 def _draw_quantile(level: Any, *, draws: IntArray) -> Any:

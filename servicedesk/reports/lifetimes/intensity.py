@@ -166,8 +166,8 @@ def _grown(
     grown = np.full(shape.size, math.nan)
     coefficients = window.coefficients(logs, number[np.newaxis, :])
     grown[inside] = window.values(shape[inside], coefficients)
-    for row in np.flatnonzero(~inside & ~np.isnan(shape)):
-        grown[row] = number @ np.exp(shape[row] * logs)
+    beside = ~inside & ~np.isnan(shape)
+    grown[beside] = np.exp(np.multiply.outer(shape[beside], logs)) @ number
     with np.errstate(over="ignore"):
         means: FloatArray = np.maximum(grown, 0.0) * np.exp(log_rate + shape * math.log(unit))
     return means
@@ -209,10 +209,13 @@ def fit_intensity(spans: Spans, *, design_effect: float = 1.0) -> FittedIntensit
     """
     if not spans.events.sum():
         raise ValueError("Nothing failed, so there is nothing to fit.")
-    first, *others = *_powers(spans), _with_bands(spans, _edges(spans, np.append(BANDS, np.inf)), None, None)
-    if first.best.edges.size == 1 and _agrees(first.best, spans, design_effect):
+    powers = _powers(spans)
+    first = next(powers, None)
+    if first is not None and first.best.edges.size == 1 and _agrees(first.best, spans, design_effect):
         return first
-    return min([first, *others], key=lambda fitted: _information(fitted.best, spans, design_effect))
+    bands = _with_bands(spans, _edges(spans, np.append(BANDS, np.inf)), None, None)
+    fits = [*([] if first is None else [first]), *powers, bands]
+    return min(fits, key=lambda fitted: _information(fitted.best, spans, design_effect))
 
 
 def _information(best: Intensity, spans: Spans, effect: float) -> float:
@@ -281,15 +284,21 @@ def _agrees(best: Intensity, spans: Spans, effect: float) -> bool:
     """Say whether failures by age band are those that a power of age expects."""
     ends = np.append(BANDS[best.edges[-1] < BANDS], np.inf)
     edges = np.concatenate([best.edges[-1:], ends])
-    lives = [np.clip(each[:, np.newaxis], edges[:-1], edges[1:]) for each in (spans.start, spans.stop)]
-    expected = spans.weight @ best.between(*lives)
-    edges = _joined(edges, expected)
+    start, stop = best.by_age(spans.start), best.by_age(spans.stop)
+
+    def expected_between(edges: FloatArray) -> FloatArray:
+        """Give the failures to expect in each band; by a band's end there are no more than by older ages."""
+        by = best.by_age(edges)
+        begun, ended = (np.clip(each[:, np.newaxis], by[:-1], by[1:]) for each in (start, stop))
+        expected: FloatArray = spans.weight @ (ended - begun)
+        return expected
+
+    edges = _joined(edges, expected_between(edges))
     degrees = edges.size - 3
     if degrees < 1:
         return True
     band = np.searchsorted(edges, spans.stop, side="left") - 1
     seen = sums(band, weights=spans.events, size=edges.size - 1)
-    lives = [np.clip(each[:, np.newaxis], edges[:-1], edges[1:]) for each in (spans.start, spans.stop)]
-    expected = spans.weight @ best.between(*lives)
+    expected = expected_between(edges)
     gap = float(((seen - expected) ** 2 / expected).sum()) / effect
     return bool(chi2_tail(gap, degrees) >= REJECTED)

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.polynomial import chebyshev
 
-from servicedesk.reports.lifetimes.columns import BoolArray, FloatArray
+from servicedesk.reports.lifetimes.columns import AnyArray, FloatArray
 
 WINDOW = 1.0
 """How far from the shape of the fleet draws are looked for at once, in logarithms."""
@@ -21,8 +21,15 @@ The error falls like ``rho**-NODES`` with ``rho = coth(WINDOW) + 1 / sinh(WINDOW
 Approximation Theory and Approximation Practice, chapter 8): to less than the rounding of the sums.
 """
 
+DERIVATIVES = np.zeros((NODES, NODES))
+DERIVATIVES[:, :-1] = chebyshev.chebder(np.eye(NODES), axis=1)
+"""Row by row, the coefficients of the derivative of each Chebyshev polynomial."""
+
+SMALLEST = 1e-5
+"""A sum of powers that falls to less over the window is known to too few digits: it adds up by itself."""
+
 CLOSE = 1e-9
-"""Last relative step: Newton's next one would be about its square."""
+"""Relative step of Newton's method after which a draw is done: the next one would be about its square."""
 
 STEPS = 100
 """More steps than halving a window of shapes to the last digit takes."""
@@ -36,9 +43,10 @@ class ShapeWindow:
     high: float
 
     @classmethod
-    def around(cls, near: float) -> ShapeWindow:
-        """Lay a window around a shape."""
-        return cls(near * math.exp(-WINDOW), near * math.exp(WINDOW))
+    def around(cls, near: float, *, beside: int = 0) -> ShapeWindow:
+        """Lay a window around a shape, or so many windows above (or below) that one."""
+        middle = near * math.exp(2 * WINDOW * beside)
+        return cls(middle * math.exp(-WINDOW), middle * math.exp(WINDOW))
 
     def coefficients(self, log_age: FloatArray, number: Any) -> FloatArray:
         """Give the coefficients of ``sum(number * age**shape)`` by the shape.
@@ -73,8 +81,7 @@ class ShapeWindow:
 
     def slopes(self, coefficients: FloatArray) -> FloatArray:
         """Give the coefficients of the derivatives by the shape."""
-        slopes = np.zeros_like(coefficients)
-        slopes[:, :-1] = chebyshev.chebder(coefficients, axis=1) * 2 / (self.high - self.low)
+        slopes: FloatArray = coefficients @ DERIVATIVES * 2 / (self.high - self.low)
         return slopes
 
     def _shapes(self, place: FloatArray) -> FloatArray:
@@ -99,35 +106,65 @@ def refit_at_once(
     Returns
     -------
     shape, level : ndarray
-        NaN where nothing failed or the shape lies outside the window.
+        NaN where nothing failed, the shape lies outside the window, or the sums lose digits in it.
     """
-    slope = window.slopes(time)
-    bend = window.slopes(slope)
-
-    def score(at: FloatArray, rows: BoolArray) -> tuple[FloatArray, FloatArray]:
-        """Give the derivative of the profile log-likelihood by the shape, and its own derivative."""
-        basis = window.basis(at)
-        whole, first, second = ((basis * each[rows]).sum(axis=1) for each in (time, slope, bend))
-        number = failures[rows]
-        value = number / at + sum_log[rows] - number * first / whole
-        return value, -number / at**2 - number * (second / whole - (first / whole) ** 2)
-
-    size = failures.size
-    shape = np.full(size, math.nan)
-    low, high = np.full(size, window.low), np.full(size, window.high)
-    every = np.ones(size, dtype=np.bool_)
-    inside = (failures > 0) & (score(low, every)[0] > 0) & (score(high, every)[0] < 0)
-    at, low, high = (each[inside] for each in (np.sqrt(low * high), low, high))
+    every = _Profiles.of(window, time, failures, sum_log)
+    shape, level = np.full(failures.size, math.nan), np.full(failures.size, math.nan)
+    (rising, _, most), (falling, _, least) = (
+        every.scores(np.array([end])) for end in (window.low, window.high)
+    )
+    rows = np.flatnonzero((failures > 0) & (rising > 0) & (falling < 0) & (least > SMALLEST * most))
+    left = every.some(rows)
+    low, high = np.full(rows.size, window.low), np.full(rows.size, window.high)
+    at = np.sqrt(low * high)
     for _ in range(STEPS):
-        value, steepness = score(at, inside)
+        value, steepness, _ = left.scores(at)
         low, high = np.where(value > 0, at, low), np.where(value > 0, high, at)
         step = at - value / steepness
-        following = np.where((step > low) & (step < high), step, (low + high) / 2)
-        moved = np.abs(following - at)
-        at = following
-        if not (moved > CLOSE * at).any():
+        # Rounding may lead a draw that is done just across its bracket.
+        done = (np.abs(step - at) <= CLOSE * at) | (high - low <= CLOSE * at)
+        at = np.where(
+            done, np.clip(step, low, high), np.where((step > low) & (step < high), step, (low + high) / 2)
+        )
+        shape[rows] = at
+        if done.all():
             break
-    shape[inside] = at
-    level = np.full(size, math.nan)
-    level[inside] = np.log(window.values(at, time[inside]) / failures[inside])
+        if 2 * done.sum() >= rows.size:  # leaving out a few costs more than taking them along
+            rows, left, at, low, high = rows[~done], left.some(~done), at[~done], low[~done], high[~done]
+    found = np.flatnonzero(np.isfinite(shape))
+    level[found] = np.log(window.values(shape[found], time[found]) / failures[found])
     return shape, level
+
+
+@dataclass(frozen=True, eq=False)
+class _Profiles:
+    """Profile log-likelihoods of B draws by the shape.
+
+    ``powers`` has a plane each for the time at risk in powers of age and its first two derivatives, and in it
+    a column a draw.
+    """
+
+    window: ShapeWindow
+    powers: FloatArray
+    failures: FloatArray
+    sum_log: FloatArray
+
+    @classmethod
+    def of(
+        cls, window: ShapeWindow, time: FloatArray, failures: FloatArray, sum_log: FloatArray
+    ) -> _Profiles:
+        slope = window.slopes(time)
+        powers = np.stack([each.T for each in (time, slope, window.slopes(slope))])
+        return cls(window, powers, failures, sum_log)
+
+    def some(self, rows: AnyArray) -> _Profiles:
+        """Keep some draws."""
+        return _Profiles(self.window, self.powers[:, :, rows], self.failures[rows], self.sum_log[rows])
+
+    def scores(self, at: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Give the derivative of each by the shape, its own, and the time, at a shape each or one for all."""
+        whole, first, second = np.einsum("cn,kcn->kn", self.window.basis(at).T, self.powers)
+        with np.errstate(divide="ignore", invalid="ignore"):  # of draws without any time, told apart later
+            value = self.failures * (1 / at - first / whole) + self.sum_log
+            steepness = -self.failures * (1 / at**2 + second / whole - (first / whole) ** 2)
+        return value, steepness, whole

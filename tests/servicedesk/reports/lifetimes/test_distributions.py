@@ -54,6 +54,17 @@ def test_counts_agree_with_scipy(hits: float) -> None:
         np.testing.assert_array_equal(mine, theirs)
 
 
+@pytest.mark.parametrize("size", [0.2, 3.7, 50.0])
+@pytest.mark.parametrize("hits", [0.0004, 0.3, 0.999])
+def test_many_levels_at_once_are_each_by_itself(size: float, hits: float) -> None:
+    shares = (np.arange(2000) + 0.5) / 2000
+    found = ours.negative_binomial_quantile(shares, size, hits)
+    np.testing.assert_array_equal(found, stats.nbinom.ppf(shares, size, hits))
+    np.testing.assert_array_equal(
+        found[::97], [ours.negative_binomial_quantile(s, size, hits) for s in shares[::97]]
+    )
+
+
 def test_no_process_of_the_desk_loads_scipy_stats() -> None:
     statement = (
         "import django, os, sys; os.environ['DJANGO_SETTINGS_MODULE'] = 'servicedesk.settings';"

@@ -13,7 +13,13 @@ from scipy import stats
 
 from servicedesk.reports.judgements import DAYS_PER_YEAR
 from servicedesk.reports.lifetimes.bootstrap import History, draw_all_sites, records_of_repairs
-from servicedesk.reports.lifetimes.forecast import Prediction, draw_counts, fit_repairs
+from servicedesk.reports.lifetimes.forecast import (
+    Prediction,
+    draw_counts,
+    fit_repairs,
+    predict_count,
+    predict_counts,
+)
 from servicedesk.reports.lifetimes.intensity import FittedIntensity, Intensity, Spans, fit_intensity
 from servicedesk.reports.lifetimes.trend import fit_power_law
 from servicedesk.reports.lifetimes.weibull import fit_weibull
@@ -29,6 +35,22 @@ def at_a_constant_rate(events: float, years: float, items: float, *, effect: flo
     """Look a year ahead for some items at the rate of the past."""
     past = Past(events=events, years=years, effect=effect)
     return look_ahead(past, np.zeros(0), items=items, counts=np.ones(MONTHS)).year  # type: ignore[arg-type]
+
+
+def test_counts_predicted_at_once_are_each_by_itself() -> None:
+    means = np.array([0.0, 0.3, 4.0, 4.0, 250.0])
+    variances = np.array([0.0, 0.3, 4.0, 31.0, 9000.0])
+    for found, mean, variance in zip(predict_counts(means, variances), means, variances, strict=True):
+        alone = predict_count(mean, variance)
+        assert (found.mean, found.low, found.high) == (mean, alone.low, alone.high)
+        if mean:
+            size, share = (
+                mean**2 / (max(variance, mean * (1 + 1e-9)) - mean),
+                mean / max(variance, mean * (1 + 1e-9)),
+            )
+            assert [found.low, found.high] == stats.nbinom.ppf([0.025, 0.975], size, share).tolist()
+            assert found.quantile(0.5) == stats.nbinom.median(size, share)
+    assert predict_counts(means[:1], variances[:1])[0].high == 0
 
 
 class TestConstantRate:

@@ -33,12 +33,48 @@ def test_a_draw_has_the_shape_and_rate_that_it_has_by_itself(seed: int, near: fl
         assert log_rate[row] == pytest.approx(alone.log_rate(found.unit), rel=1e-8)
 
 
-def test_sites_whose_shape_lies_far_off_are_fitted_by_themselves() -> None:
+@pytest.mark.parametrize("near", [0.004, 0.2, 8.0, 40.0])
+def test_sites_whose_shape_lies_far_off_are_fitted_all_the_same(near: float) -> None:
+    """In the window above or below that of the fleet, or one by one."""
     found = records(3)
-    weights = np.ones((1, found.leaving.shape[0]))
-    shape, log_rate = found.refit_all(weights, near=40.0)
-    alone = found.weighted(weights[0]).fit()
-    assert (shape[0], log_rate[0]) == pytest.approx((alone.shape, alone.log_rate(found.unit)))
+    weights = draw_all_sites(found.leaving.shape[0], 4, rng=np.random.default_rng(3))
+    shape, log_rate = found.refit_all(weights, near=near)
+    alone = [found.weighted(weight).fit() for weight in weights]
+    assert shape == pytest.approx([each.shape for each in alone], rel=1e-8)
+    assert log_rate == pytest.approx([each.log_rate(found.unit) for each in alone], rel=1e-8)
+
+
+def test_draws_that_no_shape_describes_are_those_that_have_none_by_themselves() -> None:
+    """Nobody was watched from new, and parts fail the less the older they are."""
+    rng = np.random.default_rng(8)
+    entry = rng.uniform(200, 3000, 120)
+    exit = entry + rng.uniform(100, 1000, 120)
+    failed = rng.random(120) < 100 / entry
+    found = records_of_repairs(History(entry, exit, failed, np.arange(120) // 8))
+    weights = draw_all_sites(15, 200, rng=rng)
+    shape, log_rate = found.refit_all(weights, near=0.5)
+    without = 0
+    for row, weight in enumerate(weights):
+        sample = found.weighted(weight)
+        if sample.number == 0:
+            continue
+        try:
+            alone = sample.fit()
+        except ValueError:
+            without += 1
+            assert math.isnan(shape[row])
+            assert math.isnan(log_rate[row])
+        else:
+            assert shape[row] == pytest.approx(alone.shape, rel=1e-8)
+    assert 20 < without < 180
+
+
+def test_sites_at_which_nothing_failed_have_a_rate_of_nothing() -> None:
+    ages = np.arange(1.0, 9.0)
+    found = records_of_repairs(History(np.zeros(8), ages, np.arange(8) == 3, np.arange(8) // 2))
+    shape, log_rate = found.refit_all(np.array([[1.0, 0.0, 0.0, 3.0], [1.0, 2.0, 1.0, 1.0]]), near=1.3)
+    assert (shape[0], log_rate[0]) == (1.3, -math.inf)
+    assert log_rate[1] > -math.inf
 
 
 @pytest.mark.parametrize("near", [0.3, 1.0, 12.0])
