@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -119,15 +120,23 @@ class CurvesFigure:
 
 
 def curves_figure(
-    selection: Selection, *, name: str, by: str = "component", histories: Histories | None = None
+    selection: Selection,
+    *,
+    name: str,
+    by: str = "component",
+    histories: Histories | None = None,
+    datings: bool = True,
 ) -> CurvesFigure:
-    """Work out a curve over age for every group in a selection; ``histories`` may have been read before."""
+    """Work out a curve over age for every group in a selection; ``histories`` may have been read before.
+
+    Without ``datings`` lives are fitted once, with failures put down to the day on which they were found.
+    """
     if histories is None:
         histories = read_histories(selection, by=by)
     window = Window(selection.after.toordinal() if selection.after else 0, selection.last.toordinal())
     groups = _each_group(histories, by=by)
     names = group_names([key for key, _ in groups], by=by)
-    make = _recurrence_row if name == RECURRENCE else _survival_row
+    make = _recurrence_row if name == RECURRENCE else partial(_survival_row, datings=datings)
     rows = [
         make(mine, key, family, words, window)
         for (key, mine), (family, words) in zip(groups, names, strict=True)
@@ -196,7 +205,9 @@ def _mean_curve(rows: CountingRows, ages: ShownAges) -> dict[str, Any]:
     return {"curve": curve, "note": "; ".join(notes)}
 
 
-def _survival_row(histories: Histories, key: Any, family: str, name: str, window: Window) -> CurveRow:
+def _survival_row(
+    histories: Histories, key: Any, family: str, name: str, window: Window, *, datings: bool
+) -> CurveRow:
     lives = histories.first_failures(window)
     base = _base(key, family, name, lives.entry, lives.exit, lives.item, lives.site, int(lives.failed.sum()))
     ages = shown_ages(
@@ -205,7 +216,7 @@ def _survival_row(histories: Histories, key: Any, family: str, name: str, window
     failed_at = sorted(float(age) for age in lives.exit[lives.failed])
     if ages is None:
         return CurveRow(**base, curve=None, reason=NEVER_ENOUGH, ages=failed_at)
-    fit = life_fit(lives, start=ages.start, stop=ages.stop)
+    fit = life_fit(lives, start=ages.start, stop=ages.stop, datings=datings)
     seen = lives.failed & (lives.exit > ages.start) & (lives.exit <= ages.stop)
     if seen.sum() < LIFE_FAILURES:
         reason = (

@@ -101,7 +101,7 @@ class LifeFit:
         return any(dated.reading != self.reading for dated in self.datings)
 
 
-def life_fit(lives: FirstFailures, *, start: float, stop: float) -> LifeFit:
+def life_fit(lives: FirstFailures, *, start: float, stop: float, datings: bool = True) -> LifeFit:
     """Fit a life to first failures, where there are enough.
 
     Parameters
@@ -110,6 +110,8 @@ def life_fit(lives: FirstFailures, *, start: float, stop: float) -> LifeFit:
         First failures of parts of one type.
     start, stop
         The ages over which enough parts were watched: nothing is said of older ones.
+    datings
+        Whether to fit again with failures dated otherwise.
 
     Returns
     -------
@@ -135,7 +137,7 @@ def life_fit(lives: FirstFailures, *, start: float, stop: float) -> LifeFit:
         tenth=tenth if tenth[0] <= stop else None,
         ages=tuple(ages.tolist()),
         shares=tuple(_shares(fit, ages, start=start)),
-        datings=_datings(lives, fit),
+        datings=_datings(lives, fit) if datings else (),
         known_good=int(np.isfinite(lives.good[lives.failed]).sum()),
     )
 

@@ -24,6 +24,9 @@ FLATTEST, STEEPEST = 1e-4, 1e4
 LARGEST_LOG = 700.0
 """The exponential of anything more is too large a number."""
 
+STEPS = 60
+"""More steps than Newton's method takes."""
+
 LOOKS = 9
 """Shapes at which the edge of a region is first looked at, before its extreme is closed in on."""
 
@@ -217,18 +220,28 @@ class PowerSlice:
 
     def edges(self, floor: float) -> tuple[float, float]:
         """Find the two levels at which the log-likelihood comes down to a floor."""
-        step = math.sqrt(2 * max(self.highest - floor, 0.0) / (self.failures + self.intervals.number.sum()))
+        number = self.failures + float(self.intervals.number.sum())
+        drop = max(self.highest - floor, 0.0) / number
+        step = math.sqrt(2 * drop)
         if step < 1e-9:
             return self.level, self.level
-
-        def above(level: float) -> float:
-            return self.value(level) - floor
-
-        low, high = (
-            find_root(above, start=self.level, step=direction * step, span=(-math.inf, math.inf))
-            for direction in (-1, 1)
-        )
+        if not self.intervals.number.size:
+            low, high = _levels_below(drop)
+            return self.level + low, self.level + high
+        low, high = (self._edge(floor, self.level + direction * step) for direction in (-1, 1))
         return low, high
+
+    def _edge(self, floor: float, level: float) -> float:
+        """Find where the log-likelihood comes down to a floor, by Newton's method from a level near by.
+
+        It bends downwards only, so from the first step on each comes closer from outside.
+        """
+        for _ in range(STEPS):
+            step = (floor - self.value(level)) / self._pull(level)
+            level += step
+            if abs(step) <= 1e-11 * max(1.0, abs(level)):
+                break
+        return level
 
     @cached_property
     def _log_width(self) -> FloatArray:
@@ -245,6 +258,25 @@ class PowerSlice:
         """Give the derivative of the log-likelihood by the level."""
         inside = self.intervals.number @ self._slowing(level)
         return math.exp(-level) * self.time - self.failures - float(inside)
+
+
+def _levels_below(drop: float) -> tuple[float, float]:
+    """Find by how much the level lies below and above its best where the log-likelihood is lower.
+
+    Of failures dated exactly it is lower by ``exp(-change) + change - 1`` for each of them. Both searches
+    begin outside of what they look for, where that bends upwards, so Newton's method comes closer each time.
+    """
+    low = -min(math.sqrt(2 * drop), math.log1p(drop + math.sqrt(2 * drop)))
+    high = drop + min(1.0, math.sqrt(2 * drop))
+    found = []
+    for change in (low, high):
+        for _ in range(STEPS):
+            step = (math.expm1(-change) + change - drop) / math.expm1(-change)
+            change += step
+            if abs(step) <= 1e-15 * abs(change):
+                break
+        found.append(change)
+    return found[0], found[1]
 
 
 @dataclass(frozen=True, eq=False)
@@ -275,24 +307,30 @@ class PowerRegion:
         )
         return cls(sample, best, floor, low, high)
 
+    @cached_property
+    def _looks(self) -> tuple[FloatArray, list[tuple[float, float]]]:
+        """Give the logarithms of shapes across the region, and the levels between which it holds each."""
+        low, high = max(self.shape_low, FLATTEST), min(self.shape_high, STEEPEST)
+        looks = np.linspace(math.log(low), math.log(high), LOOKS)
+        return looks, [self.sample.at(math.exp(look)).edges(self.floor) for look in looks]
+
     def reach(self, measure: Callable[[float, float], float], *, side: int, rises: bool) -> float:
         """Find the least (side -1) or greatest (side 1) value of a measure of shape and level in the region.
 
         ``rises`` says whether the measure rises with the level.
         """
         edge = 1 if rises == (side > 0) else 0
-        low = max(self.shape_low, FLATTEST)
-        high = min(self.shape_high, STEEPEST)
 
         def cost(log_shape: float) -> float:
             shape = math.exp(log_shape)
             return -side * measure(shape, self.sample.at(shape).edges(self.floor)[edge])
 
-        looks = np.linspace(math.log(low), math.log(high), LOOKS)
-        costs = [cost(look) for look in looks]
+        looks, edges = self._looks
+        costs = [-side * measure(math.exp(look), each[edge]) for look, each in zip(looks, edges, strict=True)]
+        # Where the measure is greatest it hardly changes with the shape: to so much of a shape is exact.
         nearest = int(np.argmin(costs))
         bounds = looks[max(nearest - 1, 0)], looks[min(nearest + 1, LOOKS - 1)]
-        found = optimize.minimize_scalar(cost, bounds=bounds, method="bounded", options={"xatol": 1e-9})
+        found = optimize.minimize_scalar(cost, bounds=bounds, method="bounded", options={"xatol": 1e-6})
         return -side * min(costs[nearest], float(found.fun))
 
 

@@ -62,8 +62,9 @@ def year_report(chosen: Selection) -> Paper:
     all_rates = cached_figure(
         "rates", so_far, "component", compute=lambda: rates_figure(so_far, by="component")
     )
+    # The report says nothing of failures dated otherwise, which its page does.
     lasting = cached_figure(
-        "curves", so_far, SURVIVAL, compute=lambda: curves_figure(so_far, name=SURVIVAL, histories=lives)
+        "lives", so_far, compute=lambda: curves_figure(so_far, name=SURVIVAL, histories=lives, datings=False)
     )
     ahead = cached_figure(
         "ahead",

@@ -273,3 +273,28 @@ def test_bad_input_is_answered_by_a_sentence(
 def test_a_shape_must_be_above_zero() -> None:
     with pytest.raises(ValueError, match="shape must be above zero"):
         fit_scale([0], [1], [1], shape=0)
+
+
+@pytest.mark.parametrize("dated_loosely", [False, True])
+@given(st.integers(0, 10_000))
+@unhurried
+def test_levels_at_the_edge_of_a_region_are_those_of_bisection(dated_loosely: bool, seed: int) -> None:
+    """Newton's method, and its closed likelihood where all is dated exactly, against halving a bracket."""
+    fleet = make_fleet(seed, parts=60, sites=12)
+    fit = fit_weibull(
+        fleet.entry, fleet.exit, fleet.failed, last_good=loosely(fleet) if dated_loosely else None
+    )
+    region = fit.region
+    for shape in np.geomspace(fit.shape_low, fit.shape_high, 5)[1:-1]:
+        cut = region.sample.at(float(shape))
+        for floor in (region.floor, cut.highest - 1e-4, cut.highest - 40):
+            if floor > cut.highest:
+                continue
+            low, high = cut.edges(floor)
+            assert low < cut.level < high
+            for edge, far in ((low, cut.level - 60), (high, cut.level + 200)):
+                ends = sorted((cut.level, far))
+                halved = optimize.brentq(
+                    lambda at, cut=cut, floor=floor: cut.value(at) - floor, *ends, xtol=1e-13
+                )
+                assert edge == pytest.approx(halved, rel=1e-9, abs=1e-7 * abs(edge - cut.level))
