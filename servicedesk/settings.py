@@ -5,6 +5,7 @@ Every variable read here is described in README.md ("Settings"); a test compares
 
 from __future__ import annotations
 
+import os
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -232,6 +233,8 @@ STORAGES = {
 
 # --- periodic work ----------------------------------------------------------------------------------
 REDIS_URL = env.str("REDIS_URL", default="")
+# Small matrices are multiplied sooner on one core than shared out among all, where others wait for them.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # read when numpy is loaded, which is later
 # Figures are cached until the records they are made of change (servicedesk/reports/cached_figures.py).
 FIGURES_DIR = DATA_DIR / "figures"  # shared by the web workers, and made anew where it is gone
 FIGURES_APART_FROM = env.int("FIGURES_APART_FROM", default=20_000)  # units
