@@ -252,7 +252,7 @@ class Migration(migrations.Migration):
         ),
         migrations.AddConstraint(
             model_name='partialremoval',
-            constraint=servicedesk.constraints.RowRule(lock='PERFORM 1 FROM units_installedpart WHERE id = NEW.installed_part_id FOR UPDATE;', message='Fewer pieces can leave one by one than are fitted; replace the whole set instead.', name='partial_removal_leaves_some', violated='(SELECT f.pieces FROM units_installedpart f WHERE f.id = NEW.installed_part_id) <= NEW.pieces + COALESCE((SELECT SUM(o.pieces) FROM {table} o WHERE o.installed_part_id = NEW.installed_part_id AND o.id <> COALESCE(NEW.id, 0)), 0)'),
+            constraint=servicedesk.constraints.RowRule(lock='installed_part_id', message='Fewer pieces can leave one by one than are fitted; replace the whole set instead.', name='partial_removal_leaves_some', violated='(SELECT f.pieces FROM units_installedpart f WHERE f.id = NEW.installed_part_id) <= NEW.pieces + COALESCE((SELECT SUM(o.pieces) FROM {table} o WHERE o.installed_part_id = NEW.installed_part_id AND o.id <> COALESCE(NEW.id, 0)), 0)'),
         ),
         migrations.AddIndex(
             model_name='site',
@@ -360,7 +360,7 @@ class Migration(migrations.Migration):
         ),
         migrations.AddConstraint(
             model_name='installedpart',
-            constraint=servicedesk.constraints.RowRule(lock='PERFORM 1 FROM units_unit WHERE id = NEW.unit_id FOR SHARE;', message='The unit was removed: its parts end on that day at the latest.', name='installed_part_not_in_removed_unit', violated='EXISTS (SELECT 1 FROM units_unit u WHERE u.id = NEW.unit_id AND u.removed_on IS NOT NULL AND (NEW.removed_on IS NULL OR NEW.removed_on > u.removed_on))'),
+            constraint=servicedesk.constraints.RowRule(lock='unit_id', message='The unit was removed: its parts end on that day at the latest.', name='installed_part_not_in_removed_unit', violated='EXISTS (SELECT 1 FROM units_unit u WHERE u.id = NEW.unit_id AND u.removed_on IS NOT NULL AND (NEW.removed_on IS NULL OR NEW.removed_on > u.removed_on))'),
         ),
         migrations.AddConstraint(
             model_name='installedpart',

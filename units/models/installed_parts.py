@@ -76,7 +76,7 @@ class InstalledPart(models.Model):
                     " AND (NEW.removed_on IS NULL OR NEW.removed_on > u.removed_on))"
                 ),
                 message="The unit was removed: its parts end on that day at the latest.",
-                lock="PERFORM 1 FROM units_unit WHERE id = NEW.unit_id FOR SHARE;",
+                lock="unit_id",
             ),
             RowRule(
                 name="installed_part_kind_is_its_types",
@@ -129,7 +129,7 @@ class PartialRemoval(models.Model):
                     " WHERE o.installed_part_id = NEW.installed_part_id AND o.id <> COALESCE(NEW.id, 0)), 0)"
                 ),
                 message="Fewer pieces can leave one by one than are fitted; replace the whole set instead.",
-                lock="PERFORM 1 FROM units_installedpart WHERE id = NEW.installed_part_id FOR UPDATE;",
+                lock="installed_part_id",
             ),
         ]
 
