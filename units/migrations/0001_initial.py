@@ -105,7 +105,7 @@ class Migration(migrations.Migration):
                 ('recorded_at', models.DateTimeField(auto_now_add=True)),
                 ('changed_at', models.DateTimeField(auto_now=True)),
                 ('batch', models.ForeignKey(blank=True, editable=False, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='people.batch')),
-                ('component_type', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='installed_parts', to='units.componenttype')),
+                ('component_type', models.ForeignKey(db_index=False, on_delete=django.db.models.deletion.PROTECT, related_name='installed_parts', to='units.componenttype')),
             ],
         ),
         migrations.CreateModel(
@@ -195,7 +195,7 @@ class Migration(migrations.Migration):
         migrations.AddField(
             model_name='installedpart',
             name='unit',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='installed_parts', to='units.unit'),
+            field=models.ForeignKey(db_index=False, on_delete=django.db.models.deletion.PROTECT, related_name='installed_parts', to='units.unit'),
         ),
         migrations.CreateModel(
             name='UnitLabel',

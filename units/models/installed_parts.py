@@ -19,9 +19,10 @@ class InstalledPart(models.Model):
 
     WHOLE = 0
 
-    unit = models.ForeignKey(Unit, on_delete=models.PROTECT, related_name="installed_parts")
+    # No index of its own where one below begins with the same column; so it is with the records of calls.
+    unit = models.ForeignKey(Unit, on_delete=models.PROTECT, related_name="installed_parts", db_index=False)
     component_type = models.ForeignKey(
-        ComponentType, on_delete=models.PROTECT, related_name="installed_parts"
+        ComponentType, on_delete=models.PROTECT, related_name="installed_parts", db_index=False
     )
     kind = models.CharField(max_length=12, choices=Kind)
     panel = models.PositiveSmallIntegerField(default=WHOLE, help_text="0 stands for the whole unit.")

@@ -57,7 +57,7 @@ class Call(models.Model):
 
     OPEN = (State.NEEDS_ACTION, State.IN_PROCESS)
 
-    site = models.ForeignKey("units.Site", on_delete=models.PROTECT, related_name="calls")
+    site = models.ForeignKey("units.Site", on_delete=models.PROTECT, related_name="calls", db_index=False)
     unit = models.ForeignKey(
         "units.Unit", on_delete=models.PROTECT, null=True, blank=True, related_name="calls"
     )

@@ -12,8 +12,19 @@ from itertools import repeat
 from typing import Any
 
 from django.db import connection
-from django.db.models import DateField, DateTimeField, DecimalField, Field, JSONField, Model
+from django.db.models import (
+    DateField,
+    DateTimeField,
+    DecimalField,
+    Field,
+    ForeignKey,
+    IntegerField,
+    JSONField,
+    Model,
+)
 from django.utils import timezone
+
+PLAIN_FIELDS = (ForeignKey, IntegerField, DateField)
 
 
 class Insert:
@@ -32,6 +43,8 @@ class Insert:
             if name not in told and not field.primary_key and not field.generated
         ]
         self.on_conflict = on_conflict
+        if on_conflict and not all(isinstance(field, PLAIN_FIELDS) for field in self.told):
+            raise NotImplementedError("Only keys, numbers and days are written past conflicts.")
         quote = connection.ops.quote_name
         columns = ", ".join(quote(str(field.column)) for field in [*self.told, *self.rest])
         self._target = f"{quote(model._meta.db_table)} ({columns})"
@@ -66,7 +79,7 @@ class Insert:
             f"INSERT INTO {self._target} SELECT told.*{values} FROM unnest({arrays}) told {self.on_conflict}"  # noqa: S608 - our own names
         )
         with connection.cursor() as cursor:
-            cursor.execute(sql, [*rest, *map(list, columns)])
+            cursor.execute(sql, [*rest, *map(_array, columns)])
             return cursor.rowcount
 
 
@@ -113,6 +126,11 @@ def reserve_keys(model: type[Model], count: int) -> list[int]:
             "SELECT nextval(pg_get_serial_sequence(%s, 'id')) FROM generate_series(1, %s)", [table, count]
         )
         return [key for (key,) in cursor.fetchall()]
+
+
+def _array(values: Iterable[Any]) -> str:
+    """Write a column of numbers and days, which need no quotes, as an array of PostgreSQL."""
+    return f"{{{','.join('NULL' if value is None else str(value) for value in values)}}}"
 
 
 def _adapter(field: Field[Any, Any]) -> Callable[[Any], Any] | None:
