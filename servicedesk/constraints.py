@@ -363,6 +363,46 @@ class OnlyAdded(_OnTable):
         """Say nothing: a new row can't break it."""
 
 
+class FoundByScraps(_OnTable):
+    """That a search for any scrap of some texts need not read the whole table: an index of trigrams.
+
+    Each of ``texts`` is SQL about the table's columns, just as the search asks for it; ``only`` says which
+    rows a search looks at. PostgreSQL has such indexes (its module pg_trgm), SQLite reads the table.
+    """
+
+    def __init__(self, *, name: str, texts: tuple[str, ...], only: str = "") -> None:
+        super().__init__(name=name)
+        self.texts, self.only = tuple(texts), only
+
+    def deconstruct(self) -> tuple[str, tuple[Any, ...], dict[str, Any]]:
+        path = f"{self.__class__.__module__}.{self.__class__.__name__}"
+        return path, (), {"name": self.name, "texts": self.texts, "only": self.only}
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, FoundByScraps) and self.deconstruct() == other.deconstruct()
+
+    def __hash__(self) -> int:
+        return hash(self.name)
+
+    def remove_sql(self, model: type[Model], schema_editor: BaseDatabaseSchemaEditor) -> Any:
+        """Drop it (PostgreSQL)."""
+        return Statement(
+            f"DROP INDEX {self.name}", table=Table(model._meta.db_table, schema_editor.quote_name)
+        )
+
+    def statements(self, model: type[Model], schema_editor: BaseDatabaseSchemaEditor) -> list[Statement]:
+        """Write the SQL that makes the index."""
+        if schema_editor.connection.vendor != "postgresql":
+            return []
+        texts = ", ".join(f"({text}) gin_trgm_ops" for text in self.texts)
+        where = f" WHERE {self.only}" if self.only else ""
+        table = Table(model._meta.db_table, schema_editor.quote_name)
+        return [Statement(f"CREATE INDEX {self.name} ON %(table)s USING gin ({texts}){where}", table=table)]
+
+    def validate(self, *args: Any, **kwargs: Any) -> None:
+        """Say nothing: no row can break it."""
+
+
 class NoOverlap(RowRule):
     """No two rows of one ``slot`` may hold at the same time, from ``start`` up to and without ``end``.
 

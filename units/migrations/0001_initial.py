@@ -5,7 +5,7 @@ import servicedesk.constraints
 import units.fields
 import units.models.labels
 from django.conf import settings
-from django.contrib.postgres.operations import BtreeGistExtension
+from django.contrib.postgres.operations import TrigramExtension
 from django.db import migrations, models
 
 
@@ -19,7 +19,7 @@ class Migration(migrations.Migration):
     ]
 
     operations = [
-        BtreeGistExtension(),
+        TrigramExtension(),
         migrations.CreateModel(
             name='ComponentType',
             fields=[
@@ -369,5 +369,21 @@ class Migration(migrations.Migration):
         migrations.AddConstraint(
             model_name='unitlabel',
             constraint=models.UniqueConstraint(condition=models.Q(('replaced_at__isnull', True)), fields=('unit',), name='unitlabel_one_in_force', violation_error_message='This unit has a code in force already; replace it instead.'),
+        ),
+        migrations.AddConstraint(
+            model_name='customer',
+            constraint=servicedesk.constraints.FoundByScraps(name='customer_by_scraps', only='', texts=('UPPER(name::text)', 'UPPER(email::text)', 'UPPER(phone::text)', "REPLACE(REPLACE(REPLACE(REPLACE(REPLACE(REPLACE(REPLACE(phone, ' ', ''), '-', ''), '.', ''), '(', ''), ')', ''), '+', ''), '/', '')")),
+        ),
+        migrations.AddConstraint(
+            model_name='installedpart',
+            constraint=servicedesk.constraints.FoundByScraps(name='installed_part_by_scraps', only="NOT (lot = '')", texts=('UPPER(lot::text)',)),
+        ),
+        migrations.AddConstraint(
+            model_name='site',
+            constraint=servicedesk.constraints.FoundByScraps(name='site_by_scraps', only='', texts=('UPPER(code::text)', "UPPER(REPLACE(REPLACE(REPLACE(REPLACE(REPLACE(code, '-', ''), ' ', ''), '.', ''), '/', ''), '_', '')::text)", 'UPPER(address::text)', 'UPPER(postcode::text)')),
+        ),
+        migrations.AddConstraint(
+            model_name='unit',
+            constraint=servicedesk.constraints.FoundByScraps(name='unit_by_scraps', only='', texts=('UPPER(code::text)', "UPPER(REPLACE(REPLACE(REPLACE(REPLACE(REPLACE(code, '-', ''), ' ', ''), '.', ''), '/', ''), '_', '')::text)", 'UPPER(place::text)')),
         ),
     ]

@@ -6,7 +6,8 @@ from django.db import models
 from django.db.models import Q
 
 from servicedesk.conditions import Check
-from servicedesk.constraints import BumpsVersion, NoOverlap, RowRule
+from servicedesk.constraints import BumpsVersion, FoundByScraps, NoOverlap, RowRule
+from servicedesk.searching import upper
 from units.blocks import BLOCK_OF_INSTALLED_PART, BLOCK_OF_UNIT
 from units.querysets import InstalledPartQuerySet
 
@@ -47,6 +48,7 @@ class InstalledPart(models.Model):
             models.Index(fields=["recorded_at"], name="installed_part_by_recorded"),
         ]
         constraints = [
+            FoundByScraps(name="installed_part_by_scraps", texts=(upper("lot"),), only="NOT (lot = '')"),
             BumpsVersion(name="installed_part_bumps_version", block=BLOCK_OF_UNIT),
             Check(
                 condition=Q(removed_on__isnull=True) | Q(removed_on__gte=models.F("fitted_on")),

@@ -308,4 +308,8 @@ class Migration(migrations.Migration):
             model_name='work',
             constraint=models.CheckConstraint(condition=models.Q(models.Q(('kind', 'replaced'), _negated=True), ('pieces__gt', 0), _connector='OR'), name='work_replaced_counts_pieces', violation_error_message='Say how many pieces were replaced.'),
         ),
+        migrations.AddConstraint(
+            model_name='call',
+            constraint=servicedesk.constraints.FoundByScraps(name='call_by_scraps', only='', texts=('UPPER(words::text)', 'UPPER(told_by::text)', 'UPPER(ref::text)', 'UPPER(phone::text)', "REPLACE(REPLACE(REPLACE(REPLACE(REPLACE(REPLACE(REPLACE(phone, ' ', ''), '-', ''), '.', ''), '(', ''), ')', ''), '+', ''), '/', '')")),
+        ),
     ]
