@@ -14,7 +14,7 @@ from typing import Any
 from django.db import connection, transaction
 
 from schedules.models import MaintenanceRule, NextDue
-from schedules.recurrence import next_due
+from schedules.recurrence import Season, next_due
 
 ROWS_AT_ONCE = 2000
 
@@ -35,23 +35,29 @@ _ADD = (
 
 
 class Reckoner:
-    """Reckons due dates of rules, each pair of rule and day once."""
+    """Reckons due dates of rules, each once for a day and the interval and season that rules may share."""
 
     def __init__(self, rules: Iterable[MaintenanceRule]) -> None:
         self._rules = {rule.pk: rule for rule in rules}
-        self._known: dict[tuple[int, date, bool], date] = {}
+        self._cycles: dict[tuple[int, bool], tuple[int, Season | None]] = {}
+        self._known: dict[tuple[date, tuple[int, Season | None]], date] = {}
 
     def due_on(self, rule_id: int, counted_from: date, *, exposed: bool = False) -> date:
         """Say when care under a rule is due, counted from a day."""
-        pair = rule_id, counted_from, exposed
-        if pair not in self._known:
-            if rule_id not in self._rules:  # added while the walk was under way
-                self._rules[rule_id] = MaintenanceRule.objects.get(pk=rule_id)
-            rule = self._rules[rule_id]
-            self._known[pair] = next_due(
-                counted_from, interval_months=rule.months(exposed=exposed), season=rule.season
-            )
-        return self._known[pair]
+        cycle = self._cycles.get((rule_id, exposed)) or self._cycle(rule_id, exposed=exposed)
+        due = self._known.get((counted_from, cycle))
+        if due is None:
+            months, season = cycle
+            due = next_due(counted_from, interval_months=months, season=season)
+            self._known[counted_from, cycle] = due
+        return due
+
+    def _cycle(self, rule_id: int, *, exposed: bool) -> tuple[int, Season | None]:
+        """Read a rule's interval in months, and its season."""
+        if rule_id not in self._rules:  # added while the walk was under way
+            self._rules[rule_id] = MaintenanceRule.objects.get(pk=rule_id)
+        rule = self._rules[rule_id]
+        return self._cycles.setdefault((rule_id, exposed), (rule.months(exposed=exposed), rule.season))
 
 
 def add_missing_dues(reckoner: Reckoner, *, which: str, params: Sequence[Any]) -> int:

@@ -19,10 +19,10 @@ from django.db.models.signals import pre_migrate
 
 
 def add_extensions(using: str, **_: Any) -> None:
-    """Add what exclusion constraints of PostgreSQL compare numbers with."""
+    """Add what PostgreSQL finds scraps of texts with."""
     if connection.vendor == "postgresql":
         with connection.cursor() as cursor:
-            cursor.execute("CREATE EXTENSION IF NOT EXISTS btree_gist")
+            cursor.execute("CREATE EXTENSION IF NOT EXISTS pg_trgm")
 
 
 @contextmanager

@@ -10,7 +10,7 @@ from django.db import models
 from django.db.models import Exists, F, OuterRef, Prefetch, Q, Subquery
 from django.db.models.functions import Coalesce
 
-from servicedesk.searching import code_has, every_word, phone_has
+from servicedesk.searching import any_of, code_has, every_word, phone_has
 
 if TYPE_CHECKING:
     from units.models import (  # noqa: F401
@@ -26,47 +26,71 @@ if TYPE_CHECKING:
     )
 
 
-def customer_has(word: str, *, prefix: str = "") -> Q:
+def customer_has(word: str) -> Q:
     """Customers with a word in their name, telephone number or mail address."""
-    return (
-        Q(**{f"{prefix}name__icontains": word})
-        | Q(**{f"{prefix}email__icontains": word})
-        | phone_has(word, f"{prefix}phone")
+    return Q(name__icontains=word) | Q(email__icontains=word) | phone_has(word, "phone")
+
+
+def _place_has(word: str) -> Q:
+    """Sites with a word in their code, address or postcode."""
+    return code_has(word, "code") | Q(address__icontains=word) | Q(postcode__icontains=word)
+
+
+def _is_owned(word: str) -> Exists:
+    """Whether an owner of the site in question has a word in what is known of them."""
+    from units.models import Customer, Ownership
+
+    owner = Customer.objects.filter(customer_has(word), pk=OuterRef("customer"))
+    return Exists(Ownership.objects.filter(Exists(owner), site=OuterRef("pk")))
+
+
+def _places(word: str) -> models.QuerySet[Any]:
+    """Keys of sites with a word in what is known of the place, or of an owner of theirs."""
+    from units.models import Customer, Ownership, Site
+
+    owners = Customer.objects.filter(customer_has(word))
+    return any_of(
+        Site.objects.filter(_place_has(word)).values("pk"),
+        Ownership.objects.filter(customer__in=owners).values("site"),
     )
 
 
-def place_has(word: str, *, prefix: str = "") -> Q:
-    """Sites with a word in their code, address or postcode, or in what is known of an owner of theirs."""
-    from units.models import Ownership
+def site_found(word: str) -> Q:
+    """Sites with a word in what is known of the place or its owners, or in the code of one of their units."""
+    from units.models import Site, Unit
 
-    # Each looked for once, and not for every site anew.
-    owned = Ownership.objects.filter(customer_has(word, prefix="customer__")).values("site")
-    return (
-        code_has(word, f"{prefix}code")
-        | Q(**{f"{prefix}address__icontains": word})
-        | Q(**{f"{prefix}postcode__icontains": word})
-        | Q(**{f"{prefix}pk__in": owned})
-    )
+    places = Site.objects.filter(pk__in=_places(word)).values("pk")
+    return Q(pk__in=any_of(places, Unit.objects.filter(code_has(word, "code")).values("site")))
 
 
-def site_has(word: str) -> Q:
-    """Sites with a word in what is known of the place, or in the code of one of their units."""
+def site_holds(word: str) -> Q:
+    """Whether a site is one that `site_found` finds."""
     from units.models import Unit
 
-    return place_has(word) | Q(pk__in=Unit.objects.filter(code_has(word, "code")).values("site"))
+    units = Unit.objects.filter(code_has(word, "code"), site=OuterRef("pk"))
+    return _place_has(word) | _is_owned(word) | Exists(units)
 
 
-def unit_has(word: str) -> Q:
+def unit_found(word: str) -> Q:
     """Units with a word in their code, in where they are, or in a lot of their parts."""
-    from units.models import InstalledPart
+    from units.models import InstalledPart, Unit
 
-    of_lot = InstalledPart.objects.filter(lot__icontains=word).values("unit")
-    return (
-        code_has(word, "code")
-        | Q(place__icontains=word)
-        | place_has(word, prefix="site__")
-        | Q(pk__in=of_lot)
+    return Q(
+        pk__in=any_of(
+            Unit.objects.filter(code_has(word, "code") | Q(place__icontains=word)).values("pk"),
+            Unit.objects.filter(site__in=_places(word)).values("pk"),
+            InstalledPart.objects.filter(lot__icontains=word).exclude(lot="").values("unit"),
+        )
     )
+
+
+def unit_holds(word: str) -> Q:
+    """Whether a unit is one that `unit_found` finds."""
+    from units.models import InstalledPart, Site
+
+    sites = Site.objects.filter(_place_has(word) | _is_owned(word), pk=OuterRef("site"))
+    of_lot = InstalledPart.objects.filter(lot__icontains=word, unit=OuterRef("pk"))
+    return code_has(word, "code") | Q(place__icontains=word) | Exists(sites) | Exists(of_lot)
 
 
 class CustomerQuerySet(models.QuerySet["Customer"]):
@@ -74,7 +98,7 @@ class CustomerQuerySet(models.QuerySet["Customer"]):
 
     def matching(self, text: str) -> Self:
         """Customers found by any scraps of name, phone and mail address."""
-        return self.filter(every_word(text, customer_has)) if text else self
+        return every_word(self, text, found=customer_has, holds=customer_has) if text else self
 
 
 class OwnershipQuerySet(models.QuerySet["Ownership"]):
@@ -94,7 +118,7 @@ class SiteQuerySet(models.QuerySet["Site"]):
 
     def matching(self, text: str) -> Self:
         """Sites found by any scraps: code, street, postcode, an owner's name or phone, unit code."""
-        return self.filter(every_word(text, site_has)) if text else self
+        return every_word(self, text, found=site_found, holds=site_holds) if text else self
 
     def with_owner(self) -> Self:
         """Sites with their present owner as ``owners`` (a list of none or one)."""
@@ -166,7 +190,7 @@ class UnitQuerySet(models.QuerySet["Unit"]):
 
     def matching(self, text: str) -> Self:
         """Units found by any scraps of code, place, customer, address and lot."""
-        return self.filter(every_word(text, unit_has)) if text else self
+        return every_word(self, text, found=unit_found, holds=unit_holds) if text else self
 
     def for_search(self, told: Mapping[str, Any]) -> Self:
         """Units that a search form asks for: a scrap, a construction, a part in place, a state."""

@@ -102,7 +102,7 @@ class Migration(migrations.Migration):
                 ('last_done_on', models.DateField(blank=True, null=True)),
                 ('next_due_on', models.DateField()),
                 ('exposed', models.BooleanField(default=False, help_text='Reckoned with the interval of exposed parts (see the rule).')),
-                ('installed_part', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='next_due', to='units.installedpart')),
+                ('installed_part', models.ForeignKey(db_index=False, on_delete=django.db.models.deletion.CASCADE, related_name='next_due', to='units.installedpart')),
                 ('rule', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='due', to='schedules.maintenancerule')),
             ],
         ),

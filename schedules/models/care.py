@@ -173,7 +173,7 @@ class NextDue(models.Model):
     """One fitted part under one rule: when it was last cared for, and when it is next due."""
 
     installed_part = models.ForeignKey(
-        "units.InstalledPart", on_delete=models.CASCADE, related_name="next_due"
+        "units.InstalledPart", on_delete=models.CASCADE, related_name="next_due", db_index=False
     )
     rule = models.ForeignKey(MaintenanceRule, on_delete=models.CASCADE, related_name="due")
     counted_from = models.DateField(

@@ -10,8 +10,8 @@ from django.db import models
 from django.db.models import Exists, F, OuterRef, Prefetch, Q, Window
 from django.db.models.functions import RowNumber
 
-from servicedesk.searching import every_word, phone_has
-from units.querysets import site_has
+from servicedesk.searching import any_of, every_word, phone_has
+from units.querysets import site_found, site_holds
 
 if TYPE_CHECKING:
     from servicedesk.calls.models import (  # noqa: F401
@@ -28,17 +28,30 @@ OVER = 9  # the rank of calls that need nobody any more: they come last, and are
 SAME_FAULT_DAYS = 30  # so soon after, the same fault at the same unit may never have gone away
 
 
-def call_has(word: str) -> Q:
+def _told(word: str) -> Q:
+    """Calls with a word in what was said, or in who called from where."""
+    said = Q(words__icontains=word) | Q(told_by__icontains=word) | Q(ref__icontains=word)
+    return said | phone_has(word, "phone")
+
+
+def call_found(word: str) -> Q:
     """Calls with a word in what was said, in who called from where, or in what is known of the site."""
+    from servicedesk.calls.models import Call
     from units.models import Site
 
-    return (
-        Q(words__icontains=word)
-        | Q(told_by__icontains=word)
-        | Q(ref__icontains=word)
-        | phone_has(word, "phone")
-        | Q(site__in=Site.objects.filter(site_has(word)).values("pk"))
+    sites = Site.objects.filter(site_found(word))
+    return Q(
+        pk__in=any_of(
+            Call.objects.filter(_told(word)).values("pk"), Call.objects.filter(site__in=sites).values("pk")
+        )
     )
+
+
+def call_holds(word: str) -> Q:
+    """Whether a call is one that `call_found` finds."""
+    from units.models import Site
+
+    return _told(word) | Q(Exists(Site.objects.filter(site_holds(word), pk=OuterRef("site"))))
 
 
 class CallQuerySet(models.QuerySet["Call"]):
@@ -75,7 +88,7 @@ class CallQuerySet(models.QuerySet["Call"]):
 
     def matching(self, text: str) -> Self:
         """Calls found by any scraps: what was said, who called, the phone, the site, its owner, a unit."""
-        return self.filter(every_word(text, call_has)) if text else self
+        return every_word(self, text, found=call_found, holds=call_holds) if text else self
 
     def for_search(self, told: Mapping[str, Any]) -> Self:
         """Calls that the search form asks for: a scrap, and a state (open ones unless it says otherwise)."""

@@ -20,7 +20,7 @@ from django.db import Error, connection, connections, transaction
 from django.db.migrations.executor import MigrationExecutor
 from django.db.models import JSONField, Model, Value
 
-from servicedesk.constraints import NoOverlap, RowRule
+from servicedesk.constraints import RowRule
 from servicedesk.planner_statistics import renew_statistics
 from servicedesk.refusals import RuleViolation
 from servicedesk.words import count
@@ -165,7 +165,7 @@ def _check_rules(models: list[type[Model]]) -> None:
     connections[NEW].check_constraints()
     for model in models:
         for rule in model._meta.constraints:
-            if isinstance(rule, RowRule) and not isinstance(rule, NoOverlap):  # those are no triggers
+            if isinstance(rule, RowRule):
                 table, key = model._meta.db_table, model._meta.pk.column
                 broken = rule.violated.replace("{table}", f'"{table}"')
                 if row := _run(f'SELECT NEW.{key} FROM "{table}" NEW WHERE {broken} LIMIT 1'):  # noqa: S608

@@ -1,4 +1,4 @@
-"""How fast a fleet comes in from files, and whether memory stays flat.
+"""How fast a fleet comes in from files on either database, and whether memory stays flat.
 
 Writes an invented fleet of N units with 3 N rows of history into a folder of its own, brings it in through
 the real command in a process of its own, and prints rows per second, the time, and the most memory that the
@@ -6,8 +6,11 @@ process held. Beside it, another process keeps saving something small, and how l
 that is what people at the desk would feel. Usage:
 
     PYTHONPATH=. python tests/bench/bench_import.py [--units 100000] [--seed 1] [--again] [--undo]
+        [--database sqlite|postgres]
 
-DATABASE_URL names another (empty) database; without it a new SQLite file is used.
+SQLite is a file in the folder, PostgreSQL a cluster of its own there. The bar is 3,000 rows/s on PostgreSQL
+(100,000 units with their history in two and a half minutes) and 2,000 on SQLite, on a machine that does
+nothing else; what a slower or busier one does is told by the seconds of processor.
 """
 
 from __future__ import annotations
@@ -23,8 +26,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from tests.bench.written_fleet import write_fleet
+from tests.faults.databases import Cluster, Database, SqliteFile
 
 ROOT = Path(__file__).resolve().parents[2]
+BARS = {"sqlite": 2_000, "postgres": 3_000}
+"""Rows a second."""
 
 
 class Saver(threading.Thread):
@@ -95,33 +101,53 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--undo", action="store_true", help="also take the import back, and time that")
     parser.add_argument("--again", action="store_true", help="also bring the same files in again")
+    parser.add_argument("--database", choices=list(BARS), help="only one of the two")
     asked = parser.parse_args()
     with tempfile.TemporaryDirectory(prefix="sashkeep-bench-") as name:
         folder = Path(name)
-        env = {"SECRET_KEY": "bench", "DEBUG": "False", **os.environ, "DATA_DIR": str(folder)}
-        units, history = write_fleet(folder, units=asked.units, seed=asked.seed)
-        for words in (("migrate", "-v0"), ("load_reference",)):
-            run_command(env, *words)
-        saver = Saver(env)
-        saver.start()
-        time.sleep(2)
-        saver.waits.clear()
-        files = (str(units), "--history", str(history))
-        cost = run_command(env, "import_fleet", *files)
-        waits = saver.stop()
-        rows = 4 * asked.units
-        print(f"import of {asked.units:,} units and {3 * asked.units:,} history rows: {cost}")
-        print(f"  {rows / cost.seconds:,.0f} rows/s")
-        if waits:
-            middle, high, top = waits[len(waits) // 2], waits[int(len(waits) * 0.95)], waits[-1]
-            print(f"  savings by others meanwhile: {len(waits)}, median {1000 * middle:.0f} ms,")
-            print(f"  95 % within {1000 * high:.0f} ms, the longest {1000 * top:.0f} ms")
-        if asked.again:
-            print(f"the same files again: {run_command(env, 'import_fleet', *files)}")
-        if asked.undo:
-            print(f"undoing it: {run_command(env, 'import_fleet', '--undo', '1')}")
-        for path in folder.glob("sashkeep.sqlite3"):
-            print(f"database file: {path.stat().st_size / 1024**2:,.0f} MB")
+        folder.chmod(0o755)  # PostgreSQL runs as a user of its own
+        for database in [asked.database] if asked.database else BARS:
+            desk = folder / database
+            desk.mkdir()
+            if database == "sqlite":
+                measure(SqliteFile(), desk, asked)
+                continue
+            cluster = Cluster(folder)
+            try:
+                cluster.create(desk)
+                measure(cluster, desk, asked)
+            finally:
+                cluster.close()
+
+
+def measure(database: Database, folder: Path, asked: argparse.Namespace) -> None:
+    """Bring the fleet in on one database, and tell what that took."""
+    env = {"SECRET_KEY": "bench", "DEBUG": "False", **os.environ, "DATA_DIR": str(folder)}
+    env.pop("DATABASE_URL", None)
+    env |= database.settings(folder)
+    units, history = write_fleet(folder, units=asked.units, seed=asked.seed)
+    for words in (("migrate", "-v0"), ("load_reference",)):
+        run_command(env, *words)
+    saver = Saver(env)
+    saver.start()
+    time.sleep(2)
+    saver.waits.clear()
+    files = (str(units), "--history", str(history))
+    cost = run_command(env, "import_fleet", *files)
+    waits = saver.stop()
+    speed, bar = 4 * asked.units / cost.seconds, BARS[database.name]
+    print(f"{database.name}: import of {asked.units:,} units and {3 * asked.units:,} history rows: {cost}")
+    print(f"  {speed:,.0f} rows/s; the bar is {bar:,}: {'kept' if speed >= bar else 'MISSED'}")
+    if waits:
+        middle, high, top = waits[len(waits) // 2], waits[int(len(waits) * 0.95)], waits[-1]
+        print(f"  savings by others meanwhile: {len(waits)}, median {1000 * middle:.0f} ms,")
+        print(f"  95 % within {1000 * high:.0f} ms, the longest {1000 * top:.0f} ms")
+    if asked.again:
+        print(f"the same files again: {run_command(env, 'import_fleet', *files)}")
+    if asked.undo:
+        print(f"undoing it: {run_command(env, 'import_fleet', '--undo', '1')}")
+    for path in folder.glob("sashkeep.sqlite3"):
+        print(f"database file: {path.stat().st_size / 1024**2:,.0f} MB")
 
 
 if __name__ == "__main__":

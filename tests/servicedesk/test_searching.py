@@ -2,13 +2,26 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import pytest
+from django.db.models import Model, Q
 from django.test import Client
 from django.utils import timezone
 
+from servicedesk.calls.models import Call
+from servicedesk.calls.querysets import call_found, call_holds
 from servicedesk.searching import MOST_WORDS, words_of
-from tests.factories import CallFactory, CustomerFactory, OwnershipFactory, SiteFactory, UnitFactory
-from units.models import Customer, Site
+from tests.factories import (
+    CallFactory,
+    CustomerFactory,
+    InstalledPartFactory,
+    OwnershipFactory,
+    SiteFactory,
+    UnitFactory,
+)
+from units.models import Customer, Site, Unit
+from units.querysets import site_found, site_holds, unit_found, unit_holds
 
 pytestmark = pytest.mark.django_db
 
@@ -96,6 +109,22 @@ def test_due_work_by_words_in_any_order(as_scheduler: Client, place: Site) -> No
 def test_what_a_caller_said_and_where_together(as_scheduler: Client, place: Site) -> None:
     page = shown(as_scheduler, "/calls/", "stay up marlinspike")
     assert "168 Marlinspike" in page
+
+
+@pytest.mark.parametrize(
+    "word", ["MARLIN", "p900", "21409", "probeson", "5550100144", "0144", "s9001", "L-4", "stay", "r-77", "x"]
+)
+@pytest.mark.parametrize(
+    ("model", "found", "holds"),
+    [(Unit, unit_found, unit_holds), (Site, site_found, site_holds), (Call, call_found, call_holds)],
+)
+def test_looking_for_a_word_and_looking_through_a_record_say_the_same(
+    place: Site, model: type[Model], found: Callable[[str], Q], holds: Callable[[str], Q], word: str
+) -> None:
+    InstalledPartFactory.create(unit=Unit.objects.get(code="S900-1"), lot="L-44")
+    Call.objects.filter(site=place).update(ref="R-77")
+    rows = model._base_manager.order_by("pk")
+    assert list(rows.filter(found(word))) == list(rows.filter(holds(word)))
 
 
 @pytest.mark.parametrize(

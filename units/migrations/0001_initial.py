@@ -5,7 +5,7 @@ import servicedesk.constraints
 import units.fields
 import units.models.labels
 from django.conf import settings
-from django.contrib.postgres.operations import BtreeGistExtension
+from django.contrib.postgres.operations import TrigramExtension
 from django.db import migrations, models
 
 
@@ -19,7 +19,7 @@ class Migration(migrations.Migration):
     ]
 
     operations = [
-        BtreeGistExtension(),
+        TrigramExtension(),
         migrations.CreateModel(
             name='ComponentType',
             fields=[
@@ -105,7 +105,7 @@ class Migration(migrations.Migration):
                 ('recorded_at', models.DateTimeField(auto_now_add=True)),
                 ('changed_at', models.DateTimeField(auto_now=True)),
                 ('batch', models.ForeignKey(blank=True, editable=False, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='people.batch')),
-                ('component_type', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='installed_parts', to='units.componenttype')),
+                ('component_type', models.ForeignKey(db_index=False, on_delete=django.db.models.deletion.PROTECT, related_name='installed_parts', to='units.componenttype')),
             ],
         ),
         migrations.CreateModel(
@@ -195,7 +195,7 @@ class Migration(migrations.Migration):
         migrations.AddField(
             model_name='installedpart',
             name='unit',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='installed_parts', to='units.unit'),
+            field=models.ForeignKey(db_index=False, on_delete=django.db.models.deletion.PROTECT, related_name='installed_parts', to='units.unit'),
         ),
         migrations.CreateModel(
             name='UnitLabel',
@@ -252,7 +252,7 @@ class Migration(migrations.Migration):
         ),
         migrations.AddConstraint(
             model_name='partialremoval',
-            constraint=servicedesk.constraints.RowRule(lock='PERFORM 1 FROM units_installedpart WHERE id = NEW.installed_part_id FOR UPDATE;', message='Fewer pieces can leave one by one than are fitted; replace the whole set instead.', name='partial_removal_leaves_some', violated='(SELECT f.pieces FROM units_installedpart f WHERE f.id = NEW.installed_part_id) <= NEW.pieces + COALESCE((SELECT SUM(o.pieces) FROM {table} o WHERE o.installed_part_id = NEW.installed_part_id AND o.id <> COALESCE(NEW.id, 0)), 0)'),
+            constraint=servicedesk.constraints.RowRule(lock='installed_part_id', message='Fewer pieces can leave one by one than are fitted; replace the whole set instead.', name='partial_removal_leaves_some', violated='(SELECT f.pieces FROM units_installedpart f WHERE f.id = NEW.installed_part_id) <= NEW.pieces + COALESCE((SELECT SUM(o.pieces) FROM {table} o WHERE o.installed_part_id = NEW.installed_part_id AND o.id <> COALESCE(NEW.id, 0)), 0)'),
         ),
         migrations.AddIndex(
             model_name='site',
@@ -360,7 +360,7 @@ class Migration(migrations.Migration):
         ),
         migrations.AddConstraint(
             model_name='installedpart',
-            constraint=servicedesk.constraints.RowRule(lock='PERFORM 1 FROM units_unit WHERE id = NEW.unit_id FOR SHARE;', message='The unit was removed: its parts end on that day at the latest.', name='installed_part_not_in_removed_unit', violated='EXISTS (SELECT 1 FROM units_unit u WHERE u.id = NEW.unit_id AND u.removed_on IS NOT NULL AND (NEW.removed_on IS NULL OR NEW.removed_on > u.removed_on))'),
+            constraint=servicedesk.constraints.RowRule(lock='unit_id', message='The unit was removed: its parts end on that day at the latest.', name='installed_part_not_in_removed_unit', violated='EXISTS (SELECT 1 FROM units_unit u WHERE u.id = NEW.unit_id AND u.removed_on IS NOT NULL AND (NEW.removed_on IS NULL OR NEW.removed_on > u.removed_on))'),
         ),
         migrations.AddConstraint(
             model_name='installedpart',
@@ -369,5 +369,21 @@ class Migration(migrations.Migration):
         migrations.AddConstraint(
             model_name='unitlabel',
             constraint=models.UniqueConstraint(condition=models.Q(('replaced_at__isnull', True)), fields=('unit',), name='unitlabel_one_in_force', violation_error_message='This unit has a code in force already; replace it instead.'),
+        ),
+        migrations.AddConstraint(
+            model_name='customer',
+            constraint=servicedesk.constraints.FoundByScraps(name='customer_by_scraps', only='', texts=('UPPER(name::text)', 'UPPER(email::text)', 'UPPER(phone::text)', "REPLACE(REPLACE(REPLACE(REPLACE(REPLACE(REPLACE(REPLACE(phone, ' ', ''), '-', ''), '.', ''), '(', ''), ')', ''), '+', ''), '/', '')")),
+        ),
+        migrations.AddConstraint(
+            model_name='installedpart',
+            constraint=servicedesk.constraints.FoundByScraps(name='installed_part_by_scraps', only="NOT (lot = '')", texts=('UPPER(lot::text)',)),
+        ),
+        migrations.AddConstraint(
+            model_name='site',
+            constraint=servicedesk.constraints.FoundByScraps(name='site_by_scraps', only='', texts=('UPPER(code::text)', "UPPER(REPLACE(REPLACE(REPLACE(REPLACE(REPLACE(code, '-', ''), ' ', ''), '.', ''), '/', ''), '_', '')::text)", 'UPPER(address::text)', 'UPPER(postcode::text)')),
+        ),
+        migrations.AddConstraint(
+            model_name='unit',
+            constraint=servicedesk.constraints.FoundByScraps(name='unit_by_scraps', only='', texts=('UPPER(code::text)', "UPPER(REPLACE(REPLACE(REPLACE(REPLACE(REPLACE(code, '-', ''), ' ', ''), '.', ''), '/', ''), '_', '')::text)", 'UPPER(place::text)')),
         ),
     ]

@@ -5,8 +5,10 @@ from __future__ import annotations
 from django.db import models
 from django.urls import reverse
 
+from servicedesk.constraints import FoundByScraps
 from servicedesk.new_values import LimitedText, refuse_new
 from servicedesk.phones import phone_fault
+from servicedesk.searching import PHONE_SIGNS, bare, upper
 from units.querysets import CustomerQuerySet
 
 
@@ -25,6 +27,12 @@ class Customer(models.Model):
 
     class Meta:
         indexes = [models.Index(fields=["name", "id"], name="customer_by_name")]
+        constraints = [
+            FoundByScraps(
+                name="customer_by_scraps",
+                texts=(upper("name"), upper("email"), upper("phone"), bare("phone", PHONE_SIGNS)),
+            )
+        ]
 
     def __str__(self) -> str:
         return self.name

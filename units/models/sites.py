@@ -7,8 +7,9 @@ from django.db.models import Q
 from django.urls import reverse
 
 from servicedesk.conditions import Check
-from servicedesk.constraints import BumpsVersion, NoOverlap
+from servicedesk.constraints import BumpsVersion, FoundByScraps, NoOverlap
 from servicedesk.new_values import LimitedText, refuse_new, twin_fault
+from servicedesk.searching import CODE_SIGNS, bare, upper
 from units.blocks import BLOCK_OF_SITE
 from units.querysets import OwnershipQuerySet, SiteQuerySet
 
@@ -56,6 +57,15 @@ class Site(models.Model):
     class Meta:
         indexes = [models.Index(fields=["postcode", "code"], name="site_by_postcode")]
         constraints = [
+            FoundByScraps(
+                name="site_by_scraps",
+                texts=(
+                    upper("code"),
+                    upper(bare("code", CODE_SIGNS)),
+                    upper("address"),
+                    upper("postcode"),
+                ),
+            ),
             BumpsVersion(name="site_bumps_version", block=BLOCK_OF_SITE),
             Check(
                 condition=Q(latitude__isnull=True) | Q(latitude__gte=-90, latitude__lte=90),

@@ -8,8 +8,9 @@ from django.db.models import Q
 from django.urls import reverse
 
 from servicedesk.conditions import Check
-from servicedesk.constraints import BumpsVersion, RowRule
+from servicedesk.constraints import BumpsVersion, FoundByScraps, RowRule
 from servicedesk.new_values import LimitedText, refuse_new, twin_fault
+from servicedesk.searching import CODE_SIGNS, bare, upper
 from units.blocks import BLOCK_OF_ITS_SITE
 from units.fields import LengthField
 from units.querysets import UnitQuerySet
@@ -93,6 +94,9 @@ class Unit(models.Model):
 
     class Meta:
         constraints = [
+            FoundByScraps(
+                name="unit_by_scraps", texts=(upper("code"), upper(bare("code", CODE_SIGNS)), upper("place"))
+            ),
             BumpsVersion(name="unit_bumps_version", block=BLOCK_OF_ITS_SITE),
             Check(
                 condition=Q(removed_on__isnull=True) | Q(removed_on__gte=models.F("installed_on")),

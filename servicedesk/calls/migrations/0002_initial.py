@@ -32,7 +32,7 @@ class Migration(migrations.Migration):
         migrations.AddField(
             model_name='call',
             name='site',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='calls', to='units.site'),
+            field=models.ForeignKey(db_index=False, on_delete=django.db.models.deletion.PROTECT, related_name='calls', to='units.site'),
         ),
         migrations.AddField(
             model_name='call',
@@ -62,12 +62,12 @@ class Migration(migrations.Migration):
         migrations.AddField(
             model_name='finding',
             name='installed_part',
-            field=models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='findings', to='units.installedpart'),
+            field=models.ForeignKey(blank=True, db_index=False, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='findings', to='units.installedpart'),
         ),
         migrations.AddField(
             model_name='finding',
             name='mode',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='findings', to='units.failuremode'),
+            field=models.ForeignKey(db_index=False, on_delete=django.db.models.deletion.PROTECT, related_name='findings', to='units.failuremode'),
         ),
         migrations.AddField(
             model_name='finding',
@@ -77,7 +77,7 @@ class Migration(migrations.Migration):
         migrations.AddField(
             model_name='finding',
             name='unit',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='findings', to='units.unit'),
+            field=models.ForeignKey(db_index=False, on_delete=django.db.models.deletion.PROTECT, related_name='findings', to='units.unit'),
         ),
         migrations.AddField(
             model_name='importedentry',
@@ -87,7 +87,7 @@ class Migration(migrations.Migration):
         migrations.AddField(
             model_name='importedentry',
             name='unit',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='units.unit'),
+            field=models.ForeignKey(db_index=False, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='units.unit'),
         ),
         migrations.AddField(
             model_name='inspection',
@@ -107,7 +107,7 @@ class Migration(migrations.Migration):
         migrations.AddField(
             model_name='inspection',
             name='unit',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='inspections', to='units.unit'),
+            field=models.ForeignKey(db_index=False, on_delete=django.db.models.deletion.PROTECT, related_name='inspections', to='units.unit'),
         ),
         migrations.AddField(
             model_name='inspection',
@@ -192,7 +192,7 @@ class Migration(migrations.Migration):
         migrations.AddField(
             model_name='work',
             name='installed_part',
-            field=models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='works', to='units.installedpart'),
+            field=models.ForeignKey(blank=True, db_index=False, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='works', to='units.installedpart'),
         ),
         migrations.AddField(
             model_name='work',
@@ -202,7 +202,7 @@ class Migration(migrations.Migration):
         migrations.AddField(
             model_name='work',
             name='unit',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='works', to='units.unit'),
+            field=models.ForeignKey(db_index=False, on_delete=django.db.models.deletion.PROTECT, related_name='works', to='units.unit'),
         ),
         migrations.AddIndex(
             model_name='call',
@@ -307,5 +307,9 @@ class Migration(migrations.Migration):
         migrations.AddConstraint(
             model_name='work',
             constraint=models.CheckConstraint(condition=models.Q(models.Q(('kind', 'replaced'), _negated=True), ('pieces__gt', 0), _connector='OR'), name='work_replaced_counts_pieces', violation_error_message='Say how many pieces were replaced.'),
+        ),
+        migrations.AddConstraint(
+            model_name='call',
+            constraint=servicedesk.constraints.FoundByScraps(name='call_by_scraps', only='', texts=('UPPER(words::text)', 'UPPER(told_by::text)', 'UPPER(ref::text)', 'UPPER(phone::text)', "REPLACE(REPLACE(REPLACE(REPLACE(REPLACE(REPLACE(REPLACE(phone, ' ', ''), '-', ''), '.', ''), '(', ''), ')', ''), '+', ''), '/', '')")),
         ),
     ]

@@ -12,9 +12,10 @@ from django.utils import timezone
 
 from servicedesk.calls.querysets import OVER, CallQuerySet
 from servicedesk.conditions import Check
-from servicedesk.constraints import BumpsVersion
+from servicedesk.constraints import BumpsVersion, FoundByScraps
 from servicedesk.new_values import LimitedText, refuse_new
 from servicedesk.phones import phone_fault
+from servicedesk.searching import PHONE_SIGNS, bare, upper
 from units.blocks import BLOCK_OF_ITS_SITE
 
 if TYPE_CHECKING:
@@ -57,7 +58,7 @@ class Call(models.Model):
 
     OPEN = (State.NEEDS_ACTION, State.IN_PROCESS)
 
-    site = models.ForeignKey("units.Site", on_delete=models.PROTECT, related_name="calls")
+    site = models.ForeignKey("units.Site", on_delete=models.PROTECT, related_name="calls", db_index=False)
     unit = models.ForeignKey(
         "units.Unit", on_delete=models.PROTECT, null=True, blank=True, related_name="calls"
     )
@@ -101,6 +102,16 @@ class Call(models.Model):
             models.Index(fields=["site", "told_at"], name="call_by_site"),
         ]
         constraints = [
+            FoundByScraps(
+                name="call_by_scraps",
+                texts=(
+                    upper("words"),
+                    upper("told_by"),
+                    upper("ref"),
+                    upper("phone"),
+                    bare("phone", PHONE_SIGNS),
+                ),
+            ),
             BumpsVersion(name="call_bumps_version", block=BLOCK_OF_ITS_SITE),
             Check(
                 condition=~Q(state="completed") | Q(closed_at__isnull=False),

@@ -32,7 +32,9 @@ class Inspection(models.Model):
         FINE = "fine", "seen, fine"
         FINDINGS = "findings", "with findings"
 
-    unit = models.ForeignKey("units.Unit", on_delete=models.PROTECT, related_name="inspections")
+    unit = models.ForeignKey(
+        "units.Unit", on_delete=models.PROTECT, related_name="inspections", db_index=False
+    )
     seen_on = models.DateField()
     outcome = models.CharField(max_length=8, choices=Outcome)
     call = models.ForeignKey(
@@ -108,11 +110,18 @@ class Finding(models.Model):
         OPENING = "opening", "the opening moved"
         OTHER = "other", "something else"
 
-    unit = models.ForeignKey("units.Unit", on_delete=models.PROTECT, related_name="findings")
+    unit = models.ForeignKey("units.Unit", on_delete=models.PROTECT, related_name="findings", db_index=False)
     installed_part = models.ForeignKey(
-        "units.InstalledPart", on_delete=models.PROTECT, null=True, blank=True, related_name="findings"
+        "units.InstalledPart",
+        on_delete=models.PROTECT,
+        null=True,
+        blank=True,
+        related_name="findings",
+        db_index=False,
     )
-    mode = models.ForeignKey("units.FailureMode", on_delete=models.PROTECT, related_name="findings")
+    mode = models.ForeignKey(
+        "units.FailureMode", on_delete=models.PROTECT, related_name="findings", db_index=False
+    )
     call = models.ForeignKey(
         "calls.Call", on_delete=models.PROTECT, null=True, blank=True, related_name="findings"
     )

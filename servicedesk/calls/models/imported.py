@@ -8,7 +8,7 @@ from django.db import models
 class ImportedEntry(models.Model):
     """The identity of one history row that was applied, so that the same file twice changes nothing."""
 
-    unit = models.ForeignKey("units.Unit", on_delete=models.PROTECT, related_name="+")
+    unit = models.ForeignKey("units.Unit", on_delete=models.PROTECT, related_name="+", db_index=False)
     key = models.CharField(max_length=64)
     content = models.CharField(max_length=64)
     batch = models.ForeignKey("people.Batch", on_delete=models.PROTECT, related_name="+")

@@ -25,9 +25,14 @@ class Work(models.Model):
         WARRANTY = "warranty", "warranty"
         GOODWILL = "goodwill", "goodwill"
 
-    unit = models.ForeignKey("units.Unit", on_delete=models.PROTECT, related_name="works")
+    unit = models.ForeignKey("units.Unit", on_delete=models.PROTECT, related_name="works", db_index=False)
     installed_part = models.ForeignKey(
-        "units.InstalledPart", on_delete=models.PROTECT, null=True, blank=True, related_name="works"
+        "units.InstalledPart",
+        on_delete=models.PROTECT,
+        null=True,
+        blank=True,
+        related_name="works",
+        db_index=False,
     )
     finding = models.ForeignKey(
         "calls.Finding", on_delete=models.PROTECT, null=True, blank=True, related_name="works"

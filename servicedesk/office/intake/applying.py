@@ -16,7 +16,7 @@ from servicedesk.office.intake.applying_units import UnitsWriter
 from servicedesk.office.intake.care import CareWriter
 from servicedesk.office.intake.folders import drop_files
 from servicedesk.office.intake.growth import Growth
-from servicedesk.office.intake.holds import Hold, holding
+from servicedesk.office.intake.holds import PAGES_A_READING, Hold, holding
 from servicedesk.office.intake.names import Names
 from servicedesk.office.intake.repeats import link_repeats
 from servicedesk.office.intake.staging import Progress, clear_staging, silent
@@ -28,7 +28,7 @@ from servicedesk.refusals import RuleViolation, sentence_for
 from servicedesk.words import counted
 
 TRIES = 3
-PAGE = 400
+PAGE = 400 * PAGES_A_READING
 """Rows looked up at once; they are written in chunks of at most `CHUNK_ROWS` records."""
 
 Step = Batch.Step

@@ -15,12 +15,12 @@ from schedules.models import MaintenanceRule, MaintenanceTask, NextDue
 from schedules.operations.tasks import finish_task
 from servicedesk.calls.models import Work
 from servicedesk.office.intake.bulk import Insert
-from servicedesk.office.intake.holds import CHUNK_ROWS, Hold
+from servicedesk.office.intake.holds import CHUNK_ROWS, PAGES_A_READING, Hold
 from servicedesk.office.intake.staging import Progress
 from servicedesk.people.models import Batch
 from units.models import InstalledPart, Unit
 
-UNITS_AT_ONCE = 200
+UNITS_AT_ONCE = 200 * PAGES_A_READING
 
 UPDATE = "UPDATE schedules_nextdue SET counted_from = %s, last_done_on = %s, next_due_on = %s WHERE id = %s"
 

@@ -108,6 +108,8 @@ def lines(text: str) -> str:
 
 def _printing(text: str) -> str:
     """Refuse control characters, which no page, calendar or file of ours could show."""
+    if text.isprintable():
+        return text
     found = next((sign for sign in text if unicodedata.category(sign) == "Cc" and not sign.isspace()), None)
     if found is not None:
         raise CellError(f"The cell holds a control character (number {ord(found)}). Type the words again.")

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from datetime import date
 
 from servicedesk.office.intake.columns import UNITS
+from servicedesk.office.intake.holds import PAGES_A_READING
 from servicedesk.office.intake.names import Names
 from servicedesk.office.intake.reading import Fault, Row, shown
 from servicedesk.office.intake.register import HeldUnit, held_units
@@ -73,7 +74,7 @@ class UnitsCheck:
     """Reads rows of UNITS and holds them against each other, their sites and the register."""
 
     file = InputFile.UNITS
-    rows_at_once = 80
+    rows_at_once = 80 * PAGES_A_READING
 
     def __init__(self, batch: Batch, names: Names, *, today: date, has_periods: bool) -> None:
         self.batch, self.names, self.has_periods = batch, names, has_periods

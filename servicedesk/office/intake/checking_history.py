@@ -13,6 +13,7 @@ from servicedesk.office.intake.history_file import (
     read_code,
     read_history,
 )
+from servicedesk.office.intake.holds import PAGES_A_READING
 from servicedesk.office.intake.names import Names
 from servicedesk.office.intake.reading import Fault, Row
 from servicedesk.office.intake.register import held_units
@@ -24,7 +25,7 @@ class HistoryCheck:
     """Reads rows of HISTORY and holds them against their units, each other and what was brought in before."""
 
     file = InputFile.HISTORY
-    rows_at_once = 240
+    rows_at_once = 240 * PAGES_A_READING
 
     def __init__(self, batch: Batch, names: Names, *, today: date) -> None:
         self.batch, self.names, self.today = batch, names, today

@@ -7,6 +7,7 @@ from datetime import date
 from itertools import groupby
 
 from servicedesk.office.intake.checking import State, Verdict
+from servicedesk.office.intake.holds import PAGES_A_READING
 from servicedesk.office.intake.periods_file import Span, cut_at_removal, faults_between, read_period
 from servicedesk.office.intake.reading import Fault, Row
 from servicedesk.office.intake.register import HeldUnit, held_units
@@ -18,7 +19,7 @@ class PeriodsCheck:
     """Reads rows of PERIODS; how they fit together is settled when all of them are known."""
 
     file = InputFile.PERIODS
-    rows_at_once = 240
+    rows_at_once = 240 * PAGES_A_READING
 
     def __init__(self, batch: Batch, *, today: date) -> None:
         self.batch, self.today = batch, today

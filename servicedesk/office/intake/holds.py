@@ -25,8 +25,11 @@ from servicedesk.people.models import Batch
 from servicedesk.refusals import RuleViolation
 
 LEASE = timedelta(seconds=60)
-CHUNK_ROWS = 250
-"""The most database rows written at once, so that nobody who saves something else is kept waiting."""
+CHUNK_ROWS = 250 if connection.vendor == "sqlite" else 5_000
+"""The most database rows written at once. SQLite has one writer at a time: nobody who saves something else is
+kept waiting longer than that takes. PostgreSQL keeps only those waiting who write the same records."""
+PAGES_A_READING = 1 if connection.vendor == "sqlite" else 4
+"""How many times the rows of SQLite's small chunks are looked up at once."""
 SHARE_FOR_OTHERS = 0.25
 """For how long nothing is written after a chunk on SQLite, as a share of what the chunk took."""
 

@@ -9,11 +9,11 @@ from django.db import connection
 from django.utils import timezone
 
 from servicedesk.calls.models import Finding
-from servicedesk.office.intake.holds import Hold
+from servicedesk.office.intake.holds import PAGES_A_READING, Hold
 from servicedesk.office.intake.staging import Progress
 from servicedesk.people.models import Batch
 
-AT_ONCE = 200
+AT_ONCE = 200 * PAGES_A_READING
 LINK = "UPDATE calls_finding SET continues_id = %s, changed_at = %s WHERE id = %s"
 
 

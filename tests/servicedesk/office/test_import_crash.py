@@ -58,7 +58,7 @@ def cut_after(statements: int) -> Callable[..., Any]:
 
     def wrapper(execute: Callable[..., Any], sql: str, params: Any, many: bool, context: Any) -> Any:
         nonlocal left
-        if sql.startswith(("INSERT", "UPDATE", "DELETE")):
+        if sql.startswith(("INSERT", "COPY", "UPDATE", "DELETE")):
             left -= 1
             if left < 0:
                 raise PowerCut
@@ -169,7 +169,7 @@ from django.db import connection
 left = int(sys.argv[1])
 def wrapper(execute, sql, params, many, context):
     global left
-    if sql.startswith(("INSERT", "UPDATE", "DELETE")):
+    if sql.startswith(("INSERT", "COPY", "UPDATE", "DELETE")):
         left -= 1
         if left < 0:
             os.kill(os.getpid(), signal.SIGKILL)
@@ -332,7 +332,7 @@ def chunk_sizes(monkeypatch: pytest.MonkeyPatch) -> Iterator[list[int]]:
 
     def count(execute: Callable[..., Any], sql: str, params: Any, many: bool, context: Any) -> Any:
         answer = execute(sql, params, many, context)
-        if sql.startswith(("INSERT", "UPDATE", "DELETE")):
+        if sql.startswith(("INSERT", "COPY", "UPDATE", "DELETE")):
             rows = context["cursor"].rowcount
             if transaction.get_connection().in_atomic_block and sizes:
                 sizes[-1] += max(rows, 0)
@@ -352,7 +352,7 @@ def chunk_sizes(monkeypatch: pytest.MonkeyPatch) -> Iterator[list[int]]:
 @pytest.mark.django_db
 def test_no_transaction_writes_more_than_a_chunk(chunk_sizes: list[int]) -> None:
     add_reference()
-    batch = bring_in(*some_fleet(150))
+    batch = bring_in(*some_fleet(max(150, CHUNK_ROWS // 6)))
     intake.undo(batch, by=None, at=AT)
     assert max(chunk_sizes) <= CHUNK_ROWS
     assert max(chunk_sizes) > CHUNK_ROWS / 2
