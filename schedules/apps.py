@@ -12,6 +12,6 @@ class SchedulesConfig(AppConfig):
 
     def ready(self) -> None:
         """Blot secrets out of the logs."""
-        from schedules.access_logs import keep_secrets
+        from schedules.calendars.access_logs import keep_secrets
 
         keep_secrets()

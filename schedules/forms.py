@@ -15,10 +15,10 @@ from django.db.models import Q
 from django.utils import timezone
 
 from schedules.local_times import moment_of
+from schedules.maintenance.reference import CARE_WORK
 from schedules.models import MaintenanceRule, MaintenanceTask, NextDue, Visit
 from schedules.operations.times import ALL_THE_SAME
 from schedules.operations.visits import usual_minutes
-from schedules.reference import CARE_WORK
 from schedules.words import care_reason, span
 from servicedesk.new_values import LimitedTextInput
 from servicedesk.people.idempotency import IdempotencyKeyForm

@@ -4,17 +4,15 @@ from __future__ import annotations
 
 from django.urls import path
 
-from schedules import (
-    care_views,
-    round_views,
-    task_views,
-    terms_views,
-    visit_views,
-)
+from schedules.maintenance import terms_views
+from schedules.maintenance import views as care_views
+from schedules.plans import views as round_views
+from schedules.visits import task_views
+from schedules.visits import views as visit_views
 from servicedesk.lazy_views import LazyViews
 
 calendar_views, notification_views = (
-    LazyViews(f"schedules.{module}") for module in ("calendar_views", "notification_views")
+    LazyViews(f"schedules.{module}.views") for module in ("calendars", "notifications")
 )
 
 app_name = "schedules"

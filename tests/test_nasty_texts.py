@@ -18,7 +18,7 @@ from django.utils import timezone
 from icalendar import Calendar
 from pypdf import PdfReader
 
-from schedules.feeds import due_feed, todo_feed, visits_feed
+from schedules.calendars.feeds import due_feed, todo_feed, visits_feed
 from servicedesk.calls.models import Call
 from servicedesk.exports import RISKY_STARTS
 from servicedesk.office import intake

@@ -19,7 +19,7 @@ from django.utils import timezone
 from schedules.models import MaintenanceTask, Visit
 from schedules.notifications.links import VisitKey, opt_out_token, visit_token
 from schedules.operations import make_link
-from schedules.weeks import monday_of
+from schedules.plans.weeks import monday_of
 from servicedesk.calls.models import Call, Finding
 from servicedesk.people.models import Batch, Role, User
 from tests.every_address import ALL, OPEN, address_of, shown_records

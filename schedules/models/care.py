@@ -9,8 +9,8 @@ from django.core.exceptions import ValidationError
 from django.db import models
 from django.db.models import Q
 
+from schedules.maintenance.recurrence import Season, next_due
 from schedules.querysets import MaintenanceRuleQuerySet, NextDueQuerySet
-from schedules.recurrence import Season, next_due
 from servicedesk.conditions import Check
 from servicedesk.new_values import LimitedText
 from units.models import FailureMode

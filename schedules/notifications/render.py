@@ -9,14 +9,14 @@ from django.conf import settings
 from django.urls import reverse
 from django.utils import timezone
 
-from schedules.feeds import MAKE_SAFE, visit_event
-from schedules.ical import build_message
+from schedules.calendars.feeds import MAKE_SAFE, visit_event
+from schedules.calendars.ical import build_message
 from schedules.models import MaintenanceTask, Notification, NotificationKind, NotificationText, Visit
 from schedules.notifications.links import VisitKey, opt_out_link, visit_link, welcome_link
 from schedules.notifications.queue import care_of_customer
 from schedules.notifications.texts import USUAL, Words, fill, one_line
 from schedules.operations.visits import place_of
-from schedules.week_sheet import read_round
+from schedules.plans.sheet import read_round
 from schedules.words import span
 from servicedesk.mail_addresses import ascii_address, sender
 from servicedesk.people.models import User

@@ -10,7 +10,7 @@ from itertools import islice
 from django.db.models import Max, Min
 from django.utils import timezone
 
-from schedules.due_dates import Reckoner, add_missing_dues
+from schedules.maintenance.due_dates import Reckoner, add_missing_dues
 from schedules.models import ClockMark, MaintenanceRule, MaintenanceTask, NextDue
 from servicedesk.people.history import write_change
 from servicedesk.people.models import User

@@ -13,7 +13,7 @@ from django.db import connection, transaction
 from django.db.models import Case, CharField, F, Q, QuerySet, Value, When
 from django.utils import timezone
 
-from schedules.exposure import follow_exposures
+from schedules.maintenance.exposure import follow_exposures
 from schedules.models import MaintenanceTask, Visit
 from schedules.words import MONTHS
 from servicedesk.people.history import write_change

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from schedules.due_dates import recount_dues
+from schedules.maintenance.due_dates import recount_dues
 from schedules.models import MaintenanceRule
 from servicedesk.on_commit import enqueue_on_commit
 from servicedesk.people.models import User

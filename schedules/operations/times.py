@@ -8,7 +8,7 @@ from datetime import date, datetime, timedelta
 from django.utils import timezone
 
 from schedules.models import Absence, Visit
-from schedules.shifts import DayOf, days_of
+from schedules.visits.shifts import DayOf, days_of
 from servicedesk.people.models import User
 from servicedesk.refusals import RuleViolation
 

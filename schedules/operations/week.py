@@ -13,10 +13,10 @@ from django.conf import settings
 from django.utils import timezone
 
 from schedules.models import MaintenanceTask, UnassignedWork, Visit, VisitTask, WeekPlan
+from schedules.plans.problem import Week, proposals_of, read_week
 from schedules.routing.checker import Unassigned, Why
 from schedules.routing.problem import MINUTE
-from schedules.site_work import SiteWork
-from schedules.week_problem import Week, proposals_of, read_week
+from schedules.visits.site_work import SiteWork
 from schedules.words import span
 from servicedesk.on_commit import enqueue_on_commit
 from servicedesk.people.history import shown_values, stored_values, write_change

@@ -13,8 +13,8 @@ from schedules.models import DayWeather, MaintenanceTask, Visit
 from servicedesk.calls.forms.findings import modes_for
 from servicedesk.calls.models import Call, Finding, Work
 from servicedesk.people.models import User
-from servicedesk.reports.lifetimes.likely import smallest_load
 from servicedesk.reports.likely_modes import LikelyMode, likely_modes, read_records
+from servicedesk.reports.numerics.likely import smallest_load
 from units.cautions import Caution, cautions_for, heat_caution
 from units.models import Customer, FailureMode, Ownership, Unit
 

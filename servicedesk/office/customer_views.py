@@ -15,12 +15,12 @@ from django.utils import timezone
 
 from schedules import operations
 from schedules.models import CustomerAnswer, Visit
-from schedules.moving import Option, chosen, list_options, read_moves
 from schedules.notifications.links import VisitKey, opt_out_link, read_visit_token
 from schedules.notifications.queue import customers_of
 from schedules.operations.visits import place_of
-from schedules.shifts import week_ahead
-from schedules.weeks import monday_of
+from schedules.plans.weeks import monday_of
+from schedules.visits.moving import Option, chosen, list_options, read_moves
+from schedules.visits.shifts import week_ahead
 from servicedesk.calls.models import Call
 from servicedesk.calls.operations import add_photo, log_report
 from servicedesk.calls.photo_field import PhotoField

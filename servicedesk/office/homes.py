@@ -20,8 +20,8 @@ from servicedesk.calls.to_settle import read_to_settle
 from servicedesk.office.failed_work import failed_work
 from servicedesk.people.models import Role, User
 from servicedesk.people.rights import schedulers, technicians, user_of
-from servicedesk.reports.landing import failures_by_mode, twelve_months
 from servicedesk.reports.queries.exclusion_reasons import findings_address
+from servicedesk.reports.summary import failures_by_mode, twelve_months
 from units.models import Site, Unit
 
 MOST_TO_SETTLE = 30

@@ -9,15 +9,15 @@ from typing import Any
 from django import forms
 from django.http import QueryDict
 
-from servicedesk.reports.asking import DAYS, QuestionError, read_selection
 from servicedesk.reports.queries.exclusion_reasons import (
     EVERY_EXCLUSION_REASON,
     EXCLUSION_REASON_WORDS,
     ExclusionReason,
 )
-from servicedesk.reports.selection import Selection
-from servicedesk.reports.strata import AGES
-from servicedesk.reports.traits import GROUPINGS, NOT_RECORDED, TRAITS, UNKNOWN
+from servicedesk.reports.questions.asking import DAYS, QuestionError, read_selection
+from servicedesk.reports.questions.selection import Selection
+from servicedesk.reports.questions.traits import GROUPINGS, NOT_RECORDED, TRAITS, UNKNOWN
+from servicedesk.reports.rates.strata import AGES
 from units.forms import DayField
 from units.models import ComponentType, FailureMode, Kind
 

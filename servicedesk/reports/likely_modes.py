@@ -14,7 +14,7 @@ from redis.exceptions import RedisError
 
 from servicedesk.calls.models import Finding
 from servicedesk.calls.symptoms import MODES_BEHIND
-from servicedesk.reports.lifetimes.likely import backed_off_chances
+from servicedesk.reports.numerics.likely import backed_off_chances
 from servicedesk.words import count
 from units.models import FailureMode, Unit
 

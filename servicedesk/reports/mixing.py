@@ -11,7 +11,7 @@ from typing import Any
 from django.http import HttpRequest, HttpResponse
 
 from servicedesk.people.models import Batch
-from servicedesk.reports.paper.blocks import Paper, Words
+from servicedesk.reports.annual_report.blocks import Paper, Words
 
 APP = "reports"
 ALSO = {"office:home"}

@@ -11,9 +11,9 @@ from typing import Any
 from django.db import models, transaction
 
 from servicedesk.refusals import atomic_operation
-from servicedesk.reports.lot_watch import Watched, watch_lots
 from servicedesk.reports.models import FailureDay, LogMark, LotFlag, RiskDay, ThinLot, WatchMark
 from servicedesk.reports.queries.days import failures_by_day, items_by_day
+from servicedesk.reports.surveillance.lots import Watched, watch_lots
 
 Way = LotFlag.Way
 

@@ -12,11 +12,11 @@ from django.http import QueryDict
 from django.utils import timezone
 
 from schedules.models import MaintenanceRule
-from servicedesk.reports.care_figures import ToldCosts
-from servicedesk.reports.forecasts import Asked
+from servicedesk.reports.forecast.figure import Asked
 from servicedesk.reports.forms import FigureForm, PeriodForm
-from servicedesk.reports.landing import twelve_months
-from servicedesk.reports.selection import Selection
+from servicedesk.reports.maintenance.figure import ToldCosts
+from servicedesk.reports.questions.selection import Selection
+from servicedesk.reports.summary import twelve_months
 from units.forms import DayField
 
 INSPECT_WITHIN = timedelta(days=14)

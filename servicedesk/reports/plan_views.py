@@ -19,15 +19,15 @@ from schedules.operations import change_maintenance_rule
 from servicedesk.exports import csv_response
 from servicedesk.people.rights import owners, user_of
 from servicedesk.refusals import apply_or_report
-from servicedesk.reports import pages, tables
+from servicedesk.reports import page_context, tables
+from servicedesk.reports.annual_report.document import year_report
+from servicedesk.reports.annual_report.pdf import set_on_paper
 from servicedesk.reports.background import in_background
 from servicedesk.reports.cached_figures import cached_figure, fresh_figure
-from servicedesk.reports.care_figures import CareFigure, care_figure, care_sentence, limits_words
-from servicedesk.reports.forecasts import forecast_figure
+from servicedesk.reports.chart_context import care_picture, forecast_pictures
+from servicedesk.reports.forecast.figure import forecast_figure
+from servicedesk.reports.maintenance.figure import CareFigure, care_figure, care_sentence, limits_words
 from servicedesk.reports.mixing import mark_paper
-from servicedesk.reports.paper.pdf import set_on_paper
-from servicedesk.reports.paper.year import year_report
-from servicedesk.reports.pictures import care_picture, forecast_pictures
 from servicedesk.reports.plan_forms import CareForm, ForecastForm, IntervalForm, YearForm
 from servicedesk.reports.sentences import forecast_sentence, selection_words
 from servicedesk.reports.views import bad_question
@@ -51,8 +51,8 @@ def ahead(request: HttpRequest) -> HttpResponse:
         "sentence": forecast_sentence(figure),
         "about": list(selection_words(form.selection)),
         "pictures": forecast_pictures(figure),
-        "lines": pages.forecast_lines(figure),
-        "excluded": pages.excluded_links(figure.selection, figure.exclusions),
+        "lines": page_context.forecast_lines(figure),
+        "excluded": page_context.excluded_links(figure.selection, figure.exclusions),
     }
     return render(request, "reports/ahead.html", context)
 
@@ -65,7 +65,9 @@ def care(request: HttpRequest) -> HttpResponse:
     if not form.is_valid() or form.selection is None:
         return bad_question(request, form, "reports/care.html")
     if form.chosen is None:
-        return render(request, "reports/care.html", {"form": form, "rules": pages.rules_to_ask_about()})
+        return render(
+            request, "reports/care.html", {"form": form, "rules": page_context.rules_to_ask_about()}
+        )
     compute = partial(care_figure, form.selection, form.chosen, **form.costs)
     figure = fresh_figure("care", form.selection, form.chosen.pk, form.costs, compute=compute)
     if "csv" in request.GET:
@@ -117,10 +119,10 @@ def _care_context(form: CareForm, figure: CareFigure) -> dict[str, Any]:
         "sentence": care_sentence(figure),
         "about": list(selection_words(figure.selection)),
         "picture": care_picture(figure),
-        "lines": pages.band_lines(figure),
-        "noted": pages.care_notes(figure),
+        "lines": page_context.band_lines(figure),
+        "noted": page_context.care_notes(figure),
         "limits": limits_words(figure),
-        "interval": IntervalForm(initial=pages.new_interval(figure)),
+        "interval": IntervalForm(initial=page_context.new_interval(figure)),
     }
 
 

@@ -4,17 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from servicedesk.reports.asking import RECURRENCE
-from servicedesk.reports.curve_figures import CurvesFigure
-from servicedesk.reports.forecasts import ForecastFigure
-from servicedesk.reports.judgements import DAYS_PER_YEAR, PER
-from servicedesk.reports.rate_figures import UNCOMPARED, RateRow, RatesFigure
-from servicedesk.reports.selection import AT_CARE, Selection
-from servicedesk.reports.since_care import BANDS
-from servicedesk.reports.strata import AGES
-from servicedesk.reports.traits import GROUPINGS, TRAITS
-from servicedesk.reports.trends import Direction
-from servicedesk.reports.verdicts import Word
+from servicedesk.reports.comparison.verdicts import Word
+from servicedesk.reports.curves.figure import CurvesFigure
+from servicedesk.reports.forecast.figure import ForecastFigure
+from servicedesk.reports.maintenance.since_care import BANDS
+from servicedesk.reports.questions.asking import RECURRENCE
+from servicedesk.reports.questions.judgements import DAYS_PER_YEAR, PER
+from servicedesk.reports.questions.selection import AT_CARE, Selection
+from servicedesk.reports.questions.traits import GROUPINGS, TRAITS
+from servicedesk.reports.rates.figure import UNCOMPARED, RateRow, RatesFigure
+from servicedesk.reports.rates.strata import AGES
+from servicedesk.reports.rates.trends import Direction
 from servicedesk.reports.words import amount, percent
 from servicedesk.words import count, counted
 from units.models import FailureMode

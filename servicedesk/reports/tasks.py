@@ -33,7 +33,7 @@ def keep_failure_log() -> str:
 def watch_lots() -> str:
     """Look which lots and types fail more often than the others."""
     from servicedesk.reports import operations
-    from servicedesk.reports.watch_figures import false_words
+    from servicedesk.reports.surveillance.figure import false_words
 
     at = timezone.now()
     looked = operations.keep_lot_watch(today=timezone.localdate(at), at=at)

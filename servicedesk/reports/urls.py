@@ -7,7 +7,7 @@ from django.urls import path
 from servicedesk.lazy_views import LazyViews
 
 plan_views, views, watch_views = (
-    LazyViews(f"servicedesk.reports.{module}") for module in ("plan_views", "views", "watch_views")
+    LazyViews(f"servicedesk.reports.{module}") for module in ("plan_views", "views", "surveillance.views")
 )
 
 app_name = "reports"

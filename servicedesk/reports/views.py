@@ -15,33 +15,33 @@ from django.utils import timezone
 from servicedesk.exports import csv_response
 from servicedesk.paging import key_page
 from servicedesk.people.rights import owners
-from servicedesk.reports import pages, tables
-from servicedesk.reports.asking import RECURRENCE, SURVIVAL
+from servicedesk.reports import page_context, tables
 from servicedesk.reports.background import in_background
 from servicedesk.reports.cached_figures import cached_figure, fresh_figure
-from servicedesk.reports.comparison import compare_figure, comparison_sentence
-from servicedesk.reports.curve_figures import CurvesFigure, curves_figure
-from servicedesk.reports.forms import CompareForm, CurvesForm, FindingsForm, LogForm, RatesForm
-from servicedesk.reports.landing import year_in_brief
-from servicedesk.reports.likely_modes import how_often_right
-from servicedesk.reports.models import FailureDay, LogMark
-from servicedesk.reports.pictures import (
+from servicedesk.reports.chart_context import (
     curve_pictures,
     rates_funnels,
     rates_pictures,
     ratio_picture,
 )
+from servicedesk.reports.comparison.figure import compare_figure, comparison_sentence
+from servicedesk.reports.curves.figure import CurvesFigure, curves_figure
+from servicedesk.reports.forms import CompareForm, CurvesForm, FindingsForm, LogForm, RatesForm
+from servicedesk.reports.likely_modes import how_often_right
+from servicedesk.reports.models import FailureDay, LogMark
 from servicedesk.reports.plan_forms import InspectForm
 from servicedesk.reports.queries.exclusion_reasons import EXCLUSION_REASON_WORDS
 from servicedesk.reports.queries.listing import findings_behind
-from servicedesk.reports.rate_figures import RatesFigure, rates_figure
+from servicedesk.reports.questions.asking import RECURRENCE, SURVIVAL
+from servicedesk.reports.questions.traits import GROUPINGS
+from servicedesk.reports.rates.figure import RatesFigure, rates_figure
 from servicedesk.reports.sentences import (
     curves_sentence,
     rates_example,
     rates_sentence,
     selection_words,
 )
-from servicedesk.reports.traits import GROUPINGS
+from servicedesk.reports.summary import year_in_brief
 
 BAD_QUESTION = 422
 LOG_DAYS = 90
@@ -78,7 +78,7 @@ def compare(request: HttpRequest) -> HttpResponse:
     if not form.is_valid() or form.selection is None:
         return bad_question(request, form, "reports/compare.html")
     if form.pair is None:
-        return render(request, "reports/compare.html", {"form": form, "pairs": pages.pairs_of_types()})
+        return render(request, "reports/compare.html", {"form": form, "pairs": page_context.pairs_of_types()})
     chosen, (one, other) = form.selection, form.pair
     figure = cached_figure(
         "compare", chosen, one, other, compute=partial(compare_figure, chosen, one=one, other=other)
@@ -94,9 +94,9 @@ def compare(request: HttpRequest) -> HttpResponse:
         "about": list(selection_words(form.selection)),
         "picture": ratio_picture(figure),
         "curves": curve_pictures(curves),
-        "sides": pages.side_lines(figure),
-        "strata": pages.strata_lines(figure),
-        "excluded": pages.excluded_links(both, curves.exclusions),
+        "sides": page_context.side_lines(figure),
+        "strata": page_context.strata_lines(figure),
+        "excluded": page_context.excluded_links(both, curves.exclusions),
     }
     return render(request, "reports/compare.html", context)
 
@@ -126,11 +126,11 @@ def findings(request: HttpRequest) -> HttpResponse:
     context = {
         "form": form,
         "page": page,
-        "lines": pages.findings_lines(chosen, page.rows),
-        "counts": pages.exclusion_reason_counts(chosen, exclusion_reason),
+        "lines": page_context.findings_lines(chosen, page.rows),
+        "counts": page_context.exclusion_reason_counts(chosen, exclusion_reason),
         "about": list(selection_words(chosen)),
         "exclusion_reason": EXCLUSION_REASON_WORDS[exclusion_reason] if exclusion_reason else "",
-        "inspect": InspectForm(reason=pages.inspection_reason(chosen), today=timezone.localdate()),
+        "inspect": InspectForm(reason=page_context.inspection_reason(chosen), today=timezone.localdate()),
         "action": f"{reverse('reports:inspect_findings')}?{request.GET.urlencode()}",
     }
     return render(request, "reports/findings.html", context)
@@ -151,7 +151,7 @@ def log(request: HttpRequest) -> HttpResponse:
     context = {
         "form": form,
         "page": key_page(days, request.GET, order=("-on", "-id")),
-        "totals": pages.log_totals(first, last, kind),
+        "totals": page_context.log_totals(first, last, kind),
         "mark": LogMark.objects.first(),
         "first": first,
         "last": last,
@@ -168,12 +168,12 @@ def _rates_context(form: RatesForm, figure: RatesFigure) -> dict[str, Any]:
         "about": list(selection_words(figure.selection)),
         "pictures": rates_pictures(figure),
         "funnels": rates_funnels(figure),
-        "lines": pages.rate_lines(figure),
+        "lines": page_context.rate_lines(figure),
         "columns": 7 + figure.compared + figure.pooled,
         "grouped": GROUPINGS[figure.by],
-        "excluded": pages.excluded_links(figure.selection, figure.exclusions),
+        "excluded": page_context.excluded_links(figure.selection, figure.exclusions),
         "example": rates_example(figure),
-        "again": cached_figure("again", figure.selection, compute=partial(pages.sensitivity, figure)),
+        "again": cached_figure("again", figure.selection, compute=partial(page_context.sensitivity, figure)),
     }
 
 
@@ -198,9 +198,9 @@ def _curves_context(form: CurvesForm, figure: CurvesFigure) -> dict[str, Any]:
         "sentence": curves_sentence(figure),
         "about": list(selection_words(figure.selection)),
         "pictures": curve_pictures(figure),
-        "lines": pages.curve_lines(figure),
+        "lines": page_context.curve_lines(figure),
         "grouped": GROUPINGS[figure.by],
-        "excluded": pages.excluded_links(figure.selection, figure.exclusions),
+        "excluded": page_context.excluded_links(figure.selection, figure.exclusions),
     }
 
 

@@ -32,8 +32,8 @@ from servicedesk.office.demo.hazards import risks, simulate_failures  # noqa: E4
 from servicedesk.office.demo.scenario import build_fleet  # noqa: E402 - after setup
 from servicedesk.office.demo.sources import read_scenario  # noqa: E402 - after setup
 from servicedesk.reports.histories import Histories  # noqa: E402 - after setup
-from servicedesk.reports.lifetimes.watch import FALSE_ALARMS  # noqa: E402 - after setup
-from servicedesk.reports.lot_watch import look_at  # noqa: E402 - after setup
+from servicedesk.reports.numerics.watch import FALSE_ALARMS  # noqa: E402 - after setup
+from servicedesk.reports.surveillance.lots import look_at  # noqa: E402 - after setup
 from units.models import ComponentType  # noqa: E402 - after setup
 
 TODAY = date(2026, 11, 25)

@@ -6,7 +6,7 @@ from datetime import UTC, date, datetime
 from typing import Any
 from uuid import UUID
 
-from schedules.ical_entries import DueEvent, VisitEvent
+from schedules.calendars.entries import DueEvent, VisitEvent
 
 VISIT_UID = UUID("6f0c5d0e-6d53-4c5e-9f1e-2f6f4d1f7a01")
 DUE_UID = UUID("b7c1b1d2-0c9f-4a3c-8d56-0d9b8f0e5c02")

@@ -15,9 +15,9 @@ from django.utils import timezone
 from pytest_django import DjangoAssertNumQueries, DjangoCaptureOnCommitCallbacks
 
 from schedules import operations
+from schedules.maintenance.recurrence import next_due
 from schedules.models import ClockMark, MaintenanceRule, NextDue
 from schedules.operations.care import UNITS_AT_ONCE
-from schedules.recurrence import next_due
 from servicedesk.people.models import Change
 from servicedesk.refusals import RuleViolation
 from tests.factories import (

@@ -20,7 +20,7 @@ from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
 
 from schedules import operations
-from schedules.feeds import todo_feed, version_of_visits
+from schedules.calendars.feeds import todo_feed, version_of_visits
 from schedules.models import MaintenanceTask, Notification, NotificationKind, Visit, VisitTask
 from schedules.notifications.queue import write_due_notifications
 from servicedesk.people.history import write_change

@@ -10,7 +10,7 @@ from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
-from schedules.feeds import todo_feed, visit_event, visits_feed
+from schedules.calendars.feeds import todo_feed, visit_event, visits_feed
 from schedules.models import MaintenanceTask, Notification, NotificationKind, Visit
 from schedules.notifications.render import fill_in
 from servicedesk.people.models import User

@@ -11,7 +11,7 @@ from django.test import Client
 from django.utils import timezone
 from pytest_django import DjangoAssertNumQueries
 
-from schedules.due_work import sites_with_work
+from schedules.maintenance.due_work import sites_with_work
 from schedules.models import ClockMark, MaintenanceTask
 from servicedesk.people.models import Change
 from tests.factories import NextDueFactory, OwnershipFactory, SiteFactory, TaskFactory, UnitFactory

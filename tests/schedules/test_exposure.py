@@ -13,9 +13,9 @@ from django.test import Client
 from django.utils import timezone
 
 from schedules import operations
-from schedules.exposure import follow_exposures
+from schedules.maintenance.exposure import follow_exposures
+from schedules.maintenance.year_ahead import care_at, care_of_year, months_ahead, our_care, total
 from schedules.models import MaintenanceTask, NextDue, ServiceTime
-from schedules.year_ahead import care_at, care_of_year, months_ahead, our_care, total
 from servicedesk.calls.operations import keep_service_times
 from servicedesk.people.models import Change
 from tests.factories import (

@@ -15,8 +15,8 @@ import time_machine
 from pytest_django import DjangoAssertNumQueries
 
 from schedules import operations
-from schedules.feeds import due_feed, visits_feed
-from schedules.ical import UID_HOST, many_lines, one_line
+from schedules.calendars.feeds import due_feed, visits_feed
+from schedules.calendars.ical import UID_HOST, many_lines, one_line
 from schedules.models import MaintenanceTask, NextDue, Visit, VisitTask
 from servicedesk.people.models import User
 from tests.factories import (

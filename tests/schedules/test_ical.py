@@ -18,7 +18,7 @@ from zoneinfo import ZoneInfo
 import pytest
 from PIL import ImageColor
 
-from schedules.ical import CSS3_COLOURS, body_etag, build_calendar
+from schedules.calendars.ical import CSS3_COLOURS, body_etag, build_calendar
 from tests.schedules.calendar_entries import DUE_UID, VISIT_UID, due, event_lines, lines_of, visit
 from tests.schedules.ical_linter import lint
 from tests.schedules.readers import read_with_icalendar
@@ -274,7 +274,7 @@ def test_a_uid_comes_once() -> None:
 
 
 def test_the_module_imports_no_django() -> None:
-    program = "import sys, schedules.ical; print('django' in sys.modules)"
+    program = "import sys, schedules.calendars.ical; print('django' in sys.modules)"
     root = Path(__file__).parents[2]
     seen = subprocess.run(
         [sys.executable, "-c", program], cwd=root, capture_output=True, text=True, check=True

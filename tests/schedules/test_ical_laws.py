@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 
-from schedules.ical import build_calendar, many_lines, one_line
+from schedules.calendars.ical import build_calendar, many_lines, one_line
 from tests.schedules.calendar_entries import HOSTILE, due, event_lines, visit
 from tests.schedules.ical_linter import lint
 from tests.schedules.readers import read_with_icalendar

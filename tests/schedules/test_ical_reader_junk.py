@@ -8,7 +8,7 @@ from __future__ import annotations
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from schedules.ical import build_calendar
+from schedules.calendars.ical import build_calendar
 from tests.schedules.calendar_entries import due, visit
 from tests.schedules.ical_lines import read_components, read_lines
 from tests.schedules.ical_linter import lint

@@ -14,8 +14,8 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from schedules.ical import UID_HOST, build_calendar, many_lines, one_line
-from schedules.ical_entries import DueEvent, VisitEvent
+from schedules.calendars.entries import DueEvent, VisitEvent
+from schedules.calendars.ical import UID_HOST, build_calendar, many_lines, one_line
 from tests.schedules.calendar_entries import HOSTILE, due, visit
 from tests.schedules.loopback import serve_feed
 from tests.schedules.readers import (

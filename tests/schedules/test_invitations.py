@@ -14,8 +14,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from schedules import operations
-from schedules.ical import build_calendar, build_message
-from schedules.ical_entries import Todo
+from schedules.calendars.entries import Todo
+from schedules.calendars.ical import build_calendar, build_message
 from schedules.models import MaintenanceTask, Visit
 from servicedesk.people.history import write_change
 from servicedesk.people.models import User

@@ -14,7 +14,7 @@ from django.test import Client
 from django.utils import timezone
 from pytest_django import Settings
 
-from schedules.access_logs import SECRET
+from schedules.calendars.access_logs import SECRET
 from schedules.models import Notification
 from schedules.notifications.deliver import send_due_notifications
 from schedules.notifications.queue import write_due_notifications

@@ -108,7 +108,7 @@ def test_another_season_moves_every_due_date_and_says_who_and_why(as_owner: Clie
     ]
     answer = as_owner.post(f"/care-rules/{rule.pk}/", filled_in(why="binding is called in from June"))
     assert answer["Location"] == "/care-rules/"
-    # the worked cases of schedules.recurrence.next_due
+    # the worked cases of schedules.maintenance.recurrence.next_due
     assert [NextDue.objects.get(pk=due.pk).next_due_on for due in dues] == [
         date(2026, 3, 1),
         date(2026, 5, 31),

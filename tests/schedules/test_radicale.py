@@ -13,8 +13,8 @@ from uuid import UUID
 import icalendar
 import pytest
 
-from schedules.ical import build_calendar
-from schedules.ical_entries import Todo
+from schedules.calendars.entries import Todo
+from schedules.calendars.ical import build_calendar
 from tests.schedules.calendar_entries import HOSTILE, due, visit
 from tests.schedules.desk import Desk, free_port
 

@@ -1,7 +1,7 @@
 """What is due becomes work: once, late if need be, in its season, and only where we do the care.
 
-The worked cases of seasons are those of `schedules.recurrence.next_due`, which has its own checks; the
-interval of a year for bare metal tracks is common practice, no source.
+The worked cases of seasons are those of `schedules.maintenance.recurrence.next_due`, which has its own
+checks; the interval of a year for bare metal tracks is common practice, no source.
 """
 
 from __future__ import annotations

@@ -13,7 +13,7 @@ from dateutil.relativedelta import relativedelta
 from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 
-from schedules.recurrence import Season, add_months, next_due, preview
+from schedules.maintenance.recurrence import Season, add_months, next_due, preview
 
 SPRING = Season(3, 1, 5, 31)
 WINTER = Season(11, 1, 2, 29)
@@ -307,7 +307,7 @@ def test_preview_counts_each_day_from_the_one_before(
 
 
 def test_the_module_imports_no_django() -> None:
-    program = "import sys, schedules.recurrence; print('django' in sys.modules)"
+    program = "import sys, schedules.maintenance.recurrence; print('django' in sys.modules)"
     root = Path(__file__).parents[2]
     seen = subprocess.run(
         [sys.executable, "-c", program], cwd=root, capture_output=True, text=True, check=True

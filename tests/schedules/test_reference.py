@@ -20,9 +20,9 @@ from django.conf import settings
 from django.core.management import CommandError, call_command
 from pytest_django import DjangoCaptureOnCommitCallbacks
 
+from schedules.maintenance.recurrence import next_due
+from schedules.maintenance.reference import load_all, load_maintenance_rules
 from schedules.models import MaintenanceRule
-from schedules.recurrence import next_due
-from schedules.reference import load_all, load_maintenance_rules
 from servicedesk.people.models import Change, User
 from servicedesk.refusals import RuleViolation
 from tests.factories import ComponentTypeFactory, MaintenanceRuleFactory

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from schedules.round_map import draw_round
+from schedules.plans.map import draw_round
 from units.drawings.lettering import text_width
 
 SVG = "{http://www.w3.org/2000/svg}"

@@ -16,7 +16,7 @@ from PIL import Image
 from pytest_django import Settings
 
 from schedules import operations
-from schedules.exposure import follow_exposures
+from schedules.maintenance.exposure import follow_exposures
 from schedules.models import MaintenanceTask, NextDue, Notification, Visit, WeekPlan
 from schedules.notifications.queue import write_due_notifications
 from schedules.operations import week as week_operations

@@ -11,9 +11,9 @@ from django.test import Client
 from django.utils import timezone
 
 from schedules.models import Absence, AgreedTime, DayWeather, Visit, WeekPlan, WorkingDay, WorkTerms
-from schedules.moving import list_options, read_moves
 from schedules.operations import confirm_visit, solve_waiting_weeks
-from schedules.week_sheet import read_round
+from schedules.plans.sheet import read_round
+from schedules.visits.moving import list_options, read_moves
 from servicedesk.people.models import User
 from tests.factories import VisitFactory
 from tests.schedules.planned_visits import told

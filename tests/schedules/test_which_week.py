@@ -9,7 +9,7 @@ import time_machine
 from django.test import Client
 
 from schedules.models import Visit, WorkingDay
-from schedules.shifts import week_ahead
+from schedules.visits.shifts import week_ahead
 from servicedesk.people.models import User
 from tests.factories import SiteFactory
 from tests.schedules.planned_visits import at_site, planned, told

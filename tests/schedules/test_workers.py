@@ -187,7 +187,7 @@ from datetime import timedelta
 from django.contrib.auth.models import Group
 from django.utils import timezone
 from schedules import operations
-from schedules.weeks import monday_of
+from schedules.plans.weeks import monday_of
 from tests.factories import SiteFactory, TaskFactory, UnitFactory, UserFactory
 person = UserFactory()
 person.groups.add(Group.objects.get_or_create(name='technician')[0])

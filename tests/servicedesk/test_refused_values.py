@@ -241,13 +241,13 @@ FORMS = [
         "units.forms",
         "units.reference_forms",
         "schedules.forms",
-        "schedules.round_forms",
-        "schedules.notification_views",
+        "schedules.plans.forms",
+        "schedules.notifications.views",
     ),
     *("servicedesk.calls.forms", "servicedesk.calls.views.photos", "servicedesk.office.customer_views"),
     *("servicedesk.office.finishing", "servicedesk.office.label_views", "servicedesk.office.privacy_views"),
     *("servicedesk.office.intake_views", "servicedesk.people.forms", "servicedesk.people.history_views"),
-    *("servicedesk.reports.forms", "servicedesk.reports.plan_forms", "schedules.terms_views"),
+    *("servicedesk.reports.forms", "servicedesk.reports.plan_forms", "schedules.maintenance.terms_views"),
 ]
 
 

@@ -10,10 +10,10 @@ from itertools import count
 import numpy as np
 from numpy.typing import NDArray
 
+from servicedesk.reports.forecast.outlook import MONTHS, Outlook, Past, look_ahead, look_back, read_past
 from servicedesk.reports.histories import Histories, Window
-from servicedesk.reports.lifetimes.delays import Delays, reporting_delays
-from servicedesk.reports.lifetimes.rates import design_effect
-from servicedesk.reports.outlook import MONTHS, Outlook, Past, look_ahead, look_back, read_past
+from servicedesk.reports.numerics.delays import Delays, reporting_delays
+from servicedesk.reports.numerics.rates import design_effect
 from tests.simulations.claims import Fleet, Simulation
 from tests.simulations.lived import TODAY, YEAR, Slots, as_read, draw_slots
 

@@ -15,11 +15,11 @@ from math import nan
 import numpy as np
 from numpy.typing import NDArray
 
-from servicedesk.reports.care_interval import Costs, Interval, best_interval, looking_interval
-from servicedesk.reports.care_reading import SinceCare, read_since_care, visits_on
 from servicedesk.reports.histories import FirstFailures, Histories, Window
-from servicedesk.reports.replacing import best_age
-from servicedesk.reports.since_care import MONTH, CareRows, clock_from_care
+from servicedesk.reports.maintenance.interval import Costs, Interval, best_interval, looking_interval
+from servicedesk.reports.maintenance.reading import SinceCare, read_since_care, visits_on
+from servicedesk.reports.maintenance.replacing import best_age
+from servicedesk.reports.maintenance.since_care import MONTH, CareRows, clock_from_care
 from tests.simulations.claims import Simulation
 
 Ints = NDArray[np.int64]

@@ -10,10 +10,10 @@ from math import nan
 import numpy as np
 from numpy.typing import NDArray
 
-from servicedesk.reports.comparison import CompareFigure, compare, comparison_sentence
+from servicedesk.reports.comparison.figure import CompareFigure, compare, comparison_sentence
 from servicedesk.reports.histories import Histories
-from servicedesk.reports.selection import Selection
-from servicedesk.reports.strata import Traits
+from servicedesk.reports.questions.selection import Selection
+from servicedesk.reports.rates.strata import Traits
 from tests.simulations.claims import Simulation
 
 TODAY = date(2026, 1, 1)

@@ -8,11 +8,11 @@ from itertools import count
 
 import numpy as np
 
+from servicedesk.reports.curves.life_fits import Reading, life_fit
+from servicedesk.reports.curves.shown_ages import shown_ages
 from servicedesk.reports.histories import Histories, Window
-from servicedesk.reports.judgements import CURVE_ITEMS, CURVE_SITES, LIFE_ITEMS
-from servicedesk.reports.life_fits import Reading, life_fit
-from servicedesk.reports.shown_ages import shown_ages
-from servicedesk.reports.trends import Direction, read_trend
+from servicedesk.reports.questions.judgements import CURVE_ITEMS, CURVE_SITES, LIFE_ITEMS
+from servicedesk.reports.rates.trends import Direction, read_trend
 from tests.simulations.claims import Fleet, Simulation
 from tests.simulations.lived import TODAY, YEAR, draw_slots, repaired, replaced
 

@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 
 from servicedesk.reports.histories import Floats, Histories, Ints
-from servicedesk.reports.lot_watch import look_at
+from servicedesk.reports.surveillance.lots import look_at
 from tests.simulations.claims import Fleet, Simulation
 from units.models import ComponentType
 

@@ -9,12 +9,12 @@ from math import nan
 
 import numpy as np
 
-from servicedesk.reports.judgements import DAYS_PER_YEAR
+from servicedesk.reports.comparison.verdicts import Word
 from servicedesk.reports.queries.cells import Cells
 from servicedesk.reports.queries.exclusion_reasons import ExclusionReason
-from servicedesk.reports.rate_figures import RatesFigure, rates_of
-from servicedesk.reports.selection import Selection
-from servicedesk.reports.verdicts import Word
+from servicedesk.reports.questions.judgements import DAYS_PER_YEAR
+from servicedesk.reports.questions.selection import Selection
+from servicedesk.reports.rates.figure import RatesFigure, rates_of
 from tests.simulations.claims import Simulation
 
 TODAY = date(2026, 1, 1)

@@ -10,7 +10,7 @@ from django.conf import settings
 from django.core.management.base import BaseCommand, CommandError
 from django.utils import timezone
 
-from schedules.reference import load_all
+from schedules.maintenance.reference import load_all
 from servicedesk.refusals import RuleViolation
 
 

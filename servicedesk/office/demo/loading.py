@@ -9,7 +9,7 @@ from pathlib import Path
 from django.db import transaction
 from django.utils import timezone
 
-from schedules.reference import load_all
+from schedules.maintenance.reference import load_all
 from servicedesk.office.demo.desk import FIXTURES, LOADED, is_loaded
 from servicedesk.office.demo.files import write_files
 from servicedesk.office.demo.histories import write_records

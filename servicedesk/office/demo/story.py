@@ -24,7 +24,7 @@ from schedules.operations import (
     raise_due,
     solve_week,
 )
-from schedules.weeks import monday_of
+from schedules.plans.weeks import monday_of
 from servicedesk.calls.models import Call, Finding, SafetyAnswer
 from servicedesk.calls.operations import (
     Told,

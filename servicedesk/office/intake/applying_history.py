@@ -11,9 +11,9 @@ from typing import Any, NamedTuple
 
 from django.utils import timezone
 
+from schedules.maintenance.reference import CARE_WORK
 from schedules.models import MaintenanceRule
 from schedules.models.care import WorkKind
-from schedules.reference import CARE_WORK
 from servicedesk.calls.models import Call, Finding, ImportedEntry, Work
 from servicedesk.office.intake.applying_units import in_chunks, still_there
 from servicedesk.office.intake.bulk import Insert, reserve_keys

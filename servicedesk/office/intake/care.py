@@ -10,7 +10,7 @@ from typing import NamedTuple
 from django.db import connection
 from django.db.models import F, Max, Q
 
-from schedules.due_dates import Reckoner
+from schedules.maintenance.due_dates import Reckoner
 from schedules.models import MaintenanceRule, MaintenanceTask, NextDue
 from schedules.operations.tasks import finish_task
 from servicedesk.calls.models import Work

@@ -6,7 +6,7 @@ from __future__ import annotations
 from servicedesk.reports.histories import Flags, Ints
 from servicedesk.reports.queries.scope import WITH_REPAIR, Scope
 from servicedesk.reports.queries.standing import PLACED
-from servicedesk.reports.selection import Selection
+from servicedesk.reports.questions.selection import Selection
 
 
 def read_care(selection: Selection, *, work: str) -> tuple[Ints, Ints, Flags]:

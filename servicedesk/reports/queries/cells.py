@@ -17,8 +17,8 @@ from servicedesk.reports.queries.exposure import (
     watched_by_site,
 )
 from servicedesk.reports.queries.scope import Scope
-from servicedesk.reports.selection import Selection
-from servicedesk.reports.traits import MODE
+from servicedesk.reports.questions.selection import Selection
+from servicedesk.reports.questions.traits import MODE
 
 Ints = NDArray[np.int64]
 

@@ -11,7 +11,7 @@ from typing import Any
 from django.db.models import Max, QuerySet
 from django.db.models.functions import TruncDate
 
-from schedules.reference import CARE_WORK
+from schedules.maintenance.reference import CARE_WORK
 from servicedesk.calls.models import Call, Finding, Inspection, Work
 from servicedesk.people.querysets import start_of
 from servicedesk.reports.cached_figures import cached_figure

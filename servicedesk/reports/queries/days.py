@@ -10,7 +10,7 @@ import numpy as np
 
 from servicedesk.reports.queries.exclusion_reasons import TWINS, ExclusionReason, fated
 from servicedesk.reports.queries.scope import OVERLAPS, Scope
-from servicedesk.reports.selection import Selection
+from servicedesk.reports.questions.selection import Selection
 
 
 def failures_by_day(today: date) -> dict[tuple[date, int, int], int]:

@@ -9,8 +9,8 @@ from typing import Any, Final
 from django.urls import reverse
 
 from servicedesk.reports.queries.scope import Scope
-from servicedesk.reports.selection import Selection
-from servicedesk.reports.traits import MODE, TRAITS
+from servicedesk.reports.questions.selection import Selection
+from servicedesk.reports.questions.traits import MODE, TRAITS
 
 
 class ExclusionReason(StrEnum):

@@ -11,7 +11,7 @@ from django.db.models.expressions import RawSQL
 from servicedesk.calls.models import Finding
 from servicedesk.reports.queries.exclusion_reasons import TWINS, ExclusionReason, fated, fated_partless
 from servicedesk.reports.queries.scope import Scope
-from servicedesk.reports.selection import Selection
+from servicedesk.reports.questions.selection import Selection
 
 
 def findings_behind(selection: Selection, exclusion_reason: ExclusionReason | None) -> QuerySet[Finding]:

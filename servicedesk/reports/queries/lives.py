@@ -11,7 +11,7 @@ import numpy as np
 from servicedesk.reports.histories import Histories
 from servicedesk.reports.queries.exclusion_reasons import TWINS, ExclusionReason, fated
 from servicedesk.reports.queries.scope import OVERLAPS, Scope
-from servicedesk.reports.selection import Selection
+from servicedesk.reports.questions.selection import Selection
 
 BETWEEN_VISITS: Final = " AND g.detected <> 'care'"
 

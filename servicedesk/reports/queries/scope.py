@@ -21,10 +21,10 @@ from typing import TYPE_CHECKING, Any, Final
 from django.db import connection
 from django.utils import timezone
 
-from schedules.reference import CARE_WORK
+from schedules.maintenance.reference import CARE_WORK
 from servicedesk.reports.queries.contacts import OutOfSight, out_of_sight
-from servicedesk.reports.selection import AT_CARE, Selection
-from servicedesk.reports.traits import MODE, TRAITS, Key, Trait
+from servicedesk.reports.questions.selection import AT_CARE, Selection
+from servicedesk.reports.questions.traits import MODE, TRAITS, Key, Trait
 from units.models import FailureMode
 
 if TYPE_CHECKING:
@@ -232,7 +232,7 @@ class Scope:
             " AND (k.installed_part_id = f.id OR k.installed_part_id IS NULL) AND k.done_on < g.found_on"
             f" AND k.done_on >= f.fitted_on AND k.done_on >= w.from_on AND NOT {WITH_REPAIR})"
         )
-        from servicedesk.reports.since_care import BAND_ENDS
+        from servicedesk.reports.maintenance.since_care import BAND_ENDS
 
         between = " AND f.age_known AND g.detected <> 'care'"
         if band is None:
@@ -244,7 +244,7 @@ class Scope:
     def _of_age(self) -> str:
         if self.selection.age is None:
             return ""
-        from servicedesk.reports.strata import AGE_ENDS
+        from servicedesk.reports.rates.strata import AGE_ENDS
 
         age = f"({self.day('g.found_on')} - {self.day('f.fitted_on')})"
         low, high = AGE_ENDS[self.selection.age : self.selection.age + 2]

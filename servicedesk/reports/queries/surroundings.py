@@ -6,9 +6,9 @@ from __future__ import annotations
 import numpy as np
 
 from servicedesk.reports.queries.scope import Scope
-from servicedesk.reports.selection import Selection
-from servicedesk.reports.strata import Traits
-from servicedesk.reports.traits import NOT_RECORDED, SUNS, TRAITS
+from servicedesk.reports.questions.selection import Selection
+from servicedesk.reports.questions.traits import NOT_RECORDED, SUNS, TRAITS
+from servicedesk.reports.rates.strata import Traits
 from units.models import Unit
 
 

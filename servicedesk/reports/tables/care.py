@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
-from servicedesk.reports.care_figures import CareFigure, care_sentence
+from servicedesk.reports.maintenance.figure import CareFigure, care_sentence
 from servicedesk.reports.tables.cells import PER_WORDS, finite, limits
 
 

@@ -8,10 +8,10 @@ from typing import Any, Final
 
 import numpy as np
 
-from servicedesk.reports.curve_figures import CurveRow
-from servicedesk.reports.judgements import PER, Judged
-from servicedesk.reports.life_fits import Limits
-from servicedesk.reports.rate_figures import RateRow
+from servicedesk.reports.curves.figure import CurveRow
+from servicedesk.reports.curves.life_fits import Limits
+from servicedesk.reports.questions.judgements import PER, Judged
+from servicedesk.reports.rates.figure import RateRow
 
 PER_WORDS: Final = f"{PER} item-years"
 

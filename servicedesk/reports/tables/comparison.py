@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
-from servicedesk.reports.comparison import CompareFigure
-from servicedesk.reports.curve_figures import CurvesFigure
+from servicedesk.reports.comparison.figure import CompareFigure
+from servicedesk.reports.curves.figure import CurvesFigure
 from servicedesk.reports.tables.cells import PER_WORDS, finite
 
 

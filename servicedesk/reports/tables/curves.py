@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
-from servicedesk.reports.asking import RECURRENCE
-from servicedesk.reports.curve_figures import Curve, CurveRow, CurvesFigure
+from servicedesk.reports.curves.figure import Curve, CurveRow, CurvesFigure
+from servicedesk.reports.questions.asking import RECURRENCE
+from servicedesk.reports.questions.traits import GROUPINGS
 from servicedesk.reports.tables.cells import PER_WORDS, base, finite, limits, plain
-from servicedesk.reports.traits import GROUPINGS
 
 VALUE_OF = {RECURRENCE: "mean"}
 """What the values of a curve are called; of any other they are the survival."""

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import asdict
 from typing import Any
 
-from servicedesk.reports.forecasts import Expected, ForecastFigure, ForecastRow
+from servicedesk.reports.forecast.figure import Expected, ForecastFigure, ForecastRow
 from servicedesk.reports.words import percent
 from servicedesk.words import count
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
-from servicedesk.reports.rate_figures import RatesFigure
+from servicedesk.reports.questions.traits import GROUPINGS
+from servicedesk.reports.rates.figure import RatesFigure
 from servicedesk.reports.tables.cells import PER_WORDS, base, limits
-from servicedesk.reports.traits import GROUPINGS
 
 
 def rates_header(figure: RatesFigure) -> list[str]:

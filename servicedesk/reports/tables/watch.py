@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any, Final
 
-from servicedesk.reports.judgements import PER
 from servicedesk.reports.models import LotFlag, ThinLot
-from servicedesk.reports.watch_figures import (
+from servicedesk.reports.questions.judgements import PER
+from servicedesk.reports.surveillance.figure import (
     WatchFigure,
     false_sentence,
     flag_words,

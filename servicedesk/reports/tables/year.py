@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any, Final
 
-from servicedesk.reports.paper.blocks import Heading, Paper, Points, Table, Words
+from servicedesk.reports.annual_report.blocks import Heading, Paper, Points, Table, Words
 
 PAPER_HEADER: Final = ["section", "row", "column", "value"]
 

@@ -11,7 +11,7 @@ from django.test import Client
 from django.utils import timezone
 
 from schedules.models import WeekPlan
-from schedules.weeks import monday_of
+from schedules.plans.weeks import monday_of
 from servicedesk.office.intake import stop
 from servicedesk.people.models import Batch, MfaDevice
 from tests.factories import (

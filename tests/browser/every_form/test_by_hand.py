@@ -9,7 +9,7 @@ from django.urls import reverse
 from django.utils import timezone
 
 from schedules.models import NotificationText, Visit
-from schedules.weeks import monday_of
+from schedules.plans.weeks import monday_of
 from tests.browser.every_form.stand import DESK, PHONE, Stand
 from tests.schedules.weeks_of_work import plan_week, proposals, site_at, technician, work_at
 

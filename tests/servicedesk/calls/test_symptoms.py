@@ -8,7 +8,7 @@ import pytest
 from django.conf import settings
 from django.utils import timezone
 
-from schedules.reference import load_all
+from schedules.maintenance.reference import load_all
 from servicedesk.calls.models.calls import Symptom
 from servicedesk.calls.symptoms import ANSWERED_BY, MODES_BEHIND, Effort, usual_effort
 from units.models import FailureMode

@@ -23,7 +23,7 @@ from servicedesk.office.demo.hazards import (
 )
 from servicedesk.office.demo.scenario import FAILURES, build_fleet, stream
 from servicedesk.office.demo.sources import Hazard, Scenario, even_season, read_scenario
-from servicedesk.reports.lifetimes.rates import event_rate
+from servicedesk.reports.numerics.rates import event_rate
 
 TODAY = date(2026, 7, 29)
 SEEDS = range(8)

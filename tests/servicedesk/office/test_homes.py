@@ -14,7 +14,7 @@ from schedules.operations import plan_visit
 from servicedesk.calls.models import Call
 from servicedesk.calls.operations import log_call, note_made_safe
 from servicedesk.people.models import Change, User
-from servicedesk.reports.landing import year_in_brief
+from servicedesk.reports.summary import year_in_brief
 from tests.factories import CallFactory, SiteFactory, TaskFactory, UnitFactory, UserFactory, VisitFactory
 from tests.faults.sent_forms import FORMS
 from tests.servicedesk.reports.small_fleets import Fleet

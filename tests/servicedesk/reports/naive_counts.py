@@ -12,7 +12,7 @@ from django.utils import timezone
 
 from servicedesk.calls.models import Call, Finding, Inspection, Work
 from servicedesk.reports.queries.exclusion_reasons import ExclusionReason
-from servicedesk.reports.selection import Selection
+from servicedesk.reports.questions.selection import Selection
 from units.models import FailureMode, InstalledPart, ObservationPeriod, PartialRemoval, Unit
 
 ONE_DAY = timedelta(days=1)

@@ -9,8 +9,8 @@ from django.utils import timezone
 
 from servicedesk.calls.models import Call, Finding, Inspection, Work
 from servicedesk.people.models import Batch
-from servicedesk.reports.selection import Selection, select
-from servicedesk.reports.traits import TRAITS, Key
+from servicedesk.reports.questions.selection import Selection, select
+from servicedesk.reports.questions.traits import TRAITS, Key
 from tests.factories import ConstructionFactory, FailureModeFactory
 from tests.servicedesk.reports.small_fleets import DAY_0, day
 from units.models import (

@@ -6,7 +6,7 @@ from datetime import date, timedelta
 from typing import Any
 
 from servicedesk.calls.models import Finding
-from servicedesk.reports.selection import Selection
+from servicedesk.reports.questions.selection import Selection
 from tests.factories import (
     ComponentTypeFactory,
     FailureModeFactory,

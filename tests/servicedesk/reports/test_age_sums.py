@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from servicedesk.reports.age_sums import STEPS, expected_a_year, months_by_age, sum_by_age, sum_by_cell
+from servicedesk.reports.curves.age_sums import STEPS, expected_a_year, months_by_age, sum_by_age, sum_by_cell
 from servicedesk.reports.histories import CountingRows
 
 ROW = st.tuples(

@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from servicedesk.reports.asking import QuestionError, read_selection
-from servicedesk.reports.selection import Selection, select
-from servicedesk.reports.traits import TRAITS
+from servicedesk.reports.questions.asking import QuestionError, read_selection
+from servicedesk.reports.questions.selection import Selection, select
+from servicedesk.reports.questions.traits import TRAITS
 from tests.factories import ConstructionFactory
 from tests.servicedesk.reports.small_fleets import Fleet
 

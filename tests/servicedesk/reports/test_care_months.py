@@ -9,8 +9,8 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from servicedesk.reports.care_months import cut_at_months
-from servicedesk.reports.since_care import CareRows
+from servicedesk.reports.maintenance.months import cut_at_months
+from servicedesk.reports.maintenance.since_care import CareRows
 
 CARE_ON = date(2021, 3, 20).toordinal()
 SPAN = st.tuples(

@@ -21,14 +21,14 @@ from django.urls import reverse
 from schedules.models import MaintenanceRule
 from servicedesk.calls.models import Finding
 from servicedesk.people.models import Change
-from servicedesk.reports.care_figures import care_figure, care_sentence
 from servicedesk.reports.histories import Window
-from servicedesk.reports.lifetimes.jackknife import jackknife_rate
-from servicedesk.reports.lifetimes.policy import inspection
-from servicedesk.reports.lifetimes.rates import event_rate
+from servicedesk.reports.maintenance.figure import care_figure, care_sentence
+from servicedesk.reports.maintenance.since_care import clock_from_care
+from servicedesk.reports.numerics.jackknife import jackknife_rate
+from servicedesk.reports.numerics.policy import inspection
+from servicedesk.reports.numerics.rates import event_rate
 from servicedesk.reports.queries.care import read_care
 from servicedesk.reports.queries.lives import read_histories
-from servicedesk.reports.since_care import clock_from_care
 from tests.factories import (
     CallFactory,
     FindingFactory,

@@ -9,7 +9,7 @@ import pytest
 
 from servicedesk.reports.queries.cells import Cells, read_cells
 from servicedesk.reports.queries.exclusion_reasons import ExclusionReason
-from servicedesk.reports.selection import Selection, select
+from servicedesk.reports.questions.selection import Selection, select
 from tests.factories import ConstructionFactory, FailureModeFactory, FindingFactory, SiteFactory
 from tests.servicedesk.reports.small_fleets import Fleet, day, up_to
 from units.models import PartialRemoval

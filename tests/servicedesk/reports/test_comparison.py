@@ -17,9 +17,9 @@ from django.test import Client
 from pytest_django import DjangoAssertNumQueries
 from scipy.stats import t
 
-from servicedesk.reports.comparison import CompareFigure, compare_figure, comparison_sentence
-from servicedesk.reports.paper.blocks import Points
-from servicedesk.reports.paper.year import year_report
+from servicedesk.reports.annual_report.blocks import Points
+from servicedesk.reports.annual_report.document import year_report
+from servicedesk.reports.comparison.figure import CompareFigure, compare_figure, comparison_sentence
 from tests.factories import ComponentTypeFactory, SiteFactory
 from tests.servicedesk.reports.pages import csv_rows, link_of, link_saying, open_page, plain, rows
 from tests.servicedesk.reports.small_fleets import Fleet, up_to

@@ -12,8 +12,8 @@ from servicedesk.reports.queries.cells import read_cells
 from servicedesk.reports.queries.exclusion_reasons import ExclusionReason
 from servicedesk.reports.queries.listing import exclusion_reasons_of, findings_behind
 from servicedesk.reports.queries.lives import read_histories
-from servicedesk.reports.selection import Selection
-from servicedesk.reports.traits import GROUPINGS
+from servicedesk.reports.questions.selection import Selection
+from servicedesk.reports.questions.traits import GROUPINGS
 from tests.servicedesk.reports.naive_counts import (
     Counts,
     FailureMode,

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from lifelines import KaplanMeierFitter
 
-from servicedesk.reports.asking import RECURRENCE, SURVIVAL
-from servicedesk.reports.curve_figures import Curve, CurveRow, curves_figure
-from servicedesk.reports.lifetimes.recurrence import mean_cumulative
-from servicedesk.reports.traits import MODE
+from servicedesk.reports.curves.figure import Curve, CurveRow, curves_figure
+from servicedesk.reports.numerics.recurrence import mean_cumulative
+from servicedesk.reports.questions.asking import RECURRENCE, SURVIVAL
+from servicedesk.reports.questions.traits import MODE
 from tests.factories import SiteFactory
 from tests.servicedesk.reports.small_fleets import Fleet, day, up_to
 from units.models import InstalledPart, Site

@@ -17,13 +17,13 @@ from schedules.models import MaintenanceRule
 from servicedesk.office.demo.hazards import true_integrated_hazard
 from servicedesk.office.demo.scenario import build_fleet
 from servicedesk.office.demo.sources import Scenario, read_scenario
-from servicedesk.reports.care_figures import care_figure, care_sentence
-from servicedesk.reports.comparison import compare_figure, comparison_sentence
-from servicedesk.reports.forecasts import Asked, forecast_figure
-from servicedesk.reports.lot_watch import watch_lots
-from servicedesk.reports.rate_figures import rates_figure
-from servicedesk.reports.selection import Selection
-from servicedesk.reports.verdicts import Word
+from servicedesk.reports.comparison.figure import compare_figure, comparison_sentence
+from servicedesk.reports.comparison.verdicts import Word
+from servicedesk.reports.forecast.figure import Asked, forecast_figure
+from servicedesk.reports.maintenance.figure import care_figure, care_sentence
+from servicedesk.reports.questions.selection import Selection
+from servicedesk.reports.rates.figure import rates_figure
+from servicedesk.reports.surveillance.lots import watch_lots
 from units.models import ComponentType
 
 pytestmark = pytest.mark.django_db

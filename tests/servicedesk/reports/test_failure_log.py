@@ -15,7 +15,7 @@ from servicedesk.calls.models import Finding
 from servicedesk.reports.models import FailureDay, LogMark, RiskDay
 from servicedesk.reports.operations import keep_failure_log, rebuild_failure_log
 from servicedesk.reports.queries.cells import read_cells
-from servicedesk.reports.selection import Selection
+from servicedesk.reports.questions.selection import Selection
 from servicedesk.reports.tasks import keep_failure_log as nightly
 from tests.servicedesk.reports.random_fleets import draw_fleet
 from tests.servicedesk.reports.small_fleets import Fleet, day

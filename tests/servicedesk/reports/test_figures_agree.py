@@ -17,10 +17,10 @@ from django.core.management import call_command
 from django.test import Client
 from django.urls import reverse
 
-from servicedesk.reports.lifetimes.funnel import funnel_limits
-from servicedesk.reports.lifetimes.jackknife import jackknife_rate
-from servicedesk.reports.lifetimes.rates import event_rate, rate_ratio
-from servicedesk.reports.outlook import MONTHS, Past, look_ahead
+from servicedesk.reports.forecast.outlook import MONTHS, Past, look_ahead
+from servicedesk.reports.numerics.funnel import funnel_limits
+from servicedesk.reports.numerics.jackknife import jackknife_rate
+from servicedesk.reports.numerics.rates import event_rate, rate_ratio
 from servicedesk.reports.words import amount
 from tests.factories import MaintenanceRuleFactory, SiteFactory
 from tests.servicedesk.reports.pages import csv_rows, open_page, plain, rows

@@ -16,8 +16,8 @@ from django.test import Client
 from scipy.stats import nbinom
 
 from servicedesk.calls.models import Finding
-from servicedesk.reports.forecasts import Asked, forecast_figure
-from servicedesk.reports.lifetimes.trend import fit_power_law
+from servicedesk.reports.forecast.figure import Asked, forecast_figure
+from servicedesk.reports.numerics.trend import fit_power_law
 from tests.factories import SiteFactory, WorkFactory
 from tests.servicedesk.reports.pages import csv_rows, link_of, open_page, plain, rows
 from tests.servicedesk.reports.small_fleets import Fleet, day, up_to

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import chi2
 
-from servicedesk.reports.judgements import caveat, judge_rate
+from servicedesk.reports.questions.judgements import caveat, judge_rate
 
 
 @pytest.mark.parametrize(

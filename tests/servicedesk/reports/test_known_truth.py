@@ -8,7 +8,7 @@ import pytest
 from django.db import transaction
 from scipy.stats import binom
 
-from servicedesk.reports.exclusion_words import exclusion_sentences
+from servicedesk.reports.questions.exclusion_words import exclusion_sentences
 from tests.kept_values import forget_all
 from tests.servicedesk.reports.known_truth import CASES, Case, printed_range
 

@@ -7,11 +7,11 @@ import pytest
 from lifelines import WeibullFitter
 from scipy.stats import weibull_min
 
-from servicedesk.reports.asking import SURVIVAL
-from servicedesk.reports.curve_figures import curves_figure
+from servicedesk.reports.curves.figure import curves_figure
+from servicedesk.reports.curves.life_fits import Dating, Reading, life_fit, read_shape
 from servicedesk.reports.histories import FirstFailures, Window
-from servicedesk.reports.life_fits import Dating, Reading, life_fit, read_shape
 from servicedesk.reports.queries.lives import read_histories
+from servicedesk.reports.questions.asking import SURVIVAL
 from tests.factories import InspectionFactory, WorkFactory
 from tests.servicedesk.reports.small_fleets import Fleet, day, up_to
 

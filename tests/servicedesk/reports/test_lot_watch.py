@@ -21,10 +21,11 @@ from schedules.models import MaintenanceTask
 from schedules.operations import add_inspections
 from servicedesk.people.models import Change
 from servicedesk.refusals import RuleViolation
-from servicedesk.reports import lot_watch, tasks
+from servicedesk.reports import tasks
 from servicedesk.reports.models import LotFlag, ThinLot, WatchMark
 from servicedesk.reports.operations import keep_lot_watch
-from servicedesk.reports.watch_figures import thin_words
+from servicedesk.reports.surveillance import lots as lot_watch
+from servicedesk.reports.surveillance.figure import thin_words
 from servicedesk.reports.words import amount
 from tests.factories import OwnershipFactory, SiteFactory, UnitFactory
 from tests.servicedesk.reports.pages import csv_rows, link_of, open_page, plain, rows

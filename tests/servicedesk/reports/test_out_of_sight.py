@@ -8,11 +8,11 @@ import pytest
 from django.utils import timezone
 
 from servicedesk.calls.models import Call
-from servicedesk.reports.exclusion_words import exclusion_lines
 from servicedesk.reports.queries.cells import Cells, read_cells
 from servicedesk.reports.queries.exclusion_reasons import ExclusionReason
 from servicedesk.reports.queries.lives import read_histories
-from servicedesk.reports.rate_figures import rates_figure
+from servicedesk.reports.questions.exclusion_words import exclusion_lines
+from servicedesk.reports.rates.figure import rates_figure
 from tests.factories import FailureModeFactory, InspectionFactory, SiteFactory, WorkFactory
 from tests.servicedesk.reports.small_fleets import Fleet, day, up_to
 from units.models import InstalledPart, ObservationPeriod, Site, Unit

@@ -15,10 +15,10 @@ from django.test import Client
 from scipy import stats
 
 from servicedesk.calls.models import Finding
-from servicedesk.reports.forecasts import Asked, forecast_figure
+from servicedesk.reports.forecast.figure import Asked, forecast_figure
+from servicedesk.reports.forecast.outlook import as_of
 from servicedesk.reports.histories import Window
-from servicedesk.reports.lifetimes.forecast import predict_count
-from servicedesk.reports.outlook import as_of
+from servicedesk.reports.numerics.forecast import predict_count
 from servicedesk.reports.queries.lives import read_histories
 from servicedesk.reports.queries.scope import Scope
 from servicedesk.reports.queries.standing import pieces_used

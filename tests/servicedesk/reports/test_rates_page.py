@@ -18,7 +18,7 @@ from pytest_django import DjangoAssertNumQueries
 from scipy.stats import chi2, t
 
 from servicedesk.calls.models import Finding
-from servicedesk.reports.traits import GROUPINGS
+from servicedesk.reports.questions.traits import GROUPINGS
 from tests.factories import CallFactory, ComponentTypeFactory, ConstructionFactory, SiteFactory
 from tests.servicedesk.reports.pages import LINK, csv_rows, link_of, link_saying, open_page, plain, rows
 from tests.servicedesk.reports.small_fleets import Fleet

@@ -9,8 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from servicedesk.reports.histories import Histories, Window
-from servicedesk.reports.since_care import BAND_ENDS, BANDS, clock_from_care
-from servicedesk.reports.strata import AGE_ENDS, AGES
+from servicedesk.reports.maintenance.since_care import BAND_ENDS, BANDS, clock_from_care
+from servicedesk.reports.rates.strata import AGE_ENDS, AGES
 
 DAYS = 1500
 ITEM = st.tuples(

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from servicedesk.reports.histories import CountingRows
-from servicedesk.reports.strata import AGE_ENDS, AGES, Traits, tell_strata_apart
+from servicedesk.reports.rates.strata import AGE_ENDS, AGES, Traits, tell_strata_apart
 
 SUNS = ["full sun", "some sun", "little sun", "sun not recorded"]
 spans = st.tuples(st.integers(0, 5000), st.integers(1, 6000)).map(lambda p: (p[0], p[0] + p[1]))

@@ -7,7 +7,7 @@ import pytest
 from scipy import stats
 
 from servicedesk.reports.histories import CountingRows
-from servicedesk.reports.trends import Direction, read_trend
+from servicedesk.reports.rates.trends import Direction, read_trend
 
 
 def fleet(shape: float, *, items: int = 40, seed: int = 1, gap: bool = False) -> CountingRows:

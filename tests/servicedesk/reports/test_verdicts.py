@@ -10,8 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import binom, poisson
 
-from servicedesk.reports.lifetimes.rates import rate_ratio
-from servicedesk.reports.verdicts import (
+from servicedesk.reports.comparison.verdicts import (
     Family,
     Pair,
     Side,
@@ -20,6 +19,7 @@ from servicedesk.reports.verdicts import (
     judge_against_rest,
     more_years_for_a_doubling,
 )
+from servicedesk.reports.numerics.rates import rate_ratio
 
 ENOUGH = 20  # sites
 

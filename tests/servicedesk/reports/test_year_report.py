@@ -15,11 +15,11 @@ from django.core.management import call_command
 from django.test import Client
 from pypdf import PdfReader
 
-from servicedesk.reports.landing import twelve_months
-from servicedesk.reports.paper.blocks import Heading, Paper, Pictures, Points, Table, Words
-from servicedesk.reports.paper.pdf import set_on_paper
-from servicedesk.reports.paper.year import year_report
-from servicedesk.reports.rate_figures import rates_figure
+from servicedesk.reports.annual_report.blocks import Heading, Paper, Pictures, Points, Table, Words
+from servicedesk.reports.annual_report.document import year_report
+from servicedesk.reports.annual_report.pdf import set_on_paper
+from servicedesk.reports.rates.figure import rates_figure
+from servicedesk.reports.summary import twelve_months
 from tests.factories import MaintenanceRuleFactory, SiteFactory, WorkFactory
 from tests.servicedesk.reports.pages import csv_rows, open_page, plain, rows
 from tests.servicedesk.reports.small_fleets import AS_OF, Fleet, day, up_to

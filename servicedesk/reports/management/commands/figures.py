@@ -11,10 +11,10 @@ from django.http import QueryDict
 from django.utils import timezone
 
 from servicedesk.exports import write_table
-from servicedesk.reports.asking import DAYS, RECURRENCE, SURVIVAL, QuestionError, read_selection
 from servicedesk.reports.mixing import mark_line, mixing_words
-from servicedesk.reports.selection import Selection
-from servicedesk.reports.traits import GROUPINGS, TRAITS, UNKNOWN
+from servicedesk.reports.questions.asking import DAYS, RECURRENCE, SURVIVAL, QuestionError, read_selection
+from servicedesk.reports.questions.selection import Selection
+from servicedesk.reports.questions.traits import GROUPINGS, TRAITS, UNKNOWN
 from units.models import ComponentType
 
 if TYPE_CHECKING:
@@ -112,7 +112,7 @@ class Command(BaseCommand):
 
     def _print_rates(self, selection: Selection, options: dict[str, Any]) -> None:
         from servicedesk.reports import tables
-        from servicedesk.reports.rate_figures import rates_figure
+        from servicedesk.reports.rates.figure import rates_figure
 
         figure = rates_figure(selection, by=options["by"])
         self._print(
@@ -128,8 +128,8 @@ class Command(BaseCommand):
                 returncode=BAD_QUESTION,
             )
         from servicedesk.reports import tables
-        from servicedesk.reports.comparison import compare_figure
-        from servicedesk.reports.curve_figures import curves_figure
+        from servicedesk.reports.comparison.figure import compare_figure
+        from servicedesk.reports.curves.figure import curves_figure
 
         figure = compare_figure(selection, one=one.pk, other=other.pk)
         self._print(
@@ -151,7 +151,7 @@ class Command(BaseCommand):
 
     def _print_forecast(self, selection: Selection, options: dict[str, Any]) -> None:
         from servicedesk.reports import tables
-        from servicedesk.reports.forecasts import forecast_figure
+        from servicedesk.reports.forecast.figure import forecast_figure
         from servicedesk.reports.plan_forms import ForecastForm
 
         form = ForecastForm(_told(options, "level", "vans", "warranty"), today=timezone.localdate())
@@ -162,7 +162,7 @@ class Command(BaseCommand):
 
     def _print_care(self, selection: Selection, options: dict[str, Any]) -> None:
         from servicedesk.reports import tables
-        from servicedesk.reports.care_figures import care_figure
+        from servicedesk.reports.maintenance.figure import care_figure
         from servicedesk.reports.plan_forms import CareForm, rules_in_force
 
         asked = _told(options, "care_cost", "failure_cost", "replace_cost")
@@ -182,15 +182,15 @@ class Command(BaseCommand):
 
     def _print_lots(self, _: Selection, options: dict[str, Any]) -> None:
         from servicedesk.reports import tables
-        from servicedesk.reports.watch_figures import watch_figure
+        from servicedesk.reports.surveillance.figure import watch_figure
 
         figure = watch_figure()
         self._print(options, tables.watch_json(figure), tables.WATCH_HEADER, list(tables.watch_rows(figure)))
 
     def _print_year(self, selection: Selection, options: dict[str, Any]) -> None:
         from servicedesk.reports import tables
-        from servicedesk.reports.landing import twelve_months
-        from servicedesk.reports.paper.year import year_report
+        from servicedesk.reports.annual_report.document import year_report
+        from servicedesk.reports.summary import twelve_months
 
         first = selection.from_on or twelve_months(selection.last).from_on
         paper = year_report(Selection(as_of=selection.last, dated=True, from_on=first))
@@ -204,7 +204,7 @@ class Command(BaseCommand):
 
     def _print_curves(self, selection: Selection, options: dict[str, Any]) -> None:
         from servicedesk.reports import tables
-        from servicedesk.reports.curve_figures import curves_figure
+        from servicedesk.reports.curves.figure import curves_figure
 
         figure = curves_figure(selection, name=options["name"], by=options["by"])
         self._print(
@@ -217,7 +217,7 @@ class Command(BaseCommand):
     def _print(
         self, options: dict[str, Any], document: dict[str, Any], header: list[str], rows: list[list[Any]]
     ) -> None:
-        from servicedesk.reports.exclusion_words import exclusion_lines
+        from servicedesk.reports.questions.exclusion_words import exclusion_lines
         from servicedesk.reports.tables.text import as_text
 
         mixes = mixing_words()

@@ -1,0 +1,1 @@
+"""Visits and tasks as iCalendar, and links to subscribe to."""

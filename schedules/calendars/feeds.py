@@ -1,0 +1,268 @@
+"""From visits and due care to calendars: what a feed holds, and for how long."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import UTC, date, datetime, time, timedelta
+from hashlib import sha256
+from itertools import groupby
+from typing import Any
+from uuid import UUID, uuid5
+
+from django.conf import settings
+from django.db.models import Count, Max, Q, QuerySet, Sum
+from django.urls import reverse
+from django.utils import timezone
+
+from schedules.calendars.entries import DueEvent, Todo, VisitEvent
+from schedules.calendars.ical import build_calendar
+from schedules.models import MaintenanceTask, NextDue, Visit, VisitTask
+from schedules.operations.visits import place_of
+from schedules.querysets import VisitQuerySet
+from schedules.words import care_reason, span
+from servicedesk.people.models import Change, User
+from servicedesk.words import count
+from units.models import Site
+
+BACK = timedelta(days=30)
+AHEAD = timedelta(days=180)
+CANCELLED_FOR = timedelta(days=30)
+OVERDUE_FOR = timedelta(days=366)
+OVER = (MaintenanceTask.State.COMPLETED, MaintenanceTask.State.CANCELLED)
+MOST_DUE_ENTRIES = 1000
+ROWS_AT_ONCE = 500
+MAKE_SAFE = "MAKE SAFE: "
+VISITS_COLOUR, DUE_COLOUR = "saddlebrown", "steelblue"
+
+DUE_ENTRIES = UUID("8d0b6f4e-3c0e-4f0c-9f53-0c7b2f0b8a11")
+"""Name space of the UIDs of due care. Such an entry has no life of its own: it is told by what it says, so
+that other care due on another day is another entry, and a reader never keeps half of an old one."""
+
+TASK_ENTRIES = UUID("5f0c6f0e-53b1-4b55-9a3e-0a6f0f6c1d27")
+"""Name space of the UIDs of to-dos, which live as long as their task."""
+
+
+def visits_feed(person: User | None, *, at: datetime) -> bytes:
+    """Write the calendar of one technician, or of the team, from thirty days back to half a year ahead."""
+    today = timezone.localdate(at)
+    start, end = midnight(today - BACK), midnight(today + AHEAD)
+    kept = Q(state=Visit.State.CANCELLED, changed_at__lt=midnight(today - CANCELLED_FOR))
+    return write_visits(visits_of(person).between(start, end).exclude(kept), person=person)
+
+
+def visits_of(person: User | None) -> VisitQuerySet:
+    """Ask for the visits of one technician, or of all."""
+    return Visit.objects.of(person) if person is not None else Visit.objects.all()
+
+
+def write_visits(visits: VisitQuerySet, *, person: User | None) -> bytes:
+    """Write visits as a calendar named after whose they are."""
+    name = f"Visits of {person.name}" if person is not None else f"Visits, {settings.COMPANY_NAME}"
+    told = list(visits.select_related("site").order_by("starts_at", "pk"))
+    around: dict[int, _Around] = {}
+    for first in range(0, len(told), ROWS_AT_ONCE):  # SQLite reads no list of ten thousand keys
+        around |= _around([visit.pk for visit in told[first : first + ROWS_AT_ONCE]])
+    events = [_event(visit, around[visit.pk]) for visit in told]
+    return build_calendar(name, events, color=VISITS_COLOUR)
+
+
+@dataclass
+class _Around:
+    """Who goes on a visit, what is done there in words, and when any of that last changed."""
+
+    names: list[str] = field(default_factory=list)
+    dangers: list[str] = field(default_factory=list)
+    lines: list[str] = field(default_factory=list)
+    changed: list[datetime] = field(default_factory=list)
+
+
+def _around(visits: Sequence[int]) -> dict[int, _Around]:
+    """Read what stands around visits, as plain values: thousands of records would take most of the time."""
+    found = {pk: _Around() for pk in visits}
+    going = Visit.technicians.through.objects.filter(visit__in=visits).order_by("user__name", "user_id")
+    for visit, name in going.values_list("visit", "user__name"):
+        found[visit].names.append(name)
+    dangers = set(MaintenanceTask.objects.making_safe().values_list("pk", flat=True))
+    taken = VisitTask.objects.filter(visit__in=visits).danger_first()
+    columns = ("visit", "task", "task__unit__code", "task__reason", "task__changed_at")
+    for visit, task, unit, reason, changed_at in taken.values_list(*columns):
+        line = f"{unit}: {reason}" if unit else reason
+        found[visit].lines.append(line)
+        if task in dangers:
+            found[visit].dangers.append(found[visit].lines.pop())
+        found[visit].changed.append(changed_at)
+    return found
+
+
+def due_feed(*, at: datetime, most: int = MOST_DUE_ENTRIES) -> bytes:
+    """Write our care due and not planned as all-day entries, one for each site and day.
+
+    Beyond ``most`` entries the calendar ends with one that says so, as no calendar shows a hundred thousand.
+    """
+    today = timezone.localdate(at)
+    due = (
+        NextDue.objects.ours()
+        .filter(next_due_on__gte=today - BACK, next_due_on__lt=today + AHEAD)
+        .exclude(tasks__state="in-process")
+        .select_related("rule", "installed_part__unit__site")
+        .order_by(
+            "next_due_on", "installed_part__unit__site_id", "installed_part__unit__code", "rule__name", "pk"
+        )
+    )
+    entries: list[DueEvent] = []
+    for (day, site), rows in groupby(
+        due.iterator(chunk_size=2000), key=lambda row: (row.next_due_on, row.installed_part.unit.site)
+    ):
+        if len(entries) == most:
+            entries.append(_more_from(day))
+            break
+        entries.append(_due_entry(site, day, list(rows)))
+    return build_calendar(f"Care due, {settings.COMPANY_NAME}", entries, color=DUE_COLOUR)
+
+
+def midnight(day: date) -> datetime:
+    """Give the moment a day begins in the company's zone."""
+    return timezone.make_aware(datetime.combine(day, time.min))
+
+
+def todo_feed(*, at: datetime, most: int = MOST_DUE_ENTRIES) -> bytes:
+    """Write the list of work as to-dos: what is open, and what was done or cancelled of late.
+
+    What was due more than a year ago and is over is not looked at: a list that is read every few minutes must
+    not go through all that was ever done.
+    """
+    today = timezone.localdate(at)
+    lately = midnight(today - BACK)
+    kinds = (
+        Q(state__in=MaintenanceTask.OPEN, due_on__lt=today + AHEAD),
+        Q(state__in=MaintenanceTask.OPEN, due_on__gte=today + AHEAD, changed_at__gte=lately),
+        Q(state__in=OVER, due_on__gte=today - OVERDUE_FOR, changed_at__gte=lately),
+    )
+    rows: list[MaintenanceTask] = []
+    for which in kinds:  # one after the other, for the index of states and days
+        matching = MaintenanceTask.objects.filter(which).select_related("site", "unit")
+        rows += matching.order_by("priority", "due_on", "pk")[:most]
+    tasks = sorted(rows, key=lambda task: (task.priority, task.due_on, task.pk))[:most]
+    name = f"Work to do, {settings.COMPANY_NAME}"
+    return build_calendar(name, [_todo(task) for task in tasks], color=DUE_COLOUR)
+
+
+def _todo(task: MaintenanceTask) -> Todo:
+    done = task.state == MaintenanceTask.State.COMPLETED and task.done_on is not None
+    return Todo(
+        uid=uuid5(TASK_ENTRIES, str(task.pk)),
+        due_on=task.due_on,
+        status=task.state.upper(),  # type: ignore[arg-type]  # the states are those of RFC 5545
+        sequence=0,
+        changed_at=task.changed_at,
+        completed_at=midnight(task.done_on) if done and task.done_on else None,
+        priority=task.priority,
+        summary=(MAKE_SAFE if task.makes_safe else "")
+        + (f"{task.unit}: {task.reason}" if task.unit else task.reason),
+        place=place_of(task.site),
+        url=settings.SITE_URL + task.get_absolute_url(),
+    )
+
+
+def version_of_visits(person: User | None, *, at: datetime) -> str:
+    """Name the state of all that a visits feed shows, without writing it.
+
+    Counts and sums see what a greatest moment alone would miss: a row that is gone, or one that was written
+    by a transaction that began earlier and ended later.
+    """
+    today = timezone.localdate(at)
+    start, end = midnight(today - BACK), midnight(today + AHEAD)
+    visits = visits_of(person).between(start, end).order_by()
+    told = visits.aggregate(
+        number=Count("pk"), sequences=Sum("sequence"), changed=Max("changed_at"), last=Max("pk")
+    )
+    taken = VisitTask.objects.filter(visit__in=visits.values("pk"))
+    of_tasks = taken.aggregate(number=Count("pk"), changed=Max("task__changed_at"), last=Max("pk"))
+    around = {
+        "people.user": Visit.technicians.through.objects.filter(visit__in=visits.values("pk")).values("user"),
+        "units.site": visits.values("site"),
+        "units.unit": taken.filter(task__unit__isnull=False).values("task__unit"),
+    }
+    of_around = [_history_of(subject, keys) for subject, keys in around.items()]
+    whose = person.pk if person else 0
+    said = repr((whose, today, settings.COMPANY_NAME, settings.SITE_URL, told, of_tasks, of_around))
+    return sha256(said.encode()).hexdigest()
+
+
+def _history_of(subject: str, keys: QuerySet[Any]) -> dict[str, int | None]:
+    """Say how far the history of some records has come, by its index; that of all others is not looked at."""
+    history = Change.objects.filter(subject=subject, subject_id__in=keys)
+    return history.aggregate(last=Max("pk"), number=Count("pk"))
+
+
+def visit_event(visit: Visit, *, for_customer: str) -> VisitEvent:
+    """Say of a visit what its customer's calendar may know; the address leads to the customer's own page."""
+    return replace(
+        _event(visit, _around([visit.pk])[visit.pk]),
+        summary=f"{settings.COMPANY_NAME}: porch windows",
+        description=f"It does not suit any more? {for_customer}",
+        url=for_customer,
+    )
+
+
+def _event(visit: Visit, around: _Around) -> VisitEvent:
+    """Say of a visit what a calendar may know: where, when, who and what; no telephone, no way in."""
+    people = " and ".join(around.names) or "nobody named yet"
+    number = len(around.dangers) + len(around.lines)
+    place = visit.place or place_of(visit.site)
+    title = f"{place}: {count(number, 'task')}" if number else place
+    changed = max([visit.changed_at, *around.changed])
+    return VisitEvent(
+        uid=visit.uid,
+        starts_at=visit.starts_at,
+        ends_at=visit.ends_at,
+        status=visit.state.upper(),  # type: ignore[arg-type]  # the states are those of RFC 5545
+        sequence=visit.sequence,
+        created_at=visit.created_at,
+        changed_at=changed,
+        summary=f"{MAKE_SAFE}{title}" if around.dangers and visit.is_open else title,
+        place=place,
+        latitude=visit.site.latitude,
+        longitude=visit.site.longitude,
+        description="\n".join(
+            [*(MAKE_SAFE + line for line in around.dangers), f"Technicians: {people}", *around.lines]
+        ),
+        url=settings.SITE_URL + reverse("schedules:visit", args=[visit.pk]),
+    )
+
+
+def _due_entry(site: Site, day: date, rows: Iterable[NextDue]) -> DueEvent:
+    """Say of a site and a day which care falls due; the entry changes its identity with its words."""
+    rows = list(rows)
+    minutes = sum(row.rule.minutes for row in rows)
+    summary = f"Care due at {place_of(site)}: {count(len(rows), 'task')}, {span(minutes)}"
+    description = "\n".join(
+        f"{row.installed_part.unit}: "
+        + care_reason(row.rule.name, panel=row.installed_part.panel, last_done_on=row.last_done_on)
+        for row in rows
+    )
+    counted = max(row.counted_from for row in rows)
+    return DueEvent(
+        uid=uuid5(DUE_ENTRIES, f"{site.pk}\n{day}\n{summary}\n{description}"),
+        due_on=day,
+        sequence=0,
+        changed_at=datetime.combine(counted, time.min, tzinfo=UTC),
+        summary=summary,
+        place=place_of(site),
+        description=description,
+        url=f"{settings.SITE_URL}{reverse('schedules:plan_visit')}?site={site.pk}",
+    )
+
+
+def _more_from(day: date) -> DueEvent:
+    """Say that more care is due from a day on than the calendar holds."""
+    return DueEvent(
+        uid=uuid5(DUE_ENTRIES, f"more\n{day}"),
+        due_on=day,
+        sequence=0,
+        changed_at=datetime.combine(day - AHEAD - BACK, time.min, tzinfo=UTC),
+        summary="More care is due from here on than fits into this calendar",
+        description="The list of due work shows all of it.",
+        url=settings.SITE_URL + reverse("schedules:tasks"),
+    )

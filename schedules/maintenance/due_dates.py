@@ -1,0 +1,105 @@
+"""Due dates by the thousand: each distinct pair of rule and day is reckoned once, a chunk of rows at a time.
+
+A fleet has many parts but few days on which they were fitted or cared for, so the reckoning of
+`schedules.maintenance.recurrence` is cheap; rows pass through in chunks, so that memory stays flat and nobody
+who wants to write waits long.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from datetime import date
+from typing import Any
+
+from django.db import connection, transaction
+
+from schedules.maintenance.recurrence import Season, next_due
+from schedules.models import MaintenanceRule, NextDue
+
+ROWS_AT_ONCE = 2000
+
+_MISSING = (
+    "SELECT f.id, r.id, f.fitted_on FROM units_installedpart f"
+    " JOIN schedules_maintenancerule r ON r.component_type_id = f.component_type_id AND r.active"
+    " AND (r.exposed_to = '' OR r.exposed_months IS NOT NULL)"
+    " WHERE {which} AND f.removed_on IS NULL"
+    " AND NOT EXISTS (SELECT 1 FROM schedules_nextdue d WHERE d.installed_part_id = f.id AND d.rule_id = "
+    "r.id)"
+    " ORDER BY f.id, r.id"
+)
+
+_ADD = (
+    "INSERT INTO schedules_nextdue (installed_part_id, rule_id, counted_from, next_due_on, exposed)"
+    " VALUES (%s, %s, %s, %s, FALSE) ON CONFLICT DO NOTHING"
+)
+
+
+class Reckoner:
+    """Reckons due dates of rules, each once for a day and the interval and season that rules may share."""
+
+    def __init__(self, rules: Iterable[MaintenanceRule]) -> None:
+        self._rules = {rule.pk: rule for rule in rules}
+        self._cycles: dict[tuple[int, bool], tuple[int, Season | None]] = {}
+        self._known: dict[tuple[date, tuple[int, Season | None]], date] = {}
+
+    def due_on(self, rule_id: int, counted_from: date, *, exposed: bool = False) -> date:
+        """Say when care under a rule is due, counted from a day."""
+        cycle = self._cycles.get((rule_id, exposed)) or self._cycle(rule_id, exposed=exposed)
+        due = self._known.get((counted_from, cycle))
+        if due is None:
+            months, season = cycle
+            due = next_due(counted_from, interval_months=months, season=season)
+            self._known[counted_from, cycle] = due
+        return due
+
+    def _cycle(self, rule_id: int, *, exposed: bool) -> tuple[int, Season | None]:
+        """Read a rule's interval in months, and its season."""
+        if rule_id not in self._rules:  # added while the walk was under way
+            self._rules[rule_id] = MaintenanceRule.objects.get(pk=rule_id)
+        rule = self._rules[rule_id]
+        return self._cycles.setdefault((rule_id, exposed), (rule.months(exposed=exposed), rule.season))
+
+
+def add_missing_dues(reckoner: Reckoner, *, which: str, params: Sequence[Any]) -> int:
+    """Put parts in place under the rules of their types, where they are not yet; answer how many.
+
+    ``which`` chooses installed parts ``f`` and rules ``r`` in SQL, with ``params`` for its placeholders.
+    """
+    with connection.cursor() as cursor:
+        cursor.execute(_MISSING.format(which=which), params)
+        rows = [_new_row(reckoner, *told) for told in cursor.fetchall()]
+        if not rows:
+            return 0
+        with transaction.atomic():
+            cursor.executemany(_ADD, rows)
+        return cursor.rowcount
+
+
+def _new_row(reckoner: Reckoner, installed_part: int, rule: int, told: date | str) -> tuple[Any, ...]:
+    """Give what is stored of a part that comes under a rule, as the database wants it."""
+    fitted = told if isinstance(told, date) else date.fromisoformat(told)
+    day = connection.ops.adapt_datefield_value
+    return installed_part, rule, day(fitted), day(reckoner.due_on(rule, fitted))
+
+
+def recount_dues(rule: MaintenanceRule) -> int:
+    """Reckon all due dates of a rule anew, each from the day it is counted from; answer how many moved."""
+    reckoner, moved, last = Reckoner([rule]), 0, 0
+    while chunk := _held_after(last, rule=rule):
+        last = chunk[-1].pk
+        moves = [(reckoner.due_on(rule.pk, due.counted_from, exposed=due.exposed), due) for due in chunk]
+        late = [
+            (connection.ops.adapt_datefield_value(day), due.pk)
+            for day, due in moves
+            if day != due.next_due_on
+        ]
+        with connection.cursor() as cursor:
+            cursor.executemany("UPDATE schedules_nextdue SET next_due_on = %s WHERE id = %s", late)
+        moved += len(late)
+    return moved
+
+
+def _held_after(pk: int, *, rule: MaintenanceRule) -> list[NextDue]:
+    """Take hold of the next rows of a rule, so that care noted meanwhile is seen or waits."""
+    rows = NextDue.objects.select_for_update(no_key=True).filter(rule=rule, pk__gt=pk).order_by("pk")
+    return list(rows.only("counted_from", "next_due_on", "exposed")[:ROWS_AT_ONCE])

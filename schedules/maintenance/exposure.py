@@ -1,0 +1,114 @@
+"""Where parts are exposed to more than others, and so need care more often, or care that others do not need.
+
+A rule names one exposure. With months of its own, exposed parts are cared for at that interval; without,
+only exposed parts come under the rule. Whether a part is exposed follows from its unit and site as they are
+recorded now, so due dates are brought in line by a scan.
+"""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+
+from django.db import connection, transaction
+
+from schedules.maintenance.due_dates import ROWS_AT_ONCE, Reckoner
+from schedules.models import MaintenanceRule, MaintenanceTask, NextDue
+from schedules.models.care import Exposure
+from servicedesk.people.history import write_change
+
+# Full sun: an unshaded window between south-east and west, where north of the equator the sun beats on it for
+# hours (common practice, no source); the same as the figures' "full sun".
+_EXPOSED = {
+    Exposure.COAST: "s.coast IN ('shore', 'near')",
+    Exposure.POLLEN: "s.pollen",
+    Exposure.DARK_SUN: "u.finish = 'dark' AND u.shade = 'none' AND u.facing BETWEEN 113 AND 292",
+}
+_PARTS = "units_installedpart f JOIN units_unit u ON u.id = f.unit_id JOIN units_site s ON s.id = u.site_id"
+_CHANGED = (
+    "SELECT d.id, d.exposed FROM {parts} JOIN schedules_nextdue d ON d.installed_part_id = f.id"
+    " WHERE d.rule_id = %s AND f.removed_on IS NULL AND d.exposed <> {exposed} AND d.id > %s"
+    " ORDER BY d.id LIMIT {limit}"
+)
+_MISSING = (
+    "SELECT f.id, f.fitted_on FROM {parts} WHERE f.component_type_id = %s AND f.removed_on IS NULL"
+    " AND u.removed_on IS NULL AND {exposed} AND NOT EXISTS (SELECT 1 FROM schedules_nextdue d"
+    " WHERE d.installed_part_id = f.id AND d.rule_id = %s) ORDER BY f.id LIMIT {limit}"
+)
+
+
+def follow_exposures(*, at: datetime) -> int:
+    """Bring due dates in line with where parts are exposed; answer how many changed."""
+    rules = MaintenanceRule.objects.active().exclude(exposed_to="")
+    return sum(_follow(rule, at=at) for rule in rules)
+
+
+def _follow(rule: MaintenanceRule, *, at: datetime) -> int:
+    told = _EXPOSED[Exposure(rule.exposed_to)]
+    exposed = f"CASE WHEN {told} THEN TRUE ELSE FALSE END"
+    changed = last = 0
+    while rows := _ask(_CHANGED, exposed, [rule.pk, last]):
+        last = rows[-1][0]
+        changed += _turn({pk: bool(was) for pk, was in rows}, at=at)
+    if rule.only_where_exposed:
+        while rows := _ask(_MISSING, exposed, [rule.component_type_id, rule.pk]):
+            changed += _add(rule, rows)
+    return changed
+
+
+def _ask(sql: str, exposed: str, params: list[int]) -> list[tuple[int, ...]]:
+    with connection.cursor() as cursor:
+        cursor.execute(sql.format(parts=_PARTS, exposed=exposed, limit=ROWS_AT_ONCE), params)
+        return list(cursor.fetchall())
+
+
+def _turn(were: dict[int, bool], *, at: datetime) -> int:
+    """Turn the exposure of due dates over: another interval, or no care under the rule any more.
+
+    ``were`` says how each was reckoned when it was read: what another scan turned since is left as it is.
+    """
+    with transaction.atomic():
+        rows = NextDue.objects.held().filter(pk__in=list(were))
+        dues = [due for due in rows if due.exposed == were[due.pk]]
+        for due in dues:
+            due.exposed = not due.exposed
+        gone = [due for due in dues if due.rule.only_where_exposed and not due.exposed]
+        stays = [due for due in dues if due not in gone]
+        for due in stays:
+            due.count_from(due.counted_from)
+        NextDue.objects.bulk_update(stays, ["exposed", "next_due_on"], batch_size=200)
+        _end(gone, at=at)
+        NextDue.objects.filter(pk__in=[due.pk for due in gone]).delete()
+    return len(dues)
+
+
+def _end(gone: list[NextDue], *, at: datetime) -> None:
+    """Cancel the open tasks of care that is not needed any more."""
+    tasks = MaintenanceTask.objects.open().filter(next_due__in=gone)
+    pks = list(tasks.values_list("pk", flat=True))
+    MaintenanceTask.objects.filter(pk__in=pks).update(
+        state=MaintenanceTask.State.CANCELLED, waiting_for="", waiting_until=None, changed_at=at
+    )
+    for pk in pks:
+        write_change(
+            MaintenanceTask(pk=pk), action="cancelled: the part is not exposed any more", by=None, at=at
+        )
+
+
+def _add(rule: MaintenanceRule, rows: list[tuple[int, ...]]) -> int:
+    """Put exposed parts under a rule that is for exposed parts only."""
+    reckoner = Reckoner([rule])
+    dues = []
+    for installed_part, told in rows:
+        fitted: date = told if isinstance(told, date) else date.fromisoformat(str(told))
+        due_on = reckoner.due_on(rule.pk, fitted, exposed=True)
+        dues.append(
+            NextDue(
+                installed_part_id=installed_part,
+                rule=rule,
+                counted_from=fitted,
+                next_due_on=due_on,
+                exposed=True,
+            )
+        )
+    NextDue.objects.bulk_create(dues, ignore_conflicts=True)  # another scan may be as far
+    return len(dues)

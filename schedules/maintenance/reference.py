@@ -1,0 +1,148 @@
+"""Loading the care that parts need, from a file the owner can extend.
+
+As in the register, a rule that is held already stays as the owner changed it. A rule is told by its component
+type and its name, or a name it had earlier: a renamed rule does not come back beside itself.
+"""
+
+from __future__ import annotations
+
+import re
+from calendar import month_name
+from datetime import datetime
+from pathlib import Path
+
+from schedules.maintenance.recurrence import Season
+from schedules.models import MaintenanceRule
+from schedules.models.care import Exposure, WorkKind
+from servicedesk.on_commit import enqueue_on_commit
+from servicedesk.people.models import User
+from servicedesk.refusals import atomic_operation
+from units import reference
+from units.models import FailureMode
+from units.names import plain_name
+from units.operations import save_new
+from units.reference import ACTION, KnownTypes, Loaded, former_values
+from units.reference_files import ReferenceRow, read_rows
+
+RULE_FIELDS = frozenset(
+    {
+        "component_type",
+        "name",
+        "work",
+        "interval_months",
+        "exposed_to",
+        "exposed_months",
+        "not_below_c",
+        "level",
+        "material",
+        "material_each",
+        "season_from",
+        "season_until",
+        "minutes",
+        "persons",
+        "note",
+        "source",
+    }
+)
+CARE_WORK = (WorkKind.CLEANED, WorkKind.LUBRICATED, WorkKind.CHECKED)
+
+_DAY_OF_YEAR = re.compile(r"([0-9]{1,2}) ([A-Za-z]+)")
+_MONTHS = {name.lower(): number for number, name in enumerate(month_name) if name}
+
+
+def load_all(folder: Path, *, by: User | None, at: datetime) -> dict[str, Loaded]:
+    """Load all reference files of a folder, or nothing of them, and count the rows by what they are.
+
+    Raises
+    ------
+    RuleViolation
+        When a file is missing or says something impossible; the sentence names file, row and field.
+    """
+    with atomic_operation():
+        counts = reference.load_reference(folder, by=by, at=at)
+        return counts | {
+            "care rules": load_maintenance_rules(folder / "maintenance_rules.json", by=by, at=at)
+        }
+
+
+def load_maintenance_rules(path: Path, *, by: User | None, at: datetime) -> Loaded:
+    """Add the care rules that are not there yet, to types the register knows."""
+    rows = read_rows(path, key=("component_type", "name"), fields=RULE_FIELDS)
+    types, known = KnownTypes(), _known_rules()
+    added = kept = 0
+    with atomic_operation():
+        for row in rows:
+            record = _rule(row, types)
+            if (record.component_type_id, plain_name(record.name)) in known:
+                kept += 1
+                continue
+            with row.kept_rules():
+                save_new(record, action=ACTION, by=by, at=at)
+            added += 1
+        if added:
+            enqueue_on_commit("schedules.plan_new_care")
+    return Loaded(added, kept)
+
+
+def _known_rules() -> set[tuple[int, str]]:
+    """List the rules by type and by any name they have or had."""
+    rules = list(MaintenanceRule.objects.all())
+    named = [*((rule, plain_name(rule.name)) for rule in rules), *former_values(rules, field="name")]
+    return {(rule.component_type_id, name) for rule, name in named}
+
+
+def _rule(row: ReferenceRow, types: KnownTypes) -> MaintenanceRule:
+    season = _season(row)
+    return MaintenanceRule(
+        component_type=types.named_in(row),
+        name=row.text("name"),
+        work=row.choice("work", [work.value for work in CARE_WORK]),
+        interval_months=row.whole("interval_months"),
+        exposed_to=row.choice("exposed_to", filter(None, Exposure.values))
+        if row.text_or_blank("exposed_to")
+        else "",
+        exposed_months=row.whole("exposed_months", otherwise=0) or None,
+        not_below_c=row.whole("not_below_c", otherwise=0) if "not_below_c" in row.values else None,
+        level=row.whole("level", otherwise=FailureMode.Skill.HELPER),
+        material=row.text_or_blank("material"),
+        material_each=row.whole("material_each", otherwise=0),
+        season_from_month=season.from_month if season else None,
+        season_from_day=season.from_day if season else None,
+        season_until_month=season.until_month if season else None,
+        season_until_day=season.until_day if season else None,
+        minutes=row.whole("minutes"),
+        persons=row.whole("persons", otherwise=1),
+        note=row.text("note"),
+        source=row.text("source"),
+    )
+
+
+def _exposure(row: ReferenceRow) -> str:
+    """Read what makes a part need more care; left out means nothing does."""
+    return row.choice("exposed_to", Exposure.values) if row.text_or_blank("exposed_to") else ""
+
+
+def _season(row: ReferenceRow) -> Season | None:
+    """Read the part of the year the care belongs in; both ends left out means any time."""
+    opens, closes = _day_of_year(row, "season_from"), _day_of_year(row, "season_until")
+    if opens is None and closes is None:
+        return None
+    if opens is None or closes is None:
+        missing = "season_from" if opens is None else "season_until"
+        raise row.refusal(missing, "is missing. Give the first and the last day of the season, or neither.")
+    try:
+        return Season(*opens, *closes)
+    except ValueError as error:
+        raise row.refusal("season_from, season_until", str(error)) from error
+
+
+def _day_of_year(row: ReferenceRow, field: str) -> tuple[int, int] | None:
+    """Read a day such as 1 March as month and day."""
+    typed = row.text_or_blank(field)
+    if not typed:
+        return None
+    found = _DAY_OF_YEAR.fullmatch(typed)
+    month = _MONTHS.get(found[2].lower()) if found else None
+    if found is None or month is None:
+        raise row.refusal(field, f"“{typed}” is no day of the year. Write it like 1 March.")
+    return month, int(found[1])

@@ -1,0 +1,114 @@
+"""Pages of who works when, who is away, and times agreed with customers."""
+
+from __future__ import annotations
+
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse, QueryDict
+from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
+from django.views.decorators.http import require_POST
+
+from schedules import operations
+from schedules.models import Absence, AgreedTime, WorkTerms
+from schedules.plans.forms import AbsenceForm, AgreedTimeForm, TermsForm
+from schedules.visits.shifts import days_of, people_out, week_ahead
+from servicedesk.people.edits import apply_edit_or_report, as_opened
+from servicedesk.people.models import Change, Role, User
+from servicedesk.people.rights import schedulers, user_of
+from servicedesk.refusals import apply_or_report
+from units.models import Site
+from units.views import status_of
+
+
+@schedulers
+def working_times(request: HttpRequest) -> HttpResponse:
+    """Who works when in a usual week, and who is away."""
+    form = AbsenceForm(request.POST or None)
+    if request.method == "POST" and apply_or_report(
+        form,
+        lambda: operations.add_absence(form.save(commit=False), by=user_of(request), at=timezone.now()),
+    ):
+        messages.success(request, "Stored. Visits planned for these days stay until somebody changes them.")
+        return redirect("schedules:working_times")
+    people = list(User.objects.technicians().prefetch_related("groups"))
+    out, today = people_out(people), timezone.localdate()
+    monday = week_ahead(today)
+    days = days_of(people, monday)
+    context = {
+        "form": form,
+        "monday": monday,
+        "people": [
+            (person, out.get(person.pk), [day for day in days if day.person.pk == person.pk])
+            for person in people
+        ],
+        "absences": Absence.objects.to_come(today),
+    }
+    return render(request, "schedules/working_times.html", context, status=status_of(form))
+
+
+@schedulers
+@require_POST
+def remove_absence(request: HttpRequest, pk: int) -> HttpResponse:
+    """Take an absence back."""
+    operations.remove_absence(get_object_or_404(Absence, pk=pk), by=user_of(request), at=timezone.now())
+    messages.success(request, "Taken back.")
+    return redirect("schedules:working_times")
+
+
+@schedulers
+def change_terms(request: HttpRequest, person_pk: int) -> HttpResponse:
+    """Change how somebody works."""
+    person = get_object_or_404(User.objects.technicians(), pk=person_pk)
+    terms = WorkTerms.objects.filter(person=person).first()
+    form = as_opened(_terms_form(person, request.POST or None))
+    if request.method == "POST" and apply_edit_or_report(
+        form,
+        lambda: operations.set_terms(
+            form.save(commit=False), form.hours(), by=user_of(request), at=timezone.now()
+        ),
+        record=terms,
+        by=user_of(request),
+        again=lambda: _terms_form(person, None),
+    ):
+        messages.success(request, "Stored.")
+        return redirect("schedules:working_times")
+    changes = Change.objects.about(terms).for_page() if terms else []
+    context = {"form": form, "person": person, "changes": changes}
+    return render(request, "schedules/terms.html", context, status=status_of(form))
+
+
+def _terms_form(person: User, data: QueryDict | None) -> TermsForm:
+    """Give the form of how somebody works, with what is stored now."""
+    terms = WorkTerms.objects.filter(person=person).first()
+    return TermsForm(
+        data,
+        instance=terms or WorkTerms(person=person, goes_out=person.role == Role.TECHNICIAN),
+        days=list(person.working_days.all()),
+        known=terms is not None,
+    )
+
+
+@schedulers
+def agreed_times(request: HttpRequest, site_pk: int) -> HttpResponse:
+    """The times at which somebody is at home at a site."""
+    site = get_object_or_404(Site, pk=site_pk)
+    form = AgreedTimeForm(request.POST or None, instance=AgreedTime(site=site))
+    if request.method == "POST" and apply_or_report(
+        form,
+        lambda: operations.agree_on_time(form.save(commit=False), by=user_of(request), at=timezone.now()),
+    ):
+        messages.success(request, "Stored. Planning the week goes by it.")
+        return redirect("schedules:agreed_times", site_pk=site.pk)
+    times = site.agreed_times.filter(on__gte=timezone.localdate())
+    context = {"form": form, "site": site, "times": times}
+    return render(request, "schedules/agreed_times.html", context, status=status_of(form))
+
+
+@schedulers
+@require_POST
+def drop_agreed_time(request: HttpRequest, pk: int) -> HttpResponse:
+    """Take an agreed time back."""
+    agreed = get_object_or_404(AgreedTime, pk=pk)
+    operations.drop_agreed_time(agreed, by=user_of(request), at=timezone.now())
+    messages.success(request, "Taken back.")
+    return redirect("schedules:agreed_times", site_pk=agreed.site_id)

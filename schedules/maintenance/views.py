@@ -1,0 +1,127 @@
+"""Pages of the care rules, and of who does the care where."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Any
+
+from django.contrib import messages
+from django.db.models import Count, Q
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
+from django.utils import timezone
+
+from schedules import operations
+from schedules.forms import CareByForm, MaintenanceRuleForm, NewMaintenanceRuleForm
+from schedules.maintenance.recurrence import preview
+from schedules.maintenance.year_ahead import care_at, care_of_year, months_ahead, our_care, total
+from schedules.models import MaintenanceRule
+from servicedesk.paging import key_page
+from servicedesk.people.edits import apply_edit_or_report, as_opened
+from servicedesk.people.idempotency import save_idempotent
+from servicedesk.people.models import Change
+from servicedesk.people.rights import owners, schedulers, technicians, user_of
+from servicedesk.refusals import apply_or_report
+from servicedesk.typed import read_scrap
+from servicedesk.words import count
+from units.models import Site
+from units.operations import set_care_by
+from units.views import status_of
+
+
+@owners
+def maintenance_rules(request: HttpRequest) -> HttpResponse:
+    """All care rules, by type of part."""
+    rules = MaintenanceRule.objects.for_list().annotate(
+        parts=Count("due", filter=Q(due__installed_part__removed_on=None))
+    )
+    return render(request, "schedules/maintenance_rule_list.html", {"rules": rules})
+
+
+@owners
+def add_maintenance_rule(request: HttpRequest) -> HttpResponse:
+    """Add a care rule for a type of part."""
+    form = NewMaintenanceRuleForm(request.POST or None)
+
+    def make() -> str:
+        operations.add_maintenance_rule(form.instance, by=user_of(request), at=timezone.now())
+        return reverse("schedules:maintenance_rules")
+
+    if where := save_idempotent(request, form, make):
+        messages.success(request, "Added. Parts of this type come under the rule within the hour.")
+        return redirect(where)
+    return render(request, "schedules/maintenance_rule_add.html", {"form": form}, status=status_of(form))
+
+
+@owners
+def change_maintenance_rule(request: HttpRequest, pk: int) -> HttpResponse:
+    """Change a care rule; its due dates are reckoned anew."""
+    rule = get_object_or_404(MaintenanceRule.objects.select_related("component_type"), pk=pk)
+    form = as_opened(MaintenanceRuleForm(request.POST or None, instance=rule))
+    if request.method == "POST" and apply_edit_or_report(
+        form,
+        lambda: operations.change_maintenance_rule(
+            form.instance, why=form.cleaned_data["why"], by=user_of(request), at=timezone.now()
+        ),
+        record=rule,
+        by=user_of(request),
+    ):
+        messages.success(request, "Stored. Due dates under this rule were reckoned anew.")
+        return redirect("schedules:maintenance_rules")
+    stored = MaintenanceRule.objects.get(pk=pk)
+    context = {"form": form, "rule": stored, "changes": Change.objects.about(rule).for_page()}
+    context |= _outlook(stored, today=timezone.localdate())
+    return render(request, "schedules/maintenance_rule_form.html", context, status=status_of(form))
+
+
+def _outlook(rule: MaintenanceRule, *, today: date) -> dict[str, Any]:
+    """Say how many parts a rule covers, and when care done today would fall due again."""
+    in_place = rule.due.filter(installed_part__removed_on__isnull=True)
+    until = date(today.year + 3 + rule.interval_months // 12, 12, 31)
+    dates = preview(today, interval_months=rule.interval_months, season=rule.season, until=until)
+    return {"parts": in_place.count(), "due_now": in_place.due(today).count(), "again": dates[:3]}
+
+
+@schedulers
+def care_by(request: HttpRequest) -> HttpResponse:
+    """Who does the care at each site; several sites can be changed at once."""
+    who, text = request.GET.get("by", Site.CareBy.NOBODY), read_scrap(request.GET.get("q"))
+    form = CareByForm(request.POST or None)
+    if request.method == "POST":
+        moved = apply_or_report(
+            form, lambda: set_care_by(**form.cleaned_data, by=user_of(request), at=timezone.now())
+        )
+        if moved is not None:
+            messages.success(request, f"Stored for {count(moved, 'site')}." if moved else "No site changed.")
+            return redirect(request.get_full_path())
+    found = Site.objects.matching(text).with_owner().with_unit_count()
+    if who in Site.CareBy.values:
+        found = found.filter(care_by=who)
+    page = key_page(found, request.GET, order=("code",), size=100)
+    context = {"page": page, "form": form, "who": who, "text": text, "choices": Site.CareBy.choices}
+    return render(request, "schedules/care_by.html", context, status=status_of(form))
+
+
+@schedulers
+def care_ahead(request: HttpRequest) -> HttpResponse:
+    """The care of the next twelve months: hours and material, month by month."""
+    months = months_ahead(our_care(), today=timezone.localdate())
+    return render(request, "schedules/care_ahead.html", {"months": months, "total": total(months)})
+
+
+@technicians
+def site_care(request: HttpRequest, site_pk: int) -> HttpResponse:
+    """The care of one site over twelve months, day by day; with ``unit`` of one of its units."""
+    site = get_object_or_404(Site, pk=site_pk)
+    dues, asked = care_at(site), request.GET.get("unit", "")
+    if asked:
+        dues = dues.filter(installed_part__unit__code=asked)
+    planned = care_of_year(dues, today=timezone.localdate())
+    context = {
+        "site": site,
+        "unit": asked,
+        "planned": planned,
+        "minutes": sum(each.minutes for each in planned),
+    }
+    return render(request, "schedules/site_care.html", context)

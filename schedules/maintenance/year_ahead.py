@@ -1,0 +1,109 @@
+"""The care of the twelve months to come, each done on the very day it is due: how much, when, with what."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import date, timedelta
+
+from django.db.models import Count, QuerySet
+from django.db.models.functions import Greatest
+
+from schedules.maintenance.recurrence import add_months, preview
+from schedules.models import MaintenanceRule, NextDue, ServiceTime
+from units.models import Site
+
+
+@dataclass
+class MonthAhead:
+    """One month: how often care falls due, how many minutes it takes, and what it uses up."""
+
+    first: date
+    times: int = 0
+    minutes: float = 0.0
+    materials: Counter[str] = field(default_factory=Counter)
+
+    @property
+    def hours(self) -> float:
+        """The minutes as hours."""
+        return self.minutes / 60
+
+    @property
+    def used(self) -> list[tuple[str, int]]:
+        """What is used up, by name."""
+        return sorted(self.materials.items())
+
+
+@dataclass(frozen=True)
+class PlannedCare:
+    """One piece of care of one part, on the day it falls due."""
+
+    on: date
+    unit: str
+    name: str
+    minutes: int
+
+
+def months_ahead(dues: QuerySet[NextDue], *, today: date) -> list[MonthAhead]:
+    """Add up the care of twelve months, month by month; what is overdue falls into the first."""
+    begin = today.replace(day=1)
+    months = [MonthAhead(add_months(begin, number)) for number in range(12)]
+    end = add_months(begin, 12) - timedelta(days=1)
+    factors = dict(ServiceTime.objects.values_list("work", "factor"))
+    rules = MaintenanceRule.objects.in_bulk()
+    starting = dues.filter(next_due_on__lte=end).annotate(first=Greatest("next_due_on", today)).order_by()
+    grouped = starting.values_list("rule", "first", "exposed")
+    for rule_pk, first, exposed, number in grouped.annotate(number=Count("pk")):
+        rule = rules[rule_pk]
+        for day in _days(rule, first, exposed=exposed, until=end):
+            month = months[(day.year - begin.year) * 12 + day.month - begin.month]
+            month.times += number
+            month.minutes += number * rule.minutes * rule.persons * factors.get(rule.work, 1.0)
+            if rule.material:
+                month.materials[rule.material] += number * rule.material_each
+    return months
+
+
+def _days(rule: MaintenanceRule, first: date, *, exposed: bool, until: date) -> list[date]:
+    later = preview(first, interval_months=rule.months(exposed=exposed), season=rule.season, until=until)
+    return [first, *later] if first <= until else later
+
+
+def care_of_year(dues: QuerySet[NextDue], *, today: date) -> list[PlannedCare]:
+    """List the care of a few parts over twelve months, day by day."""
+    end = add_months(today, 12)
+    rows = dues.filter(next_due_on__lte=end).select_related("rule", "installed_part__unit")
+    found = [
+        PlannedCare(
+            on=day,
+            unit=due.installed_part.unit.code,
+            name=due.rule.name + (f", panel {due.installed_part.panel}" if due.installed_part.panel else ""),
+            minutes=due.rule.minutes,
+        )
+        for due in rows
+        for day in _days(due.rule, max(due.next_due_on, today), exposed=due.exposed, until=end)
+    ]
+    return sorted(found, key=lambda each: (each.on, each.unit, each.name))
+
+
+def total(months: Sequence[MonthAhead]) -> MonthAhead:
+    """Add all months up."""
+    whole = MonthAhead(months[0].first)
+    for month in months:
+        whole.times += month.times
+        whole.minutes += month.minutes
+        whole.materials.update(month.materials)
+    return whole
+
+
+def our_care() -> QuerySet[NextDue]:
+    """Ask for the care that is ours."""
+    return NextDue.objects.ours()
+
+
+def care_at(site: Site) -> QuerySet[NextDue]:
+    """Ask for the care of a site's parts, whoever does it."""
+    return NextDue.objects.of_parts_in_place().filter(
+        installed_part__unit__site=site, installed_part__unit__removed_on__isnull=True
+    )

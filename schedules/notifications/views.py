@@ -1,0 +1,315 @@
+"""Pages of letters: what was sent, what waits or is withheld, their words, and what customers want to get."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from django import forms
+from django.conf import settings
+from django.contrib import messages
+from django.contrib.auth.decorators import login_not_required
+from django.http import Http404, HttpRequest, HttpResponse, QueryDict
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
+from django.utils import timezone
+from django.views.decorators.csrf import csrf_exempt
+from django.views.decorators.http import require_POST
+
+from schedules import operations
+from schedules.forms import WeekForm
+from schedules.models import (
+    ClockMark,
+    EmailPreference,
+    Notification,
+    NotificationKind,
+    NotificationText,
+    Visit,
+)
+from schedules.notifications.links import read_opt_out_token
+from schedules.notifications.questions import (
+    TOKEN,
+    Question,
+    VisitAsItWas,
+    first_to_ask,
+    list_questions,
+    notification_asking,
+)
+from schedules.notifications.render import fill_in, preview, words_of
+from schedules.notifications.texts import USUAL, check_blanks
+from schedules.operations import CustomersAsked
+from schedules.plans.weeks import bounds, monday_of
+from schedules.visits.shifts import week_ahead
+from servicedesk.new_values import LimitedTextInput
+from servicedesk.paging import key_page
+from servicedesk.people.edits import apply_edit_or_report, as_opened
+from servicedesk.people.models import Change
+from servicedesk.people.rights import owners, schedulers, user_of
+from servicedesk.refusals import RuleViolation, apply_or_report
+from servicedesk.words import count
+from units.models import Customer
+from units.views import status_of
+
+SENDS = "schedules.send_notifications"
+
+
+class StageForm(forms.Form):
+    """Which letters to list."""
+
+    stage = forms.ChoiceField(
+        choices=[("", "all"), *Notification.Stage.choices], required=False, label="Letters"
+    )
+
+
+class TextForm(forms.Form):
+    """The words of a kind of letter."""
+
+    title = forms.CharField(max_length=160)
+    body = LimitedTextInput(widget=forms.Textarea(attrs={"rows": 14}), label="Text")
+
+    def __init__(self, *args: object, kind: str, **kwargs: object) -> None:
+        super().__init__(*args, **kwargs)  # type: ignore[arg-type]
+        self.kind = kind
+
+    def clean_title(self) -> str:
+        """Refuse a blank that nothing fills."""
+        return self._checked("title")
+
+    def clean_body(self) -> str:
+        """Refuse a blank that nothing fills."""
+        return self._checked("body")
+
+    def _checked(self, name: str) -> str:
+        text: str = self.cleaned_data[name]
+        try:
+            check_blanks(self.kind, text)
+        except ValueError as error:
+            raise forms.ValidationError(str(error)) from error
+        return text
+
+
+class _Tokens(forms.MultipleChoiceField):
+    """Visits as they stood on the page; one that changed since is not refused here, but named afterwards."""
+
+    def valid_value(self, value: str) -> bool:
+        """Accept whatever a page of ours wrote."""
+        return TOKEN.fullmatch(value) is not None
+
+
+class AskCustomersForm(forms.Form):
+    """Which customers to ask."""
+
+    asked = _Tokens(
+        label="Who is asked",
+        error_messages={"required": "Tick at least one customer, or go back to the week."},
+    )
+
+    def __init__(self, *args: Any, questions: Sequence[Question], **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        ticked = set(self["asked"].value() or ()) if self.is_bound else None
+        self.to_ask = [
+            (each, ticked is None or each.token in ticked) for each in questions if not each.why_not
+        ]
+        self.not_asked = [each for each in questions if each.why_not]
+
+    @property
+    def wanted(self) -> list[VisitAsItWas]:
+        """What was ticked, each once."""
+        return [VisitAsItWas.from_token(token) for token in dict.fromkeys(self.cleaned_data["asked"])]
+
+
+class EmailPreferenceForm(forms.Form):
+    """What somebody wants to get by mail."""
+
+    what = forms.ChoiceField(
+        choices=EmailPreference.What.choices, widget=forms.RadioSelect, label="Send me by mail", initial="all"
+    )
+
+
+@schedulers
+def notifications(request: HttpRequest) -> HttpResponse:
+    """Letters with what became of each."""
+    form = StageForm(request.GET)
+    form.is_valid()
+    found = Notification.objects.at_stage(form.cleaned_data.get("stage") or "").for_list()
+    context = {
+        "form": form,
+        "page": key_page(found, request.GET, order=("-id",)),
+        "sends": bool(settings.EMAIL_BACKEND),
+        "mark": ClockMark.objects.filter(task=SENDS).first(),
+        "query": request.GET.urlencode(),
+    }
+    return render(request, "schedules/notification_list.html", context)
+
+
+@schedulers
+def one_notification(request: HttpRequest, pk: int) -> HttpResponse:
+    """One letter as it was sent, or why it was not."""
+    found = get_object_or_404(Notification.objects.for_list(), pk=pk)
+    context = {"notification": found, "changes": Change.objects.about(found).for_page()}
+    return render(request, "schedules/notification.html", context)
+
+
+@schedulers
+@require_POST
+def try_again(request: HttpRequest, pk: int) -> HttpResponse:
+    """Put a letter back on the queue."""
+    found = get_object_or_404(Notification, pk=pk)
+    try:
+        operations.try_again(found, by=user_of(request), at=timezone.now())
+        messages.success(request, "It is on the queue again.")
+    except RuleViolation as refusal:
+        messages.error(request, str(refusal))
+    return redirect("schedules:notification", pk=pk)
+
+
+@schedulers
+def ask_customers(request: HttpRequest) -> HttpResponse:
+    """Who is asked by mail about the proposed visits of a week, in which words; then asking the ticked."""
+    week = WeekForm(request.GET, people=[])
+    week.is_valid()
+    chosen = week.cleaned_data.get("week")
+    monday = monday_of(chosen) if chosen else week_ahead(timezone.localdate())
+    visits = Visit.objects.open().between(*bounds(monday, days=7)).for_week()
+    questions = list_questions(visits, at=timezone.now())
+    form = AskCustomersForm(request.POST if request.method == "POST" else None, questions=questions)
+    back = reverse("schedules:week_sheet", query={"week": monday})
+    if (
+        request.method == "POST"
+        and (outcome := apply_or_report(form, lambda: _ask(form, request))) is not None
+    ):
+        _tell(request, outcome)
+        return redirect(back)
+    context = {"form": form, "monday": monday, "back": back, **_words_of_first(questions)}
+    return render(request, "schedules/ask_customers.html", context, status=status_of(form))
+
+
+def _ask(form: AskCustomersForm, request: HttpRequest) -> CustomersAsked:
+    return operations.ask_customers(form.wanted, by=user_of(request), at=timezone.now())
+
+
+def _tell(request: HttpRequest, outcome: CustomersAsked) -> None:
+    """Say how many letters were written, and name each visit that was left out."""
+    messages.success(request, f"{count(outcome.written, 'notification')} on the queue.")
+    if outcome.left_out:
+        messages.info(request, f"Not asked: {'; '.join(outcome.left_out)}.")
+
+
+def _words_of_first(questions: Sequence[Question]) -> dict[str, object]:
+    """Fill in the letter of the first who is asked, as the preview of all."""
+    first = first_to_ask(questions)
+    if first is None:
+        return {}
+    return {"first": first, "preview": fill_in(notification_asking(first, at=timezone.now()))}
+
+
+@owners
+def notification_texts(request: HttpRequest) -> HttpResponse:
+    """The kinds of letters and their words."""
+    own = set(NotificationText.objects.values_list("kind", flat=True))
+    kinds = [(kind.value, kind.label, words_of(kind.value), kind.value in own) for kind in NotificationKind]
+    return render(request, "schedules/notification_texts.html", {"kinds": kinds})
+
+
+@owners
+def change_notification_text(request: HttpRequest, kind: str) -> HttpResponse:
+    """Change the words of a kind of letter, and see it filled in."""
+    if kind not in USUAL:
+        raise Http404
+    words = words_of(kind)
+    form = as_opened(_text_form(kind, request.POST or None))
+    told = words.title, words.body
+    if request.method == "POST" and form.is_valid():
+        told = form.cleaned_data["title"], form.cleaned_data["body"]
+    if (
+        request.method == "POST"
+        and "store" in request.POST
+        and apply_edit_or_report(
+            form,
+            lambda: _store(kind, form, request),
+            record=NotificationText.objects.filter(kind=kind).first(),
+            by=user_of(request),
+            again=lambda: _text_form(kind, None),
+        )
+    ):
+        messages.success(request, "Stored. Letters sent from now on have these words.")
+        return redirect("schedules:notification_texts")
+    context = {
+        "form": form,
+        "label": NotificationKind(kind).label,
+        "blanks": words.blanks,
+        "usual": USUAL[kind],
+        "preview": preview(kind, *told),
+    }
+    return render(request, "schedules/notification_text.html", context, status=status_of(form))
+
+
+def _text_form(kind: str, data: QueryDict | None) -> TextForm:
+    """Give the form of the words of a kind of letter, with those of now."""
+    words = words_of(kind)
+    return TextForm(data, kind=kind, initial={"title": words.title, "body": words.body})
+
+
+def _email_preference_form(customer: Customer, data: QueryDict | None) -> EmailPreferenceForm:
+    """Give the form of what a customer gets by mail, with what is stored now."""
+    email_preference = EmailPreference.objects.filter(customer=customer).first()
+    form = EmailPreferenceForm(data, initial={"what": email_preference.what if email_preference else "all"})
+    form.fields["what"].label = "Gets by mail"
+    return form
+
+
+def _store(kind: str, form: TextForm, request: HttpRequest) -> bool:
+    told = form.cleaned_data
+    operations.set_notification_text(
+        kind, title=told["title"], body=told["body"], by=user_of(request), at=timezone.now()
+    )
+    return True
+
+
+@schedulers
+def customer_email_preference(request: HttpRequest, customer_pk: int) -> HttpResponse:
+    """What a customer wants to get by mail, as told on the telephone."""
+    customer = get_object_or_404(Customer, pk=customer_pk)
+    form = as_opened(_email_preference_form(customer, request.POST or None))
+    if request.method == "POST" and apply_edit_or_report(
+        form,
+        lambda: operations.set_email_preference(
+            customer, form.cleaned_data["what"], by=user_of(request), at=timezone.now()
+        ),
+        record=customer,
+        by=user_of(request),
+        again=lambda: _email_preference_form(customer, None),
+    ):
+        messages.success(request, "Stored.")
+        return redirect(customer)
+    context = {"form": form, "customer": customer}
+    return render(request, "schedules/customer_email_preference.html", context, status=status_of(form))
+
+
+@csrf_exempt  # a mail program posts here by itself (RFC 8058); the signed address is what it knows
+@login_not_required
+def email_preference(request: HttpRequest, token: str) -> HttpResponse:
+    """What a customer wants to get by mail; one click in a mail program ends it all."""
+    pk = read_opt_out_token(token)
+    customer = Customer.objects.filter(pk=pk).first() if pk is not None else None
+    if customer is None:
+        raise Http404("No customer is here.")
+    held = EmailPreference.objects.filter(customer=customer).first()
+    one_click = request.POST.get("List-Unsubscribe") == "One-Click"
+    form = EmailPreferenceForm(
+        ({"what": "nothing"} if one_click else request.POST) if request.method == "POST" else None,
+        initial={"what": held.what if held else "all"},
+    )
+    stored = request.method == "POST" and bool(
+        apply_or_report(
+            form,
+            lambda: operations.set_email_preference(
+                customer, form.cleaned_data["what"], by=None, at=timezone.now()
+            ),
+        )
+    )
+    answer = render(
+        request, "schedules/email_preference.html", {"form": form, "stored": stored}, status=status_of(form)
+    )
+    answer["X-Robots-Tag"] = "noindex"
+    return answer

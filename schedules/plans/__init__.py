@@ -1,0 +1,1 @@
+"""The week as routes: the problem, the plan, its sheet and map."""

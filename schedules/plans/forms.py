@@ -1,0 +1,161 @@
+"""Forms of the week sheet: asking for a plan, moving a visit, who works when, agreed times, the weather."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date, timedelta
+from decimal import Decimal
+from typing import Any
+
+from django import forms
+from django.conf import settings
+
+from schedules.models import Absence, AgreedTime, DayWeather, Weekday, WorkingDay, WorkTerms
+from schedules.operations import Hours
+from schedules.visits.shifts import BEGINS, ENDS, WORKWEEK
+from servicedesk.people.models import User
+from units.fields import TemperatureInput
+from units.forms import DayField
+from units.temperatures import unit_beside
+
+
+class AskForm(forms.Form):
+    """Which week to plan, and how far ahead care joins a visit."""
+
+    week = DayField(widget=forms.HiddenInput)
+    horizon = forms.TypedChoiceField(
+        label="Where somebody goes anyway, take along what falls due within",
+        choices=[(7, "the week"), (14, "two weeks"), (30, "a month"), (61, "two months")],
+        coerce=int,
+        initial=30,
+    )
+
+
+class MoveForm(forms.Form):
+    """Where a visit goes."""
+
+    to = forms.CharField(max_length=120, error_messages={"required": "Choose where it goes."})
+
+
+class AbsenceForm(forms.ModelForm):
+    """Who is away, and when."""
+
+    class Meta:
+        model = Absence
+        fields = ["person", "first_on", "last_on", "note"]
+        labels = {"person": "Who"}
+        help_texts = {"note": "Everybody who plans sees this: better “away” than why."}
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["person"].queryset = User.objects.technicians()  # type: ignore[attr-defined]
+        self.fields["first_on"] = DayField(label="First day away")
+        self.fields["last_on"] = DayField(label="Last day away")
+        self.order_fields(["person", "first_on", "last_on", "note"])
+
+
+class AgreedTimeForm(forms.ModelForm):
+    """A time at which a visit may begin."""
+
+    class Meta:
+        model = AgreedTime
+        fields = ["on", "earliest", "latest", "note"]
+        labels = {"earliest": "It may begin from", "latest": "and until"}
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["on"] = DayField(label="Day")
+        self.order_fields(["on", "earliest", "latest", "note"])
+        for name in ("earliest", "latest"):
+            self.fields[name].widget = forms.TimeInput(attrs={"type": "time"}, format="%H:%M")
+
+
+class WeatherForm(forms.Form):
+    """How warm each day of a week gets at most, and its highest heat index."""
+
+    def __init__(self, *args: Any, monday: date, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.dates = [monday + timedelta(days=number) for number in range(7)]
+        held = {row.on: row for row in DayWeather.objects.filter(on__in=self.dates)}
+        for day in self.dates:
+            name, noted = f"{day:%a}".lower(), held.get(day)
+            self.fields[name] = TemperatureInput(
+                label=f"{day:%A %-d %B}, °{unit_beside(settings.LENGTH_UNIT)}",
+                initial=noted.warmest_c if noted else None,
+            )
+            self.fields[f"{name}_heat"] = forms.DecimalField(
+                label=f"{day:%A %-d %B}, heat index, °F",
+                required=False,
+                min_value=60,
+                max_value=180,
+                decimal_places=1,
+                initial=noted.heat_index_f if noted else None,
+            )
+
+    def told(self) -> dict[date, tuple[Decimal | None, Decimal | None]]:
+        """Give what was typed, by day."""
+        names = {day: f"{day:%a}".lower() for day in self.dates}
+        return {
+            day: (self.cleaned_data.get(name), self.cleaned_data.get(f"{name}_heat"))
+            for day, name in names.items()
+        }
+
+
+class TermsForm(forms.ModelForm):
+    """How somebody works: rounds, skill, where they set off, and the hours of each weekday."""
+
+    class Meta:
+        model = WorkTerms
+        fields = ["goes_out", "level", "latitude", "longitude"]
+        help_texts = {
+            "latitude": "Where rounds begin and end; empty: at the company’s place.",
+        }
+
+    def __init__(self, *args: Any, days: Sequence[WorkingDay], known: bool, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        held = {day.weekday: day for day in days}
+        for number, name in Weekday.choices:
+            day = held.get(number)
+            free = day is None and (bool(days) or known or number not in WORKWEEK)
+            self.fields[f"where_{number}"] = forms.ChoiceField(
+                label=name,
+                choices=[("", "free"), *WorkingDay.Where.choices],
+                required=False,
+                initial="" if free else day.where if day else WorkingDay.Where.ROAD,
+            )
+            for which, usual in (("begins", BEGINS), ("ends", ENDS)):
+                self.fields[f"{which}_{number}"] = forms.TimeField(
+                    label=f"{name}, {'from' if which == 'begins' else 'until'}",
+                    required=False,
+                    initial=getattr(day, which) if day else usual,
+                    widget=forms.TimeInput(attrs={"type": "time"}, format="%H:%M"),
+                )
+
+    def clean(self) -> dict[str, Any]:
+        """Ask for both ends of each day on which somebody works, in their order."""
+        told = super().clean() or {}
+        for number, name in Weekday.choices:
+            if not told.get(f"where_{number}"):
+                continue
+            begins, ends = told.get(f"begins_{number}"), told.get(f"ends_{number}")
+            if begins is None or ends is None:
+                self.add_error(f"begins_{number}", f"Give both times of {name}, or let it be free.")
+            elif begins >= ends:
+                self.add_error(f"ends_{number}", f"{name} ends after it begins: check the two times.")
+        return told
+
+    def weekdays(self) -> list[tuple[str, Any, Any, Any]]:
+        """List the fields of each weekday, for the page."""
+        return [
+            (name, self[f"where_{number}"], self[f"begins_{number}"], self[f"ends_{number}"])
+            for number, name in Weekday.choices
+        ]
+
+    def hours(self) -> dict[int, Hours]:
+        """Give the hours of each weekday that has some."""
+        told = self.cleaned_data
+        return {
+            number: Hours(told[f"begins_{number}"], told[f"ends_{number}"], told[f"where_{number}"])
+            for number in Weekday.values
+            if told[f"where_{number}"]
+        }

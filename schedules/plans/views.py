@@ -1,0 +1,212 @@
+"""Pages of the week sheet: the rounds, planning them, moving a visit, one round to take along."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+
+from django import forms
+from django.contrib import messages
+from django.core.exceptions import PermissionDenied
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
+from django.utils import timezone
+from django.views.decorators.http import require_POST
+
+from schedules import operations
+from schedules.forms import WeekForm
+from schedules.models import MaintenanceTask, Visit, WeekPlan
+from schedules.plans.forms import AskForm, MoveForm, WeatherForm
+from schedules.plans.map import draw_round
+from schedules.plans.sheet import read_round, read_sheet
+from schedules.plans.weeks import monday_of
+from schedules.visits.moving import chosen, list_options, read_moves
+from schedules.visits.shifts import week_ahead
+from servicedesk.people.edits import apply_edit_or_report, as_opened
+from servicedesk.people.models import Role, User
+from servicedesk.people.rights import schedulers, technicians, user_of
+from servicedesk.refusals import RuleViolation, apply_or_report
+from servicedesk.typed import read_day
+from units.views import status_of
+
+
+@schedulers
+def week_sheet(request: HttpRequest) -> HttpResponse:
+    """The rounds of a week, day by day and person by person, and what is left over."""
+    monday, today = _monday(request), timezone.localdate()
+    plans = WeekPlan.objects.of_week(monday)
+    done = plans.filter(stage=WeekPlan.Stage.DONE).first()
+    sheet = read_sheet(monday)
+    context = {
+        "monday": monday,
+        "sunday": monday + timedelta(days=6),
+        "before": monday - timedelta(days=7),
+        "after": monday + timedelta(days=7),
+        "sheet": sheet,
+        "dangers": MaintenanceTask.objects.making_safe().unplanned().select_related("site", "unit"),
+        "plan": plans.first(),
+        "unassigned": done.unassigned.select_related("site") if done else [],
+        "done": done,
+        "ask": AskForm(initial={"week": monday}),
+        "this_week": monday_of(today),
+        "over": monday + timedelta(days=6) < today,
+        "proposed": sum(each.proposed for each in sheet.rounds),
+    }
+    return render(request, "schedules/week_sheet.html", context)
+
+
+@schedulers
+@require_POST
+def ask_for_week(request: HttpRequest) -> HttpResponse:
+    """Ask for the plan of a week."""
+    form = AskForm(request.POST)
+    plan = apply_or_report(
+        form,
+        lambda: operations.ask_for_week(
+            monday_of(form.cleaned_data["week"]),
+            horizon_days=form.cleaned_data["horizon"],
+            by=user_of(request),
+            at=timezone.now(),
+        ),
+    )
+    if plan is None:
+        messages.error(request, " ".join(str(text) for texts in form.errors.values() for text in texts))
+    return redirect(_sheet_of(form.cleaned_data.get("week") or week_ahead(timezone.localdate())))
+
+
+@schedulers
+def week_progress(request: HttpRequest, pk: int) -> HttpResponse:
+    """How far the planning of a week has come; the page asks again until it is done."""
+    plan = get_object_or_404(WeekPlan, pk=pk)
+    if "HX-Request" not in request.headers:
+        return redirect(_sheet_of(plan.monday))
+    answer = render(request, "schedules/week_progress.html", {"plan": plan})
+    if plan.stage not in WeekPlan.UNDER_WAY:
+        answer["HX-Redirect"] = _sheet_of(plan.monday)
+    return answer
+
+
+@schedulers
+def weather(request: HttpRequest) -> HttpResponse:
+    """How warm the days of a week get, for work that must not be done in the cold."""
+    monday = _monday(request)
+    form = as_opened(WeatherForm(request.POST or None, monday=monday))
+
+    def store() -> bool:
+        operations.set_weather(form.told(), by=user_of(request), at=timezone.now())
+        return True
+
+    if request.method == "POST" and apply_edit_or_report(
+        form, store, record=None, by=user_of(request), again=lambda: WeatherForm(monday=monday)
+    ):
+        messages.success(request, "Stored. Plan the week again to go by it.")
+        return redirect(_sheet_of(monday))
+    context = {"form": form, "monday": monday, "back": _sheet_of(monday)}
+    return render(request, "schedules/week_weather.html", context, status=status_of(form))
+
+
+@technicians
+def round_sheet(request: HttpRequest, person_pk: int, day: str) -> HttpResponse:
+    """One person's round of a day, to print and to take along."""
+    person, on = _whose_round(request, person_pk, day)
+    found = read_round(person, on)
+    picture = ""
+    if found is not None:
+        title = f"The round of {person.name} on {on:%-d %B %Y}"
+        stops = [leg.position for leg in found.legs]
+        picture = draw_round(found.home, stops, title=title, id_prefix="round")
+    context = {
+        "person": person,
+        "day": on,
+        "round": found,
+        "picture": picture,
+        "before": on - timedelta(days=1),
+        "after": on + timedelta(days=1),
+        "monday": monday_of(on),
+    }
+    return render(request, "schedules/round.html", context)
+
+
+@schedulers
+@require_POST
+def confirm_round(request: HttpRequest, person_pk: int, day: str) -> HttpResponse:
+    """Confirm all proposed visits of one person's day."""
+    person, on = _whose_round(request, person_pk, day)
+    found = read_round(person, on)
+    proposed = [leg.visit for leg in found.legs if leg.visit.state == "tentative"] if found else []
+    try:
+        for visit in proposed:
+            operations.confirm_visit(visit, by=user_of(request), at=timezone.now())
+        messages.success(request, f"{len(proposed)} confirmed.")
+    except RuleViolation as refusal:
+        messages.error(request, str(refusal))
+    return redirect(reverse("schedules:round", args=[person.pk, on.isoformat()]))
+
+
+@schedulers
+def move_visit(request: HttpRequest, pk: int) -> HttpResponse:
+    """Every place a proposed visit could stand at in the week, with what each costs."""
+    visit = get_object_or_404(Visit.objects.select_related("site").prefetch_related("technicians"), pk=pk)
+    form = MoveForm(request.POST or None)
+    moves = read_moves(visit, now=timezone.now())
+
+    def move() -> Visit:
+        place = chosen(moves, form.cleaned_data["to"])
+        if place is None:
+            raise RuleViolation(
+                {"to": ["The round has changed meanwhile, and that place is gone: choose again."]}
+            )
+        day, found = place
+        starts = {int(str(each.stop.key)): moves.week.moment(each.begins) for each in found.round.stops}
+        return operations.move_visit(
+            visit, person=day.person, starts=starts, by=user_of(request), at=timezone.now()
+        )
+
+    if request.method == "POST" and apply_or_report(form, move):
+        messages.success(request, "Moved. It stays there when the week is planned again.")
+        return redirect(_sheet_of(visit.local_start.date()))
+    context = {
+        "visit": visit,
+        "form": form,
+        "options": list_options(moves),
+        "two": visit.technicians.count() > 1,
+        "back": _sheet_of(visit.local_start.date()),
+    }
+    return render(request, "schedules/visit_move.html", context, status=status_of(form))
+
+
+@schedulers
+@require_POST
+def keep_visit(request: HttpRequest, pk: int) -> HttpResponse:
+    """Let a proposal stay as it is, or give it free again."""
+    visit, form = get_object_or_404(Visit, pk=pk), forms.Form(request.POST)
+    kept = request.POST.get("kept") == "yes"
+    try:
+        operations.keep_visit(visit, kept=kept, by=user_of(request), at=timezone.now())
+        messages.success(request, "It stays as it is." if kept else "Planning the week may move it again.")
+    except RuleViolation as refusal:
+        refusal.tell(form)
+        messages.error(request, str(refusal))
+    return redirect(visit)
+
+
+def _monday(request: HttpRequest) -> date:
+    form = WeekForm(request.GET, people=[])
+    form.is_valid()
+    week = form.cleaned_data.get("week")
+    return monday_of(week) if week else week_ahead(timezone.localdate())
+
+
+def _sheet_of(day: date) -> str:
+    return f"{reverse('schedules:week_sheet')}?week={monday_of(day).isoformat()}"
+
+
+def _whose_round(request: HttpRequest, person_pk: int, day: str) -> tuple[User, date]:
+    """Find whose round is asked for: one's own, or as a scheduler anybody's."""
+    user = user_of(request)
+    if person_pk != user.pk and not user.may_act_as(Role.SCHEDULER):
+        raise PermissionDenied
+    on = read_day(day)
+    if on is None:
+        raise Http404
+    return get_object_or_404(User, pk=person_pk), on

@@ -1,0 +1,1 @@
+"""Visits: planned, moved, finished; who works when."""

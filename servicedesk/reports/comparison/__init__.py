@@ -1,0 +1,1 @@
+"""Two types of part held against each other, and when their difference is clear."""

@@ -1,0 +1,278 @@
+"""Two types of part held against each other: as they are, and allowing for sun, colour and age."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import log
+from typing import Any
+
+import numpy as np
+
+from servicedesk.reports.histories import Histories, Window
+from servicedesk.reports.numerics.jackknife import jackknife_rate
+from servicedesk.reports.numerics.rates import design_effect
+from servicedesk.reports.numerics.recurrence import compare_mean_cumulative
+from servicedesk.reports.queries.lives import read_histories
+from servicedesk.reports.queries.surroundings import read_traits
+from servicedesk.reports.questions.judgements import (
+    DAYS_PER_YEAR,
+    TEST_EVENTS,
+    TEST_SITES,
+    caveat,
+    judge_rate,
+)
+from servicedesk.reports.questions.selection import Selection
+from servicedesk.reports.questions.traits import Key
+from servicedesk.reports.rates.strata import AGES, Strata, Traits, tell_strata_apart
+from servicedesk.reports.rates.type_ratios import (
+    ADJUSTED,
+    CRUDE,
+    STRATIFIED,
+    TRAITS,
+    Compared,
+    Ratio,
+    type_ratios,
+)
+from servicedesk.reports.words import amount, percent
+from servicedesk.words import counted
+from units.models import ComponentType
+
+MATTERS = 1.15
+"""A ratio that allowing for something changes by less than this is said to stay the same."""
+APART = 0.15
+"""Two types whose shares of a class differ by this are said to be used differently."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Stratum:
+    """Parts in like sun, of like colour and age: failures and item-years of both types.
+
+    ``alike`` are the traits they share and ``band`` the place of their age, for the way down to the findings.
+    """
+
+    sun: str
+    colour: str
+    age: str
+    events: tuple[int, int]
+    years: tuple[float, float]
+    alike: tuple[tuple[str, Key | None], ...]
+    band: int
+
+    @property
+    def shared(self) -> bool:
+        """Whether both types were watched in it."""
+        return min(self.years) > 0
+
+
+@dataclass(frozen=True, kw_only=True)
+class CompareFigure:
+    """Two types of part held against each other.
+
+    ``ratios`` are the crude, the stratified and the regression-adjusted one; ``p_value`` is that of the test
+    of the two curves over age, None with ``test_reason`` where they are too thin; ``confounding`` says what
+    differs between the two besides the type.
+    """
+
+    selection: Selection
+    one: Compared
+    other: Compared
+    ratios: list[Ratio]
+    strata: list[Stratum]
+    confounding: list[str]
+    design_effect: float
+    p_value: float | None
+    test_reason: str
+
+    @property
+    def best(self) -> Ratio:
+        """The ratio that allows for most."""
+        return next((ratio for ratio in reversed(self.ratios) if ratio.known), self.ratios[0])
+
+
+def compare_figure(
+    selection: Selection, *, one: int, other: int, histories: Histories | None = None
+) -> CompareFigure:
+    """Hold two types of part against each other.
+
+    Parameters
+    ----------
+    selection
+        Which days, failures and units count; its types of part are the two.
+    one, other
+        Keys of the types, of one kind of part.
+    histories
+        What was read of all types of the selection, by type; the two are read anew where it is left out.
+    """
+    chosen = selection.only("component", one, other)
+    if histories is None:
+        histories = read_histories(chosen, by="component")
+    else:
+        histories = histories.of_keys((one, other))
+    names = {key: each.name for key, each in ComponentType.objects.in_bulk([one, other]).items()}
+    return compare(
+        histories, read_traits(chosen), selection=chosen, one=(one, names[one]), other=(other, names[other])
+    )
+
+
+def compare(
+    histories: Histories,
+    traits: Traits,
+    *,
+    selection: Selection,
+    one: tuple[int, str],
+    other: tuple[int, str],
+) -> CompareFigure:
+    """Hold two types of part against each other by what was read of them.
+
+    Parameters
+    ----------
+    histories, traits
+        Watched lives of the two types, grouped by type, and what acts on their parts.
+    selection
+        Which days count.
+    one, other
+        Key and name of each type.
+    """
+    window = Window(selection.after.toordinal() if selection.after else 0, selection.last.toordinal())
+    rows = histories.counting_rows(window)
+    group = histories.group[np.searchsorted(histories.item, rows.item)]
+    which = np.where(group == histories.place(one[0]), 0, 1).astype(np.int64)
+    strata = tell_strata_apart(rows, which=which, traits=traits)
+    sides = [_side(histories, rows, strata, *named, place) for place, named in enumerate((one, other))]
+    ratios = type_ratios(strata, *sides)
+    p_value, why = _test(rows, which, sides)
+    return CompareFigure(
+        selection=selection,
+        one=sides[0],
+        other=sides[1],
+        ratios=ratios,
+        strata=_strata(strata),
+        confounding=_confounding(strata, sides, ratios),
+        design_effect=_effect(strata),
+        p_value=p_value,
+        test_reason=why,
+    )
+
+
+def _side(histories: Histories, rows: Any, strata: Strata, key: int, name: str, place: int) -> Compared:
+    mine = strata.which == place
+    events, years = int(strata.events[mine].sum()), float(strata.days[mine].sum()) / DAYS_PER_YEAR
+    sites = int(np.unique(strata.site[mine]).size)
+    items = np.isin(rows.item, histories.item[histories.group == histories.place(key)])
+    return Compared(
+        key=key,
+        name=name,
+        events=events,
+        items=int(np.unique(rows.item[items]).size),
+        sites=sites,
+        years=years,
+        judged=judge_rate(events, years, sites=sites, wider=_wider(strata, mine)),
+    )
+
+
+def _wider(strata: Strata, mine: Any) -> tuple[float, float] | None:
+    """Give the limits of one type's failures an item-year that allow for shared sites."""
+    if not mine.any():
+        return None
+    found = jackknife_rate(
+        strata.events[mine],
+        strata.days[mine] / DAYS_PER_YEAR,
+        strata.site[mine],
+        fleet_design_effect=_effect(strata),
+    )
+    return found.low, found.high
+
+
+def _effect(strata: Strata) -> float:
+    if strata.days.size == 0:
+        return 1.0
+    found = design_effect(strata.events, strata.days, strata.site, group=strata.which)
+    return 1.0 if np.isnan(found) else float(found)
+
+
+def _test(rows: Any, which: Any, sides: Sequence[Compared]) -> tuple[float | None, str]:
+    """Test whether the two gather failures alike over their ages."""
+    for side in sides:
+        if side.sites < TEST_SITES or side.events < TEST_EVENTS:
+            told = f"{side.name}: {counted(side.events, 'failure')} at {counted(side.sites, 'site')}"
+            return None, f"{told}; the test takes {TEST_EVENTS} at {TEST_SITES}"
+    found = compare_mean_cumulative(rows.start, rows.stop, rows.event, rows.site, which)
+    return found.p_value, ""
+
+
+def _strata(strata: Strata) -> list[Stratum]:
+    keys, events, days = strata.by_stratum()
+    suns, colours = strata.names("sun"), strata.names("colour")
+    return [
+        Stratum(
+            sun=suns[sun],
+            colour=colours[colour],
+            age=AGES[age],
+            events=(int(events[0, place]), int(events[1, place])),
+            years=(float(days[0, place]) / DAYS_PER_YEAR, float(days[1, place]) / DAYS_PER_YEAR),
+            alike=(("sun", strata.traits.sun_keys[sun]), ("finish", strata.traits.colour_keys[colour])),
+            band=age,
+        )
+        for place, (sun, colour, age) in enumerate(keys)
+    ]
+
+
+def _confounding(strata: Strata, sides: Sequence[Compared], ratios: Sequence[Ratio]) -> list[str]:
+    """Say in what the two differ besides their type, and what allowing for it changes."""
+    if strata.days.size == 0:
+        return []
+    told = []
+    for trait in TRAITS:
+        shares = strata.shares(trait)
+        place = int(np.argmax(np.abs(shares[0] - shares[1])))
+        if abs(shares[0, place] - shares[1, place]) >= APART:
+            told.append(
+                f"Of the time {sides[0].name} was watched, {percent(shares[0, place])} was "
+                f"{strata.names(trait)[place]}; of {sides[1].name}, {percent(shares[1, place])}."
+            )
+    crude = ratios[0].ratio
+    allowed = next((ratio.ratio for ratio in reversed(ratios[1:]) if ratio.known), None)
+    if not crude or not allowed:
+        return told
+    if abs(log(crude / allowed)) < log(MATTERS):
+        return [*told, "Allowing for sun, colour and age changes little."]
+    change = f"Allowing for sun, colour and age, {amount(crude)} times becomes {amount(allowed)} times"
+    if log(crude) * log(allowed) < 0 and min(abs(log(crude)), abs(log(allowed))) > log(MATTERS):
+        return [*told, f"{change}: seen alike, it is the other way round."]
+    nearer = abs(log(allowed)) < abs(log(crude))
+    why = (
+        "part of the difference is where they are fitted"
+        if nearer
+        else "where they are fitted hides some of it"
+    )
+    return [*told, f"{change}: {why}."]
+
+
+def comparison_sentence(figure: CompareFigure) -> str:
+    """Say what a comparison comes to."""
+    best, one, other = figure.best, figure.one.name, figure.other.name
+    if best.ratio is None or best.low is None or best.high is None:
+        unsure = f"The records cannot tell yet whether {one} fails more often than {other}: {best.reason}."
+        return " ".join([unsure, *(_alone(side) for side in (figure.one, figure.other))])
+    span = f"({amount(best.low)} to {amount(best.high)})"
+    times = (
+        "all the failures are its own"
+        if best.ratio == float("inf")
+        else f"{amount(best.ratio)} times as often {span}"
+    )
+    how = {CRUDE: "", STRATIFIED: "Like with like, ", ADJUSTED: "Seen alike, "}
+    lead = how[best.name]
+    if best.low > 1:
+        told = f"{one} fails clearly more often than {other}: {times}"
+    elif best.high < 1:
+        told = f"{one} fails clearly less often than {other}: {times}"
+    else:
+        told = f"the records cannot tell yet whether {one} or {other} fails more often: {times}"
+    whole = f"{lead}{told}."
+    return whole[:1].upper() + whole[1:]
+
+
+def _alone(side: Compared) -> str:
+    """Say what can be said of one type by itself."""
+    return f"{side.name[:1].upper()}{side.name[1:]}: {caveat(side.events, side.years, side.judged)}"

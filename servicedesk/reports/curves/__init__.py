@@ -1,0 +1,1 @@
+"""Failures over age: mean cumulative function, survival and fitted lifetimes."""

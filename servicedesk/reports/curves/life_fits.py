@@ -1,0 +1,214 @@
+"""What a Weibull life says of parts: whether they wear out, by when a tenth have failed, and how much of that
+hangs on the days to which failures are dated.
+
+This module imports no Django.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+
+from servicedesk.reports.histories import FirstFailures, Floats
+from servicedesk.reports.numerics.conditional_poisson import fit_within
+from servicedesk.reports.numerics.weibull import WeibullFit, fit_weibull
+from servicedesk.reports.questions.judgements import FIT_AGES, FIT_CURVE_FAILURES, FIT_FAILURES
+from servicedesk.words import counted
+
+Limits = tuple[float, float, float]
+"""An estimate with its lower and upper limit."""
+
+TENTH = 0.1
+
+
+class Reading(StrEnum):
+    """How the hazard of failing goes with age, where its interval allows to say."""
+
+    WEARS_OUT = "wears out"
+    EARLY = "early failures dominate"
+    UNLIKE = "more fail early, but unlike sites alone could make it look so"
+    UNKNOWN = "cannot tell wear-out from chance"
+
+
+class Dating(StrEnum):
+    """The day a failure is put down to, between the one on which a part was last good and that of finding."""
+
+    FOUND = "the day they were found"
+    MIDDLE = "the middle between last good and found"
+    GOOD = "the day they were last good"
+    BETWEEN = "somewhere between last good and found"
+
+
+@dataclass(frozen=True)
+class Dated:
+    """Shape and age by which a tenth have failed, with failures put down to certain days."""
+
+    dating: Dating
+    shape: Limits
+    tenth: Limits
+    reading: Reading
+
+
+@dataclass(frozen=True, kw_only=True)
+class LifeFit:
+    """A Weibull life of one type, or the reason why there is none.
+
+    Attributes
+    ----------
+    failures : int
+        First failures it rests on.
+    shape : tuple or None
+        With its likelihood-ratio limits; above one the hazard rises with age.
+    reading : Reading
+        What the shape allows to say.
+    tenth : tuple or None
+        Age in days by which a tenth have failed, with limits; None where that lies beyond what was watched.
+    ages, shares : tuple
+        The fitted share without failure at some ages, where failures are enough for a curve.
+    datings : tuple of Dated
+        The same with failures dated otherwise; empty where no failure has a day on which its part was last
+        known to be good. ``known_good`` counts those that have one.
+    reason : str
+        Why there is no fit.
+
+    Notes
+    -----
+    Sites where parts fail sooner lose them sooner, so of unlike sites taken together the hazard falls with
+    age though it falls at none of them (Proschan 1963). Early failures are said to dominate only where they
+    do within sites too.
+
+    References
+    ----------
+    .. [1] Proschan, F. (1963). Theoretical explanation of observed decreasing failure rate. Technometrics 5.
+    """
+
+    failures: int
+    shape: Limits | None = None
+    reading: Reading = Reading.UNKNOWN
+    tenth: Limits | None = None
+    ages: tuple[float, ...] = ()
+    shares: tuple[float, ...] = ()
+    datings: tuple[Dated, ...] = ()
+    known_good: int = 0
+    reason: str = ""
+
+    @property
+    def hangs_on_dating(self) -> bool:
+        """Whether failures dated otherwise would be read otherwise."""
+        return any(dated.reading != self.reading for dated in self.datings)
+
+
+def life_fit(lives: FirstFailures, *, start: float, stop: float, datings: bool = True) -> LifeFit:
+    """Fit a life to first failures, where there are enough.
+
+    Parameters
+    ----------
+    lives
+        First failures of parts of one type.
+    start, stop
+        The ages over which enough parts were watched: nothing is said of older ones.
+    datings
+        Whether to fit again with failures dated otherwise.
+
+    Returns
+    -------
+    LifeFit
+    """
+    failures = int(lives.failed.sum())
+    if failures < FIT_FAILURES:
+        told = counted(failures, "first failure")
+        return LifeFit(failures=failures, reason=f"{told}; a life takes {FIT_FAILURES} or more")
+    if np.unique(lives.exit[lives.failed]).size < FIT_AGES:
+        return LifeFit(failures=failures, reason=f"failures at fewer than {FIT_AGES} different ages")
+    try:
+        fit = fit_weibull(lives.entry, lives.exit, lives.failed)
+    except ValueError as error:
+        return LifeFit(failures=failures, reason=str(error))
+    shape = _shape(fit)
+    tenth = _tenth(fit)
+    ages = np.linspace(start, stop, 41) if failures >= FIT_CURVE_FAILURES else np.zeros(0)
+    return LifeFit(
+        failures=failures,
+        shape=shape,
+        reading=_read(shape, lives, lives.exit),
+        tenth=tenth if tenth[0] <= stop else None,
+        ages=tuple(ages.tolist()),
+        shares=tuple(_shares(fit, ages, start=start)),
+        datings=_datings(lives, fit) if datings else (),
+        known_good=int(np.isfinite(lives.good[lives.failed]).sum()),
+    )
+
+
+def read_shape(low: float, high: float, *, early_within: Callable[[], bool]) -> Reading:
+    """Say what the interval of a shape allows to say.
+
+    ``early_within`` is asked, where early failures seem to dominate, whether they do so within sites.
+    """
+    if low > 1:
+        return Reading.WEARS_OUT
+    if high >= 1:
+        return Reading.UNKNOWN
+    return Reading.EARLY if early_within() else Reading.UNLIKE
+
+
+def _read(shape: Limits, lives: FirstFailures, exit: Floats) -> Reading:
+    """Read a shape fitted to lives that ended at some ages."""
+
+    def early_within() -> bool:
+        try:
+            # On the way to a shape that no records bound, powers of young ages vanish.
+            with np.errstate(invalid="ignore", divide="ignore"):
+                return fit_within(lives.entry, exit, lives.failed, lives.site).high < 1
+        except ValueError:  # no shape within sites describes them
+            return False
+
+    return read_shape(*shape[1:], early_within=early_within)
+
+
+def _shape(fit: WeibullFit) -> Limits:
+    return fit.shape, fit.shape_low, fit.shape_high
+
+
+def _tenth(fit: WeibullFit) -> Limits:
+    found = fit.quantile(TENTH)
+    return float(found), found.low, found.high
+
+
+def _shares(fit: WeibullFit, ages: Floats, *, start: float) -> list[float]:
+    """Give the fitted share without failure at some ages, of those without failure at the first."""
+    hazard = (ages / fit.scale) ** fit.shape - (start / fit.scale) ** fit.shape
+    return [float(share) for share in np.exp(-hazard)]
+
+
+def _datings(lives: FirstFailures, fit: WeibullFit) -> tuple[Dated, ...]:
+    """Fit the life again with failures dated otherwise, where some could be."""
+    loose = lives.failed & np.isfinite(lives.good)
+    if not loose.any():
+        return ()
+    rows = [Dated(Dating.FOUND, _shape(fit), _tenth(fit), _read(_shape(fit), lives, lives.exit))]
+    good = np.where(loose, lives.good, lives.exit)
+    # Half a day after it was last good at the earliest: a failure needs some time at risk.
+    earliest = np.where(loose, np.maximum(good, lives.entry + 0.5), lives.exit)
+    middle = (earliest + lives.exit) / 2
+    for dating, exit in ((Dating.MIDDLE, middle), (Dating.GOOD, earliest)):
+        rows += _refit(dating, lives, exit, within=exit)
+    last_good = np.where(loose, lives.good, np.nan)
+    rows += _refit(Dating.BETWEEN, lives, lives.exit, last_good=last_good, within=middle)
+    return tuple(rows)
+
+
+def _refit(
+    dating: Dating, lives: FirstFailures, exit: Floats, *, within: Floats, last_good: Floats | None = None
+) -> list[Dated]:
+    """Fit again, or answer nothing where no life describes the records so dated.
+
+    ``within`` dates the failures for the shape within sites.
+    """
+    try:
+        fit = fit_weibull(lives.entry, exit, lives.failed, last_good=last_good)
+    except ValueError:
+        return []
+    return [Dated(dating, _shape(fit), _tenth(fit), _read(_shape(fit), lives, within))]

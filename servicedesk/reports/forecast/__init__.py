@@ -1,0 +1,1 @@
+"""What the next twelve months will take."""

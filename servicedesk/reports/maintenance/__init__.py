@@ -1,0 +1,1 @@
+"""How often maintenance is worth its while."""

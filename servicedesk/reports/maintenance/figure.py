@@ -1,0 +1,224 @@
+"""How often care is worth its while: failures by the time since it was last done, and the interval that costs
+least."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from math import isfinite
+from typing import Final, TypedDict
+
+import numpy as np
+
+from schedules.models import MaintenanceRule
+from schedules.models.care import WorkKind
+from servicedesk.reports.curves.life_fits import Limits
+from servicedesk.reports.histories import Window
+from servicedesk.reports.maintenance.interval import LONGEST, Costs, best_interval, looking_interval
+from servicedesk.reports.maintenance.reading import BandRow, read_since_care, visits_on
+from servicedesk.reports.maintenance.records import CareRecords, RuleRecords
+from servicedesk.reports.maintenance.replacing import Replacing, best_age
+from servicedesk.reports.maintenance.since_care import clock_from_care
+from servicedesk.reports.questions.judgements import DAYS_PER_YEAR
+from servicedesk.reports.questions.selection import Selection
+from servicedesk.reports.words import amount
+from servicedesk.words import counted, every
+
+STEP: Final = 1.5
+"""How much longer an interval may become at once (our choice, no source)."""
+
+
+class ToldCosts(TypedDict):
+    """What the owner says that care, a failure and replacing in time cost; None for what is left open."""
+
+    care: float | None
+    failure: float | None
+    replacing: float | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class CareFigure:
+    """Failures of one type by the time since it was cared for, and the interval that costs least.
+
+    Attributes
+    ----------
+    selection, rule
+        Which days and units count, and the rule it is about.
+    bands
+        By the time since care.
+    events
+        Failures on that clock; ``unknown_events`` and ``unknown_years`` happened while nobody knew when the
+        part was cared for last, and ``at_care`` failures were seen on a care visit and count for no call.
+    cares, with_repairs
+        How often a part got the care, and how often of these with a repair: the clock runs on there.
+    shape
+        How failures gather with the time since care, within site, age and month of the year; above one they
+        come faster and faster.
+    best
+        The interval that costs least, in months, and the range within 5 % of it; None where the records do
+        not show one, with ``reason``.
+    at_limits
+        The best interval in months at both limits of the shape (of the rate, where defects are hidden).
+    clear
+        Whether the rule's interval is clearly dearer than the best one.
+    now, least
+        Cost of a part a year at the rule's interval and at the best one.
+    parts
+        Parts in place under the rule whose care is ours.
+    replacing
+        The age at which to replace a part that has not failed.
+    """
+
+    selection: Selection
+    rule: MaintenanceRule
+    costs: Costs
+    bands: list[BandRow]
+    events: int
+    at_care: int
+    unknown_events: int
+    unknown_years: float
+    cares: int
+    with_repairs: int
+    shape: Limits | None
+    best: Limits | None
+    at_limits: tuple[float, float] | None
+    clear: bool
+    now: float | None
+    least: float | None
+    parts: int
+    replacing: Replacing
+    reason: str
+
+    @property
+    def hidden(self) -> bool:
+        """Whether the rule looks for defects that do not show themselves."""
+        return self.rule.work == WorkKind.CHECKED
+
+    @property
+    def better(self) -> bool:
+        """Whether another interval is clearly cheaper than the rule's."""
+        return self.best is not None and self.clear
+
+    @property
+    def months(self) -> int:
+        """The interval to change to in whole months: the best one, or a step towards a longer one."""
+        usual = self.rule.interval_months
+        if self.best is None:
+            return usual
+        # Nobody has seen what happens at much longer intervals under this very rule: go there in steps.
+        return max(1, min(round(self.best[0]), max(usual + 1, round(STEP * usual)), LONGEST))
+
+    @property
+    def saved(self) -> float | None:
+        """What the best interval saves a year over all parts that are ours to care for."""
+        if self.now is None or self.least is None:
+            return None
+        return (self.now - self.least) * self.parts
+
+
+def care_figure(
+    selection: Selection,
+    rule: MaintenanceRule,
+    *,
+    care: float | None = None,
+    failure: float | None = None,
+    replacing: float | None = None,
+    records: CareRecords | None = None,
+) -> CareFigure:
+    """Work out how often the care of a rule is worth its while.
+
+    Parameters
+    ----------
+    selection
+        Which days, units and failures count; its type of part is the rule's.
+    rule
+        The care.
+    care, failure
+        What one care and one failure cost (for a rule that looks for hidden defects: a year in which one
+        hides); both or none.
+    replacing
+        What it costs to replace one part before it fails.
+    records
+        What was read for this rule and others with the same selection; read anew where it is left out.
+    """
+    chosen = selection.only("component", rule.component_type_id)
+    window = Window(chosen.after.toordinal() if chosen.after else 0, chosen.last.toordinal())
+    told_of = (records or CareRecords(selection, [rule])).of(rule)
+    everything, own = told_of.everything, told_of.care_own
+    item, age = told_of.care_item[own], told_of.care_age[own]
+    rows, unknown, missed = clock_from_care(told_of.between_visits, window, care_item=item, care_age=age)
+    spans = everything.counting_rows(window)
+    whole, events = int(spans.event.sum()), int(rows.event.sum())
+    costs = replace(_costs(rule, told_of, care=care, failure=failure), replacing=replacing)
+    since = read_since_care(rows, visits_on(everything, item=item, age=age))
+    if rule.work == WorkKind.CHECKED:
+        days = float((spans.stop - spans.start).sum())
+        interval = looking_interval(costs, events=whole, days=days, usual=rule.interval_months)
+    else:
+        interval = best_interval(rows, since, costs, usual=rule.interval_months)
+    mine = np.isin(told_of.care_item, everything.item)
+    return CareFigure(
+        selection=chosen,
+        rule=rule,
+        costs=costs,
+        bands=since.bands,
+        events=events,
+        at_care=whole - events - missed,
+        unknown_events=missed,
+        unknown_years=unknown / DAYS_PER_YEAR,
+        cares=int(mine.sum()),
+        with_repairs=int((mine & ~own).sum()),
+        shape=None if rule.work == WorkKind.CHECKED else since.shape,
+        best=interval.best,
+        at_limits=interval.at_limits,
+        clear=interval.clear,
+        now=interval.now,
+        least=interval.least,
+        parts=told_of.parts,
+        replacing=best_age(everything.first_failures(window), planned=costs.replacing, failure=costs.failure),
+        reason=interval.reason,
+    )
+
+
+def _costs(
+    rule: MaintenanceRule, records: RuleRecords, *, care: float | None, failure: float | None
+) -> Costs:
+    """Take the owner's costs, or else the minutes of the rule and those that repairs took on average."""
+    if care is not None and failure is not None:
+        return Costs(care=care, failure=failure, told=True)
+    return Costs(care=float(rule.minutes), failure=float(records.minutes or rule.minutes), told=False)
+
+
+def care_sentence(figure: CareFigure) -> str:
+    """Say what the records say of an interval."""
+    rule, usual = figure.rule, figure.rule.interval_months
+    if figure.best is None:
+        return (
+            f"Our records do not show an interval better than the usual {counted(usual, 'month')}: "
+            f"{figure.reason}."
+        )
+    best, low, high = figure.best
+    way = "more often" if best < usual else "less often"
+    range_ = f"anything from {amount(low)} to {amount(high)} months costs within 5 % of the least"
+    if not isfinite(high):
+        range_ = f"anything from {amount(low)} months on costs within 5 % of the least"
+    if low <= usual <= high:
+        return f"The usual interval of {counted(usual, 'month')} is as good as any: {range_}."
+    if not figure.better:
+        return (
+            f"To {rule.name} {way} may cost less, but the records do not show it clearly: "
+            f"{every(round(best), 'month')} instead of {usual} by the best estimate; "
+            f"{limits_words(figure)}. More failures would narrow that."
+        )
+    step = f", as a step {every(figure.months, 'month')}" if figure.months < round(best) else ""
+    return (
+        f"To {rule.name} {way} would cost least: {every(round(best), 'month')} instead of "
+        f"{usual}{step}; {range_}."
+    )
+
+
+def limits_words(figure: CareFigure) -> str:
+    """Say what the best interval would be at the limits of what it rests on."""
+    if figure.at_limits is None:
+        return ""
+    low, high = (amount(each) for each in figure.at_limits)
+    return f"at the limits of the {'rate' if figure.hidden else 'shape'} {low} or {high} months"

@@ -1,0 +1,178 @@
+"""The interval of care that costs least, and whether it is clearly another than the usual one.
+
+This module imports no Django.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+from servicedesk.reports.curves.life_fits import Limits
+from servicedesk.reports.curves.shown_ages import shown_ages
+from servicedesk.reports.maintenance.reading import SinceCare
+from servicedesk.reports.maintenance.since_care import MONTH, CareRows
+from servicedesk.reports.numerics.policy import Policy, inspection, minimal_repair
+from servicedesk.reports.numerics.rates import event_rate
+from servicedesk.reports.questions.judgements import (
+    CURVE_ITEMS,
+    CURVE_SITES,
+    DAYS_PER_YEAR,
+    FIT_CURVE_FAILURES,
+)
+from servicedesk.reports.words import amount
+from servicedesk.words import counted
+
+LONGEST: Final = 240
+"""Months beyond which no rule goes."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Costs:
+    """What the owner reckons with: one care of one part, one failure, or a year in which a defect hides.
+
+    ``told`` says that the owner gave them; else they are minutes of work out of the records. ``replacing`` is
+    what it costs to replace a part before it fails, where the owner said so.
+    """
+
+    care: float
+    failure: float
+    told: bool
+    replacing: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Interval:
+    """The interval that costs least, or why the records show none.
+
+    Attributes
+    ----------
+    best
+        In months, with the range within 5 % of its cost.
+    at_limits
+        In months, at both limits of the shape (of the rate, for hidden defects).
+    clear
+        Whether the usual interval is outside that range, and on the same side of it at both limits too.
+    now, least
+        Cost of a part a year at the usual interval and at the best one.
+    reason
+        Why there is none.
+    """
+
+    best: Limits | None = None
+    at_limits: tuple[float, float] | None = None
+    clear: bool = False
+    now: float | None = None
+    least: float | None = None
+    reason: str = ""
+
+
+def best_interval(rows: CareRows, since: SinceCare, costs: Costs, *, usual: int) -> Interval:
+    """Find the interval that costs least for care that keeps failures away.
+
+    Parameters
+    ----------
+    rows, since
+        Watched lives on the clock of care, and what they say.
+    costs
+        Of one care and one failure.
+    usual
+        The rule's interval in months.
+    """
+    if not since.faster or since.shape is None:
+        return Interval(reason=since.reason)
+    if costs.failure <= costs.care:
+        return Interval(reason="a failure costs no more than the care that prevents it")
+    policies = [_policy(rows, shape, costs) for shape in since.shape]
+    best = policies[0]
+    seen = shown_ages(
+        rows.start, rows.stop, rows.site, to_start=CURVE_ITEMS, to_go_on=CURVE_ITEMS, sites=CURVE_SITES
+    )
+    if seen is None or best.interval > seen.stop:
+        longest = amount((seen.stop if seen else 0.0) / MONTH)
+        return Interval(
+            reason=(
+                f"the best interval would be longer than the {longest} months that parts went without care "
+                "so far; it can be told once enough went longer"
+            )
+        )
+    ours = usual * MONTH
+    return Interval(
+        best=_months(best),
+        at_limits=_at_limits(policies),
+        clear=_outside(policies, ours),
+        now=DAYS_PER_YEAR * _cost(rows, since.shape[0], costs, interval=ours),
+        least=DAYS_PER_YEAR * best.cost_rate,
+    )
+
+
+def looking_interval(costs: Costs, *, events: int, days: float, usual: int) -> Interval:
+    """Find how often to look for defects that do not show themselves.
+
+    Parameters
+    ----------
+    costs
+        Of one look, and of a year with a hidden defect.
+    events, days
+        Failures, and the days at risk in which they came.
+    usual
+        The rule's interval in months.
+    """
+    if events < FIT_CURVE_FAILURES:
+        return Interval(reason=f"{counted(events, 'failure')}; it takes {FIT_CURVE_FAILURES}")
+    if not costs.told:
+        return Interval(reason="say what one look and a year with a hidden defect cost you")
+    hidden, rate = costs.failure / DAYS_PER_YEAR, event_rate(events, 1)
+    policies = [inspection(number / days, costs.care, hidden) for number in (events, rate.low, rate.high)]
+    best = policies[0]
+    if best.interval / MONTH > LONGEST:
+        return Interval(reason=f"the best interval would be longer than {LONGEST} months")
+    ours = usual * MONTH
+    return Interval(
+        best=_months(best),
+        at_limits=_at_limits(policies),
+        clear=_outside(policies, ours),
+        now=DAYS_PER_YEAR * (costs.care / ours + events / days * hidden * ours / 2),
+        least=DAYS_PER_YEAR * best.cost_rate,
+    )
+
+
+def _at_limits(policies: list[Policy]) -> tuple[float, float]:
+    """Give the intervals in months of all policies but the first, in order."""
+    shortest, longest = sorted(policy.interval / MONTH for policy in policies[1:])
+    return shortest, longest
+
+
+def _outside(policies: list[Policy], interval: float) -> bool:
+    """Tell whether an interval is too short by all policies, or too long by all of them."""
+    too_short = all(interval < each.shortest for each in policies)
+    return too_short or all(interval > each.longest for each in policies)
+
+
+def _policy(rows: CareRows, shape: float, costs: Costs) -> Policy:
+    """Give the best interval in days at a shape, at as many failures as were seen."""
+    longest = float(rows.stop.max())
+    found = minimal_repair(shape, _rate(rows, shape), costs.care, costs.failure)
+    return Policy(
+        interval=found.interval * longest,
+        cost_rate=found.cost_rate / longest,
+        shortest=found.shortest * longest,
+        longest=found.longest * longest,
+    )
+
+
+def _rate(rows: CareRows, shape: float) -> float:
+    """Give the failures a part has by the longest time watched since care, at a shape."""
+    longest = float(rows.stop.max())
+    run = float(((rows.stop / longest) ** shape - (rows.start / longest) ** shape).sum())
+    return float(rows.event.sum()) / run
+
+
+def _cost(rows: CareRows, shape: float, costs: Costs, *, interval: float) -> float:
+    """Give the cost of a part a day at an interval in days."""
+    failures = _rate(rows, shape) * (interval / float(rows.stop.max())) ** shape
+    return (costs.care + costs.failure * failures) / interval
+
+
+def _months(policy: Policy) -> Limits:
+    return policy.interval / MONTH, policy.shortest / MONTH, policy.longest / MONTH

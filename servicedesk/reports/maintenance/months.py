@@ -1,0 +1,124 @@
+"""Time since care cut at calendar months, so that the time of the year can't pass for the time since care.
+
+This module imports no Django.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from servicedesk.reports.histories import Flags, Ints
+from servicedesk.reports.maintenance.since_care import BAND_ENDS, MONTH, CareRows
+
+Floats = NDArray[np.float64]
+
+APART: Final = 2 * MONTH
+"""How far times since care must lie apart, in days, to say more of care than of the time of the year."""
+
+EPOCH: Final = 719163
+"""The ordinal of 1 January 1970, from which numpy counts days."""
+
+
+@dataclass(frozen=True, eq=False)
+class CareMonths:
+    """Failures and days at risk by site, age of the part, month of the year, and time since care.
+
+    Only what a failure's own site, age and month of the year can be held against is in it: other rows say
+    nothing of how failures come with the time since care.
+
+    Attributes
+    ----------
+    stratum
+        Numbers of site, age and month of the year.
+    low, high
+        Ends of the row's month on the clock of care, in days.
+    days, event
+        Days at risk and failures in it.
+    """
+
+    stratum: Ints
+    low: Floats
+    high: Floats
+    days: Floats
+    event: Ints
+
+    @property
+    def middle(self) -> Floats:
+        """Where each month lies on the clock of care: care alone, no day within a month, moves it."""
+        middle: Floats = (self.low + self.high) / 2
+        return middle
+
+    @property
+    def band(self) -> Ints:
+        """The place of each month in `since_care.BANDS`."""
+        return np.searchsorted(BAND_ENDS, self.middle) - 1
+
+    @property
+    def telling(self) -> int:
+        """Failures whose site, age and month of the year was watched both sooner and longer after care."""
+        size = int(self.stratum.max()) + 1 if self.stratum.size else 0
+        least, most = np.full(size, np.inf), np.full(size, -np.inf)
+        np.minimum.at(least, self.stratum, self.middle)
+        np.maximum.at(most, self.stratum, self.middle)
+        return int(self.event[(most - least)[self.stratum] >= APART].sum())
+
+
+def cut_at_months(rows: CareRows) -> CareMonths:
+    """Cut spans on the clock of care at calendar months, and add up what is alike.
+
+    Notes
+    -----
+    One month of the year is worked out at a time, and of it only sites and ages with a failure in it, so that
+    memory follows the failures and not all parts times all months they were watched.
+    """
+    begin_on, end_on = rows.care_on + rows.start, rows.care_on + rows.stop
+    first = month_of(np.floor(begin_on).astype(np.int64) + 1)
+    last = month_of(np.ceil(end_on).astype(np.int64))
+    strata, rank = np.unique(rows.stratum, return_inverse=True)
+    failed = np.zeros((12, strata.size), dtype=np.bool_)
+    hit = rows.event > 0
+    failed[last[hit] % 12, rank[hit]] = True
+    found = [_one_month(rows, rank, first, last, month, failed[month]) for month in range(12)]
+    columns = [np.concatenate(each) for each in zip(*found, strict=True)]
+    return CareMonths(np.unique(columns[0], return_inverse=True)[1], *columns[1:])
+
+
+def _one_month(
+    rows: CareRows, rank: Ints, first: Ints, last: Ints, month: int, failed: Flags
+) -> tuple[Any, ...]:
+    """Give stratum, ends on the clock of care, days and failures of one month of the year."""
+    here = np.flatnonzero(failed[rank])
+    earliest = first[here] + (month - first[here]) % 12
+    years = np.maximum((last[here] - earliest) // 12 + 1, 0)
+    row = np.repeat(here, years)
+    since = np.arange(row.size) - np.repeat(np.cumsum(years) - years, years)
+    at = np.repeat(earliest, years) + 12 * since
+    care_on, opens, closes = rows.care_on[row], _eve_of(at), _eve_of(at + 1)
+    days = np.minimum(rows.stop[row], closes - care_on) - np.maximum(rows.start[row], opens - care_on)
+    event = np.where(rows.care_on[row] + rows.stop[row] <= closes, rows.event[row], 0)
+    low, high = np.maximum(opens - care_on, 0), closes - care_on
+    # A month has at most 31 days, so its end and its length make one number of both its ends.
+    span = high * 64 + (high - low)
+    key = rank[row] * (int(span.max(initial=0)) + 1) + span
+    kinds, place, alike = np.unique(key, return_index=True, return_inverse=True)
+    return (
+        rank[row][place] * 12 + month,
+        low[place].astype(np.float64),
+        high[place].astype(np.float64),
+        np.bincount(alike, weights=days, minlength=kinds.size),
+        np.bincount(alike, weights=event, minlength=kinds.size).astype(np.int64),
+    )
+
+
+def month_of(day: Ints) -> Ints:
+    """Count the months up to that of a day, given as an ordinal; January is a multiple of twelve."""
+    return (day - EPOCH).astype("datetime64[D]").astype("datetime64[M]").astype(np.int64)
+
+
+def _eve_of(month: Ints) -> Ints:
+    """Give the ordinal of the last day before a month."""
+    return month.astype("datetime64[M]").astype("datetime64[D]").astype(np.int64) + EPOCH - 1

@@ -1,0 +1,246 @@
+"""What watched lives on the clock of care say: failures by the time since care, and how they come with it.
+
+This module imports no Django.
+"""
+
+from __future__ import annotations
+
+from calendar import month_name
+from dataclasses import dataclass
+from math import ceil, isfinite, log
+from typing import Any, Final
+
+import numpy as np
+
+from servicedesk.reports.curves.life_fits import Limits
+from servicedesk.reports.histories import Histories, Ints
+from servicedesk.reports.maintenance.months import CareMonths, cut_at_months, month_of
+from servicedesk.reports.maintenance.since_care import BANDS, CareRows
+from servicedesk.reports.numerics.conditional_poisson import WithinFit, fit_within, fit_within_parts
+from servicedesk.reports.numerics.jackknife import jackknife_rate
+from servicedesk.reports.numerics.rates import stratified_rate_ratio
+from servicedesk.reports.questions.judgements import (
+    DAYS_PER_YEAR,
+    FIT_CURVE_FAILURES,
+    STRATA_EVENTS,
+    Judged,
+    judge_rate,
+)
+from servicedesk.words import counted
+
+WORTH_WAITING: Final = 20
+"""Times as many failures as there are: what takes more is not worth saying when it would be clear."""
+
+OTHER_MONTHS: Final = "care in another month than the year before, or of some units in another month,"
+
+
+@dataclass(frozen=True, kw_only=True)
+class BandRow:
+    """Failures in one stretch of the time since care, and how much more often than soon after it.
+
+    ``ratio`` is within site, age and month of the year, with its limits; None with ``reason`` where it can't
+    be told.
+    """
+
+    place: int
+    name: str
+    events: int
+    items: int
+    sites: int
+    years: float
+    judged: Judged
+    ratio: Limits | None = None
+    reason: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class SinceCare:
+    """Failures by the time since care, and how they gather with it.
+
+    Attributes
+    ----------
+    bands
+        By the time since care.
+    shape
+        How failures gather with it, within site, age and month of the year; None where that can't be told.
+    faster
+        Whether they clearly come faster the longer the care is ago.
+    reason
+        Why they do not clearly do so, and what would change it.
+    """
+
+    bands: list[BandRow]
+    shape: Limits | None
+    faster: bool
+    reason: str
+
+
+def read_since_care(rows: CareRows, visited_on: Ints) -> SinceCare:
+    """Say how failures come with the time since care.
+
+    Parameters
+    ----------
+    rows
+        Watched lives on the clock of care.
+    visited_on
+        The day of every care visit, as an ordinal.
+
+    Notes
+    -----
+    Each site, age of the part and month of the year is held only against itself, so that neither what differs
+    between sites nor the season passes for care.
+
+    References
+    ----------
+    .. [1] Farrington, C. P. (1995). Relative incidence estimation from case series for vaccine safety
+       evaluation. Biometrics 51.
+    .. [2] Whitaker, H. J., Farrington, C. P., Spiessens, B. and Musonda, P. (2006). Tutorial in
+       biostatistics: the self-controlled case series method. Statistics in Medicine 25.
+    """
+    months = cut_at_months(rows)
+    shape, faster, reason = _shape(rows, months, visited_on)
+    return SinceCare(bands=_bands(rows, months), shape=shape, faster=faster, reason=reason)
+
+
+def visits_on(histories: Histories, *, item: Ints, age: Ints) -> Ints:
+    """Give the days of care visits as ordinals, one a site and day, from the ages of parts cared for."""
+    mine = np.isin(item, histories.item)
+    place = np.searchsorted(histories.item, item[mine])
+    on = histories.fitted[place] + age[mine]
+    days: Ints = np.unique(np.stack([histories.site[place], on]), axis=1)[1]
+    return days
+
+
+def _shape(rows: CareRows, months: CareMonths, visited_on: Ints) -> tuple[Limits | None, bool, str]:
+    """Give the shape, whether it is clearly above one, and else why not."""
+    events = int(rows.event.sum())
+    if events < FIT_CURVE_FAILURES:
+        few = counted(events, "failure")
+        return None, False, f"{few} between care visits; it takes {FIT_CURVE_FAILURES}"
+    if months.telling < FIT_CURVE_FAILURES:
+        return None, False, _bound_to_season(months.telling, events, visited_on)
+    try:
+        fit = fit_within_parts(
+            months.low,
+            months.high,
+            months.days / (months.high - months.low),
+            months.event,
+            months.stratum,
+            telling=months.telling,
+        )
+    except ValueError as error:
+        return None, False, str(error)[:1].lower() + str(error)[1:].rstrip(".")
+    shape = (fit.shape, fit.low, fit.high)
+    if fit.low > 1 and isfinite(fit.high):
+        return shape, True, ""
+    return shape, False, _season_or_care(visited_on) if _faster_at_first_sight(rows) else _not_clear(fit)
+
+
+def _bound_to_season(telling: int, events: int, visited_on: Ints) -> str:
+    """Say that care and season can't be told apart, and what would tell them apart."""
+    return (
+        f"{telling or 'none'} of {counted(events, 'failure')} came in months of the year in which their site "
+        "was watched both sooner and longer after care, so the records can't tell the season from care; it "
+        f"takes {FIT_CURVE_FAILURES} ({_usual_month(visited_on)}; {OTHER_MONTHS} would tell them apart)"
+    )
+
+
+def _season_or_care(visited_on: Ints) -> str:
+    """Say that what looks like missing care may be the season."""
+    return (
+        "more fails the longer the care is ago, but within one month of the year not clearly so, and it may "
+        f"be the season ({_usual_month(visited_on)}; {OTHER_MONTHS} would tell the two apart)"
+    )
+
+
+def _not_clear(fit: WithinFit) -> str:
+    """Say that no rise is clear, and how many failures would make one clear if all goes on as so far."""
+    words = "failures do not clearly come faster the longer the care is ago"
+    if fit.shape <= 1 or fit.low <= 0:
+        return words
+    times = (log(fit.shape / fit.low) / log(fit.shape)) ** 2
+    more = ceil(fit.events * (times - 1))
+    if times > WORTH_WAITING or more < 1:
+        return words
+    return f"{words}; if they go on as so far, about {counted(more, 'more failure')} would make it clear"
+
+
+def _usual_month(visited_on: Ints) -> str:
+    """Say into which month most care visits fell."""
+    by_month = np.bincount(month_of(visited_on) % 12, minlength=12)
+    most = int(by_month.argmax())
+    return f"{by_month[most]:,} of {counted(visited_on.size, 'care visit')} fell into {month_name[most + 1]}"
+
+
+def _faster_at_first_sight(rows: CareRows) -> bool:
+    """Tell whether failures come faster with the time since care where nobody looks at the season."""
+    try:
+        return fit_within(rows.start, rows.stop, rows.event, rows.stratum).low > 1
+    except ValueError:
+        return False
+
+
+def _bands(rows: CareRows, months: CareMonths) -> list[BandRow]:
+    """Add up failures and time by band, and hold each against the first within site, age and month."""
+    place_of_months = months.band
+    within = [_sums_of_months(months, place_of_months == place) for place in range(len(BANDS))]
+    sites = np.unique(rows.site)
+    found = []
+    for place, band in enumerate(rows.in_bands()):
+        events, days = _sums_of_sites(band, sites)
+        years, number = float(days.sum()) / DAYS_PER_YEAR, int(events.sum())
+        watched = int((days > 0).sum())
+        ratio, reason = _against_first(within[0], within[place]) if place else (None, "")
+        found.append(
+            BandRow(
+                place=place,
+                name=BANDS[place],
+                events=number,
+                items=int(np.unique(band.item).size),
+                sites=watched,
+                years=years,
+                judged=judge_rate(number, years, sites=watched, wider=_wider(events, days, sites)),
+                ratio=ratio,
+                reason=reason,
+            )
+        )
+    return found
+
+
+def _sums_of_sites(rows: CareRows, sites: Ints) -> tuple[Any, Any]:
+    """Add failures and days up by site."""
+    place = np.searchsorted(sites, rows.site)
+    return (
+        np.bincount(place, weights=rows.event, minlength=sites.size),
+        np.bincount(place, weights=rows.stop - rows.start, minlength=sites.size),
+    )
+
+
+def _sums_of_months(months: CareMonths, kept: Any) -> tuple[Any, Any]:
+    """Add failures and days of some rows up by site, age and month of the year."""
+    size = int(months.stratum.max()) + 1 if months.stratum.size else 0
+    return (
+        np.bincount(months.stratum[kept], weights=months.event[kept], minlength=size),
+        np.bincount(months.stratum[kept], weights=months.days[kept], minlength=size),
+    )
+
+
+def _wider(events: Any, days: Any, sites: Any) -> tuple[float, float] | None:
+    watched = days > 0
+    if not watched.any():
+        return None
+    found = jackknife_rate(events[watched], days[watched] / DAYS_PER_YEAR, sites[watched])
+    return found.low, found.high
+
+
+def _against_first(first: tuple[Any, Any], band: tuple[Any, Any]) -> tuple[Limits | None, str]:
+    """Compare a band with the first, each site, age and month of the year only with itself."""
+    both = (first[1] > 0) & (band[1] > 0)
+    number = int(first[0][both].sum() + band[0][both].sum())
+    if number < STRATA_EVENTS:
+        return None, (
+            f"{counted(number, 'failure')} in months of the year in which a site had both; "
+            f"it takes {STRATA_EVENTS}"
+        )
+    found = stratified_rate_ratio(band[0][both], band[1][both], first[0][both], first[1][both])
+    return (found.ratio, found.low, found.high), ""

@@ -1,0 +1,121 @@
+"""What the records tell of the care that rules ask for, read once for however many rules."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Final
+
+from django.db.models import Avg, Count
+
+from schedules.models import MaintenanceRule, NextDue
+from schedules.models.care import WorkKind
+from servicedesk.calls.models import Work
+from servicedesk.reports.histories import Flags, Histories, Ints
+from servicedesk.reports.queries.care import read_care
+from servicedesk.reports.queries.lives import read_histories
+from servicedesk.reports.questions.selection import Selection
+from units.models import Site
+
+REPAIRS: Final = (WorkKind.ADJUSTED, WorkKind.REPAIRED, WorkKind.REPLACED)
+
+
+@dataclass(frozen=True, kw_only=True)
+class RuleRecords:
+    """What the records tell of one rule.
+
+    Attributes
+    ----------
+    everything, between_visits
+        Watched lives of the rule's type with all their failures, and with those that were not first seen on
+        a care visit.
+    care_item, care_age
+        When each part got the care, as its age in days; parts of other types may be among them.
+    care_own
+        Whether it was done for its own sake, and not with the repair of a failure.
+    minutes
+        How long a repair of a part of the type took on average, None where nobody noted it.
+    parts
+        Parts in place under the rule whose care is ours.
+    """
+
+    everything: Histories
+    between_visits: Histories
+    care_item: Ints
+    care_age: Ints
+    care_own: Flags
+    minutes: float | None
+    parts: int
+
+
+class CareRecords:
+    """What the records tell of some rules (at least one): as many questions for many rules as for one."""
+
+    def __init__(
+        self, selection: Selection, rules: Iterable[MaintenanceRule], *, histories: Histories | None = None
+    ) -> None:
+        """Read all that `of` gives; the types of part of the selection are those of the rules.
+
+        ``histories`` of all types of the selection, by type, may have been read before.
+        """
+        types: defaultdict[str, set[int]] = defaultdict(set)
+        self._rules = list(rules)
+        for rule in self._rules:
+            types[rule.work].add(rule.component_type_id)
+        every_type = sorted(set().union(*types.values()))
+        chosen = selection.only("component", *every_type)
+        self._everything = read_histories(chosen, by="component") if histories is None else histories
+        self._between_visits = read_histories(
+            chosen, by="component", between_visits=True, spans_of=self._everything
+        )
+        self._care = {
+            work: read_care(selection.only("component", *sorted(found)), work=work)
+            for work, found in types.items()
+        }
+        self._minutes = _minutes_of_repairs(every_type, selection)
+        self._parts = _parts_in_our_care(self._rules)
+
+    def of(self, rule: MaintenanceRule) -> RuleRecords:
+        """Give what concerns one of the rules."""
+        item, age, own = self._care[rule.work]
+        return RuleRecords(
+            everything=self._everything.of_keys([rule.component_type_id]),
+            between_visits=self._between_visits.of_keys([rule.component_type_id]),
+            care_item=item,
+            care_age=age,
+            care_own=own,
+            minutes=self._minutes.get(rule.component_type_id),
+            parts=self._parts.get(rule.pk, 0),
+        )
+
+
+def _minutes_of_repairs(types: Iterable[int], selection: Selection) -> dict[int, float]:
+    """Give the mean minutes of a repair by type of part, for types where somebody noted any."""
+    means = (
+        Work.objects.filter(
+            installed_part__component_type__in=types,
+            kind__in=REPAIRS,
+            done_on__lte=selection.as_of,
+            minutes__gt=0,
+        )
+        .values("installed_part__component_type")
+        .annotate(mean=Avg("minutes"))
+        .order_by()
+    )
+    return dict(means.values_list("installed_part__component_type", "mean"))
+
+
+def _parts_in_our_care(rules: Iterable[MaintenanceRule]) -> dict[int, int]:
+    """Count the parts in place under each rule whose care is ours."""
+    counts = (
+        NextDue.objects.filter(
+            rule__in=rules,
+            installed_part__removed_on__isnull=True,
+            installed_part__unit__site__care_by=Site.CareBy.US,
+        )
+        .values("rule")
+        .annotate(parts=Count("pk"))
+        .order_by()
+    )
+    return dict(counts.values_list("rule", "parts"))

@@ -1,0 +1,83 @@
+"""At which age it costs least to replace a part before it fails. This module imports no Django."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from servicedesk.reports.curves.life_fits import Limits
+from servicedesk.reports.curves.shown_ages import shown_ages
+from servicedesk.reports.histories import FirstFailures
+from servicedesk.reports.numerics.policy import Policy, age_replacement
+from servicedesk.reports.numerics.weibull import fit_weibull
+from servicedesk.reports.questions.judgements import (
+    CURVE_ITEMS,
+    CURVE_SITES,
+    DAYS_PER_YEAR,
+    FIT_CURVE_FAILURES,
+)
+from servicedesk.reports.words import amount
+from servicedesk.words import counted
+
+
+@dataclass(frozen=True, kw_only=True)
+class Replacing:
+    """The age in years at which to replace, the range within 5 % of the least cost, or why there is none.
+
+    ``at_limits`` is the best age at both limits of the shape.
+    """
+
+    best: Limits | None = None
+    at_limits: tuple[float, float] | None = None
+    reason: str = ""
+
+
+def best_age(lives: FirstFailures, *, planned: float | None, failure: float) -> Replacing:
+    """Find the age at which to replace parts of one type that have not failed.
+
+    Parameters
+    ----------
+    lives
+        First failures.
+    planned, failure
+        What it costs to replace a part before it fails (None: not said), and what a failure costs.
+    """
+    if planned is None:
+        return Replacing(reason="say what replacing one before it fails costs")
+    failures = int(lives.failed.sum())
+    if failures < FIT_CURVE_FAILURES:
+        return Replacing(reason=f"{counted(failures, 'first failure')}; it takes {FIT_CURVE_FAILURES}")
+    if failure <= planned:
+        return Replacing(reason="a failure costs no more than replacing the part in time")
+    try:
+        fit = fit_weibull(lives.entry, lives.exit, lives.failed)
+    except ValueError as error:
+        return Replacing(reason=f"no life describes the failures ({error})")
+    if fit.shape_low <= 1:
+        return Replacing(reason="the records do not show clearly that it wears out")
+    policy = age_replacement(fit.shape, fit.scale, planned, failure)
+    seen = shown_ages(
+        lives.entry, lives.exit, lives.site, to_start=CURVE_ITEMS, to_go_on=CURVE_ITEMS, sites=CURVE_SITES
+    )
+    if seen is None or policy.interval > seen.stop:
+        oldest = amount((seen.stop if seen else 0.0) / DAYS_PER_YEAR)
+        return Replacing(reason=f"the best age would be above the {oldest} years that enough were watched")
+    ages = [
+        age_replacement(shape, _scale(lives, shape, failures=failures), planned, failure).interval
+        for shape in (fit.shape_low, fit.shape_high)
+    ]
+    return Replacing(best=_years(policy), at_limits=(min(ages) / DAYS_PER_YEAR, max(ages) / DAYS_PER_YEAR))
+
+
+def _years(policy: Policy) -> Limits:
+    return (
+        policy.interval / DAYS_PER_YEAR,
+        policy.shortest / DAYS_PER_YEAR,
+        policy.longest / DAYS_PER_YEAR,
+    )
+
+
+def _scale(lives: FirstFailures, shape: float, *, failures: int) -> float:
+    """Fit the scale of a life of a given shape to first failures."""
+    unit = float(lives.exit.max())
+    run = float(((lives.exit / unit) ** shape - (lives.entry / unit) ** shape).sum())
+    return unit * float((run / failures) ** (1 / shape))

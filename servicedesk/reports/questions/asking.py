@@ -1,0 +1,131 @@
+"""From what somebody asks for, on a page or on the command line, to a selection."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import date
+
+from schedules.models.care import WorkKind
+from servicedesk.reports.questions.selection import AT_CARE, BEFORE_CARE, Selection, Since, select
+from servicedesk.reports.questions.traits import TRAITS, Key
+from servicedesk.typed import read_day
+from units.models import FailureMode, Kind
+from units.names import plain_name
+
+RECURRENCE, SURVIVAL = "recurrence", "survival"
+"""What the curves over age are called in addresses and on the command line."""
+
+DAYS = {"from": "first day", "until": "last day", "as_of": "day on which the records are read"}
+
+
+class QuestionError(ValueError):
+    """Something asked for that there is no such thing as; ``name`` says which of the questions it was."""
+
+    def __init__(self, name: str, sentence: str) -> None:
+        super().__init__(sentence)
+        self.name = name
+
+
+def read_selection(asked: Mapping[str, Sequence[str]], *, today: date) -> Selection:
+    """Read a selection from texts by name; empty texts ask for nothing.
+
+    Asking for a failure mode and for no part asks for parts of the mode's kind.
+
+    Raises
+    ------
+    QuestionError
+        With a sentence that says what is wrong and what there is instead.
+    """
+    told = {name: [text for text in texts if text.strip()] for name, texts in asked.items()}
+    days = {name: _day(name, told[name][-1]) for name in DAYS if told.get(name)}
+    traits: dict[str, tuple[Key | None, ...]] = {}
+    for name, trait in TRAITS.items():
+        try:
+            traits[name] = tuple(dict.fromkeys(trait.read(text) for text in told.get(name, ())))
+        except ValueError as error:
+            raise QuestionError(name, f"{error}{_instead(name)}") from error
+    mode = None
+    if told.get("mode"):
+        mode = _mode(told["mode"][-1], part=traits.get("part", ()))
+        if not traits.get("part") and not traits.get("component") and mode.kind != Kind.UNIT:
+            traits["part"] = (mode.kind,)
+    try:
+        return Selection(
+            as_of=days.get("as_of", today),
+            dated="as_of" in days,
+            from_on=days.get("from"),
+            until_on=days.get("until"),
+            mode=mode.pk if mode else None,
+            traits=select(traits),
+            age=_age(told["age"][-1]) if told.get("age") else None,
+            since=_since(told["since"][-1]) if told.get("since") else None,
+        )
+    except ValueError as error:
+        raise QuestionError("from", str(error)) from error
+
+
+def _age(text: str) -> int:
+    from servicedesk.reports.rates.strata import AGES
+
+    if text not in map(str, range(len(AGES))):
+        known = ", ".join(f"{place} ({words})" for place, words in enumerate(AGES))
+        raise QuestionError("age", f"“{text}” is no age of parts. There are {known}.")
+    return int(text)
+
+
+def _since(text: str) -> Since:
+    from servicedesk.reports.maintenance.since_care import BANDS
+
+    work, _, band = text.partition(":")
+    if text == AT_CARE:
+        return AT_CARE, None
+    bands = {BEFORE_CARE: None, **{str(place): place for place in range(len(BANDS))}}
+    if work not in WorkKind.values or band not in bands:
+        raise QuestionError(
+            "since",
+            f"“{text}” is no time since care: write a kind of work and a number, such as cleaned:0 for "
+            f"{BANDS[0]} after cleaning.",
+        )
+    return work, bands[band]
+
+
+def _day(name: str, text: str) -> date:
+    day = read_day(text)
+    if day is None:
+        raise QuestionError(
+            name, f"“{text}” is no {DAYS[name]}: write it as year, month and day, such as 2026-03-31."
+        )
+    return day
+
+
+def _mode(text: str, *, part: Sequence[Key | None]) -> FailureMode:
+    """Find a failure mode by its number, its code or its name."""
+    modes = list(FailureMode.objects.order_by("pk"))
+    found = [mode for mode in modes if str(mode.pk) == text or plain_name(mode.code) == plain_name(text)]
+    found = found or [mode for mode in modes if plain_name(mode.name) == plain_name(text)]
+    fitting = [mode for mode in found if not part or mode.kind in part or mode.kind == Kind.UNIT]
+    if not found:
+        near = [mode.code for mode in modes if not part or mode.kind in part]
+        raise QuestionError(
+            "mode", f"“{text}” is no known failure mode. There are {', '.join(near) or 'none yet'}."
+        )
+    if not fitting:
+        kinds = " or ".join(str(Kind(str(key)).label) for key in part if key)
+        raise QuestionError(
+            "mode",
+            f"“{found[0].name}” is a failure of the kind {found[0].get_kind_display()}, not of {kinds}.",
+        )
+    if len(fitting) > 1:
+        codes = " or ".join(mode.code for mode in fitting)
+        raise QuestionError("mode", f"“{text}” could be {codes}; ask by code.")
+    return fitting[0]
+
+
+def _instead(name: str) -> str:
+    """List what there is, where that is a list."""
+    listed = TRAITS[name].listed
+    names = listed() if listed is not None else {}
+    if not names:
+        return ""
+    shown = [str(key) if isinstance(key, str) else words for key, words in names.items()]
+    return f" There are {', '.join(shown)}."

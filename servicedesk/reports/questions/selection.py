@@ -1,0 +1,112 @@
+"""Which parts and which days a figure is about."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+
+from servicedesk.reports.questions.traits import TRAITS, Key
+
+Since = tuple[str, int | None]
+AT_CARE, BEFORE_CARE = "seen-at-care", "before"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Selection:
+    """The parts and days that a figure is about.
+
+    Parameters
+    ----------
+    as_of
+        The day on which the records are read; nothing after it counts. ``dated`` tells that it was asked for
+        and is not just today.
+    from_on, until_on
+        First and last day that count, for time at risk and failures alike. An item is at risk from the
+        evening of the day before ``from_on``, so that spans of days add up.
+    mode
+        The failure mode whose failures count, or None for all.
+    traits
+        By name of trait, the groups that count (None in a group list: not recorded).
+    age, since
+        For lists of findings only (time at risk does not go by them): that the part was so old, as a place in
+        `strata.AGES`; and how long after its last care, as a kind of work and a place in `since_care.BANDS`
+        (None: before the first), or `AT_CARE` for what was first seen on a care visit.
+    """
+
+    as_of: date
+    dated: bool = False
+    from_on: date | None = None
+    until_on: date | None = None
+    mode: int | None = None
+    traits: tuple[tuple[str, tuple[Key | None, ...]], ...] = ()
+    age: int | None = None
+    since: Since | None = None
+
+    def __post_init__(self) -> None:
+        if self.from_on and self.from_on > self.last:
+            raise ValueError(
+                f"The first day, {self.from_on:%-d %B %Y}, comes after the last, {self.last:%-d %B %Y}: "
+                "swap them or leave one out."
+            )
+
+    @property
+    def last(self) -> date:
+        """The last day that counts."""
+        return min(self.until_on, self.as_of) if self.until_on else self.as_of
+
+    @property
+    def after(self) -> date | None:
+        """The day at whose end counting begins, or None to count from the beginning."""
+        return self.from_on - timedelta(days=1) if self.from_on else None
+
+    def keys(self, trait: str) -> tuple[Key | None, ...]:
+        """The groups of one trait that count; empty means all."""
+        return dict(self.traits).get(trait, ())
+
+    def only(self, trait: str, *keys: Key | None) -> Selection:
+        """The same selection narrowed to some groups of a trait (none given: the trait no longer matters)."""
+        kept = {name: held for name, held in self.traits if name != trait}
+        if keys:
+            kept[trait] = keys
+        return replace(self, traits=tuple(sorted(kept.items())))
+
+    def always(self) -> Selection:
+        """The same selection for all days up to the one on which the records are read."""
+        return replace(self, from_on=None, until_on=None)
+
+    def of_mode(self, mode: int | None) -> Selection:
+        """The same selection for the failures of one mode."""
+        return replace(self, mode=mode)
+
+    def of_age(self, age: int | None) -> Selection:
+        """The same selection for findings at parts of one age."""
+        return replace(self, age=age)
+
+    def after_care(self, since: Since | None) -> Selection:
+        """The same selection for findings some time after care."""
+        return replace(self, since=since)
+
+    def query(self) -> dict[str, str | list[str]]:
+        """The selection as an address carries it."""
+        asked: dict[str, str | list[str]] = {}
+        for name, day in (("from", self.from_on), ("until", self.until_on)):
+            if day is not None:
+                asked[name] = day.isoformat()
+        if self.dated:
+            asked["as_of"] = self.as_of.isoformat()
+        if self.mode is not None:
+            asked["mode"] = str(self.mode)
+        if self.age is not None:
+            asked["age"] = str(self.age)
+        if self.since is not None:
+            work, band = self.since
+            asked["since"] = work if work == AT_CARE else f"{work}:{BEFORE_CARE if band is None else band}"
+        for name, keys in self.traits:
+            asked[name] = [TRAITS[name].write(key) for key in keys]
+        return asked
+
+
+def select(traits: Mapping[str, tuple[Key | None, ...]]) -> tuple[tuple[str, tuple[Key | None, ...]], ...]:
+    """Put groups by trait into the order in which selections keep them, leaving out traits without any."""
+    return tuple(sorted((name, keys) for name, keys in traits.items() if keys))

@@ -1,0 +1,147 @@
+"""Time at risk and failures of two types apart by site and by what acts on parts: sun, colour and age.
+
+This module imports no Django.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from servicedesk.reports.histories import CountingRows, Ints
+from servicedesk.reports.questions.judgements import DAYS_PER_YEAR
+
+Floats = NDArray[np.float64]
+
+AGES: Final = ("under 2 years old", "2 to 5 years old", "5 to 10 years old", "over 10 years old")
+AGE_ENDS: Final = (0.0, 2 * DAYS_PER_YEAR, 5 * DAYS_PER_YEAR, 10 * DAYS_PER_YEAR, np.inf)
+
+
+@dataclass(frozen=True)
+class Traits:
+    """What acts on each item, in the order of ``item``: places in ``suns`` and ``colours``.
+
+    The keys say what addresses call each sun and colour (None: not recorded).
+    """
+
+    item: Ints
+    sun: Ints
+    colour: Ints
+    suns: Sequence[str]
+    colours: Sequence[str]
+    sun_keys: Sequence[str | int | None]
+    colour_keys: Sequence[str | int | None]
+
+
+@dataclass(frozen=True, eq=False)
+class Strata:
+    """One row a type, site, sun, colour and age: days at risk and failures.
+
+    ``which`` is 0 for the first type and 1 for the second; ``sun``, ``colour`` and ``age`` are places in the
+    names of `traits` and `AGES`.
+    """
+
+    which: Ints
+    site: Ints
+    sun: Ints
+    colour: Ints
+    age: Ints
+    days: Floats
+    events: Ints
+    traits: Traits
+
+    def names(self, trait: str) -> Sequence[str]:
+        """Name the classes of a trait: sun, colour or age."""
+        return {"sun": self.traits.suns, "colour": self.traits.colours, "age": AGES}[trait]
+
+    def shares(self, trait: str) -> Floats:
+        """Give the share of each type's days that fell into each class of a trait: a row a type."""
+        size = len(self.names(trait))
+        days = _sums(self.which * size + getattr(self, trait), self.days, size=2 * size).reshape(2, size)
+        whole = days.sum(axis=1, keepdims=True)
+        return np.divide(days, whole, out=np.zeros_like(days), where=whole > 0)
+
+    def places(self) -> Ints:
+        """Number the strata of like sun, colour and age, a number a row."""
+        keys = np.stack([self.sun, self.colour, self.age], axis=1)
+        return np.unique(keys, axis=0, return_inverse=True)[1].reshape(-1).astype(np.int64)
+
+    def shared_rows(self) -> NDArray[np.bool_]:
+        """Tell which rows are of strata in which both types were watched."""
+        place = self.places()
+        size = int(place.max(initial=-1)) + 1
+        days = _sums(self.which * size + place, self.days, size=2 * size).reshape(2, size)
+        both: NDArray[np.bool_] = np.logical_and(days[0] > 0, days[1] > 0)
+        return both[place]
+
+    def by_stratum(self) -> tuple[list[tuple[int, int, int]], Ints, Floats]:
+        """Add the sites up.
+
+        Returns
+        -------
+        strata : list of tuple
+            Sun, colour and age of each stratum.
+        events, days : ndarray
+            A row a type, a column a stratum.
+        """
+        keys = np.stack([self.sun, self.colour, self.age], axis=1)
+        strata, place = np.unique(keys, axis=0, return_inverse=True)
+        cell = self.which * len(strata) + place.reshape(-1)
+        events = _sums(cell, self.events, size=2 * len(strata)).reshape(2, -1)
+        days = _sums(cell, self.days, size=2 * len(strata)).reshape(2, -1)
+        return [(row[0], row[1], row[2]) for row in strata.tolist()], events.astype(np.int64), days
+
+
+def tell_strata_apart(rows: CountingRows, *, which: Ints, traits: Traits) -> Strata:
+    """Split watched spans at the ends of the age bands and add up days and failures by stratum and site.
+
+    Parameters
+    ----------
+    rows
+        Watched spans cut at every failure, ages in days.
+    which
+        The type of each span: 0 or 1.
+    traits
+        What acts on each item.
+    """
+    place = np.searchsorted(traits.item, rows.item)
+    parts: list[tuple[Any, ...]] = []
+    for band, (low, high) in enumerate(pairwise(AGE_ENDS)):
+        days = np.minimum(rows.stop, high) - np.maximum(rows.start, low)
+        inside = days > 0
+        here = np.where((rows.stop > low) & (rows.stop <= high), rows.event, 0)
+        parts.append(
+            (
+                which[inside],
+                rows.site[inside],
+                traits.sun[place[inside]],
+                traits.colour[place[inside]],
+                np.full(int(inside.sum()), band),
+                days[inside],
+                here[inside],
+            )
+        )
+    columns = [np.concatenate(column) for column in zip(*parts, strict=True)]
+    keys, cell = np.unique(np.stack(columns[:5], axis=1), axis=0, return_inverse=True)
+    size = len(keys)
+    which, site, sun, colour, age = keys.T.astype(np.int64)
+    return Strata(
+        which=which,
+        site=site,
+        sun=sun,
+        colour=colour,
+        age=age,
+        days=_sums(cell, columns[5], size=size),
+        events=_sums(cell, columns[6], size=size).astype(np.int64),
+        traits=traits,
+    )
+
+
+def _sums(place: Ints, weights: Any, *, size: int) -> Floats:
+    """Add weights up by place."""
+    return np.bincount(place.reshape(-1), weights=weights, minlength=size).astype(np.float64)

@@ -1,0 +1,79 @@
+"""Whether failures of parts that are repaired and go on come faster with age.
+
+This module imports no Django.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+
+from servicedesk.reports.curves.life_fits import Limits
+from servicedesk.reports.histories import CountingRows
+from servicedesk.reports.numerics.bootstrap import History
+from servicedesk.reports.numerics.forecast import fit_repairs
+from servicedesk.reports.numerics.rates import design_effect
+from servicedesk.reports.numerics.trend import laplace
+from servicedesk.reports.questions.judgements import SURE, TREND_FAILURES, TREND_SITES
+from servicedesk.words import counted
+
+
+class Direction(StrEnum):
+    """How failures go with age, where two tests agree on it."""
+
+    FASTER = "failures come faster with age"
+    SLOWER = "failures come more slowly with age"
+    UNCLEAR = "no clear trend with age"
+
+
+@dataclass(frozen=True, kw_only=True)
+class TrendReading:
+    """What two tests say of the failures of one type over its age, or the reason why they say nothing.
+
+    ``p_value`` is that of Laplace's test, with failures that bunch at sites counting for less; ``shape`` is
+    that of a power of age with its likelihood-ratio limits.
+    """
+
+    direction: Direction | None = None
+    p_value: float | None = None
+    shape: Limits | None = None
+    reason: str = ""
+
+    @property
+    def words(self) -> str:
+        """The reading, or why there is none."""
+        return str(self.direction) if self.direction else f"cannot tell yet: {self.reason}"
+
+
+def read_trend(rows: CountingRows) -> TrendReading:
+    """Say whether failures come faster with age; a direction is given only where both tests agree."""
+    number, sites = int(rows.event.sum()), int(np.unique(rows.site).size)
+    if number < TREND_FAILURES or sites < TREND_SITES:
+        told = f"{counted(number, 'failure')} at {counted(sites, 'site')}"
+        return TrendReading(reason=f"{told}; a trend takes {TREND_FAILURES} at {TREND_SITES}")
+    effect = design_effect(rows.event, rows.stop - rows.start, rows.site)
+    try:
+        fit = fit_repairs(History(rows.start, rows.stop, rows.event, rows.site))
+        test = laplace(*_windows(rows), design_effect=1.0 if np.isnan(effect) else effect)
+    except ValueError as error:
+        return TrendReading(reason=f"it could not be reckoned ({error})")
+    direction = Direction.UNCLEAR
+    if test.p_value <= SURE and test.statistic > 0 and fit.low > 1:
+        direction = Direction.FASTER
+    elif test.p_value <= SURE and test.statistic < 0 and fit.high < 1:
+        direction = Direction.SLOWER
+    return TrendReading(direction=direction, p_value=test.p_value, shape=(fit.shape, fit.low, fit.high))
+
+
+def _windows(rows: CountingRows) -> tuple[list[np.ndarray], np.ndarray, np.ndarray]:
+    """Join rows that follow each other to windows, and give those with failures, with the ages of these."""
+    new = np.ones(rows.item.size, dtype=np.bool_)
+    new[1:] = (rows.item[1:] != rows.item[:-1]) | (rows.start[1:] != rows.stop[:-1])
+    window = np.cumsum(new) - 1
+    begins = np.flatnonzero(new)
+    ends = np.append(begins[1:], new.size) - 1
+    age, where = np.repeat(rows.stop, rows.event), np.repeat(window, rows.event)
+    failed, first = np.unique(where, return_index=True)
+    return np.split(age, first[1:]), rows.start[begins[failed]], rows.stop[ends[failed]]

@@ -1,0 +1,186 @@
+"""How many times as often one type of part fails as another: as they are, like with like, and adjusted.
+
+This module imports no Django.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from math import isinf
+from typing import Any, Final
+
+import numpy as np
+
+from servicedesk.reports.numerics.adjust import OverlapError, rate_regression
+from servicedesk.reports.numerics.jackknife import JackknifeRatio, jackknife_rate_ratio
+from servicedesk.reports.questions.judgements import (
+    ADJUST_EVENTS,
+    ADJUST_SITES,
+    COMPARED_SITES,
+    RATE_YEARS,
+    STRATA_EVENTS,
+    SURE,
+    Judged,
+)
+from servicedesk.reports.rates.strata import Strata
+from servicedesk.words import counted
+
+TRAITS: Final = ("sun", "colour", "age")
+ALIKE: Final = "like sun, of like colour and age"
+CRUDE, STRATIFIED, ADJUSTED = WAYS = "as they are", "like with like", "adjusted by regression"
+ONE_SITE: Final = "it would rest on the failures of one site"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Compared:
+    """One of the two types."""
+
+    key: int
+    name: str
+    events: int
+    items: int
+    sites: int
+    years: float
+    judged: Judged
+
+
+@dataclass(frozen=True, kw_only=True)
+class Ratio:
+    """How many times as often the first type fails as the second, one way of reckoning, or why not."""
+
+    name: str
+    ratio: float | None = None
+    low: float | None = None
+    high: float | None = None
+    reason: str = ""
+
+    @property
+    def known(self) -> bool:
+        """Whether there is a ratio."""
+        return self.ratio is not None
+
+
+def type_ratios(strata: Strata, one: Compared, other: Compared) -> list[Ratio]:
+    """Compare two types as they are, like with like, and adjusted by regression.
+
+    Where the sites are too few for the first there is none of the others either: allowing for sun, colour and
+    age does not make more sites of them.
+    """
+    names = one.name, other.name
+    thin = _too_thin(one, other)
+    if thin:
+        return [Ratio(name=way, reason=thin) for way in WAYS]
+    return [_crude(strata, one, other), _stratified(strata, names), _adjusted(strata, names)]
+
+
+def _too_thin(*sides: Compared) -> str:
+    """Say what it would take to compare the two at all, nothing where there is enough."""
+    short = _too_few_sites((side.name, side.sites) for side in sides)
+    if short:
+        return short
+    reasons = [f"{side.name}: {side.judged.reason}" for side in sides if side.years < RATE_YEARS]
+    return reasons[0] if reasons else ""
+
+
+def _too_few_sites(sides: Iterable[tuple[str, int]], *, where: str = "") -> str:
+    """Say which of two types stands at too few sites; each site is one piece of evidence."""
+    short = [f"{name} stands at {sites}" for name, sites in sides if sites < COMPARED_SITES]
+    return f"it takes {COMPARED_SITES} sites of each type{where}, and {' and '.join(short)}" if short else ""
+
+
+def _as_ratio(name: str, found: JackknifeRatio) -> Ratio:
+    if found.low == 0 and isinf(found.high):
+        return Ratio(name=name, reason=ONE_SITE)
+    return Ratio(name=name, ratio=found.ratio, low=found.low, high=found.high)
+
+
+def _crude(strata: Strata, one: Compared, other: Compared) -> Ratio:
+    """Compare the two rates as they are."""
+    name = CRUDE
+    events = one.events + other.events
+    part = one.years / (one.years + other.years)
+    if 2 * min(part**events, (1 - part) ** events) > SURE:
+        told = f"with {counted(events, 'failure')} in all, no result could have shown a difference"
+        return Ratio(name=name, reason=told)
+    found = jackknife_rate_ratio(strata.events, strata.days, strata.site, strata.which)
+    return _as_ratio(name, found)
+
+
+def _stratified(strata: Strata, names: tuple[str, str]) -> Ratio:
+    """Compare like with like: within sun, colour and age."""
+    name = STRATIFIED
+    place, shared = strata.places(), strata.shared_rows()
+    if not shared.any():
+        return Ratio(name=name, reason=f"the two were never watched in {ALIKE}")
+    events = int(strata.events[shared].sum())
+    if events < STRATA_EVENTS:
+        told = counted(events, "failure")
+        return Ratio(name=name, reason=f"{told} where both were watched; that is too few")
+    found = jackknife_rate_ratio(strata.events, strata.days, strata.site, strata.which, stratum=place)
+    short = _too_few_sites(zip(names, found.sites, strict=True), where=f" in {ALIKE}")
+    if short:
+        return Ratio(name=name, reason=short)
+    return _as_ratio(name, found)
+
+
+def _adjusted(strata: Strata, names: tuple[str, str]) -> Ratio:
+    """Compare with a regression that allows for sun, colour and age at once."""
+    name = ADJUSTED
+    sites, events = np.unique(strata.site).size, int(strata.events.sum())
+    if sites < ADJUST_SITES:
+        return Ratio(name=name, reason=f"watched at {counted(sites, 'site')}; it takes {ADJUST_SITES}")
+    if min(strata.events[strata.which == place].sum() for place in (0, 1)) == 0:
+        return Ratio(name=name, reason="one of the two has not failed at all")
+    told = _with_failures(strata)
+    of_each = [np.unique(strata.site[told & (strata.which == place)]).size for place in (0, 1)]
+    short = _too_few_sites(zip(names, of_each, strict=True), where=" in sun, colour and age with failures")
+    if short:
+        return Ratio(name=name, reason=short)
+    design, columns = _design(strata, told)
+    if events < ADJUST_EVENTS * len(columns):
+        few = f"{counted(events, 'failure')} for {len(columns)} unknowns"
+        return Ratio(name=name, reason=f"{few}; it takes {ADJUST_EVENTS} for each")
+    try:
+        found = rate_regression(
+            strata.events[told],
+            strata.days[told],
+            design,
+            strata.site[told],
+            names=columns,
+            left_out=True,
+            degrees=min(of_each) - 1,
+        )
+    except OverlapError as error:
+        alike = " and ".join(each for each in (error.name, *error.others) if each not in columns[:2])
+        why = f"“{alike}” go together in these records" if alike else "the type goes with sun, colour or age"
+        return Ratio(name=name, reason=f"{why}, so they cannot be told apart")
+    except ValueError as error:
+        return Ratio(name=name, reason=f"it could not be reckoned ({error})")
+    if isinf(found.std_error[1]):
+        return Ratio(name=name, reason="it would rest on one site alone")
+    return Ratio(name=name, ratio=float(found.ratio[1]), low=float(found.low[1]), high=float(found.high[1]))
+
+
+def _with_failures(strata: Strata) -> Any:
+    """Leave out sun, colours and ages in which nothing failed: their rate is nothing whatever the type."""
+    told = np.ones(strata.days.size, dtype=np.bool_)
+    for trait in TRAITS:
+        place = getattr(strata, trait)
+        failed = np.bincount(place, weights=strata.events, minlength=len(strata.names(trait)))
+        told &= failed[place] > 0
+    return told
+
+
+def _design(strata: Strata, told: Any) -> tuple[Any, list[str]]:
+    """Put up the columns of a regression: the rate, the type, and each class but the commonest of a trait."""
+    columns = [np.ones(int(told.sum())), (strata.which[told] == 0).astype(np.float64)]
+    names = ["rate", "type"]
+    for trait in TRAITS:
+        place = getattr(strata, trait)[told]
+        days = np.bincount(place, weights=strata.days[told], minlength=len(strata.names(trait)))
+        for number in np.flatnonzero(days):
+            if number != int(np.argmax(days)):
+                columns.append((place == number).astype(np.float64))
+                names.append(strata.names(trait)[int(number)])
+    return np.stack(columns, axis=1), names

@@ -1,0 +1,163 @@
+"""What a small company can act on: the counts, minutes and pieces of the last twelve months."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass
+from datetime import date, datetime, time, timedelta
+from typing import TYPE_CHECKING
+
+from django.db.models import Case, CharField, Count, F, Q, Sum, Value, When
+from django.utils import timezone
+
+from servicedesk.calls.models import Call, Work
+from servicedesk.reports.queries.exclusion_reasons import findings_by_exclusion_reason
+from servicedesk.reports.queries.scope import Scope
+from servicedesk.reports.questions.selection import Selection
+from servicedesk.reports.questions.traits import MODE
+from units.models import FailureMode, Kind
+
+if TYPE_CHECKING:
+    from servicedesk.reports.questions.judgements import Judged
+    from servicedesk.reports.rates.figure import RateRow
+
+REPAIRS = ("adjusted", "repaired", "replaced")
+
+
+@dataclass(frozen=True, kw_only=True)
+class KindLine:
+    """What one kind of part took in the last twelve months (kind "" for work on no part in particular)."""
+
+    kind: str
+    name: str
+    failures: int
+    minutes: int
+    pieces: int
+    years: float
+    judged: Judged | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class YearInBrief:
+    """The last twelve months in numbers."""
+
+    first: date
+    last: date
+    failures: int
+    calls: int
+    calls_open: int
+    minutes: int
+    repair_minutes: int
+    pieces: int
+    sites: int
+    lines: list[KindLine]
+
+
+def year_in_brief(today: date) -> YearInBrief:
+    """Add up the twelve months up to today."""
+    return in_brief(twelve_months(today))
+
+
+def in_brief(chosen: Selection) -> YearInBrief:
+    """Add up the days of a selection."""
+    first, last = chosen.from_on or chosen.last, chosen.last
+    from servicedesk.reports.rates.figure import rates_figure  # loads the numerics; the home page does not
+
+    figure = rates_figure(chosen, by="part")
+    works = _work_by_kind(first, last)
+    lines = _lines({str(row.key): row for row in figure.rows}, works)
+    begin, end = (
+        timezone.make_aware(datetime.combine(day, time.min)) for day in (first, last + timedelta(days=1))
+    )
+    calls = Call.objects.filter(told_at__gte=begin, told_at__lt=end).exclude(state=Call.State.CANCELLED)
+    return YearInBrief(
+        first=first,
+        last=last,
+        failures=figure.events,
+        calls=calls.count(),
+        calls_open=Call.objects.open().count(),
+        minutes=sum(minutes for minutes, _, _ in works.values()),
+        repair_minutes=sum(repair for _, repair, _ in works.values()),
+        pieces=sum(pieces for _, _, pieces in works.values()),
+        sites=figure.sites,
+        lines=lines,
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class ModeLine:
+    """How often one failure was found on one kind of part, and at how many sites."""
+
+    mode: FailureMode
+    kind: str
+    failures: int
+    sites: int
+
+
+def failures_by_mode(selection: Selection) -> list[ModeLine]:
+    """Count the failures of a selection by kind of part and failure, most first."""
+    events, _ = findings_by_exclusion_reason(Scope(selection, MODE))
+    found: dict[tuple[str, int], list[int]] = defaultdict(list)
+    for group, _, count, *_ in events:
+        kind, mode = group.split(":")
+        found[kind, int(mode)].append(count)
+    modes = FailureMode.objects.in_bulk({mode for _, mode in found})
+    lines = [
+        ModeLine(mode=modes[mode], kind=kind, failures=sum(counts), sites=len(counts))
+        for (kind, mode), counts in found.items()
+    ]
+    return sorted(lines, key=lambda line: (-line.failures, line.mode.code, line.kind))
+
+
+def twelve_months(today: date) -> Selection:
+    """Select everything in the twelve months up to today."""
+    return Selection(as_of=today, from_on=_year_before(today) + timedelta(days=1))
+
+
+def _year_before(day: date) -> date:
+    """Give the same day a year earlier (28 February for the 29th)."""
+    return day.replace(year=day.year - 1, day=28 if (day.month, day.day) == (2, 29) else day.day)
+
+
+def _work_by_kind(first: date, last: date) -> dict[str, tuple[int, int, int]]:
+    """Add up minutes, minutes of repairs, and pieces by the kind of part worked on."""
+    rows = (
+        Work.objects.filter(done_on__gte=first, done_on__lte=last)
+        .annotate(
+            of_kind=Case(
+                When(installed_part__isnull=False, then=F("installed_part__kind")),
+                When(finding__isnull=False, then=F("finding__mode__kind")),
+                default=Value(""),
+                output_field=CharField(),
+            )
+        )
+        .order_by()
+        .values_list("of_kind")
+        .annotate(
+            all_minutes=Sum("minutes", default=0),
+            repair_minutes=Sum("minutes", filter=Q(kind__in=REPAIRS), default=0),
+            all_pieces=Sum("pieces", default=0),
+            jobs=Count("pk"),
+        )
+    )
+    return {kind: (minutes, repair, pieces) for kind, minutes, repair, pieces, _ in rows}
+
+
+def _lines(rates: dict[str, RateRow], works: dict[str, tuple[int, int, int]]) -> list[KindLine]:
+    """Put what failed beside what was done, most failures first: counts may be put in order, rates not."""
+    lines = []
+    for kind in {*rates, *works}:
+        rate = rates.get(kind)
+        minutes, _, pieces = works.get(kind, (0, 0, 0))
+        lines.append(
+            KindLine(
+                kind=kind,
+                name=str(Kind(kind).label) if kind else "no part in particular",
+                failures=rate.events if rate else 0,
+                minutes=minutes,
+                pieces=pieces,
+                years=rate.years if rate else 0.0,
+                judged=rate.judged if rate else None,
+            )
+        )
+    return sorted(lines, key=lambda line: (not line.kind, -line.failures, -line.minutes, line.name))

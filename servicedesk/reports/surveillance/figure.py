@@ -1,0 +1,178 @@
+"""The lots and types that stand out, as the nightly look left them, and the sites to warn."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from django.db.models import Exists, OuterRef, QuerySet
+
+from servicedesk.reports.models import LotFlag, ThinLot, WatchMark
+from servicedesk.reports.numerics.exact import poisson_limits
+from servicedesk.reports.numerics.watch import FEWEST_EVENTS, FEWEST_SITES
+from servicedesk.reports.questions.judgements import PER
+from servicedesk.reports.surveillance.lots import CONFIDENCE
+from servicedesk.reports.words import amount
+from servicedesk.words import counted
+from units.models import InstalledPart, Site, Unit
+
+MOST_TOLD = 200
+"""Flags of the past shown on the page; the file has all."""
+
+MOST_THIN = 12
+"""Lots of which nobody can tell that the page names, those with most failures first; the file has all."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class WatchFigure:
+    """What stands out now and what did before."""
+
+    mark: WatchMark | None
+    open: Sequence[LotFlag]
+    cleared: QuerySet[LotFlag]
+    thin: Sequence[ThinLot]
+
+    @property
+    def standing_out(self) -> list[list[LotFlag]]:
+        """Those that stand out, each with all its flags: one may stand out in two ways."""
+        found: dict[tuple[int, str], list[LotFlag]] = {}
+        for flag in self.open:
+            found.setdefault((flag.component_type_id, flag.lot), []).append(flag)
+        return list(found.values())
+
+    @property
+    def before(self) -> QuerySet[LotFlag]:
+        """The latest of those that do not stand out any more."""
+        return self.cleared[:MOST_TOLD]
+
+
+def watch_figure() -> WatchFigure:
+    """Read what the nightly look left."""
+    flags = LotFlag.objects.select_related("component_type")
+    return WatchFigure(
+        mark=WatchMark.objects.first(),
+        open=list(LotFlag.objects.open().for_list()),
+        cleared=flags.filter(cleared_on__isnull=False).order_by("-cleared_on", "-pk"),
+        thin=list(
+            ThinLot.objects.select_related("component_type").order_by(
+                "-events", "-failed_sites", "expected", "component_type__name", "lot"
+            )
+        ),
+    )
+
+
+def watch_sentence(figure: WatchFigure) -> str:
+    """Say what stands out."""
+    if figure.mark is None:
+        return "Nobody has looked yet: lots and types are looked at every night."
+    lots = sorted(
+        (flag for flag in figure.open if flag.lot),
+        key=lambda flag: (flag.way != LotFlag.Way.OVER_ALL, 1.0 if flag.q_value is None else flag.q_value),
+    )
+    if lots:
+        first = lots[0]
+        more = len({(flag.component_type_id, flag.lot) for flag in lots}) - 1
+        rest = (
+            f" {counted(more, 'other lot').capitalize()} stand{'s' if more == 1 else ''} out too."
+            if more
+            else ""
+        )
+        return f"{first.words[:1].upper()}{first.words[1:]} fails too often: {flag_words(first)}.{rest}"
+    if figure.open:
+        return (
+            "No lot stands out from the others of its type; some types fail more often than others of their "
+            "kind."
+        )
+    looked = f"{counted(figure.mark.lots, 'lot')} and {counted(figure.mark.types, 'type')}"
+    return f"Nothing stands out among {looked}."
+
+
+def false_words(a_year: float) -> str:
+    """Say how many false flags a year such looks raise."""
+    return f"about {amount(a_year)} false {'one' if a_year <= 1 else 'ones'} a year to be expected"
+
+
+def false_sentence(figure: WatchFigure) -> str:
+    """Say how many flags would come up though nothing were wrong; empty before the first such look."""
+    mark = figure.mark
+    if mark is None or mark.false_a_year is None or mark.tested is None:
+        return ""
+    looked = f"{counted(mark.lots, 'lot')} and {counted(mark.types, 'type')}"
+    return (
+        f"Of {looked} {mark.tested:,} could be held against others. Where nothing is wrong such looks still "
+        f"raise flags by chance: {false_words(mark.false_a_year)}."
+    )
+
+
+def flag_words(flag: LotFlag) -> str:
+    """Say why something was flagged."""
+    counts = f"{counted(flag.events, 'failure')} at {counted(flag.failed_sites, 'site')}"
+    if flag.way == LotFlag.Way.OF_LATE and flag.running is not None and flag.limit is not None:
+        return (
+            f"{counts}; of late {amount(flag.running)} more than were to be expected, where chance makes "
+            f"{amount(flag.limit)} at most"
+        )
+    return f"{counts}, where {amount(flag.expected)} were to be expected"
+
+
+def thin_words(lot: ThinLot) -> str:
+    """Say why nobody can tell whether a lot stands out, and what would change that."""
+    if lot.events >= FEWEST_EVENTS and lot.failed_sites >= FEWEST_SITES:
+        return "cannot tell yet: no other lot failed at its ages, so there is no rate to hold it against"
+    return (
+        f"cannot tell yet: it takes {counted(FEWEST_EVENTS, 'failure')} at {counted(FEWEST_SITES, 'site')}; "
+        f"this lot has {lot.events:,} at {lot.failed_sites:,}"
+    )
+
+
+def own_rate_words(lot: ThinLot) -> str:
+    """Say between which limits a lot's own rate lies at the sites it is at."""
+    low, high = own_rate(lot)
+    return f"{amount(low)} to {amount(high)}"
+
+
+def own_rate(lot: ThinLot) -> tuple[float, float]:
+    """Give the exact limits of a lot's own rate, whatever it owes to its sites."""
+    low, high = poisson_limits(lot.events, lot.years, confidence=CONFIDENCE)
+    return PER * low, PER * high
+
+
+def thin_sentence(figure: WatchFigure) -> str:
+    """Say of how many lots nobody can tell whether they stand out."""
+    if not figure.thin:
+        return ""
+    number = len(figure.thin)
+    they = "it stands" if number == 1 else "they stand"
+    return (
+        f"Of {counted(number, 'lot')} that failed more than expected nobody can tell yet whether {they} out."
+    )
+
+
+def flag_ways(flags: Sequence[LotFlag]) -> str:
+    """Say in which ways something stands out."""
+    return "; ".join(flag.get_way_display() for flag in flags)
+
+
+def units_with(flag: LotFlag) -> QuerySet[Unit]:
+    """List the units that have a lot or type in place."""
+    return (
+        Unit.objects.in_place()
+        .filter(Exists(_parts(flag).filter(unit=OuterRef("pk"))))
+        .select_related("site")
+        .order_by("site__code", "code")
+    )
+
+
+def _parts(flag: LotFlag) -> QuerySet[InstalledPart]:
+    parts = InstalledPart.objects.in_place().filter(component_type=flag.component_type_id)
+    return parts.filter(lot=flag.lot) if flag.lot else parts
+
+
+def sites_to_warn(flag: LotFlag) -> list[dict[str, Any]]:
+    """List the sites that have a lot or type in place, with their owners and units."""
+    units: dict[int, list[Unit]] = {}
+    for unit in units_with(flag):
+        units.setdefault(unit.site_id, []).append(unit)
+    sites = Site.objects.filter(pk__in=units).with_owner().order_by("code")
+    return [{"site": site, "units": units[site.pk]} for site in sites]

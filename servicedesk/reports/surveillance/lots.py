@@ -1,0 +1,221 @@
+"""Which lots and types fail more often than the others: what the nightly look finds."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from typing import Final
+
+import numpy as np
+
+from servicedesk.reports.histories import Histories
+from servicedesk.reports.numerics.false_raises import raises_over_all
+from servicedesk.reports.numerics.site_variance import pooled_variance
+from servicedesk.reports.numerics.unlike_sites import ratio_limits
+from servicedesk.reports.numerics.watch import (
+    FEWEST_EVENTS,
+    FEWEST_SITES,
+    FLAGGED_AT,
+    RUN_LENGTH,
+    adjusted,
+    cusum_threshold,
+    flag_groups,
+    poisson_cusum,
+)
+from servicedesk.reports.queries.lives import read_histories
+from servicedesk.reports.questions.judgements import DAYS_PER_YEAR
+from servicedesk.reports.questions.selection import Selection
+from servicedesk.reports.surveillance.groups import Chart, Comparison, compare_all
+from units.models import ComponentType
+
+CONFIDENCE: Final = 0.95
+
+MONTHS_A_YEAR: Final = 12
+
+
+@dataclass(frozen=True, kw_only=True)
+class Watched:
+    """One lot of a type, or a whole type (``lot`` empty), held against the others.
+
+    ``events`` are its failures at ages at which others were watched too, ``expected`` those it should have
+    had by then if it failed like the others, and ``times`` their ratio with its limits. ``q_value`` is the
+    share of false alarms among all that look as bad as this; None where it could not be tested.
+    ``running`` is the sum of failures above what was to be expected month by month, as it stands, and
+    ``limit`` what it may come to by chance; None where too little failed to follow it.
+    """
+
+    component_type: int
+    name: str
+    kind: str
+    lot: str
+    events: int
+    expected: float
+    items: int
+    sites: int
+    failed_sites: int
+    years: float
+    times: tuple[float, float, float] | None
+    p_value: float | None
+    q_value: float | None = None
+    running: float | None = None
+    limit: float | None = None
+
+    @property
+    def enough(self) -> bool:
+        """Whether it failed often enough, and at enough sites, to be worth a look at all."""
+        return self.events >= FEWEST_EVENTS and self.failed_sites >= FEWEST_SITES
+
+    @property
+    def thin(self) -> bool:
+        """Whether it is a lot that failed more than expected, of which nobody can tell if it stands out."""
+        untold = not self.enough or self.p_value is None
+        return bool(self.lot) and self.events > self.expected and untold
+
+    @property
+    def flagged(self) -> bool:
+        """Whether it fails more often than the others, over all."""
+        return self.enough and self.q_value is not None and self.q_value <= FLAGGED_AT
+
+    @property
+    def rising(self) -> bool:
+        """Whether its failures run above what was to be expected of late."""
+        return (
+            self.enough and self.running is not None and self.limit is not None and self.running > self.limit
+        )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Look:
+    """All lots and types of one look, and how many false flags a year such looks would raise.
+
+    ``tested`` of them could be held against others. ``false_over_all`` are the flags a year to be expected if
+    nothing were wrong with any.
+    """
+
+    charts: Sequence[Watched]
+    tested: int
+    false_over_all: float
+
+    @property
+    def false_a_year(self) -> float:
+        """False flags a year to be expected, over all and of late."""
+        return self.false_over_all + MONTHS_A_YEAR / RUN_LENGTH
+
+
+def watch_lots(today: date) -> Look:
+    """Hold every lot against the others of its type, and every type against the others of its kind."""
+    types = ComponentType.objects.order_by("kind", "name")
+    chosen = Selection(as_of=today)
+    return look_at(
+        ((each, read_histories(chosen.only("component", each.pk), by="lot")) for each in types), today=today
+    )
+
+
+def look_at(types: Iterable[tuple[ComponentType, Histories]], *, today: date, follow: bool = True) -> Look:
+    """Hold lots and types against each other, out of the histories of each type grouped by lot.
+
+    Without ``follow`` nothing is said of how failures ran of late, which takes longest.
+    """
+    comparisons = compare_all(types, today=today)
+    variances = _variances(comparisons)
+    charts = _judged_together(
+        [
+            each
+            for comparison, variance in zip(comparisons, variances, strict=True)
+            for each in _held(comparison, variance=variance)
+        ]
+    )
+    tested = sum(each.p_value is not None for each in charts)
+    return Look(
+        charts=_followed(charts, comparisons, today=today) if follow else charts,
+        tested=tested,
+        false_over_all=sum(
+            raises_over_all(each.cells, each.a_year(today), variance=variance, chance=FLAGGED_AT / tested)
+            for each, variance in zip(comparisons, variances, strict=True)
+            if tested
+        ),
+    )
+
+
+def _variances(comparisons: Sequence[Comparison]) -> list[float]:
+    """Estimate the variance of site effects for each comparison.
+
+    What one type says of its sites is little, and often too small: its sites never count as more alike than
+    those of the whole fleet.
+    """
+    moments = [each.cells.moments() for each in comparisons]
+    fleet = pooled_variance(
+        each for each, comparison in zip(moments, comparisons, strict=True) if comparison.among_lots
+    )
+    return [max(fleet, each.variance) for each in moments]
+
+
+def _held(comparison: Comparison, *, variance: float) -> list[Watched]:
+    """Hold the named groups of a comparison against all its others."""
+    sums, cells = comparison.sums, comparison.cells
+    events, expected = sums.like_others()
+    flags = flag_groups(events, expected, sums.failed_sites, cells=cells, variance=variance)
+    others = events.sum() - events
+    known = (expected > 0) & (others > 0)
+    low, high = np.zeros((2, events.size))
+    low[known], high[known] = ratio_limits(
+        events[known],
+        others[known],
+        due=expected[known],
+        variance=variance * cells.felt()[known],
+        confidence=CONFIDENCE,
+    )
+    items, sites = (comparison.different(keys) for keys in (comparison.rows.item, comparison.rows.site))
+    return [
+        Watched(
+            **name._asdict(),
+            events=int(events[place]),
+            expected=float(expected[place]),
+            failed_sites=int(sums.failed_sites[place]),
+            years=float(sums.days[place].sum()) / DAYS_PER_YEAR,
+            items=int(items[place]),
+            sites=int(sites[place]),
+            times=(float(events[place] / expected[place]), float(low[place]), float(high[place]))
+            if known[place]
+            else None,
+            p_value=None if np.isnan(flags.p_value[place]) else float(flags.p_value[place]),
+        )
+        for place, name in enumerate(comparison.names)
+        if name is not None
+    ]
+
+
+def _judged_together(charts: list[Watched]) -> list[Watched]:
+    """Adjust for all groups looked at in one night."""
+    p_values = np.array([np.nan if each.p_value is None else each.p_value for each in charts])
+    q_values = adjusted(p_values, enough=np.array([each.enough for each in charts], dtype=np.bool_))
+    return [
+        replace(each, q_value=None if np.isnan(q) else float(q))
+        for each, q in zip(charts, q_values, strict=True)
+    ]
+
+
+def _followed(charts: list[Watched], comparisons: Sequence[Comparison], *, today: date) -> list[Watched]:
+    """Run the failures month by month of each group that may be worth it up to now.
+
+    The limit lets one false alarm in ten years pass over all charts.
+    """
+    followed: list[Watched] = []
+    each_chart = iter(charts)
+    for comparison in comparisons:
+        mine = {place: next(each_chart) for place, name in enumerate(comparison.names) if name is not None}
+        places = np.array([place for place, each in mine.items() if each.enough], dtype=np.int64)
+        for place, chart in zip(places, comparison.charts(places, today=today), strict=True):
+            mine[place] = _run(mine[place], chart, charts=len(charts))
+        followed += mine.values()
+    return followed
+
+
+def _run(watched: Watched, chart: Chart, *, charts: int) -> Watched:
+    """Run a chart up to now."""
+    if not chart.expected.any():
+        return watched
+    limit = cusum_threshold(chart.expected, charts=charts, design_effect=chart.effect)
+    sums = poisson_cusum(chart.counts, chart.expected, threshold=limit)
+    return replace(watched, running=float(sums.path[-1]), limit=limit)

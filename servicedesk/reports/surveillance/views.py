@@ -1,0 +1,112 @@
+"""Pages of the lots and types that stand out, and the inspections that follow from any figure."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
+from django.utils import timezone
+from django.views.decorators.http import require_POST
+
+from schedules.operations import Inspections, add_inspections
+from servicedesk.exports import csv_response
+from servicedesk.people.rights import owners, user_of
+from servicedesk.refusals import apply_or_report
+from servicedesk.reports import page_context, tables
+from servicedesk.reports.chart_context import flags_picture
+from servicedesk.reports.forms import FindingsForm
+from servicedesk.reports.models import LotFlag
+from servicedesk.reports.numerics.unlike_sites import DRAWS
+from servicedesk.reports.plan_forms import InspectForm
+from servicedesk.reports.queries.listing import findings_behind
+from servicedesk.reports.questions.judgements import PER
+from servicedesk.reports.surveillance.figure import (
+    MOST_THIN,
+    false_sentence,
+    flag_words,
+    sites_to_warn,
+    thin_sentence,
+    units_with,
+    watch_figure,
+    watch_sentence,
+)
+from servicedesk.reports.views import bad_question
+from servicedesk.words import count
+from units.models import Unit
+
+
+@owners
+def watch(request: HttpRequest) -> HttpResponse:
+    """Which lots and types stand out, and which did."""
+    figure = watch_figure()
+    if "csv" in request.GET:
+        return csv_response("lots-that-stood-out.csv", tables.WATCH_HEADER, tables.watch_rows(figure))
+    context = {
+        "figure": figure,
+        "sentence": watch_sentence(figure),
+        "false_sentence": false_sentence(figure),
+        "thin_sentence": thin_sentence(figure),
+        "thin_lines": page_context.thin_lines(figure),
+        "most": MOST_THIN,
+        "per": PER,
+        "draws": DRAWS,
+        "picture": flags_picture(figure),
+        "lines": page_context.flag_lines(figure),
+    }
+    return render(request, "reports/watch.html", context)
+
+
+@owners
+def flag(request: HttpRequest, pk: int) -> HttpResponse:
+    """One lot or type that stands out: where it is, and whom to warn."""
+    held = get_object_or_404(LotFlag.objects.for_list(), pk=pk)
+    form = InspectForm(reason=f"look at {held.words}: it fails too often", today=timezone.localdate())
+    context = {
+        "flag": held,
+        "words": flag_words(held),
+        "findings": page_context.flag_findings(held),
+        "warn": sites_to_warn(held),
+        "inspect": form,
+        "action": reverse("reports:inspect_flag", args=[pk]),
+    }
+    return render(request, "reports/flag.html", context)
+
+
+@owners
+@require_POST
+def inspect_flag(request: HttpRequest, pk: int) -> HttpResponse:
+    """Make inspections of all units that have a lot or type in place."""
+    held = get_object_or_404(LotFlag, pk=pk)
+    return _inspect(request, lambda: list(units_with(held)), back=held.get_absolute_url())
+
+
+@owners
+@require_POST
+def inspect_findings(request: HttpRequest) -> HttpResponse:
+    """Make inspections of all units in place that the findings behind a number are about."""
+    asked = FindingsForm(request.GET, today=timezone.localdate())
+    if not asked.is_valid() or asked.selection is None:
+        return bad_question(request, asked, "reports/findings.html")
+    found = findings_behind(asked.selection, asked.asked_exclusion_reason).order_by().values("unit_id")
+    units = Unit.objects.in_place().filter(pk__in=found).select_related("site").order_by("code")
+    query = request.GET.urlencode()
+    return _inspect(request, lambda: list(units), back=f"{reverse('reports:findings')}?{query}")
+
+
+def _inspect(request: HttpRequest, units: Callable[[], list[Unit]], *, back: str) -> HttpResponse:
+    """Put inspections on the list of work, and say what came of it."""
+    form = InspectForm(request.POST, today=timezone.localdate())
+    made: Inspections | None = apply_or_report(
+        form, lambda: add_inspections(units(), **form.cleaned_data, by=user_of(request), at=timezone.now())
+    )
+    if made is None:
+        said: list[Any] = [text for texts in form.errors.values() for text in texts]
+        messages.error(request, " ".join(map(str, said)))
+    else:
+        there = f" {count(made.there, 'unit')} had one already." if made.there else ""
+        messages.success(request, f"{count(made.made, 'inspection')} put on the list of work.{there}")
+    return redirect(back)
