@@ -55,6 +55,7 @@ check: .venv/test.stamp ## Run the checks of style, layers, types and deployment
 	.venv/bin/ruff check .
 	find templates -name '*.html' | xargs .venv/bin/djade --check
 	.venv/bin/lint-imports
+	$(PY) tests/check_names.py
 	$(TESTS) .venv/bin/mypy
 	.venv/bin/bandit -q -c pyproject.toml -r servicedesk units schedules
 	$(PROD) $(PY) manage.py check --deploy --fail-level WARNING

@@ -127,11 +127,9 @@ def _copy(model: type[Model]) -> int:
     rows, copied = _rows(model, "default", [field.attname for field in fields]), 0
     while chunk := [_filled(model, fields, row) for row in islice(rows, AT_ONCE)]:
         if reason := _refusal(model, chunk):
-            key = model._meta.pk.column
-            for each in chunk:
-                if why := _refusal(model, [each]):
-                    reason = f"the row with {key} {each.pk}: {why}"
-                    break
+            each = next((each for each in chunk if _refusal(model, [each])), None)
+            if each is not None:
+                reason = f"the row with {model._meta.pk.column} {each.pk}: {_refusal(model, [each])}"
             raise RuleViolation(
                 f"PostgreSQL does not take what stands in {model._meta.db_table}, {reason}. Mend it in the "
                 "old desk, then move again; nothing was kept."
