@@ -19,7 +19,6 @@ from django.db.backends.ddl_references import Statement, Table
 from django.db.models import BaseConstraint, ForeignKey, Model, UniqueConstraint
 
 NEW_COLUMN = re.compile(r"NEW\.(\w+)")
-ROW_COLUMN = re.compile(r"\{row\}\.(\w+)")
 
 SQLITE_TRIGGER = (
     "CREATE TRIGGER {name}_{event} {moment} {event_of} ON %(table)s WHEN {violated} "
@@ -48,18 +47,17 @@ POSTGRES_LOCK = (
 )
 
 
-SQLITE_TOUCH = "CREATE TRIGGER {name}_{event} AFTER {event_of} ON %(table)s BEGIN {touches} END"
-SQLITE_TOUCHED = (
-    "DELETE FROM people_tableversion WHERE block IS ({block});"
-    " INSERT INTO people_tableversion (block) VALUES ({block});"
+SQLITE_BUMP = (
+    "CREATE TRIGGER {name}_{event} AFTER {event} ON %(table)s BEGIN"
+    " DELETE FROM people_tableversion; INSERT INTO people_tableversion DEFAULT VALUES; END"
 )
-POSTGRES_TOUCH = """
+POSTGRES_BUMP = """
 CREATE OR REPLACE FUNCTION {name}_{event}() RETURNS trigger LANGUAGE plpgsql AS $$
 BEGIN
-  INSERT INTO people_tableversion (block) {blocks};
+  IF {changed} THEN INSERT INTO people_tableversion DEFAULT VALUES; END IF;
   RETURN NULL;
 END $$;
-CREATE TRIGGER {name}_{event} AFTER {event_of} ON %(table)s {tables}
+CREATE TRIGGER {name}_{event} AFTER {event} ON %(table)s {rows}
 FOR EACH STATEMENT EXECUTE FUNCTION {name}_{event}();
 """
 SQLITE_REFUSAL = """
@@ -204,21 +202,12 @@ class RowRule(_OnTable):
 class BumpsVersion(_OnTable):
     """That every write to a table leaves a row in `TableVersion`, as a trigger on both databases.
 
-    ``block`` is SQL for the block of sites that a row, called ``{row}`` in it, is about; without it a write
-    concerns all. What is worked out from such tables can be kept for as long as no write came since. On
-    PostgreSQL a statement leaves a row for each block, without waiting for other writers; on SQLite, where
-    writers take turns, a block has one row that moves on.
+    What is computed from such tables can be cached for as long as no write came since. On PostgreSQL each
+    statement that changes something leaves a row, without waiting for other writers; on SQLite, where writers
+    take turns, there is one row that moves on.
     """
 
-    EVENTS = {"INSERT": ("NEW",), "UPDATE": ("OLD", "NEW"), "DELETE": ("OLD",)}
-
-    def __init__(self, *, name: str, block: str = "CAST(NULL AS INTEGER)") -> None:
-        super().__init__(name=name)
-        self.block = block
-
-    def deconstruct(self) -> tuple[str, tuple[Any, ...], dict[str, Any]]:
-        path = f"{self.__class__.__module__}.{self.__class__.__name__}"
-        return path, (), {"name": self.name, "block": self.block}
+    EVENTS = {"insert": "NEW", "update": "NEW", "delete": "OLD"}
 
     def __eq__(self, other: object) -> bool:
         return isinstance(other, BumpsVersion) and self.deconstruct() == other.deconstruct()
@@ -229,10 +218,9 @@ class BumpsVersion(_OnTable):
     def remove_sql(self, model: type[Model], schema_editor: BaseDatabaseSchemaEditor) -> Any:
         """Drop it (PostgreSQL)."""
         table = Table(model._meta.db_table, schema_editor.quote_name)
-        events = [*(event.lower() for event in self.EVENTS), "truncate"]
         drops = "; ".join(
             f"DROP TRIGGER {self.name}_{event} ON %(table)s; DROP FUNCTION {self.name}_{event}()"
-            for event in events
+            for event in (*self.EVENTS, "truncate")
         )
         return Statement(drops, table=table)
 
@@ -242,40 +230,18 @@ class BumpsVersion(_OnTable):
         if schema_editor.connection.vendor == "postgresql":
             return [Statement("".join(self._on_postgres()), table=table)]
         return [
-            Statement(
-                SQLITE_TOUCH.format(
-                    name=self.name,
-                    event=event.lower(),
-                    event_of=event,
-                    touches=" ".join(SQLITE_TOUCHED.format(block=self._block(row)) for row in rows),
-                ),
-                table=table,
-            )
-            for event, rows in self.EVENTS.items()
+            Statement(SQLITE_BUMP.format(name=self.name, event=event), table=table) for event in self.EVENTS
         ]
 
     def _on_postgres(self) -> Iterator[str]:
         for event, rows in self.EVENTS.items():
-            tables = "REFERENCING " + " ".join(f"{row} TABLE AS {row.lower()}_rows" for row in rows)
-            blocks = " UNION ".join(
-                f"SELECT {self._block('r')} FROM {self._once(f'{row.lower()}_rows')} r"  # noqa: S608  (SQL of our models)
-                for row in rows
+            yield POSTGRES_BUMP.format(
+                name=self.name,
+                event=event,
+                changed="EXISTS (SELECT 1 FROM changed_rows)",
+                rows=f"REFERENCING {rows} TABLE AS changed_rows",
             )
-            distinct = blocks if len(rows) > 1 else blocks.replace("SELECT ", "SELECT DISTINCT ", 1)
-            yield POSTGRES_TOUCH.format(
-                name=self.name, event=event.lower(), event_of=event, tables=tables, blocks=distinct
-            )
-        yield POSTGRES_TOUCH.format(
-            name=self.name, event="truncate", event_of="TRUNCATE", tables="", blocks="VALUES (NULL::int)"
-        )
-
-    def _block(self, row: str) -> str:
-        return self.block.format(row=row)
-
-    def _once(self, rows: str) -> str:
-        """Take each value that a block depends on once: a unit's thirteen parts ask for it one time."""
-        columns = sorted(set(ROW_COLUMN.findall(self.block)))
-        return f"(SELECT DISTINCT {', '.join(columns)} FROM {rows})" if columns else rows  # noqa: S608
+        yield POSTGRES_BUMP.format(name=self.name, event="truncate", changed="TRUE", rows="")
 
     def validate(self, *args: Any, **kwargs: Any) -> None:
         """Say nothing: no row can break it."""

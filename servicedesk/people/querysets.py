@@ -103,11 +103,6 @@ class TableVersionQuerySet(models.QuerySet["TableVersion"]):
         told = self.aggregate(number=models.Count("pk"), last=models.Max("pk"))
         return f"{told['number']}-{told['last'] or 0}"
 
-    def versions(self) -> dict[int | None, str]:
-        """Name the state of each block of sites that was written to, under None what concerns all."""
-        told = self.values_list("block").annotate(number=models.Count("pk"), last=models.Max("pk"))
-        return {block: f"{number}-{last}" for block, number, last in told.order_by()}
-
     def prune(self, *, keep: int = 1000) -> int:
         """Throw old rows away, and add one: the version moves on, so none comes up twice."""
         with transaction.atomic():

@@ -8,7 +8,6 @@ from django.db.models import Q
 from servicedesk.conditions import Check
 from servicedesk.constraints import BumpsVersion, FoundByScraps, NoOverlap, RowRule
 from servicedesk.searching import upper
-from units.blocks import BLOCK_OF_INSTALLED_PART, BLOCK_OF_UNIT
 from units.querysets import InstalledPartQuerySet
 
 from .parts import ComponentType, Kind
@@ -49,7 +48,7 @@ class InstalledPart(models.Model):
         ]
         constraints = [
             FoundByScraps(name="installed_part_by_scraps", texts=(upper("lot"),), only="NOT (lot = '')"),
-            BumpsVersion(name="installed_part_bumps_version", block=BLOCK_OF_UNIT),
+            BumpsVersion(name="installed_part_bumps_version"),
             Check(
                 condition=Q(removed_on__isnull=True) | Q(removed_on__gte=models.F("fitted_on")),
                 name="installed_part_dates_in_order",
@@ -113,7 +112,7 @@ class PartialRemoval(models.Model):
 
     class Meta:
         constraints = [
-            BumpsVersion(name="partial_removal_bumps_version", block=BLOCK_OF_INSTALLED_PART),
+            BumpsVersion(name="partial_removal_bumps_version"),
             models.UniqueConstraint(
                 fields=["installed_part", "panel"],
                 name="partial_removal_once_per_panel",

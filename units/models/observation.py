@@ -7,7 +7,6 @@ from django.db.models import Q
 
 from servicedesk.conditions import Check
 from servicedesk.constraints import BumpsVersion, NoOverlap
-from units.blocks import BLOCK_OF_UNIT
 from units.querysets import ObservationPeriodQuerySet
 
 from .units import Unit
@@ -48,7 +47,7 @@ class ObservationPeriod(models.Model):
     class Meta:
         ordering = ["from_on"]
         constraints = [
-            BumpsVersion(name="observationperiod_bumps_version", block=BLOCK_OF_UNIT),
+            BumpsVersion(name="observationperiod_bumps_version"),
             Check(
                 condition=Q(until_on__isnull=True) | Q(until_on__gte=models.F("from_on")),
                 name="observationperiod_dates_in_order",

@@ -10,7 +10,6 @@ from servicedesk.conditions import Check
 from servicedesk.constraints import BumpsVersion, FoundByScraps, NoOverlap
 from servicedesk.new_values import LimitedText, refuse_new, twin_fault
 from servicedesk.searching import CODE_SIGNS, bare, upper
-from units.blocks import BLOCK_OF_SITE
 from units.querysets import OwnershipQuerySet, SiteQuerySet
 
 from .customers import Customer
@@ -66,7 +65,7 @@ class Site(models.Model):
                     upper("postcode"),
                 ),
             ),
-            BumpsVersion(name="site_bumps_version", block=BLOCK_OF_SITE),
+            BumpsVersion(name="site_bumps_version"),
             Check(
                 condition=Q(latitude__isnull=True) | Q(latitude__gte=-90, latitude__lte=90),
                 name="site_latitude_in_range",

@@ -11,7 +11,6 @@ from servicedesk.conditions import Check
 from servicedesk.constraints import BumpsVersion, FoundByScraps, RowRule
 from servicedesk.new_values import LimitedText, refuse_new, twin_fault
 from servicedesk.searching import CODE_SIGNS, bare, upper
-from units.blocks import BLOCK_OF_ITS_SITE
 from units.fields import LengthField
 from units.querysets import UnitQuerySet
 
@@ -97,7 +96,7 @@ class Unit(models.Model):
             FoundByScraps(
                 name="unit_by_scraps", texts=(upper("code"), upper(bare("code", CODE_SIGNS)), upper("place"))
             ),
-            BumpsVersion(name="unit_bumps_version", block=BLOCK_OF_ITS_SITE),
+            BumpsVersion(name="unit_bumps_version"),
             Check(
                 condition=Q(removed_on__isnull=True) | Q(removed_on__gte=models.F("installed_on")),
                 name="unit_dates_in_order",

@@ -16,7 +16,6 @@ from servicedesk.constraints import BumpsVersion, FoundByScraps
 from servicedesk.new_values import LimitedText, refuse_new
 from servicedesk.phones import phone_fault
 from servicedesk.searching import PHONE_SIGNS, bare, upper
-from units.blocks import BLOCK_OF_ITS_SITE
 
 if TYPE_CHECKING:
     from schedules.models import Visit
@@ -112,7 +111,7 @@ class Call(models.Model):
                     bare("phone", PHONE_SIGNS),
                 ),
             ),
-            BumpsVersion(name="call_bumps_version", block=BLOCK_OF_ITS_SITE),
+            BumpsVersion(name="call_bumps_version"),
             Check(
                 condition=~Q(state="completed") | Q(closed_at__isnull=False),
                 name="call_closed_has_a_time",

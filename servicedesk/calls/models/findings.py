@@ -10,7 +10,6 @@ from servicedesk.calls.querysets import FindingQuerySet, InspectionQuerySet
 from servicedesk.conditions import Check
 from servicedesk.constraints import BumpsVersion
 from servicedesk.new_values import LimitedText
-from units.blocks import BLOCK_OF_UNIT
 
 
 class Corner(models.TextChoices):
@@ -55,7 +54,7 @@ class Inspection(models.Model):
     objects = InspectionQuerySet.as_manager()
 
     class Meta:
-        constraints = [BumpsVersion(name="inspection_bumps_version", block=BLOCK_OF_UNIT)]
+        constraints = [BumpsVersion(name="inspection_bumps_version")]
         indexes = [models.Index(fields=["unit", "seen_on"], name="inspection_by_unit")]
 
     def __str__(self) -> str:
@@ -164,7 +163,7 @@ class Finding(models.Model):
             models.Index(fields=["changed_at"], name="finding_by_changed"),
         ]
         constraints = [
-            BumpsVersion(name="finding_bumps_version", block=BLOCK_OF_UNIT),
+            BumpsVersion(name="finding_bumps_version"),
             Check(
                 condition=Q(corner="") | Q(panel__isnull=False),
                 name="finding_corner_needs_panel",

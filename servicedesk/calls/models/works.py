@@ -11,7 +11,6 @@ from servicedesk.calls.querysets import WorkQuerySet
 from servicedesk.conditions import Check
 from servicedesk.constraints import BumpsVersion
 from servicedesk.new_values import LimitedText
-from units.blocks import BLOCK_OF_UNIT
 
 
 class Work(models.Model):
@@ -67,7 +66,7 @@ class Work(models.Model):
             models.Index(fields=["installed_part", "kind", "done_on"], name="work_by_installed_part"),
         ]
         constraints = [
-            BumpsVersion(name="work_bumps_version", block=BLOCK_OF_UNIT),
+            BumpsVersion(name="work_bumps_version"),
             Check(
                 condition=Q(minutes__isnull=True) | Q(minutes__lte=1440),
                 name="work_minutes_within_a_day",
