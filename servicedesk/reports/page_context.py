@@ -156,7 +156,7 @@ def band_lines(figure: CareFigure) -> list[dict[str, Any]]:
 def care_notes(figure: CareFigure) -> list[dict[str, str]]:
     """Say which failures and which care do not count, the failures with the way down to them."""
     seen, before, work = figure.at_care, figure.unknown_events, figure.rule.work
-    told: list[tuple[int, str, Since]] = [
+    entries: list[tuple[int, str, Since]] = [
         (
             seen,
             (
@@ -176,7 +176,7 @@ def care_notes(figure: CareFigure) -> list[dict[str, str]]:
     ]
     notes = [
         {"sentence": sentence, "findings": findings_address(figure.selection.after_care(since))}
-        for number, sentence, since in told
+        for number, sentence, since in entries
         if number
     ]
     if figure.with_repairs:
@@ -270,17 +270,17 @@ def _whole_years(row: CurveRow) -> Iterable[dict[str, Any]]:
         age = year * DAYS_PER_YEAR
         if age < curve.start:
             continue
-        found = curve.at(age)
+        estimate = curve.at(age)
         within = (curve.age > age - DAYS_PER_YEAR) & (curve.age <= age)
         yield {
             "year": year,
             "failures": int(curve.events[within].sum()),
             "watched": int(curve.at_risk[curve.age <= age][-1]) if (curve.age <= age).any() else None,
-            "found": found,
+            "found": estimate,
         }
 
 
-def exclusion_reason_counts(selection: Selection, asked: ExclusionReason | None) -> dict[str, Any]:
+def exclusion_reason_counts(selection: Selection, chosen: ExclusionReason | None) -> dict[str, Any]:
     """Count the findings of a selection by what they count as, with the way to each sort of them."""
     _, totals = findings_by_exclusion_reason(Scope(selection))
     whole = sum(totals.values())
@@ -303,7 +303,7 @@ def exclusion_reason_counts(selection: Selection, asked: ExclusionReason | None)
     sentences[ExclusionReason.EVENT] = (
         f"{counted(totals[ExclusionReason.EVENT], 'failure')}, of {sentences[None]}"
     )
-    here = sentences[asked]
+    here = sentences[chosen]
     return {
         "here": here[:1].upper() + here[1:],
         "others": [
@@ -312,7 +312,7 @@ def exclusion_reason_counts(selection: Selection, asked: ExclusionReason | None)
                 "findings": findings_address(selection, exclusion_reason),
             }
             for exclusion_reason in (*ExclusionReason, None)
-            if exclusion_reason != asked and (exclusion_reason is None or totals[exclusion_reason])
+            if exclusion_reason != chosen and (exclusion_reason is None or totals[exclusion_reason])
         ],
     }
 

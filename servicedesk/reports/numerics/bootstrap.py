@@ -149,11 +149,11 @@ def draw_all_sites(sites: int, times: int, *, rng: np.random.Generator) -> Float
 
 def records_of_repairs(history: History) -> SiteRecords:
     """Sort the records of items that are repaired and go on by site."""
-    found = read_histories(
+    histories = read_histories(
         history.entry, history.exit, history.failed, item="cluster", beside={"cluster": history.cluster}
     )
-    site = _sites(found.beside["cluster"])
-    return _records(found.marks, site, found.start.places, found.stop.places, found.events)
+    site = _sites(histories.beside["cluster"])
+    return _records(histories.marks, site, histories.start.places, histories.stop.places, histories.events)
 
 
 def records_of_spans(

@@ -268,15 +268,15 @@ def _levels_below(drop: float) -> tuple[float, float]:
     """
     low = -min(math.sqrt(2 * drop), math.log1p(drop + math.sqrt(2 * drop)))
     high = drop + min(1.0, math.sqrt(2 * drop))
-    found = []
+    roots = []
     for change in (low, high):
         for _ in range(STEPS):
             step = (math.expm1(-change) + change - drop) / math.expm1(-change)
             change += step
             if abs(step) <= 1e-15 * abs(change):
                 break
-        found.append(change)
-    return found[0], found[1]
+        roots.append(change)
+    return roots[0], roots[1]
 
 
 @dataclass(frozen=True, eq=False)
@@ -330,8 +330,8 @@ class PowerRegion:
         # Where the measure is greatest it hardly changes with the shape: to so much of a shape is exact.
         nearest = int(np.argmin(costs))
         bounds = looks[max(nearest - 1, 0)], looks[min(nearest + 1, LOOKS - 1)]
-        found = optimize.minimize_scalar(cost, bounds=bounds, method="bounded", options={"xatol": 1e-6})
-        return -side * min(costs[nearest], float(found.fun))
+        result = optimize.minimize_scalar(cost, bounds=bounds, method="bounded", options={"xatol": 1e-6})
+        return -side * min(costs[nearest], float(result.fun))
 
 
 def find_root(

@@ -18,9 +18,9 @@ def findings_behind(selection: Selection, exclusion_reason: ExclusionReason | No
     """Find the findings of a selection that count as something (or as anything)."""
     scope = Scope(selection)
     scope.params["exclusion_reason"] = str(exclusion_reason or "")
-    told = _every_exclusion_reason(scope)
+    subquery = _every_exclusion_reason(scope)
     which = " WHERE exclusion_reason = %(exclusion_reason)s" if exclusion_reason is not None else ""
-    statement, values = scope.positional(f"{_with(scope)} SELECT id FROM ({told}) AS told{which}")
+    statement, values = scope.positional(f"{_with(scope)} SELECT id FROM ({subquery}) AS told{which}")
     return Finding.objects.filter(pk__in=RawSQL(statement, values)).for_list()  # noqa: S611  # values are bound  # nosec B611
 
 

@@ -36,10 +36,10 @@ class WatchFigure:
     @property
     def standing_out(self) -> list[list[LotFlag]]:
         """Those that stand out, each with all its flags: one may stand out in two ways."""
-        found: dict[tuple[int, str], list[LotFlag]] = {}
+        grouped: dict[tuple[int, str], list[LotFlag]] = {}
         for flag in self.open:
-            found.setdefault((flag.component_type_id, flag.lot), []).append(flag)
-        return list(found.values())
+            grouped.setdefault((flag.component_type_id, flag.lot), []).append(flag)
+        return list(grouped.values())
 
     @property
     def before(self) -> QuerySet[LotFlag]:
