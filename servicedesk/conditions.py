@@ -92,18 +92,18 @@ def _value(model: type[Model], instance: Model, name: str) -> Any:
 
 def _holds(condition: Any, values: Mapping[str, Any]) -> bool | None:
     """Say whether a condition holds of some values; None where SQL could not say, as with NULL."""
-    told = [
+    results = [
         _compare(child[0], child[1], values) if isinstance(child, tuple) else _holds(child, values)
         for child in condition.children
     ]
     decisive = condition.connector == Q.OR
-    found = decisive if decisive in told else None if None in told else not decisive
-    return not found if condition.negated and found is not None else found
+    result = decisive if decisive in results else None if None in results else not decisive
+    return not result if condition.negated and result is not None else result
 
 
-def _compare(asked: str, against: Any, values: Mapping[str, Any]) -> bool | None:
+def _compare(lookup: str, against: Any, values: Mapping[str, Any]) -> bool | None:
     """Compare one field's value with another value."""
-    name, _, how = asked.partition("__")
+    name, _, how = lookup.partition("__")
     value = values[name]
     if how == "isnull":
         return (value is None) is bool(against)
