@@ -33,7 +33,7 @@ class Check(CheckConstraint):
     """Django's `CheckConstraint`, tried on the values of a record by comparing them here."""
 
     def deconstruct(self) -> tuple[str, Any, dict[str, Any]]:
-        """Be in migrations what it is in the database: Django's own constraint."""
+        """Deconstruct as Django's own constraint, which is what migrations then name."""
         _, arguments, named = super().deconstruct()
         return "django.db.models.CheckConstraint", arguments, named
 

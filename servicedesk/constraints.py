@@ -278,7 +278,7 @@ class BumpsVersion(_OnTable):
         return f"(SELECT DISTINCT {', '.join(columns)} FROM {rows})" if columns else rows  # noqa: S608
 
     def validate(self, *args: Any, **kwargs: Any) -> None:
-        """Say nothing: no row can break it."""
+        """Do nothing: no row can violate it."""
 
 
 class OnlyAdded(_OnTable):
@@ -360,7 +360,7 @@ class OnlyAdded(_OnTable):
         return " AND ".join([*conditions, f"({self.permit})"])
 
     def validate(self, *args: Any, **kwargs: Any) -> None:
-        """Say nothing: a new row can't break it."""
+        """Do nothing: a new row can't violate it."""
 
 
 class FoundByScraps(_OnTable):
@@ -400,7 +400,7 @@ class FoundByScraps(_OnTable):
         return [Statement(f"CREATE INDEX {self.name} ON %(table)s USING gin ({texts}){where}", table=table)]
 
     def validate(self, *args: Any, **kwargs: Any) -> None:
-        """Say nothing: no row can break it."""
+        """Do nothing: no row can violate it."""
 
 
 class NoOverlap(RowRule):

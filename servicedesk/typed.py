@@ -45,13 +45,13 @@ def read_day(value: object) -> date | None:
 
 
 def write_token(values: Iterable[object]) -> str:
-    """Write values as a word that an address can carry."""
+    """Encode values as a URL-safe token."""
     text = json.dumps([str(value) for value in values])
     return urlsafe_b64encode(text.encode()).decode().rstrip("=")
 
 
 def read_token(token: str) -> list[str] | None:
-    """Read the values of a token back; None where it is mangled or holds what no database takes."""
+    """Decode the values of a token; None where it is mangled or holds what no database takes."""
     try:
         values = json.loads(urlsafe_b64decode(token + "=" * (-len(token) % 4)))
         text = "".join(values) if isinstance(values, list) else "\0"

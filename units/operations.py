@@ -259,7 +259,7 @@ def change_unit(unit: Unit, *, by: User, at: datetime) -> Unit:
 
 
 def locked(unit: Unit) -> Unit:
-    """Take hold of a unit so that two people do not change its parts at once."""
+    """Lock a unit's row, so that two people do not change its parts at once."""
     return Unit.objects.select_for_update().get(pk=unit.pk)
 
 

@@ -25,7 +25,7 @@ def findings_behind(selection: Selection, exclusion_reason: ExclusionReason | No
 
 
 def exclusion_reasons_of(selection: Selection, findings: Iterable[Finding]) -> dict[int, ExclusionReason]:
-    """Tell of each finding what it counts as."""
+    """Give the exclusion reason of each finding."""
     scope = Scope(selection)
     places = []
     for number, finding in enumerate(findings):

@@ -48,7 +48,7 @@ class WatchFigure:
 
 
 def watch_figure() -> WatchFigure:
-    """Read what the nightly look left."""
+    """Read the flags and thin lots that the last nightly surveillance stored."""
     flags = LotFlag.objects.select_related("component_type")
     return WatchFigure(
         mark=WatchMark.objects.first(),
