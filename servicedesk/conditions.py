@@ -33,7 +33,7 @@ class Check(CheckConstraint):
     """Django's `CheckConstraint`, tried on the values of a record by comparing them here."""
 
     def deconstruct(self) -> tuple[str, Any, dict[str, Any]]:
-        """Be in migrations what it is in the database: Django's own constraint."""
+        """Deconstruct as Django's own constraint, which is what migrations then name."""
         _, arguments, named = super().deconstruct()
         return "django.db.models.CheckConstraint", arguments, named
 
@@ -92,18 +92,18 @@ def _value(model: type[Model], instance: Model, name: str) -> Any:
 
 def _holds(condition: Any, values: Mapping[str, Any]) -> bool | None:
     """Say whether a condition holds of some values; None where SQL could not say, as with NULL."""
-    told = [
+    results = [
         _compare(child[0], child[1], values) if isinstance(child, tuple) else _holds(child, values)
         for child in condition.children
     ]
     decisive = condition.connector == Q.OR
-    found = decisive if decisive in told else None if None in told else not decisive
-    return not found if condition.negated and found is not None else found
+    result = decisive if decisive in results else None if None in results else not decisive
+    return not result if condition.negated and result is not None else result
 
 
-def _compare(asked: str, against: Any, values: Mapping[str, Any]) -> bool | None:
+def _compare(lookup: str, against: Any, values: Mapping[str, Any]) -> bool | None:
     """Compare one field's value with another value."""
-    name, _, how = asked.partition("__")
+    name, _, how = lookup.partition("__")
     value = values[name]
     if how == "isnull":
         return (value is None) is bool(against)

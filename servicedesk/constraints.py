@@ -192,9 +192,9 @@ class RowRule(_OnTable):
             return f"%s::{field.db_type(connection)}" if connection.vendor == "postgresql" else "%s"
 
         table = connection.ops.quote_name(model._meta.db_table)
-        asked = NEW_COLUMN.sub(own_value, self.violated.replace("{table}", table))
+        condition = NEW_COLUMN.sub(own_value, self.violated.replace("{table}", table))
         with connection.cursor() as cursor:
-            cursor.execute(f"SELECT CASE WHEN {asked} THEN 1 ELSE 0 END", params)
+            cursor.execute(f"SELECT CASE WHEN {condition} THEN 1 ELSE 0 END", params)
             if cursor.fetchone()[0]:
                 raise ValidationError(self.get_violation_error_message(), code=self.violation_error_code)
 
@@ -244,7 +244,7 @@ class BumpsVersion(_OnTable):
         yield POSTGRES_BUMP.format(name=self.name, event="truncate", changed="TRUE", rows="")
 
     def validate(self, *args: Any, **kwargs: Any) -> None:
-        """Say nothing: no row can break it."""
+        """Do nothing: no row can violate it."""
 
 
 class OnlyAdded(_OnTable):
@@ -317,16 +317,16 @@ class OnlyAdded(_OnTable):
         """Say in SQL which change of a row is let through."""
         if not self.erasable:
             return "1 = 0"
-        held = [
+        conditions = [
             f"(NEW.{column} = '{ERASED}' OR NEW.{column} {same} OLD.{column})"
             if column in self.erasable
             else f"NEW.{column} {same} OLD.{column}"
             for column in (field.column for field in model._meta.concrete_fields)
         ]
-        return " AND ".join([*held, f"({self.permit})"])
+        return " AND ".join([*conditions, f"({self.permit})"])
 
     def validate(self, *args: Any, **kwargs: Any) -> None:
-        """Say nothing: a new row can't break it."""
+        """Do nothing: a new row can't violate it."""
 
 
 class FoundByScraps(_OnTable):
@@ -366,7 +366,7 @@ class FoundByScraps(_OnTable):
         return [Statement(f"CREATE INDEX {self.name} ON %(table)s USING gin ({texts}){where}", table=table)]
 
     def validate(self, *args: Any, **kwargs: Any) -> None:
-        """Say nothing: no row can break it."""
+        """Do nothing: no row can violate it."""
 
 
 class NoOverlap(RowRule):

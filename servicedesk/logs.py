@@ -74,7 +74,7 @@ class WithoutData(logging.Filter):
     """Names the request in each record, and takes out what libraries put in of addresses and data."""
 
     def filter(self, record: logging.LogRecord) -> bool:
-        """Mend one record; every one goes on."""
+        """Add the request's number to a record and take data out of its arguments; none is dropped."""
         record.request_id = request_id.get()
         request = getattr(record, "request", None)
         if isinstance(request, HttpRequest) and isinstance(record.args, tuple):

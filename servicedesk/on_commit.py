@@ -25,9 +25,9 @@ def enqueue_on_commit(task: str, *args: Any) -> None:
     A broker that can't be reached is logged and swallowed: the record is safe, and the next tick of the
     clock finds the same work by looking.
     """
-    asked = (task, args)
+    signature = (task, args)
     # What is queued already goes the way of this transaction, as a second one would.
-    if any(getattr(queued[1], "asked", None) == asked for queued in connection.run_on_commit):
+    if any(getattr(queued[1], "asked", None) == signature for queued in connection.run_on_commit):
         return
 
     def send() -> None:
@@ -40,5 +40,5 @@ def enqueue_on_commit(task: str, *args: Any) -> None:
         except Exception:
             log.warning("could not ask for %s; the clock will catch up", task, exc_info=True)
 
-    send.asked = asked  # type: ignore[attr-defined]
+    send.asked = signature  # type: ignore[attr-defined]
     transaction.on_commit(send)

@@ -30,12 +30,12 @@ def _token(row: Model, names: Sequence[str]) -> str:
 
 def _values(queryset: QuerySet[Any], names: Sequence[str], token: str) -> list[Any] | None:
     """Read a token back; a mangled one means the first page rather than an error."""
-    told = read_token(token)
-    if told is None:
+    texts = read_token(token)
+    if texts is None:
         return None
     try:
         fields = [queryset.model._meta.get_field(name) for name in names]
-        return [field.to_python(value) for field, value in zip(fields, told, strict=True)]
+        return [field.to_python(value) for field, value in zip(fields, texts, strict=True)]
     except (ValueError, TypeError, ArithmeticError, ValidationError):
         return None
 
@@ -56,17 +56,17 @@ def _turned(names: Sequence[str]) -> list[str]:
 
 
 def key_page(
-    queryset: QuerySet[Row], asked: QueryDict, *, order: Sequence[str], size: int = 50
+    queryset: QuerySet[Row], params: QueryDict, *, order: Sequence[str], size: int = 50
 ) -> KeyPage[Row]:
     """Cut the page that the query string asks for (``after=`` or ``before=``); ``order`` must end unique."""
     names = [name.lstrip("-") for name in order]
-    backward = "before" in asked
-    values = _values(queryset, names, asked.get("before") or asked.get("after") or "")
+    backward = "before" in params
+    values = _values(queryset, names, params.get("before") or params.get("after") or "")
     ordered = queryset.order_by(*(_turned(order) if backward else order))
     if values is not None:
         ordered = ordered.filter(_beyond(order, values, onward=not backward))
-    found = list(ordered[: size + 1])
-    more, rows = len(found) > size, found[:size]
+    fetched = list(ordered[: size + 1])
+    more, rows = len(fetched) > size, fetched[:size]
     if backward:
         rows.reverse()
     has_earlier = more if backward else values is not None

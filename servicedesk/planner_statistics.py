@@ -15,7 +15,7 @@ from django.db.models import Model
 
 
 def renew_statistics(*models: type[Model], connection: BaseDatabaseWrapper | None = None) -> None:
-    """Let PostgreSQL look anew at the tables of these models, or at all of ours.
+    """Refresh the query planner's statistics (ANALYZE) of these models' tables, or of all of ours.
 
     SQLite looks at all it finds worth it. It reads before it notes what it found, and a reader that wants
     to write beside another writer is refused at once. So the right to write is taken first, which waits its

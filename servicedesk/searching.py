@@ -45,20 +45,20 @@ def words_of(text: str) -> list[str]:
     return list(dict.fromkeys(words))[:MOST_WORDS]
 
 
-def every_word(records: Rows, text: str, *, found: Callable[[str], Q], holds: Callable[[str], Q]) -> Rows:
+def every_word(records: Rows, text: str, *, indexed: Callable[[str], Q], holds: Callable[[str], Q]) -> Rows:
     """Records of which each word of a text holds; a telephone number typed with gaps is one word as well.
 
-    ``found`` looks for a word in all records through the indexes, ``holds`` looks whether one record has it.
-    Both say the same. The word that fewest records should have is looked for, and what it finds is looked
+    ``indexed`` looks for a word in all records through the indexes, ``holds`` looks whether one record has
+    it. Both say the same. The word that fewest records should have is looked for, and what it finds is looked
     through for the others: that somebody lives in a lane says little.
     """
     words = words_of(text) or [text]
     first, *others = sorted(words, key=_rarity, reverse=True)
-    wanted = reduce(and_, map(holds, others), found(first))
+    wanted = reduce(and_, map(holds, others), indexed(first))
     if len(words) == 1 or not _is_phone(text):
         return records.filter(wanted)
     every = records.model._base_manager
-    ways = any_of(every.filter(wanted).values("pk"), every.filter(found(text)).values("pk"))
+    ways = any_of(every.filter(wanted).values("pk"), every.filter(indexed(text)).values("pk"))
     return records.filter(pk__in=ways)
 
 
@@ -100,7 +100,7 @@ def upper(column: str) -> str:
 
 def bare(column: str, signs: str) -> str:
     """Write as SQL a column stripped of the signs that people put between its digits or letters."""
-    return reduce(lambda told, sign: f"REPLACE({told}, '{sign}', '')", signs, column)
+    return reduce(lambda sql, sign: f"REPLACE({sql}, '{sign}', '')", signs, column)
 
 
 def _digits(text: str) -> str:

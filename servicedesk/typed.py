@@ -19,43 +19,43 @@ LARGEST_KEY: Final = 2**63 - 1
 """The largest number of a record that the databases keep."""
 
 
-def read_key(told: object) -> int | None:
+def read_key(value: object) -> int | None:
     """Read the number of a record; None where it is none that a record can have."""
-    text = str(told)
-    if isinstance(told, bool) or len(text) > len(str(LARGEST_KEY)) or not text.isdecimal():
+    text = str(value)
+    if isinstance(value, bool) or len(text) > len(str(LARGEST_KEY)) or not text.isdecimal():
         return None
     return key if (key := int(text)) <= LARGEST_KEY else None
 
 
-def read_scrap(told: str | None) -> str:
+def read_scrap(value: str | None) -> str:
     """Read what somebody looks for: without the spaces around it, and without NUL, which no record holds.
 
     What is longer than a search box takes is cut.
     """
-    return (told or "").replace("\0", "").strip()[:LONGEST_SCRAP]
+    return (value or "").replace("\0", "").strip()[:LONGEST_SCRAP]
 
 
-def read_day(told: object) -> date | None:
+def read_day(value: object) -> date | None:
     """Read a day written as 2026-03-31; None where it is none that a record can be about."""
     try:
-        day = date.fromisoformat(str(told).strip())
+        day = date.fromisoformat(str(value).strip())
     except ValueError:
         return None
     return day if FIRST_DAY <= day <= LAST_DAY else None
 
 
 def write_token(values: Iterable[object]) -> str:
-    """Write values as a word that an address can carry."""
+    """Encode values as a URL-safe token."""
     text = json.dumps([str(value) for value in values])
     return urlsafe_b64encode(text.encode()).decode().rstrip("=")
 
 
 def read_token(token: str) -> list[str] | None:
-    """Read the values of a token back; None where it is mangled or holds what no database takes."""
+    """Decode the values of a token; None where it is mangled or holds what no database takes."""
     try:
-        told = json.loads(urlsafe_b64decode(token + "=" * (-len(token) % 4)))
-        text = "".join(told) if isinstance(told, list) else "\0"
+        values = json.loads(urlsafe_b64decode(token + "=" * (-len(token) % 4)))
+        text = "".join(values) if isinstance(values, list) else "\0"
         text.encode()
     except (ValueError, TypeError, RecursionError):
         return None
-    return None if "\0" in text else told
+    return None if "\0" in text else values

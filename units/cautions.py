@@ -115,27 +115,27 @@ def heat_caution(heat_index_f: float) -> Caution | None:
 
 def cautions_for(unit: Unit, *, kinds: Collection[str], type_names: Collection[str] = ()) -> list[Caution]:
     """Choose the cautions that this unit's own facts call for, the gravest first."""
-    found = []
+    cautions = []
     above = unit.above_grade_mm
     if above is None:
-        found.append(HEIGHT_UNKNOWN)
+        cautions.append(HEIGHT_UNKNOWN)
     elif above > GUARD_HEIGHT_MM:
-        found.append(FALL)
+        cautions.append(FALL)
     if above is not None and above > OPENING_HEIGHT_MM:
-        found.append(OPENING)
+        cautions.append(OPENING)
     if "lite" in kinds or unit.lower_lite_mm:
-        found.append(GLASS)
+        cautions.append(GLASS)
     if "release" in kinds:
-        found.append(DROP)
+        cautions.append(DROP)
     if above is not None and above + (unit.height_mm or 0) > LADDER_HEIGHT_MM:
-        found.append(LADDER)
+        cautions.append(LADDER)
     if unit.site.year_built is not None and unit.site.year_built < LEAD_YEAR:
-        found.append(LEAD)
+        cautions.append(LEAD)
     if unit.construction is not None:
         stepped = unit.construction.panel_order == Construction.PanelOrder.STEPPED
-        found.append(SPRAY if stepped else SILICONE)
+        cautions.append(SPRAY if stepped else SILICONE)
     if any("open" in name for name in type_names):
-        found.append(DUST)
+        cautions.append(DUST)
     if "film" in kinds:
-        found.append(FILM_COLD)
-    return found
+        cautions.append(FILM_COLD)
+    return cautions

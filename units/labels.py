@@ -17,8 +17,8 @@ A_MOMENT = timedelta(seconds=30)
 def labels_for(units: Sequence[Unit], *, by: User | None, at: datetime) -> list[UnitLabel]:
     """Give each unit the code in force, making one where it has none."""
     with atomic_operation():
-        held = UnitLabel.objects.filter(unit__in=units, replaced_at=None)
-        known = set(held.values_list("unit_id", flat=True))
+        in_force = UnitLabel.objects.filter(unit__in=units, replaced_at=None)
+        known = set(in_force.values_list("unit_id", flat=True))
         UnitLabel.objects.bulk_create(
             [UnitLabel(unit=unit, made_at=at, made_by=by) for unit in units if unit.pk not in known],
             ignore_conflicts=True,
@@ -34,9 +34,9 @@ def replace_label(unit: Unit, *, by: User | None, at: datetime) -> UnitLabel:
     """Put a new code in the place of the one in force; asked for twice in a row, it is one new code."""
     with atomic_operation():
         unit = locked(unit)
-        held = unit.labels.filter(replaced_at=None, made_by=by, made_at__gt=at - A_MOMENT).first()
-        if held is not None and unit.labels.filter(replaced_at=held.made_at).exists():
-            return held
+        recent = unit.labels.filter(replaced_at=None, made_by=by, made_at__gt=at - A_MOMENT).first()
+        if recent is not None and unit.labels.filter(replaced_at=recent.made_at).exists():
+            return recent
         unit.labels.filter(replaced_at=None).update(replaced_at=at)
         made = UnitLabel(unit=unit, made_at=at, made_by=by)
         made.full_clean()

@@ -186,14 +186,14 @@ def _parts(text: str, how: str) -> list[tuple[str, str | None]]:
     parts: list[tuple[str, str | None]] = []
     at = 0
     while at < len(text):
-        found = _PART.match(text, at)
-        if found is None:
+        match = _PART.match(text, at)
+        if match is None:
             raise LengthError(f"is not a length. {how}")
-        number, spelling = found.groups()
+        number, spelling = match.groups()
         if spelling is not None and spelling not in _SPELLINGS:
             raise LengthError(f'has a unit unknown here: "{spelling}". Use in, ft, mm, cm or m.')
         parts.append((number.strip(), _SPELLINGS[spelling] if spelling else None))
-        at = found.end()
+        at = match.end()
     return parts
 
 
@@ -215,12 +215,12 @@ def _amount(number: str, name: str, how: str) -> Decimal:
     """Read one number, whole, decimal or with a tape's fraction."""
     if _DECIMAL.fullmatch(number):
         return Decimal(number)
-    found = _FRACTION.fullmatch(number)
-    if found is None and " -" in number:
+    match = _FRACTION.fullmatch(number)
+    if match is None and " -" in number:
         raise LengthError("could be a subtraction. Write the fraction right after the number, as in 35 7/8.")
-    if found is None:
+    if match is None:
         raise LengthError(f"is not one number. {how}")
-    whole, top, bottom = (int(digits or 0) for digits in found.groups())
+    whole, top, bottom = (int(digits or 0) for digits in match.groups())
     if name not in ("in", "ft"):
         raise LengthError(
             "has a fraction of a metric unit. Use decimals, as in 911.2 mm, or inches: 35 7/8 in."
@@ -231,7 +231,7 @@ def _amount(number: str, name: str, how: str) -> Decimal:
         raise LengthError(
             "has a fraction no tape shows. Write it with 2, 4, 8, 16, 32 or 64 below, as in 7/8."
         )
-    if found[1] is not None and top >= bottom:
+    if match[1] is not None and top >= bottom:
         raise LengthError("has a fraction of 1 or more after a whole number. Write 36 1/8 for 35 and 9/8.")
     return _EXACT.add(Decimal(whole), _EXACT.divide(Decimal(top), Decimal(bottom)))
 

@@ -89,9 +89,9 @@ def change_owner(site: Site, *, customer: Customer | None, on: date, by: User | 
             (customer.pk, on)
         ]:
             return
-        for held in open_ones:
-            held.until_on = on
-            save_change(held, action="ownership ended", by=by, at=at)
+        for ownership in open_ones:
+            ownership.until_on = on
+            save_change(ownership, action="ownership ended", by=by, at=at)
         if customer is not None:
             save_new(Ownership(site=site, customer=customer, from_on=on), action="became owner", by=by, at=at)
 
@@ -111,11 +111,11 @@ def change_filled_in(form: ModelForm, *, parts: BaseFormSet | None, by: User, at
         form._save_m2m()  # type: ignore[attr-defined]  # what form.save() would do after its save
         if parts is not None and parts.has_changed():
             parts.save()  # type: ignore[attr-defined]  # an inline formset
-            told = "; ".join(
+            parts_text = "; ".join(
                 f"{part.pieces} {part.component_type}{' each panel' if part.each_panel else ''}"
                 for part in row.parts.select_related("component_type")
             )
-            write_change(row, action="parts changed", by=by, at=at, after={"parts": told})
+            write_change(row, action="parts changed", by=by, at=at, after={"parts": parts_text})
     return row
 
 
@@ -259,7 +259,7 @@ def change_unit(unit: Unit, *, by: User, at: datetime) -> Unit:
 
 
 def locked(unit: Unit) -> Unit:
-    """Take hold of a unit so that two people do not change its parts at once."""
+    """Lock a unit's row, so that two people do not change its parts at once."""
     return Unit.objects.select_for_update().get(pk=unit.pk)
 
 

@@ -29,8 +29,8 @@ def fit_part(request: HttpRequest, pk: int) -> HttpResponse:
     form = FitForm(request.POST or None, unit=unit, initial={"on": timezone.localdate()})
 
     def make() -> str:
-        told = {name: value for name, value in form.cleaned_data.items() if name != "idempotency_key"}
-        fitting.fit_part(unit, **told, by=user_of(request), at=timezone.now())
+        data = {name: value for name, value in form.cleaned_data.items() if name != "idempotency_key"}
+        fitting.fit_part(unit, **data, by=user_of(request), at=timezone.now())
         return unit.get_absolute_url()
 
     if where := save_idempotent(request, form, make):
@@ -48,8 +48,8 @@ def replace_set(request: HttpRequest, pk: int) -> HttpResponse:
     )
 
     def make() -> str:
-        told = {name: value for name, value in form.cleaned_data.items() if name != "idempotency_key"}
-        fitting.replace_set(installed_part, **told, by=user_of(request), at=timezone.now())
+        data = {name: value for name, value in form.cleaned_data.items() if name != "idempotency_key"}
+        fitting.replace_set(installed_part, **data, by=user_of(request), at=timezone.now())
         return installed_part.unit.get_absolute_url()
 
     if where := save_idempotent(request, form, make):
@@ -68,8 +68,8 @@ def change_panel_share(request: HttpRequest, pk: int) -> HttpResponse:
     )
 
     def make() -> str:
-        told = {name: value for name, value in form.cleaned_data.items() if name != "idempotency_key"}
-        fitting.change_panel_share(installed_part, **told, by=user_of(request), at=timezone.now())
+        data = {name: value for name, value in form.cleaned_data.items() if name != "idempotency_key"}
+        fitting.change_panel_share(installed_part, **data, by=user_of(request), at=timezone.now())
         return installed_part.unit.get_absolute_url()
 
     if where := save_idempotent(request, form, make):

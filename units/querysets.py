@@ -98,7 +98,7 @@ class CustomerQuerySet(models.QuerySet["Customer"]):
 
     def matching(self, text: str) -> Self:
         """Customers found by any scraps of name, phone and mail address."""
-        return every_word(self, text, found=customer_has, holds=customer_has) if text else self
+        return every_word(self, text, indexed=customer_has, holds=customer_has) if text else self
 
 
 class OwnershipQuerySet(models.QuerySet["Ownership"]):
@@ -118,7 +118,7 @@ class SiteQuerySet(models.QuerySet["Site"]):
 
     def matching(self, text: str) -> Self:
         """Sites found by any scraps: code, street, postcode, an owner's name or phone, unit code."""
-        return every_word(self, text, found=site_found, holds=site_holds) if text else self
+        return every_word(self, text, indexed=site_found, holds=site_holds) if text else self
 
     def with_owner(self) -> Self:
         """Sites with their present owner as ``owners`` (a list of none or one)."""
@@ -190,26 +190,26 @@ class UnitQuerySet(models.QuerySet["Unit"]):
 
     def matching(self, text: str) -> Self:
         """Units found by any scraps of code, place, customer, address and lot."""
-        return every_word(self, text, found=unit_found, holds=unit_holds) if text else self
+        return every_word(self, text, indexed=unit_found, holds=unit_holds) if text else self
 
-    def for_search(self, told: Mapping[str, Any]) -> Self:
+    def for_search(self, cleaned_data: Mapping[str, Any]) -> Self:
         """Units that a search form asks for: a scrap, a construction, a part in place, a state."""
-        found = self.matching((told.get("q") or "").strip())
-        if told.get("construction"):
-            found = found.filter(construction=told["construction"])
-        if told.get("part"):
-            found = found.with_type_in_place(told["part"].pk)
-        state = told.get("state")
-        return found if state == "all" else found.removed() if state == "removed" else found.in_place()
+        units = self.matching((cleaned_data.get("q") or "").strip())
+        if cleaned_data.get("construction"):
+            units = units.filter(construction=cleaned_data["construction"])
+        if cleaned_data.get("part"):
+            units = units.with_type_in_place(cleaned_data["part"].pk)
+        state = cleaned_data.get("state")
+        return units if state == "all" else units.removed() if state == "removed" else units.in_place()
 
     def with_type_in_place(self, component_type_id: int) -> Self:
         """Units that hold a part of this type now."""
         from units.models import InstalledPart
 
-        held = InstalledPart.objects.in_place().filter(
+        installed_parts = InstalledPart.objects.in_place().filter(
             unit=OuterRef("pk"), component_type_id=component_type_id
         )
-        return self.filter(Exists(held))
+        return self.filter(Exists(installed_parts))
 
     def for_list(self) -> Self:
         """Units with what the list shows of each."""

@@ -114,16 +114,16 @@ class KnownTypes:
     def named_in(self, row: ReferenceRow) -> ComponentType:
         """Find the type that a construction's part or a care rule speaks of."""
         name = row.text("component_type")
-        found = {found for kind in Kind.values if (found := self.find(name, kind=kind))}
-        if not found:
+        matches = {match for kind in Kind.values if (match := self.find(name, kind=kind))}
+        if not matches:
             raise row.refusal(
                 "component_type",
                 f"“{name}” is no known component type. Mend the spelling, or add it to component_types.json.",
             )
-        if len(found) > 1:
-            meant = " or ".join(sorted(f"“{component_type}”" for component_type in found))
+        if len(matches) > 1:
+            meant = " or ".join(sorted(f"“{component_type}”" for component_type in matches))
             raise row.refusal("component_type", f"“{name}” could be {meant}. Write the whole name.")
-        return found.pop()
+        return matches.pop()
 
 
 def load_component_types(path: Path, *, by: User | None, at: datetime) -> Loaded:
@@ -134,7 +134,7 @@ def load_component_types(path: Path, *, by: User | None, at: datetime) -> Loaded
         for row in rows
     )
     known = KnownTypes()
-    added = kept = 0
+    added = existing = 0
     with atomic_operation():
         for row in rows:
             record = ComponentType(
@@ -144,7 +144,7 @@ def load_component_types(path: Path, *, by: User | None, at: datetime) -> Loaded
                 note=note_with_source(row),
             )
             if known.find(record.name, kind=record.kind):
-                kept += 1
+                existing += 1
                 continue
             for name in record.names():
                 if other := known.claimant(name, kind=record.kind):
@@ -153,7 +153,7 @@ def load_component_types(path: Path, *, by: User | None, at: datetime) -> Loaded
                 save_new(record, action=ACTION, by=by, at=at)
             known.note(record)
             added += 1
-    return Loaded(added, kept)
+    return Loaded(added, existing)
 
 
 def load_constructions(path: Path, *, by: User | None, at: datetime) -> Loaded:
@@ -162,13 +162,13 @@ def load_constructions(path: Path, *, by: User | None, at: datetime) -> Loaded:
     records = [_construction(row) for row in rows]
     refuse_shared_names((row, "", record.names()) for row, record in zip(rows, records, strict=True))
     known, types = known_constructions(), KnownTypes()
-    added = kept = 0
+    added = existing = 0
     with atomic_operation():
         for row, record in zip(rows, records, strict=True):
             parts = [(inner, _part(inner, types)) for inner in row.rows("parts", fields=PART_FIELDS)]
             _refuse_two_of_a_kind(parts)
             if plain_name(record.code) in known:
-                kept += 1
+                existing += 1
                 continue
             for name in record.names():
                 if other := known.get(plain_name(name)):
@@ -182,7 +182,7 @@ def load_constructions(path: Path, *, by: User | None, at: datetime) -> Loaded:
                 part.save()
             known |= {plain_name(name): record for name in record.names()}
             added += 1
-    return Loaded(added, kept)
+    return Loaded(added, existing)
 
 
 def load_failure_modes(path: Path, *, by: User | None, at: datetime) -> Loaded:
@@ -191,19 +191,19 @@ def load_failure_modes(path: Path, *, by: User | None, at: datetime) -> Loaded:
     modes = list(FailureMode.objects.order_by("pk"))
     known = {code for _, code in former_values(modes, field="code")} | {plain_name(m.code) for m in modes}
     constructions = known_constructions()
-    added = kept = 0
+    added = existing = 0
     with atomic_operation():
         for row in rows:
             record = _mode(row)
             expected = list(_expected_on(row, constructions))
             if plain_name(record.code) in known:
-                kept += 1
+                existing += 1
                 continue
             with row.kept_rules():
                 save_new(record, action=ACTION, by=by, at=at)
             record.expected_on.set(expected)
             added += 1
-    return Loaded(added, kept)
+    return Loaded(added, existing)
 
 
 def known_constructions() -> dict[str, Construction]:
@@ -222,9 +222,11 @@ def former_values(records: list[Record], *, field: str) -> Iterator[tuple[Record
         return
     meta = records[0]._meta
     by_key = {record.pk: record for record in records}
-    shown_as = next(str(held.verbose_name) for held in meta.concrete_fields if held.name == field)
-    held = ChangedField.objects.filter(change__subject=meta.label_lower, field=shown_as).exclude(before="")
-    for key, before in held.values_list("change__subject_id", "before"):
+    shown_as = next(
+        str(model_field.verbose_name) for model_field in meta.concrete_fields if model_field.name == field
+    )
+    changes = ChangedField.objects.filter(change__subject=meta.label_lower, field=shown_as).exclude(before="")
+    for key, before in changes.values_list("change__subject_id", "before"):
         if key in by_key:
             yield by_key[key], plain_name(before)
 
@@ -260,11 +262,11 @@ def _refuse_two_of_a_kind(parts: list[tuple[ReferenceRow, ConstructionPart]]) ->
     """Keep to one type of each kind: a new unit holds one part in each slot."""
     first: dict[str, ConstructionPart] = {}
     for row, part in parts:
-        held = first.setdefault(part.component_type.kind, part)
-        if held is not part:
+        other = first.setdefault(part.component_type.kind, part)
+        if other is not part:
             raise row.refusal(
                 "component_type",
-                f"“{held.component_type}” is of the kind {held.component_type.get_kind_display()} already. "
+                f"“{other.component_type}” is of the kind {other.component_type.get_kind_display()} already. "
                 "List one type of each kind; others are fitted unit by unit.",
             )
 

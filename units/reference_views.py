@@ -80,8 +80,8 @@ def _parts_of(row: Model) -> str:
 def rows(request: HttpRequest, what: str) -> HttpResponse:
     """All rows of one list of the reference data."""
     sheet = _sheet(what)
-    found = sheet.model._default_manager.all()
-    return render(request, "units/reference_list.html", {"sheet": sheet, "what": what, "rows": found})
+    records = sheet.model._default_manager.all()
+    return render(request, "units/reference_list.html", {"sheet": sheet, "what": what, "rows": records})
 
 
 @owners

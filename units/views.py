@@ -54,19 +54,19 @@ def add_unit(request: HttpRequest, site_pk: int) -> HttpResponse:
     form = NewUnitForm(request.POST or None, instance=Unit(site=site))
 
     def make() -> str:
-        told = form.cleaned_data
+        cleaned_data = form.cleaned_data
         unit = form.instance
-        unit.construction = told["construction"]
+        unit.construction = cleaned_data["construction"]
         extras = operations.Extras(
             lower_lite=unit.lower_lite_mm is not None,
-            extension_jamb=told["extension_jamb"],
-            lot=told["lot"],
+            extension_jamb=cleaned_data["extension_jamb"],
+            lot=cleaned_data["lot"],
         )
         return operations.add_unit(
             unit,
             extras=extras,
-            observed_from=told["observed_from"] or unit.installed_on,
-            age_known=told["age_known"],
+            observed_from=cleaned_data["observed_from"] or unit.installed_on,
+            age_known=cleaned_data["age_known"],
             by=user_of(request),
             at=timezone.now(),
         ).get_absolute_url()
@@ -150,8 +150,8 @@ def stop_watching(request: HttpRequest, pk: int) -> HttpResponse:
 def sites(request: HttpRequest) -> HttpResponse:
     """Every site, found by any scrap."""
     text = read_scrap(request.GET.get("q"))
-    found = Site.objects.matching(text).with_owner().with_unit_count()
-    page = key_page(found, request.GET, order=("code",))
+    queryset = Site.objects.matching(text).with_owner().with_unit_count()
+    page = key_page(queryset, request.GET, order=("code",))
     return render(request, "units/site_list.html", {"page": page, "text": text})
 
 
@@ -161,11 +161,11 @@ def add_site(request: HttpRequest) -> HttpResponse:
     form = NewSiteForm(request.POST or None, initial={"customer": request.GET.get("customer")})
 
     def make() -> str:
-        told = form.cleaned_data
+        cleaned_data = form.cleaned_data
         return operations.add_site(
             form.instance,
-            customer=told["customer"],
-            owned_from=told["owned_from"] or timezone.localdate(),
+            customer=cleaned_data["customer"],
+            owned_from=cleaned_data["owned_from"] or timezone.localdate(),
             by=user_of(request),
             at=timezone.now(),
         ).get_absolute_url()
@@ -199,9 +199,13 @@ def change_owner(request: HttpRequest, pk: int) -> HttpResponse:
     form = OwnerForm(request.POST or None, initial={"on": timezone.localdate()})
 
     def keep() -> bool:
-        told = form.cleaned_data
+        cleaned_data = form.cleaned_data
         operations.change_owner(
-            site, customer=told["customer"], on=told["on"], by=user_of(request), at=timezone.now()
+            site,
+            customer=cleaned_data["customer"],
+            on=cleaned_data["on"],
+            by=user_of(request),
+            at=timezone.now(),
         )
         return True
 
@@ -222,11 +226,11 @@ def customers(request: HttpRequest) -> HttpResponse:
 @technicians
 def customer(request: HttpRequest, pk: int) -> HttpResponse:
     """One customer and what is or was theirs."""
-    found = get_object_or_404(Customer, pk=pk)
+    record = get_object_or_404(Customer, pk=pk)
     context = {
-        "customer": found,
-        "ownerships": found.ownerships.select_related("site").order_by("-from_on"),
-        "changes": Change.objects.about(found).for_page(),
+        "customer": record,
+        "ownerships": record.ownerships.select_related("site").order_by("-from_on"),
+        "changes": Change.objects.about(record).for_page(),
     }
     return render(request, "units/customer.html", context)
 
@@ -250,16 +254,16 @@ def add_customer(request: HttpRequest) -> HttpResponse:
 @schedulers
 def change_customer(request: HttpRequest, pk: int) -> HttpResponse:
     """Change a customer's name or how to reach them."""
-    found = get_object_or_404(Customer, pk=pk)
-    form = as_opened(CustomerForm(request.POST or None, instance=found))
+    record = get_object_or_404(Customer, pk=pk)
+    form = as_opened(CustomerForm(request.POST or None, instance=record))
     if request.method == "POST" and apply_edit_or_report(
         form,
         lambda: operations.change_record(form.instance, by=user_of(request), at=timezone.now()),
-        record=found,
+        record=record,
         by=user_of(request),
     ):
         messages.success(request, "Stored.")
-        return redirect(found)
+        return redirect(record)
     return render(
-        request, "units/customer_form.html", {"form": form, "customer": found}, status=status_of(form)
+        request, "units/customer_form.html", {"form": form, "customer": record}, status=status_of(form)
     )

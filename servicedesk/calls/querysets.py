@@ -88,7 +88,7 @@ class CallQuerySet(models.QuerySet["Call"]):
 
     def matching(self, text: str) -> Self:
         """Calls found by any scraps: what was said, who called, the phone, the site, its owner, a unit."""
-        return every_word(self, text, found=call_found, holds=call_holds) if text else self
+        return every_word(self, text, indexed=call_found, holds=call_holds) if text else self
 
     def for_search(self, told: Mapping[str, Any]) -> Self:
         """Calls that the search form asks for: a scrap, and a state (open ones unless it says otherwise)."""

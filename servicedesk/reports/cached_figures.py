@@ -73,7 +73,7 @@ _reading: ContextVar[Reading | None] = ContextVar("reading", default=None)
 
 @contextmanager
 def reading_figures(reading: Reading) -> Iterator[None]:
-    """Read figures so for the length of a with block."""
+    """Context manager: read cached figures as ``reading`` says."""
     token = _reading.set(reading)
     try:
         yield

@@ -132,8 +132,13 @@ def forecast_pictures(figure: ForecastFigure) -> list[SafeString]:
     if not figure.whole_months:
         return []
     bars = [
-        MonthBar(name=f"{month:%B %Y}", mean=found.mean or 0.0, low=found.low or 0.0, high=found.high or 0.0)
-        for month, found in zip(figure.months, figure.whole_months, strict=True)
+        MonthBar(
+            name=f"{month:%B %Y}",
+            mean=expected.mean or 0.0,
+            low=expected.low or 0.0,
+            high=expected.high or 0.0,
+        )
+        for month, expected in zip(figure.months, figure.whole_months, strict=True)
     ]
     svg = month_bars(
         bars,

@@ -92,15 +92,15 @@ class FigureForm(forms.Form):
 
     def clean(self) -> dict[str, Any]:
         """Put what was asked for together."""
-        told = super().clean() or self.cleaned_data
+        cleaned_data = super().clean() or self.cleaned_data
         if self.errors:
-            return told
-        asked = {name: _texts(told.get(name)) for name in (*DAYS, *TRAITS, "mode", "age", "since")}
+            return cleaned_data
+        texts = {name: _texts(cleaned_data.get(name)) for name in (*DAYS, *TRAITS, "mode", "age", "since")}
         try:
-            self.selection = read_selection(asked, today=self.today)
+            self.selection = read_selection(texts, today=self.today)
         except QuestionError as error:
             self.add_error(error.name, str(error))
-        return told
+        return cleaned_data
 
     @property
     def usual(self) -> list[forms.BoundField]:
@@ -144,10 +144,10 @@ class CurvesForm(FigureForm):
     )
 
     def __init__(self, data: QueryDict, *, today: date) -> None:
-        told = data.copy()
-        if not told.get("part"):
-            told["part"] = Kind.TRACK.value
-        super().__init__(told, today=today)
+        form_data = data.copy()
+        if not form_data.get("part"):
+            form_data["part"] = Kind.TRACK.value
+        super().__init__(form_data, today=today)
         self.fields["part"].choices = self.fields["part"].choices[1:]  # type: ignore[attr-defined]
         if self.kind not in Kind.values:  # which the form says itself
             del self.fields["component"]
@@ -180,19 +180,23 @@ class CompareForm(FigureForm):
     @property
     def pair(self) -> tuple[int, int] | None:
         """The two types asked for, or None as long as they are not chosen."""
-        told = self.cleaned_data
-        return (int(told["one"]), int(told["other"])) if told.get("one") and told.get("other") else None
+        cleaned_data = self.cleaned_data
+        return (
+            (int(cleaned_data["one"]), int(cleaned_data["other"]))
+            if cleaned_data.get("one") and cleaned_data.get("other")
+            else None
+        )
 
     def clean(self) -> dict[str, Any]:
-        told = super().clean()
+        cleaned_data = super().clean()
         if self.errors or self.pair is None:
-            return told
+            return cleaned_data
         kinds = dict(ComponentType.objects.filter(pk__in=self.pair).values_list("pk", "kind"))
         if self.pair[0] == self.pair[1]:
             self.add_error("other", "Choose another type than the first.")
         elif len(set(kinds.values())) > 1:
             self.add_error("other", "Choose two types of the same kind of part: only those do the same job.")
-        return told
+        return cleaned_data
 
 
 class FindingsForm(FigureForm):
@@ -224,8 +228,8 @@ class FindingsForm(FigureForm):
     @property
     def asked_exclusion_reason(self) -> ExclusionReason | None:
         """What the findings asked for count as (failures, unless asked otherwise), or None for all."""
-        told = self.cleaned_data.get("exclusion_reason") or ExclusionReason.EVENT
-        return None if told == EVERY_EXCLUSION_REASON else ExclusionReason(told)
+        choice = self.cleaned_data.get("exclusion_reason") or ExclusionReason.EVENT
+        return None if choice == EVERY_EXCLUSION_REASON else ExclusionReason(choice)
 
 
 class PeriodForm(forms.Form):
@@ -240,10 +244,14 @@ class PeriodForm(forms.Form):
         self.fields = {**days, **self.fields}
 
     def clean(self) -> dict[str, Any]:
-        told = super().clean() or self.cleaned_data
-        if told.get("from") and told.get("until") and told["from"] > told["until"]:
+        cleaned_data = super().clean() or self.cleaned_data
+        if (
+            cleaned_data.get("from")
+            and cleaned_data.get("until")
+            and cleaned_data["from"] > cleaned_data["until"]
+        ):
             self.add_error("from", "The first day comes after the last: swap them or leave one out.")
-        return told
+        return cleaned_data
 
 
 class LogForm(PeriodForm):
@@ -267,16 +275,16 @@ def modes_by_kind() -> Choices:
 
 
 def _by_kind(rows: Iterable[tuple[str, str, str]]) -> Choices:
-    found: dict[str, list[tuple[str, str]]] = {}
+    grouped: dict[str, list[tuple[str, str]]] = {}
     for kind, key, name in rows:
-        found.setdefault(kind, []).append((key, name))
-    return [(str(Kind(kind).label), found[kind]) for kind in Kind.values if kind in found]
+        grouped.setdefault(kind, []).append((key, name))
+    return [(str(Kind(kind).label), grouped[kind]) for kind in Kind.values if kind in grouped]
 
 
-def _texts(told: Any) -> list[str]:
+def _texts(value: Any) -> list[str]:
     """Take what a field holds as texts."""
-    if told is None:
+    if value is None:
         return []
-    if isinstance(told, list):
-        return told
-    return [told.isoformat() if isinstance(told, date) else str(told)]
+    if isinstance(value, list):
+        return value
+    return [value.isoformat() if isinstance(value, date) else str(value)]

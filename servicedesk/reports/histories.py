@@ -42,9 +42,11 @@ class CountingRows:
     def between(self, start: float, stop: float) -> CountingRows:
         """Keep what happened at ages after ``start`` and up to ``stop``."""
         begin, end = np.maximum(self.start, start), np.minimum(self.stop, stop)
-        kept = begin < end
+        overlaps = begin < end
         event = np.where(self.stop <= stop, self.event, 0)
-        return CountingRows(begin[kept], end[kept], event[kept], self.item[kept], self.site[kept])
+        return CountingRows(
+            begin[overlaps], end[overlaps], event[overlaps], self.item[overlaps], self.site[overlaps]
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -122,9 +124,9 @@ class Histories:
         # Fitted and failed on the last day that counts: at risk for half of it.
         np.maximum.at(exit, span[age == 0], 1)
         count = self.event_count[self._counted(window)]
-        kept = np.flatnonzero(exit > entry)
+        at_risk = np.flatnonzero(exit > entry)
         cut, where = np.unique(
-            np.concatenate([span * BIG + at, kept * BIG + exit[kept]]), return_inverse=True
+            np.concatenate([span * BIG + at, at_risk * BIG + exit[at_risk]]), return_inverse=True
         )
         events = np.bincount(where[: span.size], weights=count, minlength=cut.size).astype(np.int64)
         row, stop = cut // BIG, cut % BIG
@@ -147,15 +149,20 @@ class Histories:
         exit = np.where(failed, exit, np.minimum(exit, 2 * (window.last - fitted)))
         entry = np.maximum(entry, 2 * (window.after - fitted))
         good = np.where(failed, 2 * self._good_before(item, age), -1)
-        kept = (exit > entry) & ~early
+        at_risk = (exit > entry) & ~early
         known = np.where(good < 0, np.nan, np.minimum(np.maximum(good, entry), exit - 1) / 2)
         return FirstFailures(
-            entry[kept] / 2, exit[kept] / 2, failed[kept], item[kept], site[kept], known[kept]
+            entry[at_risk] / 2,
+            exit[at_risk] / 2,
+            failed[at_risk],
+            item[at_risk],
+            site[at_risk],
+            known[at_risk],
         )
 
-    def _with_events(self, kept: Flags) -> Histories:
+    def _with_events(self, mask: Flags) -> Histories:
         names = ("event_item", "event_age", "event_mode", "event_count", "event_good")
-        return replace(self, **{name: getattr(self, name)[kept] for name in names})
+        return replace(self, **{name: getattr(self, name)[mask] for name in names})
 
     def _window(self, window: Window) -> tuple[Ints, Ints]:
         """Give the ends of the spans in half days, within the days that count."""

@@ -79,12 +79,12 @@ def likely_modes(
         every[places[mode]] += number
         if construction == unit.construction_id:
             own[places[mode]] += number
-    told = backed_off_chances(_prior(unit, modes, symptom), [every, own])
-    order = sorted(range(len(modes)), key=lambda place: (-told.chances[place], modes[place].code))
+    estimate = backed_off_chances(_prior(unit, modes, symptom), [every, own])
+    order = sorted(range(len(modes)), key=lambda place: (-estimate.chances[place], modes[place].code))
     return Likely(
-        [LikelyMode(modes[place], told.chances[place]) for place in order],
-        told.own_records,
-        told.all_records,
+        [LikelyMode(modes[place], estimate.chances[place]) for place in order],
+        estimate.own_records,
+        estimate.all_records,
     )
 
 
@@ -102,9 +102,9 @@ def read_records() -> Records:
     if (Finding.objects.aggregate(last=Max("pk"))["last"] or 0) <= FEW_FINDINGS:
         return _count_records()
     with suppress(RedisError):
-        held: Records | None = cache.get("likely:records")
-        if held is not None:
-            return held
+        cached: Records | None = cache.get("likely:records")
+        if cached is not None:
+            return cached
     counted = _count_records()
     with suppress(RedisError):
         cache.set("likely:records", counted, timeout=KEPT_SECONDS)
@@ -168,11 +168,11 @@ def how_often_right() -> Rightness:
             prior = [each if mode.kind in can else 0.0 for each, mode in zip(prior, modes, strict=True)]
         place = places[mode]
         if prior[place] > 0:
-            told = backed_off_chances(prior, [every[symptom], own[symptom, construction]]).chances
-            first = nlargest(FIRST, range(len(told)), key=told.__getitem__)
+            chances = backed_off_chances(prior, [every[symptom], own[symptom, construction]]).chances
+            first = nlargest(FIRST, range(len(chances)), key=chances.__getitem__)
             calls += 1
             right += place in first
-            expected += sum(told[place] for place in first)
+            expected += sum(chances[place] for place in first)
         every[symptom][place] += 1
         own[symptom, construction][place] += 1
     return Rightness(calls, right, expected / calls if calls else 0.0)

@@ -28,12 +28,12 @@ def mixing_words() -> str:
 
 
 def mark_paper(paper: Paper, words: str) -> Paper:
-    """Put the words on top of a document."""
+    """Put the warning of a half-finished import, if there is one, at the top of a document."""
     return replace(paper, blocks=[Words(words, lead=True), *paper.blocks]) if words else paper
 
 
 def mark_line(words: str) -> str:
-    """Write the words as the first line of a CSV file."""
+    """Write the warning of a half-finished import as a line of CSV."""
     line = io.StringIO()
     csv.writer(line).writerow([words])
     return line.getvalue()

@@ -57,7 +57,7 @@ def _bring_in_line(
 ) -> dict[date, int]:
     """Make the stored rows say what is wanted; answer how many rows were written of each day."""
     names = ["on", *(f"{name}_id" for name in key[1:])]
-    gone, held = [], set()
+    gone, unchanged = [], set()
     touched: dict[date, int] = {}
     for pk, number, *place in model._default_manager.values_list("pk", value, *names).iterator():
         where = tuple(place)
@@ -65,11 +65,11 @@ def _bring_in_line(
             gone.append(pk)
             touched[where[0]] = touched.get(where[0], 0) + 1
         elif wanted[where] == number:
-            held.add(where)
+            unchanged.add(where)
     _delete(model, gone)
     rows = []
     for where, number in wanted.items():
-        if where not in held:
+        if where not in unchanged:
             rows.append(model(**dict(zip(names, where, strict=True)), **{value: number}))
             touched[where[0]] = touched.get(where[0], 0) + 1
     for chunk in _chunks(rows):
@@ -125,22 +125,24 @@ def keep_lot_watch(*, today: date, at: datetime) -> Looked:
                 "false_a_year": look.false_a_year,
             },
         )
-        held = {
+        open_flags = {
             (flag.component_type_id, flag.lot, flag.way): flag
             for flag in LotFlag.objects.open().select_for_update(of=("self",))
         }
-        for key in held.keys() - now.keys():
-            held[key].cleared_on = today
-            held[key].save(update_fields=["cleared_on"])
+        for key in open_flags.keys() - now.keys():
+            open_flags[key].cleared_on = today
+            open_flags[key].save(update_fields=["cleared_on"])
         for key, each in now.items():
             of_type, lot, way = key
-            flag = held.get(key) or LotFlag(component_type_id=of_type, lot=lot, way=way, raised_on=today)
+            flag = open_flags.get(key) or LotFlag(
+                component_type_id=of_type, lot=lot, way=way, raised_on=today
+            )
             _take_down(flag, each)
         _note_thin_lots([each for each in look.charts if each.thin])
     return Looked(
         open=len(now),
-        raised=len(now.keys() - held.keys()),
-        cleared=len(held.keys() - now.keys()),
+        raised=len(now.keys() - open_flags.keys()),
+        cleared=len(open_flags.keys() - now.keys()),
         false_a_year=look.false_a_year,
     )
 

@@ -47,7 +47,7 @@ FEW_ENOUGH = 20_000
 
 
 def rate_lines(figure: RatesFigure) -> list[dict[str, Any]]:
-    """Give the rows of rates with the way down to the findings of each."""
+    """Rows of the table of rates, each with a link to its findings."""
     return [
         {
             "row": row,
@@ -59,7 +59,7 @@ def rate_lines(figure: RatesFigure) -> list[dict[str, Any]]:
 
 
 def excluded_links(selection: Selection, exclusions: Mapping[str, int]) -> list[dict[str, str]]:
-    """Say what was left out, each with the way down to the findings where it is about findings."""
+    """Sentences on what was left out, each with a link to its findings where it is about findings."""
     exclusion_reasons = {str(exclusion_reason): exclusion_reason for exclusion_reason in ExclusionReason}
     return [
         {
@@ -87,7 +87,7 @@ def sensitivity(figure: RatesFigure) -> str:
 
 
 def curve_lines(figure: CurvesFigure) -> list[dict[str, Any]]:
-    """Give each curve as words and as rows at whole years of age, with the way down to its findings."""
+    """Give each curve as words and as rows at whole years of age, with a link to its findings."""
     return [
         {
             "row": row,
@@ -101,7 +101,7 @@ def curve_lines(figure: CurvesFigure) -> list[dict[str, Any]]:
 
 
 def side_lines(figure: CompareFigure) -> list[dict[str, Any]]:
-    """Give the two types of a comparison with the way down to the findings of each."""
+    """Give the two types of a comparison, each with a link to its findings."""
     return [
         {"side": side, "findings": findings_address(figure.selection.only("component", side.key))}
         for side in (figure.one, figure.other)
@@ -109,7 +109,7 @@ def side_lines(figure: CompareFigure) -> list[dict[str, Any]]:
 
 
 def strata_lines(figure: CompareFigure) -> list[dict[str, Any]]:
-    """Give the strata of a comparison with the ways down to the findings of both types."""
+    """Give the strata of a comparison with links to the findings of both types."""
     lines = []
     for stratum in figure.strata:
         place = figure.selection.of_age(stratum.band)
@@ -130,7 +130,7 @@ def strata_lines(figure: CompareFigure) -> list[dict[str, Any]]:
 
 
 def forecast_lines(figure: ForecastFigure) -> list[dict[str, Any]]:
-    """Give what each type will take with the way down to the failures it rests on."""
+    """Give the forecast of each type with a link to the failures it rests on."""
     return [
         {
             "row": row,
@@ -143,7 +143,7 @@ def forecast_lines(figure: ForecastFigure) -> list[dict[str, Any]]:
 
 
 def band_lines(figure: CareFigure) -> list[dict[str, Any]]:
-    """Give each stretch of time since care with the way down to its failures."""
+    """Give each stretch of time since care with a link to its failures."""
     return [
         {
             "row": band,
@@ -154,9 +154,9 @@ def band_lines(figure: CareFigure) -> list[dict[str, Any]]:
 
 
 def care_notes(figure: CareFigure) -> list[dict[str, str]]:
-    """Say which failures and which care do not count, the failures with the way down to them."""
+    """Sentences on which failures and which care do not count, the failures with a link to them."""
     seen, before, work = figure.at_care, figure.unknown_events, figure.rule.work
-    told: list[tuple[int, str, Since]] = [
+    entries: list[tuple[int, str, Since]] = [
         (
             seen,
             (
@@ -176,7 +176,7 @@ def care_notes(figure: CareFigure) -> list[dict[str, str]]:
     ]
     notes = [
         {"sentence": sentence, "findings": findings_address(figure.selection.after_care(since))}
-        for number, sentence, since in told
+        for number, sentence, since in entries
         if number
     ]
     if figure.with_repairs:
@@ -199,7 +199,7 @@ def new_interval(figure: CareFigure) -> dict[str, Any]:
 
 
 def rules_to_ask_about() -> list[dict[str, Any]]:
-    """List the care rules in force, with the way to what the records say of each."""
+    """List the care rules in force, each with a link to what the records say of it."""
     return [
         {
             "rule": rule,
@@ -216,13 +216,13 @@ def inspection_reason(selection: Selection) -> str:
 
 
 def flag_findings(flag: LotFlag | ThinLot) -> str:
-    """Give the way down to the failures of a lot or type."""
+    """Address of the failures of a lot or type."""
     chosen = Selection(as_of=timezone.localdate()).only("component", flag.component_type_id)
     return findings_address(chosen.only("lot", flag.lot) if flag.lot else chosen)
 
 
 def flag_lines(figure: WatchFigure) -> list[dict[str, Any]]:
-    """Give what stands out with the way down to its failures."""
+    """Give the lots and types that stand out, each with a link to its failures."""
     return [
         {
             "flag": flags[-1],
@@ -235,7 +235,7 @@ def flag_lines(figure: WatchFigure) -> list[dict[str, Any]]:
 
 
 def thin_lines(figure: WatchFigure) -> list[dict[str, Any]]:
-    """Give the lots of which nobody can tell, with what can be said and the way down to their failures."""
+    """Give the lots with too little evidence, with what can be said and a link to their failures."""
     return [
         {
             "lot": lot,
@@ -248,7 +248,7 @@ def thin_lines(figure: WatchFigure) -> list[dict[str, Any]]:
 
 
 def pairs_of_types() -> list[dict[str, Any]]:
-    """List the pairs of types of one kind that are in use, with the way to hold them against each other."""
+    """List the pairs of types of one kind that are in use, each with a link to its comparison."""
     types = ComponentType.objects.filter(in_use=True).order_by("name")
     return [
         {
@@ -270,18 +270,18 @@ def _whole_years(row: CurveRow) -> Iterable[dict[str, Any]]:
         age = year * DAYS_PER_YEAR
         if age < curve.start:
             continue
-        found = curve.at(age)
+        estimate = curve.at(age)
         within = (curve.age > age - DAYS_PER_YEAR) & (curve.age <= age)
         yield {
             "year": year,
             "failures": int(curve.events[within].sum()),
             "watched": int(curve.at_risk[curve.age <= age][-1]) if (curve.age <= age).any() else None,
-            "found": found,
+            "found": estimate,
         }
 
 
-def exclusion_reason_counts(selection: Selection, asked: ExclusionReason | None) -> dict[str, Any]:
-    """Count the findings of a selection by what they count as, with the way to each sort of them."""
+def exclusion_reason_counts(selection: Selection, chosen: ExclusionReason | None) -> dict[str, Any]:
+    """Count the findings of a selection by exclusion reason, with a link to those of each."""
     _, totals = findings_by_exclusion_reason(Scope(selection))
     whole = sum(totals.values())
     excluded = dict(
@@ -303,7 +303,7 @@ def exclusion_reason_counts(selection: Selection, asked: ExclusionReason | None)
     sentences[ExclusionReason.EVENT] = (
         f"{counted(totals[ExclusionReason.EVENT], 'failure')}, of {sentences[None]}"
     )
-    here = sentences[asked]
+    here = sentences[chosen]
     return {
         "here": here[:1].upper() + here[1:],
         "others": [
@@ -312,7 +312,7 @@ def exclusion_reason_counts(selection: Selection, asked: ExclusionReason | None)
                 "findings": findings_address(selection, exclusion_reason),
             }
             for exclusion_reason in (*ExclusionReason, None)
-            if exclusion_reason != asked and (exclusion_reason is None or totals[exclusion_reason])
+            if exclusion_reason != chosen and (exclusion_reason is None or totals[exclusion_reason])
         ],
     }
 

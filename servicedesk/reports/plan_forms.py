@@ -62,11 +62,11 @@ class ForecastForm(FigureForm):
     @property
     def asked(self) -> Asked:
         """What is planned with; the usual where nothing was said."""
-        told, usual = self.cleaned_data, Asked()
-        level, warranty = told.get("level"), told.get("warranty")
+        cleaned_data, usual = self.cleaned_data, Asked()
+        level, warranty = cleaned_data.get("level"), cleaned_data.get("warranty")
         return Asked(
             level=usual.level if level is None else level / 100,
-            vans=told.get("vans") or usual.vans,
+            vans=cleaned_data.get("vans") or usual.vans,
             warranty=usual.warranty if warranty is None else warranty,
         )
 
@@ -118,22 +118,22 @@ class CareForm(FigureForm):
     @property
     def costs(self) -> ToldCosts:
         """What one care, one failure and one replacement in time cost, where the owner says."""
-        told = self.cleaned_data
+        cleaned_data = self.cleaned_data
         return {
-            "care": told.get("care_cost"),
-            "failure": told.get("failure_cost"),
-            "replacing": told.get("replace_cost"),
+            "care": cleaned_data.get("care_cost"),
+            "failure": cleaned_data.get("failure_cost"),
+            "replacing": cleaned_data.get("replace_cost"),
         }
 
     def clean(self) -> dict[str, Any]:
-        told = super().clean()
-        given = [name for name in ("care_cost", "failure_cost") if told.get(name) is not None]
+        cleaned_data = super().clean()
+        given = [name for name in ("care_cost", "failure_cost") if cleaned_data.get(name) is not None]
         if not self.errors and len(given) == 1:
             other = "failure_cost" if given == ["care_cost"] else "care_cost"
             self.add_error(other, "Give both costs, in the same money, or neither.")
-        elif not self.errors and told.get("replace_cost") is not None and not given:
+        elif not self.errors and cleaned_data.get("replace_cost") is not None and not given:
             self.add_error("failure_cost", "Give what care and a failure cost too, in the same money.")
-        return told
+        return cleaned_data
 
 
 class IntervalForm(forms.Form):
@@ -185,10 +185,10 @@ class YearForm(PeriodForm):
         return Selection(as_of=last, dated=last != today, from_on=first)
 
     def clean(self) -> dict[str, Any]:
-        told = super().clean()
-        if told.get("from") and told["from"] > timezone.localdate():
+        cleaned_data = super().clean()
+        if cleaned_data.get("from") and cleaned_data["from"] > timezone.localdate():
             self.add_error("from", "That day is still to come: there is nothing to report yet.")
-        return told
+        return cleaned_data
 
 
 def rules_in_force() -> QuerySet[MaintenanceRule]:

@@ -40,8 +40,10 @@ def ahead(request: HttpRequest) -> HttpResponse:
     form = ForecastForm(request.GET, today=timezone.localdate())
     if not form.is_valid() or form.selection is None:
         return bad_question(request, form, "reports/ahead.html")
-    chosen, asked = form.selection, form.asked
-    figure = cached_figure("ahead", chosen, asked, compute=partial(forecast_figure, chosen, asked))
+    chosen, assumptions = form.selection, form.asked
+    figure = cached_figure(
+        "ahead", chosen, assumptions, compute=partial(forecast_figure, chosen, assumptions)
+    )
     if "csv" in request.GET:
         rows = tables.forecast_rows(figure)
         return csv_response("twelve-months-ahead.csv", tables.forecast_header(figure), rows)

@@ -34,10 +34,10 @@ def rates_sentence(figure: RatesFigure) -> str:
     if figure.by in UNCOMPARED:
         return f"{counts}."
     for word, called in ((Word.HIGHER, "worse"), (Word.LOWER, "better")):
-        found = [row for row in figure.rows if row.verdict.word == word]
-        if found:
-            than = "others of their kind" if found[0].family else "the rest"
-            return f"Clearly {called} than {than}: {_named(found)}."
+        rows = [row for row in figure.rows if row.verdict.word == word]
+        if rows:
+            than = "others of their kind" if rows[0].family else "the rest"
+            return f"Clearly {called} than {than}: {_named(rows)}."
     words = {row.verdict.word for row in figure.rows}
     if Word.ALIKE in words and Word.UNKNOWN not in words:
         return (
@@ -74,9 +74,9 @@ def curves_sentence(figure: CurvesFigure) -> str:
     age = int(min(curve.stop for _, curve in shown) // DAYS_PER_YEAR)
     mean, parts = figure.name == RECURRENCE, []
     for row, curve in shown:
-        found = curve.at(age * DAYS_PER_YEAR)
-        if found is not None:
-            value = counted(round(100 * found[0]), "failure") if mean else percent(found[0])
+        estimate = curve.at(age * DAYS_PER_YEAR)
+        if estimate is not None:
+            value = counted(round(100 * estimate[0]), "failure") if mean else percent(estimate[0])
             parts.append(f"{row.name} {value}")
     if not parts or not age:
         return "The curves below are short: most parts were watched for less than a year."

@@ -97,14 +97,14 @@ class ModeLine:
 def failures_by_mode(selection: Selection) -> list[ModeLine]:
     """Count the failures of a selection by kind of part and failure, most first."""
     events, _ = findings_by_exclusion_reason(Scope(selection, MODE))
-    found: dict[tuple[str, int], list[int]] = defaultdict(list)
+    by_mode: dict[tuple[str, int], list[int]] = defaultdict(list)
     for group, _, count, *_ in events:
         kind, mode = group.split(":")
-        found[kind, int(mode)].append(count)
-    modes = FailureMode.objects.in_bulk({mode for _, mode in found})
+        by_mode[kind, int(mode)].append(count)
+    modes = FailureMode.objects.in_bulk({mode for _, mode in by_mode})
     lines = [
         ModeLine(mode=modes[mode], kind=kind, failures=sum(counts), sites=len(counts))
-        for (kind, mode), counts in found.items()
+        for (kind, mode), counts in by_mode.items()
     ]
     return sorted(lines, key=lambda line: (-line.failures, line.mode.code, line.kind))
 

@@ -24,9 +24,9 @@ def keep_failure_log() -> str:
     from servicedesk.reports import operations
 
     at = timezone.now()
-    kept = operations.keep_failure_log(today=timezone.localdate(at), at=at)
+    result = operations.keep_failure_log(today=timezone.localdate(at), at=at)
     TableVersion.objects.prune()
-    return f"{counted(kept.days, 'day')} of the failure log written"
+    return f"{counted(result.days, 'day')} of the failure log written"
 
 
 @shared_task(name="reports.watch_lots")

@@ -117,8 +117,8 @@ def _view_words(shape: UnitShape, section: Section) -> str:
 
 def _section(shape: UnitShape) -> Section:
     """Lay the track out to scale, or in stock proportions where that cannot be."""
-    told = shape.step_mm if shape.order == "stepped" else shape.widest_panel_mm
-    if shape.width_mm is not None and told is not None:
+    dimension_mm = shape.step_mm if shape.order == "stepped" else shape.widest_panel_mm
+    if shape.width_mm is not None and dimension_mm is not None:
         frame, edge = float(shape.width_mm), _edge(shape)
         steps = float(shape.step_mm or 0) * _steps(shape)
         scale = _ROOM / frame

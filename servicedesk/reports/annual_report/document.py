@@ -97,12 +97,12 @@ def _care_figures(selection: Selection, lives: Histories) -> Iterator[CareFigure
 
 def _brief(brief: YearInBrief) -> Iterator[Block]:
     yield Heading("What it took", reverse("reports:figures"))
-    told = (
+    sentence = (
         f"{counted(brief.failures, 'failure')} of parts at {counted(brief.sites, 'site')}, "
         f"{counted(brief.calls, 'call')}, {span(brief.minutes)} of work written down, "
         f"{span(brief.repair_minutes)} of it repairs, and {counted(brief.pieces, 'piece')} used."
     )
-    yield Words(_title(told), lead=True)
+    yield Words(_title(sentence), lead=True)
     yield Table(
         header=["Kind of part", "Failures", "Work", "Pieces", "Item-years", f"At most, per {PER} a year"],
         rows=[
@@ -181,8 +181,8 @@ def _comparisons(chosen: Selection, rates: RatesFigure, lives: Histories) -> Ite
 
 def _pairs(rates: RatesFigure) -> list[tuple[int, int]]:
     """Choose the pairs of types that can be compared."""
-    told = {row.key: row for row in rates.rows if row.events >= TEST_EVENTS}
-    types = [each for each in ComponentType.objects.order_by("kind", "name") if each.pk in told]
+    by_key = {row.key: row for row in rates.rows if row.events >= TEST_EVENTS}
+    types = [each for each in ComponentType.objects.order_by("kind", "name") if each.pk in by_key]
     return [(one.pk, other.pk) for one, other in combinations(types, 2) if one.kind == other.kind]
 
 
@@ -231,10 +231,10 @@ def _ahead(figure: ForecastFigure) -> Iterator[Block]:
         rows=[_forecast_cells(row) for row in figure.rows],
         numbers=frozenset(range(1, 7)),
     )
-    asked = figure.asked
+    assumptions = figure.asked
     yield Words(
-        f"Stock does in {percent(asked.level)} of cases: on the shelf for the year, in each of "
-        f"{counted(asked.vans, 'van')} for its hardest month. {figure.late}"
+        f"Stock does in {percent(assumptions.level)} of cases: on the shelf for the year, in each of "
+        f"{counted(assumptions.vans, 'van')} for its hardest month. {figure.late}"
     )
     remarks = [f"{_title(row.name)}: {'; '.join(row.remarks)}." for row in figure.rows if row.remarks]
     if remarks:
@@ -259,16 +259,16 @@ def _forecast_cells(row: ForecastRow) -> list[str]:
 
 
 def _care(figures: Iterable[CareFigure]) -> Iterator[Block]:
-    told = list(figures)
+    care_figures = list(figures)
     yield Heading("How often is care worth its while?", reverse("reports:care"))
-    if not any(figure.better for figure in told):
+    if not any(figure.better for figure in care_figures):
         yield Words("Our records show no interval that is clearly better than the usual ones.", lead=True)
-    shown = [figure for figure in told if figure.better or _says_why_not(figure)]
+    shown = [figure for figure in care_figures if figure.better or _says_why_not(figure)]
     if shown:
         yield Points(
             [f"{_title(figure.rule.component_type.name)}: {care_sentence(figure)}" for figure in shown]
         )
-    rest = len(told) - len(shown)
+    rest = len(care_figures) - len(shown)
     if shown and rest:
         yield Words(f"Of the other {counted(rest, 'care rule')} the records show nothing better.")
 

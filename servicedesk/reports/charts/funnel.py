@@ -75,10 +75,10 @@ def funnel(
         An ``<svg>`` element.
     """
     named = [point for point in points if point.named]
-    told = [f"{point.name}: {point.rate:,.3g} at {point.exposure:,.4g}" for point in named]
+    captions = [f"{point.name}: {point.rate:,.3g} at {point.exposure:,.4g}" for point in named]
     frame = Frame(
         title=title,
-        description=f"{axes[0]} against {axes[1]}; in all {centre:,.3g}. {'. '.join(told)}.",
+        description=f"{axes[0]} against {axes[1]}; in all {centre:,.3g}. {'. '.join(captions)}.",
         id_prefix=id_prefix,
     )
     if heading:
@@ -102,7 +102,7 @@ def funnel(
             labels.write_last(pair.words, up.at(pair.high[-1]) - 3)
     frame.y = top + _HEIGHT + 2 * (SMALL + 4)
     text(frame.root, _RIGHT, frame.y, axes[1], anchor="end", fill=FADED)
-    for number, words in enumerate(told, start=1):
+    for number, words in enumerate(captions, start=1):
         frame.write(f"{number}  {words}")
     return frame.finish()
 

@@ -70,8 +70,8 @@ def interval_rows(
     str
         An ``<svg>`` element. An interval that runs off the axis ends in an arrow; its words give the limit.
     """
-    told = [f"{row.name}: {row.words}{f', {row.note}' if row.note else ''}" for row in rows]
-    frame = Frame(title=title, description=f"{axis}. {'. '.join(told)}.", id_prefix=id_prefix)
+    descriptions = [f"{row.name}: {row.words}{f', {row.note}' if row.note else ''}" for row in rows]
+    frame = Frame(title=title, description=f"{axis}. {'. '.join(descriptions)}.", id_prefix=id_prefix)
     scale = Scale(axis_top(rows) if top is None else top, _LEFT, _RIGHT)
     if heading:
         frame.write(heading, size=LARGE, bold=True)

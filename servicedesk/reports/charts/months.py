@@ -48,8 +48,8 @@ def month_bars(bars: Sequence[MonthBar], *, title: str, axis: str, id_prefix: st
     str
         An ``<svg>`` element.
     """
-    told = [f"{bar.name}: {bar.mean:,.3g}, from {bar.low:,.3g} to {bar.high:,.3g}" for bar in bars]
-    frame = Frame(title=title, description=f"{axis}. {'; '.join(told)}.", id_prefix=id_prefix)
+    descriptions = [f"{bar.name}: {bar.mean:,.3g}, from {bar.low:,.3g} to {bar.high:,.3g}" for bar in bars]
+    frame = Frame(title=title, description=f"{axis}. {'; '.join(descriptions)}.", id_prefix=id_prefix)
     if heading:
         frame.write(heading, size=LARGE, bold=True)
     frame.write(axis, fill=FADED)

@@ -175,30 +175,30 @@ def _wider(strata: Strata, mine: Any) -> tuple[float, float] | None:
     """Give the limits of one type's failures an item-year that allow for shared sites."""
     if not mine.any():
         return None
-    found = jackknife_rate(
+    rate = jackknife_rate(
         strata.events[mine],
         strata.days[mine] / DAYS_PER_YEAR,
         strata.site[mine],
         fleet_design_effect=_effect(strata),
     )
-    return found.low, found.high
+    return rate.low, rate.high
 
 
 def _effect(strata: Strata) -> float:
     if strata.days.size == 0:
         return 1.0
-    found = design_effect(strata.events, strata.days, strata.site, group=strata.which)
-    return 1.0 if np.isnan(found) else float(found)
+    effect = design_effect(strata.events, strata.days, strata.site, group=strata.which)
+    return 1.0 if np.isnan(effect) else float(effect)
 
 
 def _test(rows: Any, which: Any, sides: Sequence[Compared]) -> tuple[float | None, str]:
     """Test whether the two gather failures alike over their ages."""
     for side in sides:
         if side.sites < TEST_SITES or side.events < TEST_EVENTS:
-            told = f"{side.name}: {counted(side.events, 'failure')} at {counted(side.sites, 'site')}"
-            return None, f"{told}; the test takes {TEST_EVENTS} at {TEST_SITES}"
-    found = compare_mean_cumulative(rows.start, rows.stop, rows.event, rows.site, which)
-    return found.p_value, ""
+            counts = f"{side.name}: {counted(side.events, 'failure')} at {counted(side.sites, 'site')}"
+            return None, f"{counts}; the test takes {TEST_EVENTS} at {TEST_SITES}"
+    result = compare_mean_cumulative(rows.start, rows.stop, rows.event, rows.site, which)
+    return result.p_value, ""
 
 
 def _strata(strata: Strata) -> list[Stratum]:
@@ -222,31 +222,31 @@ def _confounding(strata: Strata, sides: Sequence[Compared], ratios: Sequence[Rat
     """Say in what the two differ besides their type, and what allowing for it changes."""
     if strata.days.size == 0:
         return []
-    told = []
+    sentences = []
     for trait in TRAITS:
         shares = strata.shares(trait)
         place = int(np.argmax(np.abs(shares[0] - shares[1])))
         if abs(shares[0, place] - shares[1, place]) >= APART:
-            told.append(
+            sentences.append(
                 f"Of the time {sides[0].name} was watched, {percent(shares[0, place])} was "
                 f"{strata.names(trait)[place]}; of {sides[1].name}, {percent(shares[1, place])}."
             )
     crude = ratios[0].ratio
     allowed = next((ratio.ratio for ratio in reversed(ratios[1:]) if ratio.known), None)
     if not crude or not allowed:
-        return told
+        return sentences
     if abs(log(crude / allowed)) < log(MATTERS):
-        return [*told, "Allowing for sun, colour and age changes little."]
+        return [*sentences, "Allowing for sun, colour and age changes little."]
     change = f"Allowing for sun, colour and age, {amount(crude)} times becomes {amount(allowed)} times"
     if log(crude) * log(allowed) < 0 and min(abs(log(crude)), abs(log(allowed))) > log(MATTERS):
-        return [*told, f"{change}: seen alike, it is the other way round."]
+        return [*sentences, f"{change}: seen alike, it is the other way round."]
     nearer = abs(log(allowed)) < abs(log(crude))
     why = (
         "part of the difference is where they are fitted"
         if nearer
         else "where they are fitted hides some of it"
     )
-    return [*told, f"{change}: {why}."]
+    return [*sentences, f"{change}: {why}."]
 
 
 def comparison_sentence(figure: CompareFigure) -> str:
@@ -264,12 +264,12 @@ def comparison_sentence(figure: CompareFigure) -> str:
     how = {CRUDE: "", STRATIFIED: "Like with like, ", ADJUSTED: "Seen alike, "}
     lead = how[best.name]
     if best.low > 1:
-        told = f"{one} fails clearly more often than {other}: {times}"
+        verdict = f"{one} fails clearly more often than {other}: {times}"
     elif best.high < 1:
-        told = f"{one} fails clearly less often than {other}: {times}"
+        verdict = f"{one} fails clearly less often than {other}: {times}"
     else:
-        told = f"the records cannot tell yet whether {one} or {other} fails more often: {times}"
-    whole = f"{lead}{told}."
+        verdict = f"the records cannot tell yet whether {one} or {other} fails more often: {times}"
+    whole = f"{lead}{verdict}."
     return whole[:1].upper() + whole[1:]
 
 

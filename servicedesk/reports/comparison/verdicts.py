@@ -197,19 +197,19 @@ def judge_against_rest(families: Sequence[Family]) -> list[list[Verdict]]:
     left = [np.ones(each.size, dtype=np.bool_) for each in families]
     compared = [each.against_the_rest(mine) for each, mine in zip(families, left, strict=True)]
     comparisons = max(1, sum(_made(*each) for each in zip(compared, left, strict=True)))
-    told: list[dict[int, Verdict]] = [{} for _ in families]
+    verdicts: list[dict[int, Verdict]] = [{} for _ in families]
     while (clearest := _clearest(compared, left)) is not None:
         number, place = clearest
         mine = left[number]
         places = np.flatnonzero(mine) if mine.sum() == 2 else [place]
         for each in places:
-            told[number][int(each)] = _clear(compared[number].pair(int(each)))
+            verdicts[number][int(each)] = _clear(compared[number].pair(int(each)))
         mine[places] = False
         if mine.any():
             compared[number] = families[number].against_the_rest(mine)
     return [
         [
-            told[number].get(place)
+            verdicts[number].get(place)
             or _unclear(each.pair(place), made=bool(each.made[place]), comparisons=comparisons)
             for place in range(each.family.size)
         ]

@@ -56,8 +56,8 @@ class AgeSums:
 
         Ages at which only one group was watched say nothing and count for neither.
         """
-        told = self.days.sum(axis=0) - self.days > 0
-        return (self.events * told).sum(axis=1), (self.days * self.rates_of_others()).sum(axis=1)
+        comparable = self.days.sum(axis=0) - self.days > 0
+        return (self.events * comparable).sum(axis=1), (self.days * self.rates_of_others()).sum(axis=1)
 
 
 @dataclass(frozen=True, eq=False)
@@ -158,16 +158,16 @@ def months_by_age(
     events, days : ndarray
         A plane a month, a row a group, a column a year of age.
     """
-    found = []
+    by_month = []
     begin_on, end_on = fitted + rows.start, fitted + rows.stop
     for begin, end in pairwise(ends):
         here = np.flatnonzero((begin_on < end) & (end_on > begin))
-        kept = CountingRows(
+        month_rows = CountingRows(
             np.maximum(rows.start[here], begin - fitted[here]),
             np.minimum(rows.stop[here], end - fitted[here]),
             np.where(end_on[here] <= end, rows.event[here], 0),
             rows.item[here],
             rows.site[here],
         )
-        found.append(sum_by_age(kept, group[here], size=size))
-    return np.stack([each.events for each in found]), np.stack([each.days for each in found])
+        by_month.append(sum_by_age(month_rows, group[here], size=size))
+    return np.stack([each.events for each in by_month]), np.stack([each.days for each in by_month])

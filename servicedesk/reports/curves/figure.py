@@ -142,9 +142,9 @@ def curves_figure(
         for (key, mine), (family, words) in zip(groups, names, strict=True)
     ]
     cells = read_cells(selection, by="")
-    told = exclusions(cells)
+    excluded = exclusions(cells)
     known = histories.counting_rows(window).event.sum()
-    told["age_unknown_events"] = int(cells.events.sum() - known)
+    excluded["age_unknown_events"] = int(cells.events.sum() - known)
     return CurvesFigure(
         name=name,
         selection=selection,
@@ -153,7 +153,7 @@ def curves_figure(
             (row for row in rows if row.items),
             key=lambda row: (row.family, row.key is None, row.name.casefold()),
         ),
-        exclusions=told,
+        exclusions=excluded,
     )
 
 
@@ -184,23 +184,23 @@ def _recurrence_row(histories: Histories, key: Any, family: str, name: str, wind
 
 def _mean_curve(rows: CountingRows, ages: ShownAges) -> dict[str, Any]:
     """Estimate the mean number of failures over the ages that may be shown."""
-    found = mean_cumulative(rows.start, rows.stop, rows.event, rows.item, cluster=rows.site)
-    sure = found.clusters >= CURVE_INTERVAL_SITES
+    estimate = mean_cumulative(rows.start, rows.stop, rows.event, rows.item, cluster=rows.site)
+    sure = estimate.clusters >= CURVE_INTERVAL_SITES
     curve = Curve(
         start=ages.start,
         stop=ages.stop,
-        age=found.time,
-        at_risk=found.at_risk,
-        events=found.events,
-        value=found.mean,
-        std_error=found.std_error if sure else None,
-        low=found.low if sure else None,
-        high=found.high if sure else None,
+        age=estimate.time,
+        at_risk=estimate.at_risk,
+        events=estimate.events,
+        value=estimate.mean,
+        std_error=estimate.std_error if sure else None,
+        low=estimate.low if sure else None,
+        high=estimate.high if sure else None,
     )
     notes = [f"counted from age {years(ages.start)}, where enough were watched"] if ages.start else []
     if not sure:
         notes.append(
-            f"no interval, because it takes {CURVE_INTERVAL_SITES} sites and these are {found.clusters}"
+            f"no interval, because it takes {CURVE_INTERVAL_SITES} sites and these are {estimate.clusters}"
         )
     return {"curve": curve, "note": "; ".join(notes)}
 
@@ -229,17 +229,17 @@ def _survival_row(
 
 def _life_curve(lives: FirstFailures, ages: ShownAges) -> dict[str, Any]:
     """Estimate the share without failure over the ages that may be shown."""
-    kept = lives.entry < ages.stop
-    exit = np.minimum(lives.exit, ages.stop)[kept]
-    failed = (lives.failed & (lives.exit <= ages.stop))[kept]
-    at_risk = exit > np.maximum(lives.entry[kept], ages.start)
-    sites = np.unique(lives.site[kept][at_risk]).size
+    entered = lives.entry < ages.stop
+    exit = np.minimum(lives.exit, ages.stop)[entered]
+    failed = (lives.failed & (lives.exit <= ages.stop))[entered]
+    at_risk = exit > np.maximum(lives.entry[entered], ages.start)
+    sites = np.unique(lives.site[entered][at_risk]).size
     robust = sites >= LIFE_ROBUST_SITES
-    found = kaplan_meier(
-        lives.entry[kept],
+    estimate = kaplan_meier(
+        lives.entry[entered],
         exit,
         failed,
-        cluster=lives.site[kept] if robust else None,
+        cluster=lives.site[entered] if robust else None,
         from_age=ages.start,
     )
     notes = [f"of those without failure at age {years(ages.start)}"] if ages.start else []
@@ -248,26 +248,26 @@ def _life_curve(lives: FirstFailures, ages: ShownAges) -> dict[str, Any]:
             f"treats parts as independent, because at {counted(sites, 'site')} nothing can be said about "
             "shared sites"
         )
-    return {"curve": _as_curve(found, ages), "note": "; ".join(notes), "half": _half(found, ages)}
+    return {"curve": _as_curve(estimate, ages), "note": "; ".join(notes), "half": _half(estimate, ages)}
 
 
-def _as_curve(found: SurvivalCurve, ages: ShownAges) -> Curve:
+def _as_curve(estimate: SurvivalCurve, ages: ShownAges) -> Curve:
     return Curve(
         start=ages.start,
         stop=ages.stop,
-        age=found.time,
-        at_risk=found.at_risk,
-        events=found.failures,
-        value=found.survival,
-        std_error=found.std_error,
-        low=found.low,
-        high=found.high,
+        age=estimate.time,
+        at_risk=estimate.at_risk,
+        events=estimate.failures,
+        value=estimate.survival,
+        std_error=estimate.std_error,
+        low=estimate.low,
+        high=estimate.high,
     )
 
 
-def _half(found: SurvivalCurve, ages: ShownAges) -> tuple[float, float | None, float | None] | None:
+def _half(estimate: SurvivalCurve, ages: ShownAges) -> tuple[float, float | None, float | None] | None:
     """Give the age by which half have failed, where the curve and its lower limit get there."""
-    age = found.quantile(0.5)
+    age = estimate.quantile(0.5)
     if not np.isfinite(age) or not np.isfinite(age.low):
         return None
     return float(age), age.low, age.high if np.isfinite(age.high) else None

@@ -119,8 +119,8 @@ def life_fit(lives: FirstFailures, *, start: float, stop: float, datings: bool =
     """
     failures = int(lives.failed.sum())
     if failures < FIT_FAILURES:
-        told = counted(failures, "first failure")
-        return LifeFit(failures=failures, reason=f"{told}; a life takes {FIT_FAILURES} or more")
+        counts = counted(failures, "first failure")
+        return LifeFit(failures=failures, reason=f"{counts}; a life takes {FIT_FAILURES} or more")
     if np.unique(lives.exit[lives.failed]).size < FIT_AGES:
         return LifeFit(failures=failures, reason=f"failures at fewer than {FIT_AGES} different ages")
     try:
@@ -173,8 +173,8 @@ def _shape(fit: WeibullFit) -> Limits:
 
 
 def _tenth(fit: WeibullFit) -> Limits:
-    found = fit.quantile(TENTH)
-    return float(found), found.low, found.high
+    quantile = fit.quantile(TENTH)
+    return float(quantile), quantile.low, quantile.high
 
 
 def _shares(fit: WeibullFit, ages: Floats, *, start: float) -> list[float]:

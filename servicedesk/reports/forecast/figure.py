@@ -105,8 +105,8 @@ class ForecastRow:
         then = self.year_ago
         if then is None:
             return self.notes
-        asked = f"asked a year ago it would have said {then.low:,} to {then.high:,}; it was {then.came:,}"
-        return (*self.notes, asked)
+        remark = f"asked a year ago it would have said {then.low:,} to {then.high:,}; it was {then.came:,}"
+        return (*self.notes, remark)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -139,7 +139,7 @@ class _Reckoned:
 
 def forecast_figure(
     selection: Selection,
-    asked: Asked,
+    assumptions: Asked,
     *,
     rates: RatesFigure | None = None,
     histories: Histories | None = None,
@@ -160,7 +160,12 @@ def forecast_figure(
     seasons = seasons_of(histories, rates.rows, window, last=selection.last)
     delays, known_on = read_delays(selection)
     reckon = partial(
-        _reckon, asked=asked, window=window, delays=delays, known_on=known_on, today=selection.as_of
+        _reckon,
+        assumptions=assumptions,
+        window=window,
+        delays=delays,
+        known_on=known_on,
+        today=selection.as_of,
     )
     reckoned = [
         reckon(
@@ -178,7 +183,7 @@ def forecast_figure(
     whole, whole_months = _together(reckoned, effect=rates.design_effect, seasons=seasons)
     return ForecastFigure(
         selection=selection,
-        asked=asked,
+        asked=assumptions,
         rows=rows,
         months=[month_after(selection.as_of, number) for number in range(MONTHS)],
         whole=whole,
@@ -196,7 +201,7 @@ def _reckon(
     effect: float,
     season: np.ndarray,
     pieces: dict[int, int],
-    asked: Asked,
+    assumptions: Asked,
     window: Window,
     delays: Delays | None,
     known_on: int,
@@ -219,7 +224,7 @@ def _reckon(
     )
     taken = sum(size * number for size, number in pieces.items())
     each = taken / rate.events if taken and rate.events else None
-    told: dict[str, Any] = {
+    values: dict[str, Any] = {
         "key": rate.key,
         "name": rate.name,
         "family": rate.family,
@@ -233,28 +238,28 @@ def _reckon(
         "pieces_each": each,
     }
     if not rate.years:
-        return _Reckoned(row=_nothing_known(told, "none of them was watched before"), past=past)
+        return _Reckoned(row=_nothing_known(values, "none of them was watched before"), past=past)
     counts = np.array([season[month_after(today, number).month - 1] for number in range(MONTHS)])
-    outlook = look_ahead(past, ages, items=items, counts=counts, vans=asked.vans)
+    outlook = look_ahead(past, ages, items=items, counts=counts, vans=assumptions.vans)
     thin = rate.events < FORECAST_FAILURES
     if thin:
-        told["reason"] = (
+        values["reason"] = (
             f"{counted(rate.events, 'failure')} so far; a forecast takes {FORECAST_FAILURES} or more"
         )
     # Failures that took no piece were mended without one.
     by_pieces = pieces | {0: max(rate.events - sum(pieces.values()), 0)}
     shelf, van = (
-        None if each is None else found.pieces_for(asked.level, by_pieces)
-        for found in (outlook.year, outlook.van)
+        None if each is None else prediction.pieces_for(assumptions.level, by_pieces)
+        for prediction in (outlook.year, outlook.van)
     )
     row = ForecastRow(
-        **told,
+        **values,
         year=_expected(outlook.year, thin=thin),
         months=tuple(_expected(month, thin=thin) for month in outlook.months),
         pieces=None if each is None or thin else each * outlook.year.mean,
         shelf=shelf,
         van=van,
-        in_warranty=_in_warranty(past, ages, asked) if ages.size and not thin else None,
+        in_warranty=_in_warranty(past, ages, assumptions) if ages.size and not thin else None,
         year_ago=None if histories is None else look_back(histories, window, effect=effect),
         notes=() if thin else tuple(_notes(past)),
         trend=past.apart.times,
@@ -293,11 +298,11 @@ def _shown(histories: Histories | None, window: Window) -> ShownAges | None:
     )
 
 
-def _nothing_known(told: dict[str, Any], reason: str) -> ForecastRow:
+def _nothing_known(values: dict[str, Any], reason: str) -> ForecastRow:
     """Give the row of a type that nobody watched: no number can be told."""
     unknown = Expected()
     return ForecastRow(
-        **told,
+        **values,
         reason=reason,
         year=unknown,
         months=(unknown,) * MONTHS,
@@ -308,11 +313,11 @@ def _nothing_known(told: dict[str, Any], reason: str) -> ForecastRow:
     )
 
 
-def _expected(found: Prediction, *, thin: bool) -> Expected:
+def _expected(prediction: Prediction, *, thin: bool) -> Expected:
     """Take the numbers of a prediction; of a few failures only the upper end."""
     if thin:
-        return Expected(high=int(found.high))
-    return Expected(mean=found.mean, low=int(found.low), high=int(found.high))
+        return Expected(high=int(prediction.high))
+    return Expected(mean=prediction.mean, low=int(prediction.low), high=int(prediction.high))
 
 
 def _beyond(ages: np.ndarray, shown: ShownAges | None) -> float | None:
@@ -325,9 +330,9 @@ def _beyond(ages: np.ndarray, shown: ShownAges | None) -> float | None:
     return float(past_it.sum()) / (ages.size * DAYS_PER_YEAR)
 
 
-def _in_warranty(past: Past, ages: np.ndarray, asked: Asked) -> float:
+def _in_warranty(past: Past, ages: np.ndarray, assumptions: Asked) -> float:
     """Give the share of the failures to come that fall into warranty."""
-    left = np.clip(asked.warranty * DAYS_PER_YEAR - ages, 0, DAYS_PER_YEAR)
+    left = np.clip(assumptions.warranty * DAYS_PER_YEAR - ages, 0, DAYS_PER_YEAR)
     if past.fitted is None:
         return float(left.sum()) / (ages.size * DAYS_PER_YEAR)
     best = past.fitted.best
@@ -358,8 +363,8 @@ def _together(
     relative = apart.ahead + (doubt / whole**2 if whole else 0.0)
 
     def of(mean: float, more: float) -> Expected:
-        found = predict_count(mean, bunched * mean + (relative + more) * mean**2)
-        return _expected(found, thin=False)
+        prediction = predict_count(mean, bunched * mean + (relative + more) * mean**2)
+        return _expected(prediction, thin=False)
 
     means = [
         sum(each.row.months[number].mean or 0.0 for each in known) + rest / MONTHS for number in range(MONTHS)

@@ -30,9 +30,9 @@ def read_delays(selection: Selection) -> tuple[Delays | None, int]:
     rows = [row for row in rows if row[1] - row[0] <= HALF_A_YEAR and found_days[row[1]] <= OLD_RECORDS]
     if sum(number for *_, number in rows) < LATE_FINDINGS:
         return None, known_on
-    found, recorded, number = np.array(rows).T
-    late = np.maximum(np.repeat(recorded - found, number), 0)
-    return reporting_delays(late, np.repeat(known_on - found, number)), known_on
+    found_on, recorded, number = np.array(rows).T
+    late = np.maximum(np.repeat(recorded - found_on, number), 0)
+    return reporting_delays(late, np.repeat(known_on - found_on, number)), known_on
 
 
 def late_words(delays: Delays | None) -> str:

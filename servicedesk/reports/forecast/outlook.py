@@ -123,15 +123,15 @@ def read_past(
             fitted = fit_intensity(spans, design_effect=effect)
         except ValueError:
             fitted = None
-    found = Past(events=events, years=years, effect=effect, completed=completed, fitted=fitted)
+    past = Past(events=events, years=years, effect=effect, completed=completed, fitted=fitted)
     if not enough:
-        return found
+        return past
     grown = fitted.best.between(spans.start, spans.stop) if fitted else time
     expected = np.bincount(year, weights=grown * spans.weight).astype(np.float64)
     seen = np.bincount(year, weights=spans.events).astype(np.float64)
     expected *= seen.sum() / expected.sum()
     apart = years_apart(seen, expected)
-    return replace(found, apart=apart, seen=seen, trended=apart.trended(expected))
+    return replace(past, apart=apart, seen=seen, trended=apart.trended(expected))
 
 
 def look_ahead(past: Past, ages: Floats, *, items: int, counts: Floats, vans: int = 1) -> Outlook:
@@ -187,10 +187,10 @@ def as_of(histories: Histories, day: int) -> Histories:
     spans = {name: getattr(histories, name)[begun] for name in names}
     ends = np.minimum(histories.exit[begun], day - spans["fitted"])
     place = np.searchsorted(histories.item, histories.event_item)
-    found = histories.fitted[place] + histories.event_age <= day
-    found &= np.isin(histories.event_item, spans["item"])
+    happened = histories.fitted[place] + histories.event_age <= day
+    happened &= np.isin(histories.event_item, spans["item"])
     names = ("event_item", "event_age", "event_mode", "event_count", "event_good")
-    events = {name: getattr(histories, name)[found] for name in names}
+    events = {name: getattr(histories, name)[happened] for name in names}
     return replace(histories, **spans, exit=ends, **events)
 
 

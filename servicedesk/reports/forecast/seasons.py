@@ -29,7 +29,7 @@ def seasons_of(
     first = max([window.after, *([min(fitted.values())] if fitted else [])])
     years = int((window.last - first) // DAYS_PER_YEAR)
     begin = window.last - int(years * DAYS_PER_YEAR)
-    found = {row.family: np.full(MONTHS, EVEN) for row in rates}
+    counts = {row.family: np.full(MONTHS, EVEN) for row in rates}
     for item, age, count in zip(
         histories.event_item.tolist(),
         histories.event_age.tolist(),
@@ -38,8 +38,8 @@ def seasons_of(
     ):
         day = fitted[item] + age
         if begin < day <= window.last:
-            found[family[group[item]]][date.fromordinal(day).month - 1] += count
-    return found
+            counts[family[group[item]]][date.fromordinal(day).month - 1] += count
+    return counts
 
 
 def month_after(day: date, number: int) -> date:

@@ -152,12 +152,12 @@ def _outside(policies: list[Policy], interval: float) -> bool:
 def _policy(rows: CareRows, shape: float, costs: Costs) -> Policy:
     """Give the best interval in days at a shape, at as many failures as were seen."""
     longest = float(rows.stop.max())
-    found = minimal_repair(shape, _rate(rows, shape), costs.care, costs.failure)
+    optimum = minimal_repair(shape, _rate(rows, shape), costs.care, costs.failure)
     return Policy(
-        interval=found.interval * longest,
-        cost_rate=found.cost_rate / longest,
-        shortest=found.shortest * longest,
-        longest=found.longest * longest,
+        interval=optimum.interval * longest,
+        cost_rate=optimum.cost_rate / longest,
+        shortest=optimum.shortest * longest,
+        longest=optimum.longest * longest,
     )
 
 

@@ -82,8 +82,8 @@ def cut_at_months(rows: CareRows) -> CareMonths:
     failed = np.zeros((12, strata.size), dtype=np.bool_)
     hit = rows.event > 0
     failed[last[hit] % 12, rank[hit]] = True
-    found = [_one_month(rows, rank, first, last, month, failed[month]) for month in range(12)]
-    columns = [np.concatenate(each) for each in zip(*found, strict=True)]
+    by_month = [_one_month(rows, rank, first, last, month, failed[month]) for month in range(12)]
+    columns = [np.concatenate(each) for each in zip(*by_month, strict=True)]
     return CareMonths(np.unique(columns[0], return_inverse=True)[1], *columns[1:])
 
 

@@ -185,13 +185,13 @@ def _bands(rows: CareRows, months: CareMonths) -> list[BandRow]:
     place_of_months = months.band
     within = [_sums_of_months(months, place_of_months == place) for place in range(len(BANDS))]
     sites = np.unique(rows.site)
-    found = []
+    band_rows = []
     for place, band in enumerate(rows.in_bands()):
         events, days = _sums_of_sites(band, sites)
         years, number = float(days.sum()) / DAYS_PER_YEAR, int(events.sum())
         watched = int((days > 0).sum())
         ratio, reason = _against_first(within[0], within[place]) if place else (None, "")
-        found.append(
+        band_rows.append(
             BandRow(
                 place=place,
                 name=BANDS[place],
@@ -204,7 +204,7 @@ def _bands(rows: CareRows, months: CareMonths) -> list[BandRow]:
                 reason=reason,
             )
         )
-    return found
+    return band_rows
 
 
 def _sums_of_sites(rows: CareRows, sites: Ints) -> tuple[Any, Any]:
@@ -216,12 +216,12 @@ def _sums_of_sites(rows: CareRows, sites: Ints) -> tuple[Any, Any]:
     )
 
 
-def _sums_of_months(months: CareMonths, kept: Any) -> tuple[Any, Any]:
+def _sums_of_months(months: CareMonths, mask: Any) -> tuple[Any, Any]:
     """Add failures and days of some rows up by site, age and month of the year."""
     size = int(months.stratum.max()) + 1 if months.stratum.size else 0
     return (
-        np.bincount(months.stratum[kept], weights=months.event[kept], minlength=size),
-        np.bincount(months.stratum[kept], weights=months.days[kept], minlength=size),
+        np.bincount(months.stratum[mask], weights=months.event[mask], minlength=size),
+        np.bincount(months.stratum[mask], weights=months.days[mask], minlength=size),
     )
 
 
@@ -229,8 +229,8 @@ def _wider(events: Any, days: Any, sites: Any) -> tuple[float, float] | None:
     watched = days > 0
     if not watched.any():
         return None
-    found = jackknife_rate(events[watched], days[watched] / DAYS_PER_YEAR, sites[watched])
-    return found.low, found.high
+    rate = jackknife_rate(events[watched], days[watched] / DAYS_PER_YEAR, sites[watched])
+    return rate.low, rate.high
 
 
 def _against_first(first: tuple[Any, Any], band: tuple[Any, Any]) -> tuple[Limits | None, str]:
@@ -242,5 +242,5 @@ def _against_first(first: tuple[Any, Any], band: tuple[Any, Any]) -> tuple[Limit
             f"{counted(number, 'failure')} in months of the year in which a site had both; "
             f"it takes {STRATA_EVENTS}"
         )
-    found = stratified_rate_ratio(band[0][both], band[1][both], first[0][both], first[1][both])
-    return (found.ratio, found.low, found.high), ""
+    ratio = stratified_rate_ratio(band[0][both], band[1][both], first[0][both], first[1][both])
+    return (ratio.ratio, ratio.low, ratio.high), ""

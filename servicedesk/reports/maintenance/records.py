@@ -70,8 +70,8 @@ class CareRecords:
             chosen, by="component", between_visits=True, spans_of=self._everything
         )
         self._care = {
-            work: read_care(selection.only("component", *sorted(found)), work=work)
-            for work, found in types.items()
+            work: read_care(selection.only("component", *sorted(type_ids)), work=work)
+            for work, type_ids in types.items()
         }
         self._minutes = _minutes_of_repairs(every_type, selection)
         self._parts = _parts_in_our_care(self._rules)

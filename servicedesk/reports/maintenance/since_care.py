@@ -46,14 +46,14 @@ class CareRows:
 
     def in_bands(self) -> Sequence[CareRows]:
         """Split the spans at the ends of `BANDS`: one set of rows a band."""
-        found = []
+        bands = []
         for low, high in pairwise(BAND_ENDS):
             begin, end = np.maximum(self.start, low), np.minimum(self.stop, high)
-            kept = begin < end
+            overlaps = begin < end
             here = np.where(self.stop <= high, self.event, 0)
-            same = (each[kept] for each in (self.item, self.site, self.age, self.care_on))
-            found.append(CareRows(begin[kept], end[kept], here[kept], *same))
-        return found
+            same = (each[overlaps] for each in (self.item, self.site, self.age, self.care_on))
+            bands.append(CareRows(begin[overlaps], end[overlaps], here[overlaps], *same))
+        return bands
 
 
 def clock_from_care(
@@ -114,17 +114,17 @@ def clock_from_care(
     parts = []
     for age, (low, high) in enumerate(pairwise(AGE_ENDS)):
         first, last = np.maximum(begin / 2, low), np.minimum(ends / 2, high)
-        kept = first < last
+        overlaps = first < last
         here = np.where(ends / 2 <= high, event, 0)
         parts.append(
             CareRows(
-                (first - origin / 2)[kept],
-                (last - origin / 2)[kept],
-                here[kept],
-                rows.item[row[kept]],
-                rows.site[row[kept]],
-                np.full(int(kept.sum()), age),
-                care_on[kept],
+                (first - origin / 2)[overlaps],
+                (last - origin / 2)[overlaps],
+                here[overlaps],
+                rows.item[row[overlaps]],
+                rows.site[row[overlaps]],
+                np.full(int(overlaps.sum()), age),
+                care_on[overlaps],
             )
         )
     columns = [[getattr(part, each.name) for part in parts] for each in fields(CareRows)]

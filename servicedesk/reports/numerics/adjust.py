@@ -272,5 +272,5 @@ def _changes_without_each(
     left = whole / np.outer(size, size) - own
     inverse = np.linalg.pinv(left, rcond=OVERLAP, hermitian=True)
     changes: FloatArray = -np.einsum("sij,sj->si", inverse, pulls / size) / size
-    told = np.abs(np.einsum("sij,sjk->sik", inverse, left) - np.eye(width)).max(axis=2) < np.sqrt(OVERLAP)
-    return np.where(told, changes, np.inf)
+    deviation = np.abs(np.einsum("sij,sjk->sik", inverse, left) - np.eye(width)).max(axis=2)
+    return np.where(deviation < np.sqrt(OVERLAP), changes, np.inf)

@@ -52,7 +52,7 @@ class Ruler(NamedTuple):
 
 
 def put_on_ruler(*columns: AnyArray, longest: float) -> Ruler:
-    """Place every age on a ruler shared by all columns.
+    """Index every age by a sorted grid of ages that all columns share.
 
     Ages in whole or half units use the units themselves as marks (some marks then carry nobody), which needs
     no sorting; any other ages are ranked.

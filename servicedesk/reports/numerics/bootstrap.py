@@ -72,7 +72,7 @@ class SiteRecords:
         return power.sample(self.marks, leaving=leaving, failures=failures, unit=self.unit)
 
     def refit_all(self, weights: FloatArray, *, near: float) -> tuple[FloatArray, FloatArray]:
-        """Fit a power of age to every row of weights, one weight a site.
+        """Refit the power law to every row of bootstrap weights, one weight a site.
 
         Returns
         -------
@@ -134,14 +134,14 @@ class SiteRecords:
 
 
 def draws_of_sites(sites: int, times: int, *, rng: np.random.Generator) -> Iterator[FloatArray]:
-    """Draw as `draw_all_sites` does, of a large fleet only some draws at a time."""
+    """Weights of a cluster bootstrap as `draw_all_sites` gives them, in batches that bound the memory."""
     at_once = max(1, LARGEST_DRAWS // sites)
     for begin in range(0, times, at_once):
         yield draw_all_sites(sites, min(at_once, times - begin), rng=rng)
 
 
 def draw_all_sites(sites: int, times: int, *, rng: np.random.Generator) -> FloatArray:
-    """Draw as many sites as there are, with replacement, so many times; answer how often each came."""
+    """Weights of a cluster bootstrap: how often each draw with replacement takes each site."""
     drawn = rng.integers(sites, size=(times, sites))
     drawn += sites * np.arange(times)[:, np.newaxis]
     return np.bincount(drawn.ravel(), minlength=times * sites).reshape(times, sites).astype(np.float64)
@@ -149,11 +149,11 @@ def draw_all_sites(sites: int, times: int, *, rng: np.random.Generator) -> Float
 
 def records_of_repairs(history: History) -> SiteRecords:
     """Sort the records of items that are repaired and go on by site."""
-    found = read_histories(
+    histories = read_histories(
         history.entry, history.exit, history.failed, item="cluster", beside={"cluster": history.cluster}
     )
-    site = _sites(found.beside["cluster"])
-    return _records(found.marks, site, found.start.places, found.stop.places, found.events)
+    site = _sites(histories.beside["cluster"])
+    return _records(histories.marks, site, histories.start.places, histories.stop.places, histories.events)
 
 
 def records_of_spans(

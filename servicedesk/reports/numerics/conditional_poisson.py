@@ -51,14 +51,14 @@ class _Spans:
 
     def slope(self, shape: float) -> tuple[FloatArray, FloatArray]:
         """Give each group's time at risk under a shape, and its derivative."""
-        found = []
+        sums = []
         for ends in (self.log_stop, self.log_start):
             grown = np.exp(shape * ends)
             logs = np.where(np.isfinite(ends), ends, 0.0)
-            found.append(
+            sums.append(
                 [columns.sums(self.group, weights=w, size=self.number.size) for w in (grown, grown * logs)]
             )
-        (stop, stop_slope), (start, start_slope) = found
+        (stop, stop_slope), (start, start_slope) = sums
         return stop - start, stop_slope - start_slope
 
     def score(self, shape: float) -> float:
@@ -152,22 +152,22 @@ def fit_within(
        Systems.
     """
     level = columns.share(confidence, name="confidence")
-    found = read_histories(start, stop, event, item="group", beside={"group": group})
-    begin, end = found.marks[found.start.places], found.marks[found.stop.places]
-    codes = np.unique(columns.codes(found.beside["group"], name="group").values, return_inverse=True)[1]
-    count = np.asarray(found.events, dtype=np.float64)
+    histories = read_histories(start, stop, event, item="group", beside={"group": group})
+    begin, end = histories.marks[histories.start.places], histories.marks[histories.stop.places]
+    codes = np.unique(columns.codes(histories.beside["group"], name="group").values, return_inverse=True)[1]
+    count = np.asarray(histories.events, dtype=np.float64)
     total = float(count.sum())
     if total == 0:
         raise ValueError("Nothing failed, so there is no shape to fit.")
     failed = columns.sums(codes, weights=count)
-    told = failed[codes] > 0
+    informative = failed[codes] > 0
     unit = float(end.max())
     with np.errstate(divide="ignore"):
         log_start, log_stop = np.log(begin / unit), np.log(end / unit)
     spans = _Spans(
-        log_start=log_start[told],
-        log_stop=log_stop[told],
-        group=np.unique(codes[told], return_inverse=True)[1],
+        log_start=log_start[informative],
+        log_stop=log_stop[informative],
+        group=np.unique(codes[informative], return_inverse=True)[1],
         number=failed[failed > 0],
         sum_log=float((count * np.where(count > 0, log_stop, 0.0)).sum()),
     )
@@ -243,18 +243,18 @@ def fit_within_parts(
     if total == 0:
         raise ValueError("Nothing failed, so there is no shape to fit.")
     failed = columns.sums(codes, weights=count)
-    told = failed[codes] > 0
+    informative = failed[codes] > 0
     with np.errstate(divide="ignore"):
         log_start, log_stop = np.log(begin / longest), np.log(end / longest)
     number = failed[failed > 0]
-    own = np.unique(codes[told], return_inverse=True)[1]
+    own = np.unique(codes[informative], return_inverse=True)[1]
     latest = np.full(number.size, -np.inf)
-    np.maximum.at(latest, own, log_stop[told])
+    np.maximum.at(latest, own, log_stop[informative])
     parts = _Parts(
-        log_stop=log_stop[told] - latest[own],
-        width=(log_stop - log_start)[told],
-        watched=share[told],
-        event=count[told],
+        log_stop=log_stop[informative] - latest[own],
+        width=(log_stop - log_start)[informative],
+        watched=share[informative],
+        event=count[informative],
         group=own,
         number=number,
     )

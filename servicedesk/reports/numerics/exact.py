@@ -10,14 +10,14 @@ from servicedesk.reports.numerics.distributions import chi2_quantile, chi2_upper
 
 
 def poisson_limits(number: float, time: float, *, confidence: float) -> tuple[float, float]:
-    """Give the central limits of a rate behind a Poisson count."""
+    """Exact central (Garwood) confidence limits of a Poisson rate."""
     tail = (1 - confidence) / 2
     low = chi2_quantile(tail, 2 * number) / 2 if number > 0 else 0.0
     return float(low / time), float(chi2_upper_quantile(tail, 2 * number + 2) / 2 / time)
 
 
 def split_limits(a: float, b: float, *, confidence: float) -> tuple[float, float]:
-    """Give the central limits of the share of the first kind behind counts of two kinds."""
+    """Clopper-Pearson limits of a binomial share, from counts of two kinds."""
     tail = (1 - confidence) / 2
     low = special.betaincinv(a, b + 1, tail) if a > 0 else 0.0
     high = special.betainccinv(a + 1, b, tail) if b > 0 else 1.0
@@ -25,23 +25,23 @@ def split_limits(a: float, b: float, *, confidence: float) -> tuple[float, float
 
 
 def chance_of_as_many(a: float, b: float, *, part: float) -> float:
-    """Give the chance of seeing ``a`` or more of the first kind among all, when its share is ``part``."""
+    """Upper tail of the binomial: the chance of ``a`` or more among ``a + b`` when the share is ``part``."""
     return float(special.betainc(a, b + 1, part)) if a > 0 else 1.0
 
 
 def chances_of_as_many(a: FloatArray | float, b: FloatArray | float, *, part: FloatArray) -> FloatArray:
-    """Give `chance_of_as_many` for columns."""
+    """Upper tails of the binomial for columns; each as `chance_of_as_many`."""
     chance = special.betainc(np.maximum(a, 1e-300), np.add(b, 1), part)
     return np.where(np.greater(a, 0), chance, 1.0).astype(np.float64)
 
 
 def split_p_value(a: float, b: float, *, part: float) -> float:
-    """Give the central two-sided p-value of the share of the first kind being ``part``."""
+    """Central two-sided p-value of the binomial test that the share of the first kind is ``part``."""
     return float(split_p_values(np.array([a]), np.array([b]), part=np.array([part]))[0])
 
 
 def split_p_values(a: FloatArray, b: FloatArray, *, part: FloatArray) -> FloatArray:
-    """Give the central two-sided p-values of many shares of the first kind, each as `split_p_value`."""
+    """Central two-sided p-values of many binomial tests; each as `split_p_value`."""
     as_few = np.where(b > 0, special.betaincc(a + 1, np.where(b > 0, b, 1.0), part), 1.0)
     as_many = np.where(a > 0, special.betainc(np.where(a > 0, a, 1.0), b + 1, part), 1.0)
     return np.asarray(np.minimum(1.0, 2 * np.minimum(as_few, as_many)))
@@ -57,7 +57,7 @@ def none_p_value(failures: FloatArray, *, odds: FloatArray) -> float:
 
 
 def none_limit(failures: FloatArray, *, odds: FloatArray, tail: float) -> float:
-    """Find the ratio (empty group to other) at which staying empty has the chance of one tail."""
+    """Confidence limit of the rate ratio (empty group to other) where one group had no failures."""
     target = -np.log(tail)
 
     def excess(log_ratio: float) -> float:

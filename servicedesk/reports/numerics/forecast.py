@@ -72,8 +72,8 @@ def predict_count(mean: float, variance: float, *, confidence: float = 0.95) -> 
     .. [1] Nelson, W. (1982). Applied Life Data Analysis.
     .. [2] Hahn, G. J. and Meeker, W. Q. (1991). Statistical Intervals.
     """
-    (found,) = predict_counts(np.array([mean]), np.array([variance]), confidence=confidence)
-    return found
+    (prediction,) = predict_counts(np.array([mean]), np.array([variance]), confidence=confidence)
+    return prediction
 
 
 def predict_counts(
@@ -178,8 +178,8 @@ def _count_quantile(level: Any, *, mean: Any, variance: Any) -> Any:
     """Give quantiles of negative binomial counts of some means and variances."""
     some = np.asarray(mean) > 0
     mean, variance = np.where(some, mean, 1.0), np.where(some, variance, 2.0)
-    found = negative_binomial_quantile(level, mean**2 / (variance - mean), mean / variance)
-    return np.where(some, found, 0.0)
+    quantile = negative_binomial_quantile(level, mean**2 / (variance - mean), mean / variance)
+    return np.where(some, quantile, 0.0)
 
 
 def _draw_quantile(level: Any, *, draws: IntArray) -> Any:

@@ -76,13 +76,13 @@ def read_histories(
         raise ValueError("Nothing was watched: no record has a stop after its start.")
     ruler = put_on_ruler(first, last, longest=longest)
     placed_first, placed_last = ruler.columns
-    found = Histories(ruler.marks, placed_first, placed_last, number, others)
+    histories = Histories(ruler.marks, placed_first, placed_last, number, others)
     if real.all():
-        return found
+        return histories
     keep = real.copy()
     second = np.flatnonzero(~real & (number > 0))
-    keep[second] = _under_watch(found, rows=second, item=columns.codes(others[item], name=item).values)
-    return found.only(keep)
+    keep[second] = _under_watch(histories, rows=second, item=columns.codes(others[item], name=item).values)
+    return histories.only(keep)
 
 
 def _events(event: ArrayLike) -> IntArray | BoolArray:

@@ -45,7 +45,7 @@ class ClusterSpread(NamedTuple):
 
 
 def spread_by_cluster(watch: Watch, *, share: FloatArray, drift: FloatArray) -> ClusterSpread:
-    """Add up the squared pulls of the sites on a cumulative curve, at every mark of the ruler.
+    """Cluster-robust variance of a cumulative curve from the influence of each site, at every age.
 
     Parameters
     ----------
@@ -92,7 +92,7 @@ def spread_by_cluster(watch: Watch, *, share: FloatArray, drift: FloatArray) -> 
 
 
 def reach(confidence: float, *, clusters: int | None = None) -> float:
-    """Give the number of standard errors an interval reaches, wider when few sites are the evidence.
+    """Critical value of an interval: normal, or Student's t where few sites are the evidence.
 
     Without a number of sites it is the normal quantile; one site is no evidence of a spread, so its reach is
     NaN.

@@ -268,16 +268,16 @@ def _edges(spans: Spans, edges: FloatArray) -> FloatArray:
 
 def _joined(edges: FloatArray, expected: FloatArray) -> FloatArray:
     """Keep the edges between which enough failures are expected."""
-    found, so_far = [edges[0]], 0.0
+    joined, so_far = [edges[0]], 0.0
     for edge, number in zip(edges[1:], expected, strict=True):
         so_far += number
         if so_far >= IN_BAND:
-            found.append(edge)
+            joined.append(edge)
             so_far = 0.0
-    if len(found) == 1:
-        found.append(edges[-1])
-    found[-1] = edges[-1]
-    return np.array(found)
+    if len(joined) == 1:
+        joined.append(edges[-1])
+    joined[-1] = edges[-1]
+    return np.array(joined)
 
 
 def _agrees(best: Intensity, spans: Spans, effect: float) -> bool:

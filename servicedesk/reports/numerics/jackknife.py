@@ -169,9 +169,9 @@ def jackknife_rate_ratio(
     strata = cells.by_stratum()
     above, below = (float(part.sum()) for part in _parts(*strata))
     if above == 0 or below == 0:
-        found = stratified_rate_ratio(*strata, design_effect=cells.inflation(), confidence=level)
+        estimate = stratified_rate_ratio(*strata, design_effect=cells.inflation(), confidence=level)
         return JackknifeRatio(
-            ratio=found.ratio, low=found.low, high=found.high, p_value=found.p_value, sites=sites
+            ratio=estimate.ratio, low=estimate.low, high=estimate.high, p_value=estimate.p_value, sites=sites
         )
     ratio = above / below
     change = cells.changes() - np.log(ratio)

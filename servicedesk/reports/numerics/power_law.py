@@ -74,7 +74,7 @@ class PowerSample:
         return self.failures + float(self.intervals.number.sum())
 
     def at(self, shape: float) -> PowerSlice:
-        """Cut the likelihood at one shape."""
+        """Likelihood at one shape, as a function of the level."""
         # As many begin above age zero as end, save those from new: taking one off each power loses no digits.
         change = np.expm1(shape * self.log_age)
         weighted = self.leaving * self.log_age
@@ -123,7 +123,7 @@ def sample(
     unit: float,
     intervals: Intervals = NO_INTERVALS,
 ) -> PowerSample:
-    """Boil down how many items leave and fail at each mark of a ruler.
+    """Sufficient statistics of the power-law likelihood, from how many items leave and fail at each age.
 
     Parameters
     ----------
@@ -169,7 +169,7 @@ class PowerSlice:
 
     @cached_property
     def level(self) -> float:
-        """Find the level at which the likelihood is highest."""
+        """Maximum likelihood estimate of the level at this shape."""
         if self.time <= 0:
             raise ValueError(
                 "No item was watched before the span its failure is dated in, so nothing bounds the scale."
@@ -189,7 +189,7 @@ class PowerSlice:
 
     @property
     def highest(self) -> float:
-        """Give the highest log-likelihood at this shape."""
+        """Profile log-likelihood at this shape."""
         return self.value(self.level)
 
     def value(self, level: float) -> float:
@@ -204,7 +204,7 @@ class PowerSlice:
 
     @property
     def score(self) -> float:
-        """Give the derivative of the highest log-likelihood by the shape; it falls steadily.
+        """Score: derivative of the profile log-likelihood by the shape; it falls steadily.
 
         The logarithm of the time at risk less that of the shape is that of a moment generating function of
         log ages, which bends upwards only.
@@ -268,15 +268,15 @@ def _levels_below(drop: float) -> tuple[float, float]:
     """
     low = -min(math.sqrt(2 * drop), math.log1p(drop + math.sqrt(2 * drop)))
     high = drop + min(1.0, math.sqrt(2 * drop))
-    found = []
+    roots = []
     for change in (low, high):
         for _ in range(STEPS):
             step = (math.expm1(-change) + change - drop) / math.expm1(-change)
             change += step
             if abs(step) <= 1e-15 * abs(change):
                 break
-        found.append(change)
-    return found[0], found[1]
+        roots.append(change)
+    return roots[0], roots[1]
 
 
 @dataclass(frozen=True, eq=False)
@@ -291,7 +291,7 @@ class PowerRegion:
 
     @classmethod
     def around(cls, sample: PowerSample, best: PowerSlice, *, confidence: float) -> PowerRegion:
-        """Draw the region around the best fit, as wide as one degree of freedom allows."""
+        """Likelihood-ratio confidence region around the maximum, with one degree of freedom."""
         floor = best.highest - float(chi2_quantile(confidence, 1)) / 2
         step = 1.5 / math.sqrt(sample.number)
         low, high = (
@@ -330,8 +330,8 @@ class PowerRegion:
         # Where the measure is greatest it hardly changes with the shape: to so much of a shape is exact.
         nearest = int(np.argmin(costs))
         bounds = looks[max(nearest - 1, 0)], looks[min(nearest + 1, LOOKS - 1)]
-        found = optimize.minimize_scalar(cost, bounds=bounds, method="bounded", options={"xatol": 1e-6})
-        return -side * min(costs[nearest], float(found.fun))
+        result = optimize.minimize_scalar(cost, bounds=bounds, method="bounded", options={"xatol": 1e-6})
+        return -side * min(costs[nearest], float(result.fun))
 
 
 def find_root(

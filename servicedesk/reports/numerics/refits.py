@@ -131,8 +131,8 @@ def refit_at_once(
             break
         if 2 * done.sum() >= rows.size:  # leaving out a few costs more than taking them along
             rows, left, at, low, high = rows[~done], left.some(~done), at[~done], low[~done], high[~done]
-    found = np.flatnonzero(np.isfinite(shape))
-    level[found] = np.log(window.values(shape[found], time[found]) / failures[found])
+    finite = np.flatnonzero(np.isfinite(shape))
+    level[finite] = np.log(window.values(shape[finite], time[finite]) / failures[finite])
     return shape, level
 
 

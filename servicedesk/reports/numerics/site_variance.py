@@ -37,11 +37,11 @@ class Cells:
         return columns.sums(self.site, weights=self.expected)
 
     def moments(self) -> Moments:
-        """Hold the failures of each site against those to be expected."""
+        """Moments of observed against expected failures by site."""
         return site_moments(columns.sums(self.site, weights=self.events), self.by_site)
 
     def felt(self) -> FloatArray:
-        """Give what site effects of variance one put into the variance of each group's ratio to the others.
+        """Variance of each group's ratio to the others per unit of variance of the site effects.
 
         A site at which a group and the others are watched alike puts in nothing. NaN where a group or all
         others had nothing to expect.
@@ -76,7 +76,7 @@ class Moments:
 
 
 def site_moments(events: FloatArray, expected: FloatArray) -> Moments:
-    """Hold the failures of sites against those to be expected, for the variance by the method of moments.
+    """Moments of observed against expected failures by site, for the variance by the method of moments.
 
     Parameters
     ----------

@@ -29,7 +29,7 @@ class SiteTotals(NamedTuple):
 def watched_counts(
     events: ArrayLike, exposure: ArrayLike, *, names: tuple[str, str]
 ) -> tuple[FloatArray, FloatArray]:
-    """Return failures beside their time at risk, with none where nothing was watched."""
+    """Check columns of failures and time at risk; a failure without time at risk is refused."""
     number, time = columns.amounts(events, name=names[0]), columns.amounts(exposure, name=names[1])
     columns.same_length(**{names[0]: number, names[1]: time})
     stray = (time == 0) & (number > 0)
@@ -44,7 +44,7 @@ def watched_counts(
 def site_totals(
     events: ArrayLike, exposure: ArrayLike, cluster: ArrayLike, *, group: ArrayLike | None
 ) -> SiteTotals:
-    """Add up the rows of each site, holding them against the rate of their own group."""
+    """Add up observed failures, time at risk and failures expected at the group's rate by site and group."""
     number, time = watched_counts(events, exposure, names=("events", "exposure"))
     site = columns.codes(cluster, name="cluster")
     columns.same_length(events=number, cluster=site.values)
@@ -66,7 +66,7 @@ def site_totals(
 
 
 def spread(totals: SiteTotals) -> float:
-    """Give the ratio of the sites' spread to the Poisson spread, NaN where it cannot be estimated."""
+    """Dispersion: variance of the counts of sites over the Poisson one, NaN where it cannot be estimated."""
     number, sites = totals.events.sum(), totals.events.size
     if number == 0 or sites < FEWEST_CLUSTERS:
         return float("nan")

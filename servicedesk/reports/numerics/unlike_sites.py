@@ -21,7 +21,7 @@ SEED: Final = 20_080
 
 
 def draw_ratios(cells: Cells, place: int, *, variance: float) -> FloatArray:
-    """Draw how many times as often as all others a group fails by the luck of its sites alone.
+    """Simulate the ratio of a group's rate to all others' from gamma site effects alone.
 
     Parameters
     ----------
@@ -60,7 +60,7 @@ def draw_ratios(cells: Cells, place: int, *, variance: float) -> FloatArray:
 
 
 def drawn_chance(number: float, others: float, *, due: float, ratios: FloatArray) -> float:
-    """Give the chance of as many failures of a group among all, averaged over drawn site effects.
+    """Binomial upper tail of a group's failures among all, averaged over simulated site effects.
 
     Parameters
     ----------
@@ -88,7 +88,7 @@ def drawn_chance(number: float, others: float, *, due: float, ratios: FloatArray
 def waiting(
     others: FloatArray, *, due: FloatArray, variance: FloatArray | float
 ) -> tuple[FloatArray, FloatArray]:
-    """Give size and mean of a group's negative binomial count while all others fail once more.
+    """Size and mean of the negative binomial count of a group until all others have failed once more.
 
     Parameters
     ----------
@@ -110,7 +110,7 @@ def waiting(
 def chance_while_waiting(
     number: FloatArray, others: FloatArray, *, due: FloatArray, variance: FloatArray | float
 ) -> FloatArray:
-    """Give the chance of as many failures of each group by `waiting`; far out it is a little too small."""
+    """Negative binomial upper tail of each group's failures, by `waiting`; a little too small far out."""
     size, mean = waiting(others, due=due, variance=variance)
     return exact.chances_of_as_many(number, size - 1, part=mean / (mean + size))
 
@@ -123,7 +123,7 @@ def ratio_limits(
     variance: FloatArray | float,
     confidence: float,
 ) -> tuple[FloatArray, FloatArray]:
-    """Give the limits of how many times as often as all others each group fails, by `waiting`."""
+    """Confidence limits of the rate ratio of each group to all others, by `waiting`."""
     tail = (1 - confidence) / 2
     size, mean = waiting(others, due=due, variance=variance)
     share = np.where(number > 0, special.betaincinv(np.maximum(number, 1), size, tail), 0.0)

@@ -229,7 +229,7 @@ def fit_scale(
 
 
 def sample_of(lives: Lives) -> PowerSample:
-    """Boil the records down to what the likelihood needs."""
+    """Sufficient statistics of the Weibull likelihood."""
     if "last_good" not in lives.beside:
         tally = lives.tally()
         leaving = tally.exits - tally.entries
@@ -268,7 +268,7 @@ class LooselyDated:
 
 
 def date_loosely(lives: Lives) -> LooselyDated:
-    """Tell the failures dated exactly from those dated between two ages."""
+    """Separate interval-censored failures from those dated exactly."""
     good = columns.as_float(lives.beside["last_good"], name="last_good")
     loose = lives.failed & ~np.isnan(good)
     entry, exit = lives.marks[lives.entry.places], lives.marks[lives.exit.places]

@@ -149,24 +149,24 @@ def _trend(seen: FloatArray, fitted: FloatArray, year: FloatArray) -> _Trend:
     middle = float(fitted @ year / fitted.sum())
     design = np.stack([np.ones(year.size), year - middle], axis=1)
     penalty = np.diag([0.0, PRIOR_RISE**-2])
-    dispersion, found, information = 1.0, np.zeros(2), np.eye(2)
+    dispersion, coefficients, information = 1.0, np.zeros(2), np.eye(2)
     for _ in range(50):
-        mean = fitted * np.exp(np.clip(design @ found, -10, 10))
+        mean = fitted * np.exp(np.clip(design @ coefficients, -10, 10))
         information = design.T @ (design * mean[:, np.newaxis]) / dispersion
-        slope = design.T @ (seen - mean) / dispersion - penalty @ found
+        slope = design.T @ (seen - mean) / dispersion - penalty @ coefficients
         step = np.linalg.solve(information + penalty + 1e-9 * np.eye(2), slope)
-        found = found + np.clip(step, -1, 1)
+        coefficients = coefficients + np.clip(step, -1, 1)
         dispersion = max(1.0, float(((seen - mean) ** 2 / np.maximum(mean, 1e-9)).sum()) / (year.size - 1))
         if np.abs(step).max() < 1e-9:
             break
     known = float(information[1, 1])
     variance = 1 / (known + PRIOR_RISE**-2)
     # Without what is known beforehand, the slope would be so much steeper.
-    alone = found[1] / (known * variance)
+    alone = coefficients[1] / (known * variance)
     sure = t_quantile(1 - SURE / 2, max(year.size - 2, 1)) / math.sqrt(known)
     return _Trend(
-        level=float(found[0] - found[1] * middle),
-        slope=float(found[1]),
+        level=float(coefficients[0] - coefficients[1] * middle),
+        slope=float(coefficients[1]),
         doubt=variance * (1 - middle) ** 2,
         free=known * variance,
         clear=bool(abs(alone) > sure),

@@ -32,7 +32,7 @@ def items_by_day(today: date) -> dict[tuple[date, int], int]:
     A part fitted (or taken over) on a day is at risk from the next day on, so that a year of days at risk is
     a year of time at risk.
     """
-    found: dict[tuple[date, int], int] = {}
+    counts: dict[tuple[date, int], int] = {}
     for of_type, changes in _changes(today).items():
         first = min(changes)
         steps = np.zeros(max(changes) - first + 1, dtype=np.int64)
@@ -40,8 +40,8 @@ def items_by_day(today: date) -> dict[tuple[date, int], int]:
             steps[day - first] = change
         items = np.cumsum(steps)
         for place in np.flatnonzero(items):
-            found[date.fromordinal(first + int(place)), of_type] = int(items[place])
-    return found
+            counts[date.fromordinal(first + int(place)), of_type] = int(items[place])
+    return counts
 
 
 def _changes(today: date) -> dict[int, dict[int, int]]:

@@ -155,25 +155,25 @@ def fated_partless(scope: Scope, *, columns: str, only: str = "") -> str:
 
 def _kinds_asked_for(scope: Scope) -> str:
     """Keep to failure modes of the kinds of part that the selection asks for."""
-    told = []
+    conditions = []
     if scope.selection.keys("part"):
-        told.append(scope.where("f", among=("part",)).replace(TRAITS["part"].sql, "m.kind"))
+        conditions.append(scope.where("f", among=("part",)).replace(TRAITS["part"].sql, "m.kind"))
     if scope.selection.keys("component"):
         types = scope.where("f", among=("component",)).replace(TRAITS["component"].sql, "t.id")
-        told.append(f" AND m.kind IN (SELECT t.kind FROM units_componenttype t WHERE TRUE{types})")
-    return "".join(told)
+        conditions.append(f" AND m.kind IN (SELECT t.kind FROM units_componenttype t WHERE TRUE{types})")
+    return "".join(conditions)
 
 
 def findings_address(
     selection: Selection, exclusion_reason: ExclusionReason | None = ExclusionReason.EVENT
 ) -> str:
     """Give the address of the findings behind a number."""
-    asked = selection.query()
+    query = selection.query()
     if exclusion_reason != ExclusionReason.EVENT:
-        asked["exclusion_reason"] = (
+        query["exclusion_reason"] = (
             EVERY_EXCLUSION_REASON if exclusion_reason is None else str(exclusion_reason)
         )
-    return reverse("reports:findings", query=asked)
+    return reverse("reports:findings", query=query)
 
 
 def findings_by_exclusion_reason(scope: Scope) -> tuple[list[tuple[Any, ...]], dict[ExclusionReason, int]]:

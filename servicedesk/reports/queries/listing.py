@@ -18,14 +18,14 @@ def findings_behind(selection: Selection, exclusion_reason: ExclusionReason | No
     """Find the findings of a selection that count as something (or as anything)."""
     scope = Scope(selection)
     scope.params["exclusion_reason"] = str(exclusion_reason or "")
-    told = _every_exclusion_reason(scope)
+    subquery = _every_exclusion_reason(scope)
     which = " WHERE exclusion_reason = %(exclusion_reason)s" if exclusion_reason is not None else ""
-    statement, values = scope.positional(f"{_with(scope)} SELECT id FROM ({told}) AS told{which}")
+    statement, values = scope.positional(f"{_with(scope)} SELECT id FROM ({subquery}) AS told{which}")
     return Finding.objects.filter(pk__in=RawSQL(statement, values)).for_list()  # noqa: S611  # values are bound  # nosec B611
 
 
 def exclusion_reasons_of(selection: Selection, findings: Iterable[Finding]) -> dict[int, ExclusionReason]:
-    """Tell of each finding what it counts as."""
+    """Give the exclusion reason of each finding."""
     scope = Scope(selection)
     places = []
     for number, finding in enumerate(findings):

@@ -316,8 +316,8 @@ class Scope:
         care = ", ".join(f"'{kind.value}'" for kind in CARE_WORK)
         mine = ""
         if not of_all:
-            found = f"SELECT r.unit_id FROM calls_finding r WHERE {self.is_look_mode('r.mode_id')}"
-            mine = f" AND unit_id IN ({found})"
+            subquery = f"SELECT r.unit_id FROM calls_finding r WHERE {self.is_look_mode('r.mode_id')}"
+            mine = f" AND unit_id IN ({subquery})"
         return "looks.last_on", (
             "looks AS MATERIALIZED (SELECT unit_id, MAX(seen_on) AS last_on FROM ("
             f"SELECT unit_id, seen_on FROM calls_inspection WHERE TRUE{mine}"

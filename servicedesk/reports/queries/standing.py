@@ -71,11 +71,11 @@ def days_to_record(scope: Scope) -> list[tuple[int, int, int]]:
 
     Of two years before the records are read, all parts together, without those brought in from older records.
     """
-    found, recorded = scope.day("g.found_on"), scope.day("DATE(g.recorded_at)")
+    found_day, recorded = scope.day("g.found_on"), scope.day("DATE(g.recorded_at)")
     rows = scope.rows(
-        f"SELECT {found} AS found, {recorded} AS recorded, COUNT(*) FROM calls_finding g"
+        f"SELECT {found_day} AS found, {recorded} AS recorded, COUNT(*) FROM calls_finding g"
         f" WHERE g.batch_id IS NULL AND g.is_failure AND g.found_on <= %(as_of)s"
-        f" AND {found} > {scope.selection.as_of.toordinal() - RECENT_DAYS}"
+        f" AND {found_day} > {scope.selection.as_of.toordinal() - RECENT_DAYS}"
         " GROUP BY found, recorded"
     )
-    return [(int(found), int(recorded), int(number)) for found, recorded, number in rows]
+    return [(int(found_on), int(recorded), int(number)) for found_on, recorded, number in rows]

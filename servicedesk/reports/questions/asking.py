@@ -26,7 +26,7 @@ class QuestionError(ValueError):
         self.name = name
 
 
-def read_selection(asked: Mapping[str, Sequence[str]], *, today: date) -> Selection:
+def read_selection(question: Mapping[str, Sequence[str]], *, today: date) -> Selection:
     """Read a selection from texts by name; empty texts ask for nothing.
 
     Asking for a failure mode and for no part asks for parts of the mode's kind.
@@ -36,17 +36,17 @@ def read_selection(asked: Mapping[str, Sequence[str]], *, today: date) -> Select
     QuestionError
         With a sentence that says what is wrong and what there is instead.
     """
-    told = {name: [text for text in texts if text.strip()] for name, texts in asked.items()}
-    days = {name: _day(name, told[name][-1]) for name in DAYS if told.get(name)}
+    nonblank = {name: [text for text in texts if text.strip()] for name, texts in question.items()}
+    days = {name: _day(name, nonblank[name][-1]) for name in DAYS if nonblank.get(name)}
     traits: dict[str, tuple[Key | None, ...]] = {}
     for name, trait in TRAITS.items():
         try:
-            traits[name] = tuple(dict.fromkeys(trait.read(text) for text in told.get(name, ())))
+            traits[name] = tuple(dict.fromkeys(trait.read(text) for text in nonblank.get(name, ())))
         except ValueError as error:
             raise QuestionError(name, f"{error}{_instead(name)}") from error
     mode = None
-    if told.get("mode"):
-        mode = _mode(told["mode"][-1], part=traits.get("part", ()))
+    if nonblank.get("mode"):
+        mode = _mode(nonblank["mode"][-1], part=traits.get("part", ()))
         if not traits.get("part") and not traits.get("component") and mode.kind != Kind.UNIT:
             traits["part"] = (mode.kind,)
     try:
@@ -57,8 +57,8 @@ def read_selection(asked: Mapping[str, Sequence[str]], *, today: date) -> Select
             until_on=days.get("until"),
             mode=mode.pk if mode else None,
             traits=select(traits),
-            age=_age(told["age"][-1]) if told.get("age") else None,
-            since=_since(told["since"][-1]) if told.get("since") else None,
+            age=_age(nonblank["age"][-1]) if nonblank.get("age") else None,
+            since=_since(nonblank["since"][-1]) if nonblank.get("since") else None,
         )
     except ValueError as error:
         raise QuestionError("from", str(error)) from error
@@ -101,10 +101,10 @@ def _day(name: str, text: str) -> date:
 def _mode(text: str, *, part: Sequence[Key | None]) -> FailureMode:
     """Find a failure mode by its number, its code or its name."""
     modes = list(FailureMode.objects.order_by("pk"))
-    found = [mode for mode in modes if str(mode.pk) == text or plain_name(mode.code) == plain_name(text)]
-    found = found or [mode for mode in modes if plain_name(mode.name) == plain_name(text)]
-    fitting = [mode for mode in found if not part or mode.kind in part or mode.kind == Kind.UNIT]
-    if not found:
+    matches = [mode for mode in modes if str(mode.pk) == text or plain_name(mode.code) == plain_name(text)]
+    matches = matches or [mode for mode in modes if plain_name(mode.name) == plain_name(text)]
+    fitting = [mode for mode in matches if not part or mode.kind in part or mode.kind == Kind.UNIT]
+    if not matches:
         near = [mode.code for mode in modes if not part or mode.kind in part]
         raise QuestionError(
             "mode", f"“{text}” is no known failure mode. There are {', '.join(near) or 'none yet'}."
@@ -113,7 +113,7 @@ def _mode(text: str, *, part: Sequence[Key | None]) -> FailureMode:
         kinds = " or ".join(str(Kind(str(key)).label) for key in part if key)
         raise QuestionError(
             "mode",
-            f"“{found[0].name}” is a failure of the kind {found[0].get_kind_display()}, not of {kinds}.",
+            f"“{matches[0].name}” is a failure of the kind {matches[0].get_kind_display()}, not of {kinds}.",
         )
     if len(fitting) > 1:
         codes = " or ".join(mode.code for mode in fitting)

@@ -66,10 +66,10 @@ class Selection:
 
     def only(self, trait: str, *keys: Key | None) -> Selection:
         """The same selection narrowed to some groups of a trait (none given: the trait no longer matters)."""
-        kept = {name: held for name, held in self.traits if name != trait}
+        traits = {name: values for name, values in self.traits if name != trait}
         if keys:
-            kept[trait] = keys
-        return replace(self, traits=tuple(sorted(kept.items())))
+            traits[trait] = keys
+        return replace(self, traits=tuple(sorted(traits.items())))
 
     def always(self) -> Selection:
         """The same selection for all days up to the one on which the records are read."""
@@ -89,22 +89,22 @@ class Selection:
 
     def query(self) -> dict[str, str | list[str]]:
         """The selection as an address carries it."""
-        asked: dict[str, str | list[str]] = {}
+        params: dict[str, str | list[str]] = {}
         for name, day in (("from", self.from_on), ("until", self.until_on)):
             if day is not None:
-                asked[name] = day.isoformat()
+                params[name] = day.isoformat()
         if self.dated:
-            asked["as_of"] = self.as_of.isoformat()
+            params["as_of"] = self.as_of.isoformat()
         if self.mode is not None:
-            asked["mode"] = str(self.mode)
+            params["mode"] = str(self.mode)
         if self.age is not None:
-            asked["age"] = str(self.age)
+            params["age"] = str(self.age)
         if self.since is not None:
             work, band = self.since
-            asked["since"] = work if work == AT_CARE else f"{work}:{BEFORE_CARE if band is None else band}"
+            params["since"] = work if work == AT_CARE else f"{work}:{BEFORE_CARE if band is None else band}"
         for name, keys in self.traits:
-            asked[name] = [TRAITS[name].write(key) for key in keys]
-        return asked
+            params[name] = [TRAITS[name].write(key) for key in keys]
+        return params
 
 
 def select(traits: Mapping[str, tuple[Key | None, ...]]) -> tuple[tuple[str, tuple[Key | None, ...]], ...]:

@@ -48,7 +48,7 @@ class Trait:
         if self.listed is not None:
             names = self.listed()
             if key not in names:
-                key = next((found for found, name in names.items() if _same(name, text)), "")
+                key = next((candidate for candidate, name in names.items() if _same(name, text)), "")
             if key not in names:
                 raise ValueError(f"“{text}” is no known {self.words}.")
         elif self.key is int and not isinstance(key, int):

@@ -193,8 +193,8 @@ def _wider(cells: Cells, place: int, *, fleet: float) -> tuple[float, float] | N
     days, events, site = (_rows(cells, [place], column) for column in ("days", "events", "site"))
     if days.size == 0:
         return None
-    found = jackknife_rate(events, days / DAYS_PER_YEAR, site, fleet_design_effect=fleet)
-    return found.low, found.high
+    rate = jackknife_rate(events, days / DAYS_PER_YEAR, site, fleet_design_effect=fleet)
+    return rate.low, rate.high
 
 
 def _effects(cells: Cells, families: Sequence[str], *, fleet: float) -> dict[str, float]:
@@ -209,7 +209,7 @@ def _pooled(
     cells: Cells, families: Sequence[str], effects: dict[str, float]
 ) -> dict[int, tuple[float, float, float]]:
     """Draw the rates of each family together, where there are enough groups and failures to learn from."""
-    found: dict[int, tuple[float, float, float]] = {}
+    pooled: dict[int, tuple[float, float, float]] = {}
     for family, effect in effects.items():
         places = [
             place
@@ -224,8 +224,8 @@ def _pooled(
         )
         for number, place in enumerate(places):
             values = (shrunk.rate[number], shrunk.low[number], shrunk.high[number])
-            found[place] = (PER * float(values[0]), PER * float(values[1]), PER * float(values[2]))
-    return found
+            pooled[place] = (PER * float(values[0]), PER * float(values[1]), PER * float(values[2]))
+    return pooled
 
 
 def _verdicts(cells: Cells, families: list[str], *, by: str) -> list[Verdict]:
@@ -233,18 +233,18 @@ def _verdicts(cells: Cells, families: list[str], *, by: str) -> list[Verdict]:
     size = len(cells.groups)
     if by in UNCOMPARED:
         return [Verdict(Word.NONE, "")] * size
-    told: dict[int, Verdict] = {}
+    by_place: dict[int, Verdict] = {}
     together: dict[str, list[int]] = defaultdict(list)
     for place, key in enumerate(cells.groups):
         if key is None:
-            told[place] = UNRECORDED
+            by_place[place] = UNRECORDED
         elif cells.days[cells.of(place)].any():
             together[families[place]].append(place)
     compared = [places for places in together.values() if len(places) > 1]
     verdicts = judge_against_rest([_family(cells, places) for places in compared])
-    for places, found in zip(compared, verdicts, strict=True):
-        told |= dict(zip(places, found, strict=True))
-    return [told.get(place, ALONE) for place in range(size)]
+    for places, family_verdicts in zip(compared, verdicts, strict=True):
+        by_place |= dict(zip(places, family_verdicts, strict=True))
+    return [by_place.get(place, ALONE) for place in range(size)]
 
 
 def _family(cells: Cells, places: list[int]) -> Family:
@@ -280,8 +280,8 @@ def _side(cells: Cells, place: int) -> Side:
 
 def _rows(cells: Cells, places: Iterable[int], column: str) -> NDArray[np.int64]:
     """Take one column of some groups, where they have time at risk."""
-    found = [getattr(cells, column)[rows][cells.days[rows] > 0] for rows in map(cells.of, places)]
-    return np.concatenate(found) if found else np.zeros(0, dtype=np.int64)
+    arrays = [getattr(cells, column)[rows][cells.days[rows] > 0] for rows in map(cells.of, places)]
+    return np.concatenate(arrays) if arrays else np.zeros(0, dtype=np.int64)
 
 
 def _effect(cells: Cells, places: Sequence[int], *, otherwise: float = 1.0) -> float:
@@ -290,8 +290,8 @@ def _effect(cells: Cells, places: Sequence[int], *, otherwise: float = 1.0) -> f
     if days.size == 0:
         return otherwise
     events, site, group = (_rows(cells, places, column) for column in ("events", "site", "group"))
-    found = design_effect(events, days, site, group=group)
-    return otherwise if np.isnan(found) else float(found)
+    effect = design_effect(events, days, site, group=group)
+    return otherwise if np.isnan(effect) else float(effect)
 
 
 def _once(cells: Cells, *, by: str) -> int:
@@ -312,7 +312,7 @@ def narrowed(selection: Selection, *, by: str, key: Any) -> Selection:
 
 def by_family(rows: Iterable[RateRow]) -> list[tuple[str, list[RateRow]]]:
     """Put rows under the kind of part they belong to."""
-    found: dict[str, list[RateRow]] = {}
+    grouped: dict[str, list[RateRow]] = {}
     for row in rows:
-        found.setdefault(row.family, []).append(row)
-    return list(found.items())
+        grouped.setdefault(row.family, []).append(row)
+    return list(grouped.items())

@@ -51,8 +51,8 @@ def read_trend(rows: CountingRows) -> TrendReading:
     """Say whether failures come faster with age; a direction is given only where both tests agree."""
     number, sites = int(rows.event.sum()), int(np.unique(rows.site).size)
     if number < TREND_FAILURES or sites < TREND_SITES:
-        told = f"{counted(number, 'failure')} at {counted(sites, 'site')}"
-        return TrendReading(reason=f"{told}; a trend takes {TREND_FAILURES} at {TREND_SITES}")
+        counts = f"{counted(number, 'failure')} at {counted(sites, 'site')}"
+        return TrendReading(reason=f"{counts}; a trend takes {TREND_FAILURES} at {TREND_SITES}")
     effect = design_effect(rows.event, rows.stop - rows.start, rows.site)
     try:
         fit = fit_repairs(History(rows.start, rows.stop, rows.event, rows.site))

@@ -89,10 +89,10 @@ def _too_few_sites(sides: Iterable[tuple[str, int]], *, where: str = "") -> str:
     return f"it takes {COMPARED_SITES} sites of each type{where}, and {' and '.join(short)}" if short else ""
 
 
-def _as_ratio(name: str, found: JackknifeRatio) -> Ratio:
-    if found.low == 0 and isinf(found.high):
+def _as_ratio(name: str, estimate: JackknifeRatio) -> Ratio:
+    if estimate.low == 0 and isinf(estimate.high):
         return Ratio(name=name, reason=ONE_SITE)
-    return Ratio(name=name, ratio=found.ratio, low=found.low, high=found.high)
+    return Ratio(name=name, ratio=estimate.ratio, low=estimate.low, high=estimate.high)
 
 
 def _crude(strata: Strata, one: Compared, other: Compared) -> Ratio:
@@ -101,10 +101,10 @@ def _crude(strata: Strata, one: Compared, other: Compared) -> Ratio:
     events = one.events + other.events
     part = one.years / (one.years + other.years)
     if 2 * min(part**events, (1 - part) ** events) > SURE:
-        told = f"with {counted(events, 'failure')} in all, no result could have shown a difference"
-        return Ratio(name=name, reason=told)
-    found = jackknife_rate_ratio(strata.events, strata.days, strata.site, strata.which)
-    return _as_ratio(name, found)
+        reason = f"with {counted(events, 'failure')} in all, no result could have shown a difference"
+        return Ratio(name=name, reason=reason)
+    estimate = jackknife_rate_ratio(strata.events, strata.days, strata.site, strata.which)
+    return _as_ratio(name, estimate)
 
 
 def _stratified(strata: Strata, names: tuple[str, str]) -> Ratio:
@@ -115,13 +115,13 @@ def _stratified(strata: Strata, names: tuple[str, str]) -> Ratio:
         return Ratio(name=name, reason=f"the two were never watched in {ALIKE}")
     events = int(strata.events[shared].sum())
     if events < STRATA_EVENTS:
-        told = counted(events, "failure")
-        return Ratio(name=name, reason=f"{told} where both were watched; that is too few")
-    found = jackknife_rate_ratio(strata.events, strata.days, strata.site, strata.which, stratum=place)
-    short = _too_few_sites(zip(names, found.sites, strict=True), where=f" in {ALIKE}")
+        counts = counted(events, "failure")
+        return Ratio(name=name, reason=f"{counts} where both were watched; that is too few")
+    estimate = jackknife_rate_ratio(strata.events, strata.days, strata.site, strata.which, stratum=place)
+    short = _too_few_sites(zip(names, estimate.sites, strict=True), where=f" in {ALIKE}")
     if short:
         return Ratio(name=name, reason=short)
-    return _as_ratio(name, found)
+    return _as_ratio(name, estimate)
 
 
 def _adjusted(strata: Strata, names: tuple[str, str]) -> Ratio:
@@ -132,21 +132,21 @@ def _adjusted(strata: Strata, names: tuple[str, str]) -> Ratio:
         return Ratio(name=name, reason=f"watched at {counted(sites, 'site')}; it takes {ADJUST_SITES}")
     if min(strata.events[strata.which == place].sum() for place in (0, 1)) == 0:
         return Ratio(name=name, reason="one of the two has not failed at all")
-    told = _with_failures(strata)
-    of_each = [np.unique(strata.site[told & (strata.which == place)]).size for place in (0, 1)]
+    informative = _with_failures(strata)
+    of_each = [np.unique(strata.site[informative & (strata.which == place)]).size for place in (0, 1)]
     short = _too_few_sites(zip(names, of_each, strict=True), where=" in sun, colour and age with failures")
     if short:
         return Ratio(name=name, reason=short)
-    design, columns = _design(strata, told)
+    design, columns = _design(strata, informative)
     if events < ADJUST_EVENTS * len(columns):
         few = f"{counted(events, 'failure')} for {len(columns)} unknowns"
         return Ratio(name=name, reason=f"{few}; it takes {ADJUST_EVENTS} for each")
     try:
-        found = rate_regression(
-            strata.events[told],
-            strata.days[told],
+        fit = rate_regression(
+            strata.events[informative],
+            strata.days[informative],
             design,
-            strata.site[told],
+            strata.site[informative],
             names=columns,
             left_out=True,
             degrees=min(of_each) - 1,
@@ -157,28 +157,28 @@ def _adjusted(strata: Strata, names: tuple[str, str]) -> Ratio:
         return Ratio(name=name, reason=f"{why}, so they cannot be told apart")
     except ValueError as error:
         return Ratio(name=name, reason=f"it could not be reckoned ({error})")
-    if isinf(found.std_error[1]):
+    if isinf(fit.std_error[1]):
         return Ratio(name=name, reason="it would rest on one site alone")
-    return Ratio(name=name, ratio=float(found.ratio[1]), low=float(found.low[1]), high=float(found.high[1]))
+    return Ratio(name=name, ratio=float(fit.ratio[1]), low=float(fit.low[1]), high=float(fit.high[1]))
 
 
 def _with_failures(strata: Strata) -> Any:
     """Leave out sun, colours and ages in which nothing failed: their rate is nothing whatever the type."""
-    told = np.ones(strata.days.size, dtype=np.bool_)
+    informative = np.ones(strata.days.size, dtype=np.bool_)
     for trait in TRAITS:
         place = getattr(strata, trait)
         failed = np.bincount(place, weights=strata.events, minlength=len(strata.names(trait)))
-        told &= failed[place] > 0
-    return told
+        informative &= failed[place] > 0
+    return informative
 
 
-def _design(strata: Strata, told: Any) -> tuple[Any, list[str]]:
+def _design(strata: Strata, informative: Any) -> tuple[Any, list[str]]:
     """Put up the columns of a regression: the rate, the type, and each class but the commonest of a trait."""
-    columns = [np.ones(int(told.sum())), (strata.which[told] == 0).astype(np.float64)]
+    columns = [np.ones(int(informative.sum())), (strata.which[informative] == 0).astype(np.float64)]
     names = ["rate", "type"]
     for trait in TRAITS:
-        place = getattr(strata, trait)[told]
-        days = np.bincount(place, weights=strata.days[told], minlength=len(strata.names(trait)))
+        place = getattr(strata, trait)[informative]
+        days = np.bincount(place, weights=strata.days[informative], minlength=len(strata.names(trait)))
         for number in np.flatnonzero(days):
             if number != int(np.argmax(days)):
                 columns.append((place == number).astype(np.float64))

@@ -36,10 +36,10 @@ class WatchFigure:
     @property
     def standing_out(self) -> list[list[LotFlag]]:
         """Those that stand out, each with all its flags: one may stand out in two ways."""
-        found: dict[tuple[int, str], list[LotFlag]] = {}
+        grouped: dict[tuple[int, str], list[LotFlag]] = {}
         for flag in self.open:
-            found.setdefault((flag.component_type_id, flag.lot), []).append(flag)
-        return list(found.values())
+            grouped.setdefault((flag.component_type_id, flag.lot), []).append(flag)
+        return list(grouped.values())
 
     @property
     def before(self) -> QuerySet[LotFlag]:
@@ -48,7 +48,7 @@ class WatchFigure:
 
 
 def watch_figure() -> WatchFigure:
-    """Read what the nightly look left."""
+    """Read the flags and thin lots that the last nightly surveillance stored."""
     flags = LotFlag.objects.select_related("component_type")
     return WatchFigure(
         mark=WatchMark.objects.first(),

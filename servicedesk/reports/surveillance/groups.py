@@ -129,7 +129,9 @@ class Comparison:
 
 def compare_all(types: Iterable[tuple[ComponentType, Histories]], *, today: date) -> list[Comparison]:
     """Put the lots of each type beside each other, then the types of each kind."""
-    among_lots = [_lots(of_type, found, today=today) for of_type, found in types if found.item.size]
+    among_lots = [
+        _lots(of_type, histories, today=today) for of_type, histories in types if histories.item.size
+    ]
     kinds: dict[str, list[Comparison]] = {}
     for each in among_lots:
         if each.whole is not None:

@@ -63,13 +63,13 @@ def watch(request: HttpRequest) -> HttpResponse:
 @owners
 def flag(request: HttpRequest, pk: int) -> HttpResponse:
     """One lot or type that stands out: where it is, and whom to warn."""
-    held = get_object_or_404(LotFlag.objects.for_list(), pk=pk)
-    form = InspectForm(reason=f"look at {held.words}: it fails too often", today=timezone.localdate())
+    lot_flag = get_object_or_404(LotFlag.objects.for_list(), pk=pk)
+    form = InspectForm(reason=f"look at {lot_flag.words}: it fails too often", today=timezone.localdate())
     context = {
-        "flag": held,
-        "words": flag_words(held),
-        "findings": page_context.flag_findings(held),
-        "warn": sites_to_warn(held),
+        "flag": lot_flag,
+        "words": flag_words(lot_flag),
+        "findings": page_context.flag_findings(lot_flag),
+        "warn": sites_to_warn(lot_flag),
         "inspect": form,
         "action": reverse("reports:inspect_flag", args=[pk]),
     }
@@ -80,19 +80,19 @@ def flag(request: HttpRequest, pk: int) -> HttpResponse:
 @require_POST
 def inspect_flag(request: HttpRequest, pk: int) -> HttpResponse:
     """Make inspections of all units that have a lot or type in place."""
-    held = get_object_or_404(LotFlag, pk=pk)
-    return _inspect(request, lambda: list(units_with(held)), back=held.get_absolute_url())
+    lot_flag = get_object_or_404(LotFlag, pk=pk)
+    return _inspect(request, lambda: list(units_with(lot_flag)), back=lot_flag.get_absolute_url())
 
 
 @owners
 @require_POST
 def inspect_findings(request: HttpRequest) -> HttpResponse:
     """Make inspections of all units in place that the findings behind a number are about."""
-    asked = FindingsForm(request.GET, today=timezone.localdate())
-    if not asked.is_valid() or asked.selection is None:
-        return bad_question(request, asked, "reports/findings.html")
-    found = findings_behind(asked.selection, asked.asked_exclusion_reason).order_by().values("unit_id")
-    units = Unit.objects.in_place().filter(pk__in=found).select_related("site").order_by("code")
+    form = FindingsForm(request.GET, today=timezone.localdate())
+    if not form.is_valid() or form.selection is None:
+        return bad_question(request, form, "reports/findings.html")
+    unit_ids = findings_behind(form.selection, form.asked_exclusion_reason).order_by().values("unit_id")
+    units = Unit.objects.in_place().filter(pk__in=unit_ids).select_related("site").order_by("code")
     query = request.GET.urlencode()
     return _inspect(request, lambda: list(units), back=f"{reverse('reports:findings')}?{query}")
 

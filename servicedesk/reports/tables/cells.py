@@ -16,8 +16,8 @@ from servicedesk.reports.rates.figure import RateRow
 PER_WORDS: Final = f"{PER} item-years"
 
 
-def finite(found: Sequence[float | None]) -> list[float | None]:
-    return [x if x is not None and isfinite(x) else None for x in found]
+def finite(values: Sequence[float | None]) -> list[float | None]:
+    return [x if x is not None and isfinite(x) else None for x in values]
 
 
 def base(by: str, row: RateRow | CurveRow) -> dict[str, Any]:
@@ -37,10 +37,10 @@ def base(by: str, row: RateRow | CurveRow) -> dict[str, Any]:
     }
 
 
-def limits(found: Limits | None) -> dict[str, float | None] | None:
-    if found is None:
+def limits(estimate: Limits | None) -> dict[str, float | None] | None:
+    if estimate is None:
         return None
-    return dict(zip(("value", "low", "high"), (x if isfinite(x) else None for x in found), strict=True))
+    return dict(zip(("value", "low", "high"), (x if isfinite(x) else None for x in estimate), strict=True))
 
 
 def plain(column: Any) -> list[Any] | None:

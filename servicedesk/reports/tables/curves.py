@@ -139,8 +139,8 @@ def _trend(row: CurveRow) -> dict[str, Any]:
         return {}
     if trend.direction is None:
         return {"trend": None, "trend_reason": trend.reason}
-    told = {"reading": str(trend.direction), "p_value": trend.p_value, "shape": limits(trend.shape)}
-    return {"trend": told}
+    data = {"reading": str(trend.direction), "p_value": trend.p_value, "shape": limits(trend.shape)}
+    return {"trend": data}
 
 
 def _life(row: CurveRow) -> dict[str, Any]:

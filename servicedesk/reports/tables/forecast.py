@@ -95,9 +95,9 @@ def _row(row: ForecastRow) -> dict[str, Any]:
     }
 
 
-def _expected(found: Expected) -> dict[str, float | None]:
-    return {"mean": found.mean, "low": found.low, "high": found.high}
+def _expected(expected: Expected) -> dict[str, float | None]:
+    return {"mean": expected.mean, "low": expected.low, "high": expected.high}
 
 
-def _cells(found: Expected) -> list[float | None]:
-    return list(_expected(found).values())
+def _cells(expected: Expected) -> list[float | None]:
+    return list(_expected(expected).values())

@@ -68,18 +68,18 @@ def times_words(value: float) -> str:
 
 
 @register.filter
-def first_of(found: tuple[Any, ...] | None) -> Any:
+def first_of(estimate: tuple[Any, ...] | None) -> Any:
     """Take the estimate out of an estimate with limits."""
-    return found[0] if found else None
+    return estimate[0] if estimate else None
 
 
 @register.filter
-def low_of(found: tuple[Any, ...] | None) -> Any:
+def low_of(estimate: tuple[Any, ...] | None) -> Any:
     """Take the lower limit out of an estimate with limits."""
-    return found[1] if found else None
+    return estimate[1] if estimate else None
 
 
 @register.filter
-def high_of(found: tuple[Any, ...] | None) -> Any:
+def high_of(estimate: tuple[Any, ...] | None) -> Any:
     """Take the upper limit out of an estimate with limits."""
-    return found[2] if found else None
+    return estimate[2] if estimate else None

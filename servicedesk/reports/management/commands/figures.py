@@ -101,10 +101,10 @@ class Command(BaseCommand):
         printers.get(name, self._print_curves)(selection, options)
 
     def _selection(self, options: dict[str, Any]) -> Selection:
-        asked = {name: _listed(options.get(name)) for name in TRAITS}
-        asked |= {name: [options[name]] for name in ("mode", *DAYS) if options.get(name)}
+        texts = {name: _listed(options.get(name)) for name in TRAITS}
+        texts |= {name: [options[name]] for name in ("mode", *DAYS) if options.get(name)}
         try:
-            return read_selection(asked, today=timezone.localdate())
+            return read_selection(texts, today=timezone.localdate())
         except QuestionError as error:
             raise CommandError(
                 f"--{error.name.replace('_', '-')}: {error}", returncode=BAD_QUESTION
@@ -140,11 +140,11 @@ class Command(BaseCommand):
         )
 
     def _type(self, options: dict[str, Any], name: str) -> ComponentType:
-        told = options.get(name)
-        if not told:
+        value = options.get(name)
+        if not value:
             raise CommandError(f"--{name}: say which type of part to compare.", returncode=BAD_QUESTION)
         try:
-            return ComponentType.objects.get(pk=TRAITS["component"].read(told) or 0)
+            return ComponentType.objects.get(pk=TRAITS["component"].read(value) or 0)
         except ValueError as error:
             known = ", ".join(ComponentType.objects.order_by("name").values_list("name", flat=True))
             raise CommandError(f"--{name}: {error} There are {known}.", returncode=BAD_QUESTION) from error
@@ -165,16 +165,16 @@ class Command(BaseCommand):
         from servicedesk.reports.maintenance.figure import care_figure
         from servicedesk.reports.plan_forms import CareForm, rules_in_force
 
-        asked = _told(options, "care_cost", "failure_cost", "replace_cost")
+        form_data = _told(options, "care_cost", "failure_cost", "replace_cost")
         rules = {f"{rule.component_type}: {rule.name}": rule for rule in rules_in_force()}
         rule = rules.get(options["rule"] or "")
         if rule is None:
             known = "; ".join(rules) or "none in force"
-            told = options["rule"] or ""
+            rule_name = options["rule"] or ""
             raise CommandError(
-                f"--rule: “{told}” is no care rule. There are {known}.", returncode=BAD_QUESTION
+                f"--rule: “{rule_name}” is no care rule. There are {known}.", returncode=BAD_QUESTION
             )
-        form = CareForm(asked, today=timezone.localdate())
+        form = CareForm(form_data, today=timezone.localdate())
         self._check(form)
         figure = care_figure(selection, rule, **form.costs)
         rows = list(tables.care_rows(figure))
@@ -240,11 +240,11 @@ class Command(BaseCommand):
 
 def _told(options: dict[str, Any], *names: str) -> QueryDict:
     """Put options into the shape in which pages are asked."""
-    told = QueryDict(mutable=True)
-    told.update({name: str(options[name]) for name in names if options.get(name) is not None})
-    return told
+    data = QueryDict(mutable=True)
+    data.update({name: str(options[name]) for name in names if options.get(name) is not None})
+    return data
 
 
-def _listed(told: str | list[str] | None) -> list[str]:
+def _listed(value: str | list[str] | None) -> list[str]:
     """Take one answer for a list of one: calls from Python may give it plainly."""
-    return [told] if isinstance(told, str) else told or []
+    return [value] if isinstance(value, str) else value or []

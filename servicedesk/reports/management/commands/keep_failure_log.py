@@ -28,7 +28,7 @@ class Command(BaseCommand):
     def handle(self, *args: Any, **options: Any) -> None:
         at = timezone.now()
         keep = rebuild_failure_log if options["rebuild"] else keep_failure_log
-        kept = keep(today=timezone.localdate(at), at=at)
+        result = keep(today=timezone.localdate(at), at=at)
         self.stdout.write(
-            f"{counted(kept.days, 'day')} of the failure log written ({counted(kept.rows, 'row')})."
+            f"{counted(result.days, 'day')} of the failure log written ({counted(result.rows, 'row')})."
         )
