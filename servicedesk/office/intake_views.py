@@ -90,12 +90,12 @@ def bring_in(request: HttpRequest) -> HttpResponse:
     form = BringInForm(request.POST or None, request.FILES or None)
 
     def make() -> str:
-        told = form.cleaned_data
+        data = form.cleaned_data
         batch = intake.open_batch(
             form.incoming(),
-            keep_good=told["keep_good"],
-            check_only=told["check_only"],
-            care_by=told["care_by"],
+            keep_good=data["keep_good"],
+            check_only=data["check_only"],
+            care_by=data["care_by"],
             by=user_of(request),
             at=timezone.now(),
         )
@@ -199,7 +199,10 @@ def _done(request: HttpRequest, batch: Batch, act: Any) -> HttpResponse:
 def import_problems(request: HttpRequest, pk: int) -> HttpResponseBase:
     """Every cell that can't be taken, as a table to download."""
     batch = get_object_or_404(Batch, pk=pk)
-    rows = ([told.file, told.line, told.column, told.value, told.reason] for told in intake.problems(batch))
+    rows = (
+        [problem.file, problem.line, problem.column, problem.value, problem.reason]
+        for problem in intake.problems(batch)
+    )
     return _download(f"import-{pk}-problems.csv", list(PROBLEM_COLUMNS), rows)
 
 

@@ -59,11 +59,11 @@ def stream(fleet: Fleet, number: int) -> Dice:
 
 def _porchfuls(units: Sequence[PlannedUnit]) -> list[Porchful]:
     """Put the units together that went in together."""
-    found: dict[tuple[str, date], list[PlannedUnit]] = {}
+    groups: dict[tuple[str, date], list[PlannedUnit]] = {}
     for unit in units:
-        found.setdefault((unit.site.code, unit.installed_on), []).append(unit)
+        groups.setdefault((unit.site.code, unit.installed_on), []).append(unit)
     return [
-        Porchful(site, members[0].construction, on, tuple(members)) for (site, on), members in found.items()
+        Porchful(site, members[0].construction, on, tuple(members)) for (site, on), members in groups.items()
     ]
 
 
