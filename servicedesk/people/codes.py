@@ -28,5 +28,5 @@ def matching_counter(secret: str, code: str, *, at: datetime) -> int | None:
     plain = "".join(code.split())
     if len(plain) != DIGITS or not plain.isascii() or not plain.isdigit():
         return None
-    found = [step for step in range(now - SLACK, now + SLACK + 1) if maker.verify(plain, step)]
-    return found[0] if found else None
+    matches = [step for step in range(now - SLACK, now + SLACK + 1) if maker.verify(plain, step)]
+    return matches[0] if matches else None

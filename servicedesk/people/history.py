@@ -54,8 +54,8 @@ def shown_values(record: models.Model, *, beside: models.Model | None = None) ->
 def shown_value(record: models.Model, field: models.Field) -> str:
     """Give what one field of a record holds, as people read it."""
     value = getattr(record, f"get_{field.name}_display", None)
-    held = value() if value else getattr(record, field.name)
-    return "" if held is None else str(held)
+    content = value() if value else getattr(record, field.name)
+    return "" if content is None else str(content)
 
 
 def stored_record(record: models.Model) -> models.Model:

@@ -49,12 +49,12 @@ class UserSession(AbstractBaseSession):
 
 def device_of(user_agent: str) -> str:
     """Say in a word what a browser runs on, from what it says of itself (RFC 9110, 10.1.5)."""
-    told = user_agent.lower()
-    if "ipad" in told or "tablet" in told:
+    agent = user_agent.lower()
+    if "ipad" in agent or "tablet" in agent:
         return "tablet"
-    if "mobi" in told:  # the token that browsers on phones carry
+    if "mobi" in agent:  # the token that browsers on phones carry
         return "phone"
-    return "computer" if told else "program"
+    return "computer" if agent else "program"
 
 
 def mark_of(session: SessionBase) -> UUID | None:

@@ -54,8 +54,8 @@ class User(AbstractUser):
     @cached_property
     def role(self) -> Role | None:
         """The highest role held, or None for somebody who has none yet."""
-        held = {group.name for group in self.groups.all()}
-        return next((role for role in reversed(Role) if role.value in held), None)
+        names = {group.name for group in self.groups.all()}
+        return next((role for role in reversed(Role) if role.value in names), None)
 
     def may_act_as(self, role: Role) -> bool:
         """Tell whether this person's role includes what ``role`` can do."""
