@@ -30,13 +30,13 @@ def keep_service_times(*, at: datetime) -> int:
     ratios: defaultdict[str, list[float]] = defaultdict(list)
     for kind, took, usual in rows.iterator(chunk_size=5000):
         ratios[kind].append((took or 0) / usual)
-    for kind, found in ratios.items():
-        drawn = (len(found) * median(found) + STARTING_WEIGHT) / (len(found) + STARTING_WEIGHT)
+    for kind, sample in ratios.items():
+        drawn = (len(sample) * median(sample) + STARTING_WEIGHT) / (len(sample) + STARTING_WEIGHT)
         ServiceTime.objects.update_or_create(
             work=kind,
             defaults={
                 "factor": min(max(drawn, SHORTEST), LONGEST),
-                "records": len(found),
+                "records": len(sample),
                 "reckoned_at": at,
             },
         )

@@ -184,7 +184,7 @@ class Story:
         results = {task.pk: Told(done=True, minutes=task.minutes) for task in tasks}
         if len(tasks) > 1:
             results[tasks[-1].pk] = Told(done=False, why_not=MaintenanceTask.NotDone.NO_ACCESS)
-        finish(visit, told=results, finished_at=ends_at, by=technician, at=ends_at)
+        finish(visit, results=results, finished_at=ends_at, by=technician, at=ends_at)
 
     def _visit(self, row: Row) -> None:
         """Plan a visit of this week or the next; some are confirmed by now, and one was cancelled."""
