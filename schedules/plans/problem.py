@@ -67,24 +67,24 @@ class Week:
     aside: Sequence[tuple[SiteWork, str]] = ()
 
     def moment(self, seconds: int) -> datetime:
-        """Give the moment at which a wall clock stands at a place of the axis."""
+        """Convert seconds since the week began, on the wall clock, to a moment."""
         wall = datetime.combine(self.monday, time.min) + timedelta(seconds=seconds)
         return timezone.make_aware(wall)
 
 
 def seconds_of(monday: date, moment: datetime) -> int:
-    """Say where on the axis of a week the wall clock stands at a moment."""
+    """Convert a moment to seconds since the week began, on the wall clock."""
     wall = wall_time(moment, zone=settings.TIME_ZONE)
     return int((wall - datetime.combine(monday, time.min)).total_seconds())
 
 
 def first_free(monday: date, now: datetime) -> int:
-    """Say from which place of a week's axis on something can still be planned."""
+    """Give the first second of a week at which something can still be planned."""
     return -(-seconds_of(monday, now + NOTICE) // STEP) * STEP
 
 
 def axis(monday: date, day: date, moment: time) -> int:
-    """Give the place of a day and a time on the axis of a week."""
+    """Convert a day and a time to seconds since the week began, on the wall clock."""
     return (day - monday).days * DAY + (moment.hour * 60 + moment.minute) * MINUTE
 
 

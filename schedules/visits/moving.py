@@ -41,7 +41,7 @@ class Option:
 
     @property
     def token(self) -> str:
-        """Name it in a form."""
+        """The value that a form sends for this option."""
         return f"{self.day.person.pk}/{self.day.on}/{self.place}"
 
 

@@ -30,7 +30,7 @@ class DayOf:
 
     @property
     def key(self) -> tuple[int, date]:
-        """Tell it from the others."""
+        """The person and the date, which identify the day."""
         return self.person.pk, self.on
 
 

@@ -86,7 +86,7 @@ class Recorded:
 
 
 def read_clock(*, made_at: object, sent_at: object, made_on: object, at: datetime) -> Recorded:
-    """Reckon when a record was made that came in ``at``."""
+    """Convert the phone's times of a record received ``at`` to our clock."""
     made, sent = _moment(made_at), _moment(sent_at)
     ahead = sent - at if sent else timedelta(0)
     if abs(ahead) <= LET_PASS:

@@ -22,8 +22,10 @@ class Unreadable(Exception):  # noqa: N818  (it is an answer, not a fault)
 
 
 def read_json(body: bytes) -> dict[str, Any]:
-    """Read an object whose texts and numbers can all be stored: without zero characters and halves of
-    characters (lone surrogates), which a text that was cut off can hold.
+    """Parse a JSON object whose texts and numbers can all be stored.
+
+    Zero characters are taken out, and halves of characters (lone surrogates), which a text that was cut off
+    can hold, are replaced.
 
     Raises
     ------

@@ -70,7 +70,7 @@ class UndoForm(forms.Form):
         self.fields["number"].widget.attrs |= {"inputmode": "numeric", "autocomplete": "off"}
 
     def clean_number(self) -> str:
-        """Refuse another number."""
+        """Refuse a number that is not the one of this import."""
         number: str = self.cleaned_data["number"]
         if number != str(self.batch.pk):
             raise forms.ValidationError("That is not the number of this import: nothing was undone.")

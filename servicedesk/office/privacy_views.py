@@ -34,7 +34,7 @@ class EraseForm(forms.Form):
         self.customer = customer
 
     def clean_name(self) -> str:
-        """Refuse another name."""
+        """Refuse a name that is not the one of this customer."""
         name: str = self.cleaned_data["name"]
         if name.casefold() != self.customer.name.casefold():
             raise forms.ValidationError("That is not the name of this customer: nothing was erased.")

@@ -22,7 +22,7 @@ def address_of_secret(secret: str, *, name: str, company: str) -> str:
 
 
 def matching_counter(secret: str, code: str, *, at: datetime) -> int | None:
-    """Find the number of the thirty seconds that a code is of; None where it is not of now (or nearly)."""
+    """Find the TOTP time step (RFC 6238) that a code belongs to; None where it is not of now or nearly."""
     now = int(at.timestamp()) // STEP_SECONDS
     maker = pyotp.HOTP(secret, digits=DIGITS)
     plain = "".join(code.split())

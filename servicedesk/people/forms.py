@@ -105,7 +105,7 @@ class OldPasswordForm(forms.Form):
         self.user = user
 
     def clean_old(self) -> str:
-        """Refuse a wrong one."""
+        """Refuse a wrong password."""
         password: str = self.cleaned_data["old"]
         if not self.user.check_password(password):
             raise forms.ValidationError("That is not your password.", code="wrong")

@@ -53,7 +53,7 @@ def build_fleet(scenario: Scenario, *, today: date, seed: int | None = None) -> 
 
 
 def stream(fleet: Fleet, number: int) -> Dice:
-    """Give one of the streams of chance that belong to a fleet's seed."""
+    """Give one of the independent random generators of a fleet's seed."""
     return Dice.streams(fleet.seed, count=STREAMS)[number]
 
 

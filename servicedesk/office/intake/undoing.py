@@ -89,7 +89,7 @@ class Consequences:
 
     @classmethod
     def of(cls, batch: Batch) -> Consequences:
-        """Count them."""
+        """Count what undoing an import would delete, and look for what stands in its way."""
         counts = {noun: _made(model, batch).count() for model, noun in MADE.items()}
         units = _made(Unit, batch)
         derived = {

@@ -76,7 +76,7 @@ class Holdings:
 
     @property
     def visit_tasks(self) -> QuerySet[VisitTask]:
-        """How these went on visits."""
+        """The entries of these tasks on visits."""
         return VisitTask.objects.filter(task__in=self.tasks).order_by("pk")
 
     @property
@@ -86,7 +86,7 @@ class Holdings:
 
     @property
     def notifications(self) -> QuerySet[Notification]:
-        """Letters to them."""
+        """Messages written to them."""
         return Notification.objects.filter(customer=self.customer).order_by("pk")
 
     @property

@@ -42,7 +42,7 @@ class UserSession(AbstractBaseSession):
 
     @classmethod
     def get_session_store_class(cls) -> type[SessionBase]:
-        """Name what reads and writes these sessions."""
+        """The session store class of the settings' session engine."""
         store: type[SessionBase] = import_module(settings.SESSION_ENGINE).SessionStore
         return store
 
@@ -58,5 +58,5 @@ def device_of(user_agent: str) -> str:
 
 
 def mark_of(session: SessionBase) -> UUID | None:
-    """Name a session as pages do."""
+    """The public identifier of a session, by which pages name it; None before somebody signed in."""
     return UUID(session["mark"]) if "mark" in session else None

@@ -42,7 +42,7 @@ class User(AbstractUser):
         return self.name
 
     def clean(self) -> None:
-        """Take only a number for a number, and no name to sign in with that only capitals tell apart."""
+        """Refuse a malformed phone number, and a username that differs from another only by case."""
         super().clean()
         faults = {"username": twin_fault(self, "username"), "phone": phone_fault(self.phone)}
         refuse_new(self, faults)

@@ -35,7 +35,7 @@ class Command(BaseCommand):
     )
 
     def add_arguments(self, parser: ArgumentParser) -> None:
-        """Say what can be typed."""
+        """Declare the options of the command line."""
         parser.add_argument("units", nargs="?", type=Path, metavar="UNITS.csv")
         parser.add_argument("--history", type=Path, metavar="HISTORY.csv")
         parser.add_argument("--periods", type=Path, metavar="PERIODS.csv")
@@ -57,7 +57,7 @@ class Command(BaseCommand):
         parser.add_argument("--undo", type=int, metavar="NUMBER", help="delete all that an import made")
 
     def handle(self, *args: Any, **options: Any) -> None:
-        """Do what was asked."""
+        """Import the named files, go on with cut-off imports, or undo one."""
         actions = [options["units"] is not None, options["resume"], options["undo"] is not None]
         if sum(actions) != 1:
             raise CommandError("Name a file of units, or give --resume, or --undo NUMBER.")
