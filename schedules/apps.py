@@ -11,7 +11,7 @@ class SchedulesConfig(AppConfig):
     name = "schedules"
 
     def ready(self) -> None:
-        """Blot secrets out of the logs."""
+        """Install the log filter that takes secrets out of addresses."""
         from schedules.calendars.access_logs import keep_secrets
 
         keep_secrets()

@@ -217,19 +217,19 @@ class VisitForm(forms.Form):
 
     def clean(self) -> dict[str, Any]:
         """Find the moment that the day and the time stand for."""
-        told = super().clean() or {}
-        if told.get("day") and told.get("time"):
+        data = super().clean() or {}
+        if data.get("day") and data.get("time"):
             try:
-                told["starts_at"] = moment_of(told["day"], told["time"], zone=settings.TIME_ZONE)
+                data["starts_at"] = moment_of(data["day"], data["time"], zone=settings.TIME_ZONE)
             except ValueError as error:
                 self.add_error("time", str(error))
-        return told
+        return data
 
     def offered_tasks(self) -> list[Offer]:
         """List the tasks that can go along: those on no visit, and those on this one."""
-        held = Q(visit_tasks__visit=self.visit) if self.visit else Q()
+        on_visit = Q(visit_tasks__visit=self.visit) if self.visit else Q()
         free = Q(state=MaintenanceTask.State.NEEDS_ACTION)
-        tasks = MaintenanceTask.objects.for_site(self.site.pk).filter(free | held if held else free)
+        tasks = MaintenanceTask.objects.for_site(self.site.pk).filter(free | on_visit if on_visit else free)
         ticked = self._ticked("tasks")
         return [
             Offer(

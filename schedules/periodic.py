@@ -77,7 +77,7 @@ class RunsBeside:
                 self._threads[task].start()
 
     def wait(self) -> None:
-        """Wait for the runs in hand."""
+        """Join the threads of the runs under way."""
         for thread in self._threads.values():
             thread.join()
 

@@ -19,7 +19,7 @@ class BlotSecrets(logging.Filter):
     """Blots the secret of a calendar link out of a log line, whoever wrote it."""
 
     def filter(self, record: logging.LogRecord) -> bool:
-        """Rewrite the line where it holds a secret; every line goes on."""
+        """Replace a secret in the log line; no line is dropped."""
         line = record.getMessage()
         blotted = SECRET.sub(r"\1(secret)", line)
         if blotted != line:

@@ -47,8 +47,8 @@ def visits_feed(person: User | None, *, at: datetime) -> bytes:
     """Write the calendar of one technician, or of the team, from thirty days back to half a year ahead."""
     today = timezone.localdate(at)
     start, end = midnight(today - BACK), midnight(today + AHEAD)
-    kept = Q(state=Visit.State.CANCELLED, changed_at__lt=midnight(today - CANCELLED_FOR))
-    return write_visits(visits_of(person).between(start, end).exclude(kept), person=person)
+    old_cancelled = Q(state=Visit.State.CANCELLED, changed_at__lt=midnight(today - CANCELLED_FOR))
+    return write_visits(visits_of(person).between(start, end).exclude(old_cancelled), person=person)
 
 
 def visits_of(person: User | None) -> VisitQuerySet:
@@ -59,11 +59,11 @@ def visits_of(person: User | None) -> VisitQuerySet:
 def write_visits(visits: VisitQuerySet, *, person: User | None) -> bytes:
     """Write visits as a calendar named after whose they are."""
     name = f"Visits of {person.name}" if person is not None else f"Visits, {settings.COMPANY_NAME}"
-    told = list(visits.select_related("site").order_by("starts_at", "pk"))
+    ordered = list(visits.select_related("site").order_by("starts_at", "pk"))
     around: dict[int, _Around] = {}
-    for first in range(0, len(told), ROWS_AT_ONCE):  # SQLite reads no list of ten thousand keys
-        around |= _around([visit.pk for visit in told[first : first + ROWS_AT_ONCE]])
-    events = [_event(visit, around[visit.pk]) for visit in told]
+    for first in range(0, len(ordered), ROWS_AT_ONCE):  # SQLite reads no list of ten thousand keys
+        around |= _around([visit.pk for visit in ordered[first : first + ROWS_AT_ONCE]])
+    events = [_event(visit, around[visit.pk]) for visit in ordered]
     return build_calendar(name, events, color=VISITS_COLOUR)
 
 
@@ -79,20 +79,20 @@ class _Around:
 
 def _around(visits: Sequence[int]) -> dict[int, _Around]:
     """Read what stands around visits, as plain values: thousands of records would take most of the time."""
-    found = {pk: _Around() for pk in visits}
+    by_visit = {pk: _Around() for pk in visits}
     going = Visit.technicians.through.objects.filter(visit__in=visits).order_by("user__name", "user_id")
     for visit, name in going.values_list("visit", "user__name"):
-        found[visit].names.append(name)
+        by_visit[visit].names.append(name)
     dangers = set(MaintenanceTask.objects.making_safe().values_list("pk", flat=True))
     taken = VisitTask.objects.filter(visit__in=visits).danger_first()
     columns = ("visit", "task", "task__unit__code", "task__reason", "task__changed_at")
     for visit, task, unit, reason, changed_at in taken.values_list(*columns):
         line = f"{unit}: {reason}" if unit else reason
-        found[visit].lines.append(line)
+        by_visit[visit].lines.append(line)
         if task in dangers:
-            found[visit].dangers.append(found[visit].lines.pop())
-        found[visit].changed.append(changed_at)
-    return found
+            by_visit[visit].dangers.append(by_visit[visit].lines.pop())
+        by_visit[visit].changed.append(changed_at)
+    return by_visit
 
 
 def due_feed(*, at: datetime, most: int = MOST_DUE_ENTRIES) -> bytes:
@@ -174,7 +174,7 @@ def version_of_visits(person: User | None, *, at: datetime) -> str:
     today = timezone.localdate(at)
     start, end = midnight(today - BACK), midnight(today + AHEAD)
     visits = visits_of(person).between(start, end).order_by()
-    told = visits.aggregate(
+    totals = visits.aggregate(
         number=Count("pk"), sequences=Sum("sequence"), changed=Max("changed_at"), last=Max("pk")
     )
     taken = VisitTask.objects.filter(visit__in=visits.values("pk"))
@@ -186,7 +186,7 @@ def version_of_visits(person: User | None, *, at: datetime) -> str:
     }
     of_around = [_history_of(subject, keys) for subject, keys in around.items()]
     whose = person.pk if person else 0
-    said = repr((whose, today, settings.COMPANY_NAME, settings.SITE_URL, told, of_tasks, of_around))
+    said = repr((whose, today, settings.COMPANY_NAME, settings.SITE_URL, totals, of_tasks, of_around))
     return sha256(said.encode()).hexdigest()
 
 

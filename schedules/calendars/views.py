@@ -103,12 +103,12 @@ def feed(request: HttpRequest, secret: str) -> HttpResponse:
     """The visits behind a secret link, for calendars that subscribe to it."""
     link, at = _link_behind(secret), timezone.now()
     key = f"feed:{version_of_visits(link.person, at=at)}"
-    held = _kept_feed(key)
-    if held is None:
+    cached = _kept_feed(key)
+    if cached is None:
         body = visits_feed(link.person, at=at)
-        held = body_etag(body), zlib.compress(body, 1)
-        _keep_feed(key, held)
-    etag, packed = held
+        cached = body_etag(body), zlib.compress(body, 1)
+        _keep_feed(key, cached)
+    etag, packed = cached
     return _feed_answer(request, lambda: zlib.decompress(packed), etag=etag)
 
 
@@ -198,9 +198,9 @@ def _feed_answer(request: HttpRequest, body: Callable[[], bytes], *, etag: str) 
 
     There is no Last-Modified: an entry that leaves the window changes the body without any record changing.
     """
-    found = get_conditional_response(request, etag=etag)
-    if isinstance(found, HttpResponse):
-        answer = found
+    conditional = get_conditional_response(request, etag=etag)
+    if isinstance(conditional, HttpResponse):
+        answer = conditional
     else:
         answer = HttpResponse(body(), content_type="text/calendar; charset=utf-8")
     answer["ETag"] = etag
@@ -213,15 +213,15 @@ def _feed_answer(request: HttpRequest, body: Callable[[], bytes], *, etag: str) 
 def _kept_feed(key: str) -> tuple[str, bytes] | None:
     """Give a feed as it was written last for the same state of the records."""
     with suppress(RedisError):
-        kept: tuple[str, bytes] | None = cache.get(key)
-        return kept
+        entry: tuple[str, bytes] | None = cache.get(key)
+        return entry
     return None
 
 
-def _keep_feed(key: str, held: tuple[str, bytes]) -> None:
+def _keep_feed(key: str, entry: tuple[str, bytes]) -> None:
     """Keep a feed for the next one who asks; where that fails it is written again."""
     with suppress(RedisError):
-        cache.set(key, held, timeout=24 * 3600)
+        cache.set(key, entry, timeout=24 * 3600)
 
 
 def _whose(user: User, who: str) -> User | None:

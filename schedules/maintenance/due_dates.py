@@ -67,7 +67,7 @@ def add_missing_dues(reckoner: Reckoner, *, which: str, params: Sequence[Any]) -
     """
     with connection.cursor() as cursor:
         cursor.execute(_MISSING.format(which=which), params)
-        rows = [_new_row(reckoner, *told) for told in cursor.fetchall()]
+        rows = [_new_row(reckoner, *row) for row in cursor.fetchall()]
         if not rows:
             return 0
         with transaction.atomic():
@@ -75,9 +75,9 @@ def add_missing_dues(reckoner: Reckoner, *, which: str, params: Sequence[Any]) -
         return cursor.rowcount
 
 
-def _new_row(reckoner: Reckoner, installed_part: int, rule: int, told: date | str) -> tuple[Any, ...]:
+def _new_row(reckoner: Reckoner, installed_part: int, rule: int, fitted_on: date | str) -> tuple[Any, ...]:
     """Give what is stored of a part that comes under a rule, as the database wants it."""
-    fitted = told if isinstance(told, date) else date.fromisoformat(told)
+    fitted = fitted_on if isinstance(fitted_on, date) else date.fromisoformat(fitted_on)
     day = connection.ops.adapt_datefield_value
     return installed_part, rule, day(fitted), day(reckoner.due_on(rule, fitted))
 

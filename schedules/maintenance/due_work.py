@@ -79,18 +79,18 @@ class SitePage:
 
 
 def sites_with_work(
-    asked: QueryDict, *, today: date, until: date, origin: str = "", text: str = "", size: int = PAGE
+    query: QueryDict, *, today: date, until: date, origin: str = "", text: str = "", size: int = PAGE
 ) -> SitePage:
     """Cut the page that the query string asks for (``after=`` or ``before=``) from the list of sites."""
-    backward = "before" in asked
-    key = _key(asked.get("before") or asked.get("after") or "")
-    found = _ask(today=today, until=until, origin=origin, text=text, key=key, backward=backward, size=size)
-    more, found = len(found) > size, found[:size]
+    backward = "before" in query
+    key = _key(query.get("before") or query.get("after") or "")
+    records = _ask(today=today, until=until, origin=origin, text=text, key=key, backward=backward, size=size)
+    more, records = len(records) > size, records[:size]
     if backward:
-        found.reverse()
-    sites = Site.objects.in_bulk([row[2] for row in found])
+        records.reverse()
+    sites = Site.objects.in_bulk([row[2] for row in records])
     rows = [
-        SiteWork(SiteKey(row[0], _day(row[1]), row[2]), sites[row[2]], *map(int, row[3:])) for row in found
+        SiteWork(SiteKey(row[0], _day(row[1]), row[2]), sites[row[2]], *map(int, row[3:])) for row in records
     ]
     return SitePage(
         rows=rows,
@@ -122,11 +122,11 @@ def _work(*, today: date, until: date, origin: str, text: str) -> tuple[str, lis
     if text:
         sites = Site.objects.matching(text).values("pk")[:ALL_OF_THEM]
         tasks, coming = tasks.filter(site__in=sites), coming.filter(installed_part__unit__site__in=sites)
-    told = tasks.annotate(coming=Value(False, BooleanField())).values_list(
+    work = tasks.annotate(coming=Value(False, BooleanField())).values_list(
         "site_id", "priority", "due_on", "minutes", "origin", "coming"
     )
     if origin in {"", MaintenanceTask.Origin.CARE} and until > today:
-        told = told.union(
+        work = work.union(
             coming.annotate(
                 at_site=F("installed_part__unit__site_id"),
                 usual=Value(CARE_PRIORITY),
@@ -135,7 +135,7 @@ def _work(*, today: date, until: date, origin: str, text: str) -> tuple[str, lis
             ).values_list("at_site", "usual", "next_due_on", "rule__minutes", "origin", "is_coming"),
             all=True,
         )
-    sql, params = told.order_by().query.sql_with_params()
+    sql, params = work.order_by().query.sql_with_params()
     return sql, list(params)
 
 
@@ -145,15 +145,15 @@ def _token(key: SiteKey) -> str:
 
 def _key(token: str) -> SiteKey | None:
     """Read a token back; a mangled one means the first page rather than an error."""
-    told = read_token(token)
-    if told is None or len(told) != 3:
+    values = read_token(token)
+    if values is None or len(values) != 3:
         return None
-    priority, first_due, site = read_key(told[0]), read_day(told[1]), read_key(told[2])
+    priority, first_due, site = read_key(values[0]), read_day(values[1]), read_key(values[2])
     if priority is None or first_due is None or site is None:
         return None
     return SiteKey(priority, first_due, site)
 
 
-def _day(told: date | str) -> date:
+def _day(value: date | str) -> date:
     """Read a day as SQLite or PostgreSQL tells it."""
-    return told if isinstance(told, date) else date.fromisoformat(told)
+    return value if isinstance(value, date) else date.fromisoformat(value)

@@ -43,8 +43,8 @@ def follow_exposures(*, at: datetime) -> int:
 
 
 def _follow(rule: MaintenanceRule, *, at: datetime) -> int:
-    told = _EXPOSED[Exposure(rule.exposed_to)]
-    exposed = f"CASE WHEN {told} THEN TRUE ELSE FALSE END"
+    condition = _EXPOSED[Exposure(rule.exposed_to)]
+    exposed = f"CASE WHEN {condition} THEN TRUE ELSE FALSE END"
     changed = last = 0
     while rows := _ask(_CHANGED, exposed, [rule.pk, last]):
         last = rows[-1][0]
@@ -98,8 +98,8 @@ def _add(rule: MaintenanceRule, rows: list[tuple[int, ...]]) -> int:
     """Put exposed parts under a rule that is for exposed parts only."""
     reckoner = Reckoner([rule])
     dues = []
-    for installed_part, told in rows:
-        fitted: date = told if isinstance(told, date) else date.fromisoformat(str(told))
+    for installed_part, fitted_on in rows:
+        fitted: date = fitted_on if isinstance(fitted_on, date) else date.fromisoformat(str(fitted_on))
         due_on = reckoner.due_on(rule.pk, fitted, exposed=True)
         dues.append(
             NextDue(

@@ -69,19 +69,19 @@ def load_maintenance_rules(path: Path, *, by: User | None, at: datetime) -> Load
     """Add the care rules that are not there yet, to types the register knows."""
     rows = read_rows(path, key=("component_type", "name"), fields=RULE_FIELDS)
     types, known = KnownTypes(), _known_rules()
-    added = kept = 0
+    added = unchanged = 0
     with atomic_operation():
         for row in rows:
             record = _rule(row, types)
             if (record.component_type_id, plain_name(record.name)) in known:
-                kept += 1
+                unchanged += 1
                 continue
             with row.kept_rules():
                 save_new(record, action=ACTION, by=by, at=at)
             added += 1
         if added:
             enqueue_on_commit("schedules.plan_new_care")
-    return Loaded(added, kept)
+    return Loaded(added, unchanged)
 
 
 def _known_rules() -> set[tuple[int, str]]:
@@ -141,8 +141,8 @@ def _day_of_year(row: ReferenceRow, field: str) -> tuple[int, int] | None:
     typed = row.text_or_blank(field)
     if not typed:
         return None
-    found = _DAY_OF_YEAR.fullmatch(typed)
-    month = _MONTHS.get(found[2].lower()) if found else None
-    if found is None or month is None:
+    match = _DAY_OF_YEAR.fullmatch(typed)
+    month = _MONTHS.get(match[2].lower()) if match else None
+    if match is None or month is None:
         raise row.refusal(field, f"“{typed}” is no day of the year. Write it like 1 March.")
-    return month, int(found[1])
+    return month, int(match[1])

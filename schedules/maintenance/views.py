@@ -95,10 +95,10 @@ def care_by(request: HttpRequest) -> HttpResponse:
         if moved is not None:
             messages.success(request, f"Stored for {count(moved, 'site')}." if moved else "No site changed.")
             return redirect(request.get_full_path())
-    found = Site.objects.matching(text).with_owner().with_unit_count()
+    sites = Site.objects.matching(text).with_owner().with_unit_count()
     if who in Site.CareBy.values:
-        found = found.filter(care_by=who)
-    page = key_page(found, request.GET, order=("code",), size=100)
+        sites = sites.filter(care_by=who)
+    page = key_page(sites, request.GET, order=("code",), size=100)
     context = {"page": page, "form": form, "who": who, "text": text, "choices": Site.CareBy.choices}
     return render(request, "schedules/care_by.html", context, status=status_of(form))
 
@@ -114,13 +114,13 @@ def care_ahead(request: HttpRequest) -> HttpResponse:
 def site_care(request: HttpRequest, site_pk: int) -> HttpResponse:
     """The care of one site over twelve months, day by day; with ``unit`` of one of its units."""
     site = get_object_or_404(Site, pk=site_pk)
-    dues, asked = care_at(site), request.GET.get("unit", "")
-    if asked:
-        dues = dues.filter(installed_part__unit__code=asked)
+    dues, code = care_at(site), request.GET.get("unit", "")
+    if code:
+        dues = dues.filter(installed_part__unit__code=code)
     planned = care_of_year(dues, today=timezone.localdate())
     context = {
         "site": site,
-        "unit": asked,
+        "unit": code,
         "planned": planned,
         "minutes": sum(each.minutes for each in planned),
     }

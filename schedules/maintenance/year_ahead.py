@@ -74,7 +74,7 @@ def care_of_year(dues: QuerySet[NextDue], *, today: date) -> list[PlannedCare]:
     """List the care of a few parts over twelve months, day by day."""
     end = add_months(today, 12)
     rows = dues.filter(next_due_on__lte=end).select_related("rule", "installed_part__unit")
-    found = [
+    planned = [
         PlannedCare(
             on=day,
             unit=due.installed_part.unit.code,
@@ -84,7 +84,7 @@ def care_of_year(dues: QuerySet[NextDue], *, today: date) -> list[PlannedCare]:
         for due in rows
         for day in _days(due.rule, max(due.next_due_on, today), exposed=due.exposed, until=end)
     ]
-    return sorted(found, key=lambda each: (each.on, each.unit, each.name))
+    return sorted(planned, key=lambda each: (each.on, each.unit, each.name))
 
 
 def total(months: Sequence[MonthAhead]) -> MonthAhead:

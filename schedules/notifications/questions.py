@@ -27,12 +27,12 @@ class VisitAsItWas:
 
     @classmethod
     def from_token(cls, token: str) -> VisitAsItWas:
-        """Read what stood in the page."""
+        """Parse a token that a form sent back."""
         return cls(*(int(part) for part in token.split(".")))
 
     @property
     def token(self) -> str:
-        """Write it into a page."""
+        """The value that a form sends back: visit, sequence and customer."""
         return f"{self.visit}.{self.sequence}.{self.customer}"
 
 
@@ -46,7 +46,7 @@ class Question:
 
     @property
     def token(self) -> str:
-        """What the page sends back."""
+        """The value that a form sends back for this question."""
         customer = self.customer.pk if self.customer else 0
         return VisitAsItWas(self.visit.pk, self.visit.sequence, customer).token
 

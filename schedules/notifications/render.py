@@ -61,10 +61,10 @@ def fill_in(notification: Notification) -> Filled:
     if notification.customer is not None:
         body += f"\n\n--\nWhat you get from us by mail: {opt_out_link(notification.customer.pk)}\n"
     # Schedulers read letters: what lets somebody in is for its addressee only.
-    kept = (
+    stored_body = (
         fill(words.body, {**values, "link": LEFT_OUT}) if notification.kind == NotificationKind.JOIN else body
     )
-    return Filled(one_line(fill(words.title, values)), body, method, calendar, kept)
+    return Filled(one_line(fill(words.title, values)), body, method, calendar, stored_body)
 
 
 def preview(kind: str, title: str, body: str) -> Filled:
@@ -157,27 +157,29 @@ def _desk_day(person: User) -> dict[str, str]:
     today = timezone.localdate()
     due = MaintenanceTask.objects.unplanned().due(today)
     proposed = Visit.objects.open().filter(state=Visit.State.TENTATIVE, starts_at__gt=timezone.now())
-    told = Notification.objects.filter(stage__in=[Notification.Stage.WITHHELD, Notification.Stage.FAILED])
+    undelivered = Notification.objects.filter(
+        stage__in=[Notification.Stage.WITHHELD, Notification.Stage.FAILED]
+    )
     dangers = MaintenanceTask.objects.making_safe().select_related("site").order_by("due_on", "pk")
     lines = [
         *(f"- {MAKE_SAFE}{place_of(task.site)}, {task.reason}" for task in dangers),
         f"- {count(due.count(), 'task')} due and on no visit yet",
         f"- {count(proposed.count(), 'proposed visit')} to confirm",
-        f"- {count(told.count(), 'notification')} withheld or not sent",
+        f"- {count(undelivered.count(), 'notification')} withheld or not sent",
     ]
     return _day(person) | {"list": "\n".join(lines), "link": settings.SITE_URL + reverse("office:home")}
 
 
 def _round_day(person: User) -> dict[str, str]:
     today = timezone.localdate()
-    found = read_round(person, today)
+    route = read_round(person, today)
     lines = ["Nothing is planned for you any more."]
-    if found is not None:
+    if route is not None:
         lines = [
-            *(f"{MAKE_SAFE}{place_of(visit.site)}, {task.reason}" for visit, task in found.dangers),
+            *(f"{MAKE_SAFE}{place_of(visit.site)}, {task.reason}" for visit, task in route.dangers),
             *(
                 f"{leg.visit.local_start:%H:%M} {place_of(leg.visit.site)}, {span(leg.visit.minutes)}"
-                for leg in found.legs
+                for leg in route.legs
             ),
         ]
     link = settings.SITE_URL + reverse("schedules:round", args=[person.pk, today.isoformat()])

@@ -124,9 +124,9 @@ def check_blanks(kind: str, text: str) -> None:
         With the blank, and those there are.
     """
     known = USUAL[kind].blanks
-    for found in _BLANK.finditer(text):
-        name = found["plain"] or found["braced"]
-        if found["escaped"]:
+    for match in _BLANK.finditer(text):
+        name = match["plain"] or match["braced"]
+        if match["escaped"]:
             continue
         if name is None or name not in known:
             there = ", ".join(f"${each}" for each in known)

@@ -131,10 +131,10 @@ def notifications(request: HttpRequest) -> HttpResponse:
     """Letters with what became of each."""
     form = StageForm(request.GET)
     form.is_valid()
-    found = Notification.objects.at_stage(form.cleaned_data.get("stage") or "").for_list()
+    rows = Notification.objects.at_stage(form.cleaned_data.get("stage") or "").for_list()
     context = {
         "form": form,
-        "page": key_page(found, request.GET, order=("-id",)),
+        "page": key_page(rows, request.GET, order=("-id",)),
         "sends": bool(settings.EMAIL_BACKEND),
         "mark": ClockMark.objects.filter(task=SENDS).first(),
         "query": request.GET.urlencode(),
@@ -145,8 +145,8 @@ def notifications(request: HttpRequest) -> HttpResponse:
 @schedulers
 def one_notification(request: HttpRequest, pk: int) -> HttpResponse:
     """One letter as it was sent, or why it was not."""
-    found = get_object_or_404(Notification.objects.for_list(), pk=pk)
-    context = {"notification": found, "changes": Change.objects.about(found).for_page()}
+    notification = get_object_or_404(Notification.objects.for_list(), pk=pk)
+    context = {"notification": notification, "changes": Change.objects.about(notification).for_page()}
     return render(request, "schedules/notification.html", context)
 
 
@@ -154,9 +154,9 @@ def one_notification(request: HttpRequest, pk: int) -> HttpResponse:
 @require_POST
 def try_again(request: HttpRequest, pk: int) -> HttpResponse:
     """Put a letter back on the queue."""
-    found = get_object_or_404(Notification, pk=pk)
+    notification = get_object_or_404(Notification, pk=pk)
     try:
-        operations.try_again(found, by=user_of(request), at=timezone.now())
+        operations.try_again(notification, by=user_of(request), at=timezone.now())
         messages.success(request, "It is on the queue again.")
     except RuleViolation as refusal:
         messages.error(request, str(refusal))
@@ -218,9 +218,9 @@ def change_notification_text(request: HttpRequest, kind: str) -> HttpResponse:
         raise Http404
     words = words_of(kind)
     form = as_opened(_text_form(kind, request.POST or None))
-    told = words.title, words.body
+    title_and_body = words.title, words.body
     if request.method == "POST" and form.is_valid():
-        told = form.cleaned_data["title"], form.cleaned_data["body"]
+        title_and_body = form.cleaned_data["title"], form.cleaned_data["body"]
     if (
         request.method == "POST"
         and "store" in request.POST
@@ -239,7 +239,7 @@ def change_notification_text(request: HttpRequest, kind: str) -> HttpResponse:
         "label": NotificationKind(kind).label,
         "blanks": words.blanks,
         "usual": USUAL[kind],
-        "preview": preview(kind, *told),
+        "preview": preview(kind, *title_and_body),
     }
     return render(request, "schedules/notification_text.html", context, status=status_of(form))
 
@@ -259,9 +259,9 @@ def _email_preference_form(customer: Customer, data: QueryDict | None) -> EmailP
 
 
 def _store(kind: str, form: TextForm, request: HttpRequest) -> bool:
-    told = form.cleaned_data
+    data = form.cleaned_data
     operations.set_notification_text(
-        kind, title=told["title"], body=told["body"], by=user_of(request), at=timezone.now()
+        kind, title=data["title"], body=data["body"], by=user_of(request), at=timezone.now()
     )
     return True
 
@@ -294,11 +294,11 @@ def email_preference(request: HttpRequest, token: str) -> HttpResponse:
     customer = Customer.objects.filter(pk=pk).first() if pk is not None else None
     if customer is None:
         raise Http404("No customer is here.")
-    held = EmailPreference.objects.filter(customer=customer).first()
+    existing = EmailPreference.objects.filter(customer=customer).first()
     one_click = request.POST.get("List-Unsubscribe") == "One-Click"
     form = EmailPreferenceForm(
         ({"what": "nothing"} if one_click else request.POST) if request.method == "POST" else None,
-        initial={"what": held.what if held else "all"},
+        initial={"what": existing.what if existing else "all"},
     )
     stored = request.method == "POST" and bool(
         apply_or_report(

@@ -57,12 +57,12 @@ def replace_link(link: CalendarLink, *, by: User, at: datetime) -> tuple[Calenda
 def revoke_link(link: CalendarLink, *, by: User, at: datetime) -> None:
     """Take a link out of force; whoever reads it finds nothing any more."""
     with atomic_operation():
-        held = CalendarLink.objects.select_for_update(no_key=True).get(pk=link.pk)
-        if held.revoked_at is not None:
+        locked = CalendarLink.objects.select_for_update(no_key=True).get(pk=link.pk)
+        if locked.revoked_at is not None:
             raise RuleViolation("This link is out of force already.")
-        held.revoked_at = at
-        held.save(update_fields=["revoked_at"])
-        write_change(held, action="calendar link revoked", by=by, at=at)
+        locked.revoked_at = at
+        locked.save(update_fields=["revoked_at"])
+        write_change(locked, action="calendar link revoked", by=by, at=at)
 
 
 def note_read(link: CalendarLink, *, at: datetime) -> None:

@@ -130,12 +130,12 @@ def _note(rows: Sequence[CareRow], *, by: User | None, at: datetime) -> list[Nex
     """Move the care that rows tell of, and end the open tasks it was done with."""
     units = sorted({unit for unit, _, _, _ in rows})
     plan_units(units)
-    asked: defaultdict[tuple[int, str], list[NextDue]] = defaultdict(list)
+    dues: defaultdict[tuple[int, str], list[NextDue]] = defaultdict(list)
     for due in NextDue.objects.held_for(units, works={work for _, _, work, _ in rows}):
-        asked[due.installed_part.unit_id, due.rule.work].append(due)
+        dues[due.installed_part.unit_id, due.rule.work].append(due)
     moved: dict[int, NextDue] = {}
     for unit, part, work, on in rows:
-        for due in asked[unit, work]:
+        for due in dues[unit, work]:
             if part in (None, due.installed_part_id) and _is_news(due, on):
                 due.last_done_on = on
                 due.count_from(on)

@@ -131,9 +131,9 @@ def take_answer(
     """Keep what a customer said about a visit, for a scheduler to see; said twice in a row, once."""
     with atomic_operation():
         Visit.objects.held().get(pk=visit.pk)
-        kept = visit.answers.filter(customer=customer, seen_at=None).order_by("-at", "-pk").first()
-        if kept is not None and (kept.said, kept.words) == (said, words.strip()[:2000]):
-            return kept
+        previous = visit.answers.filter(customer=customer, seen_at=None).order_by("-at", "-pk").first()
+        if previous is not None and (previous.said, previous.words) == (said, words.strip()[:2000]):
+            return previous
         answer = CustomerAnswer(visit=visit, customer=customer, said=said, words=words.strip()[:2000], at=at)
         answer.full_clean()
         answer.save()
@@ -151,11 +151,13 @@ def see_answer(answer: CustomerAnswer, *, by: User, at: datetime) -> None:
 def try_again(sent: Notification, *, by: User | None, at: datetime) -> Notification:
     """Put a letter that was withheld or failed back on the queue."""
     with atomic_operation():
-        held = Notification.objects.select_for_update().get(pk=sent.pk)
-        if held.stage not in {Notification.Stage.WITHHELD, Notification.Stage.FAILED}:
-            raise RuleViolation(f"This letter is {held.get_stage_display()}: there is nothing to try again.")
-        held.stage, held.tries, held.next_try_at, held.why = Notification.Stage.WAITING, 0, at, ""
-        held.save()
-        write_change(held, action="tried again", by=by, at=at)
+        locked = Notification.objects.select_for_update().get(pk=sent.pk)
+        if locked.stage not in {Notification.Stage.WITHHELD, Notification.Stage.FAILED}:
+            raise RuleViolation(
+                f"This letter is {locked.get_stage_display()}: there is nothing to try again."
+            )
+        locked.stage, locked.tries, locked.next_try_at, locked.why = Notification.Stage.WAITING, 0, at, ""
+        locked.save()
+        write_change(locked, action="tried again", by=by, at=at)
         enqueue_on_commit(SEND)
-    return held
+    return locked

@@ -115,8 +115,8 @@ def _insert_tasks(today: date, *, at: datetime) -> int:
 def _inserting(before: str, *, beside: str, only: str) -> str:
     """Write the statement that makes a task of all due care, narrowed down by what stands beside it."""
     last_done = _LAST_DONE[connection.vendor].format(months="".join(MONTHS))
-    told = _TOLD.format(reason=CARE_REASON.format(last_done=last_done), priority=CARE_PRIORITY)
-    return f"{_INSERT}{before}{told}{_DUE.format(beside=beside, only=only)} ON CONFLICT DO NOTHING"
+    select = _TOLD.format(reason=CARE_REASON.format(last_done=last_done), priority=CARE_PRIORITY)
+    return f"{_INSERT}{before}{select}{_DUE.format(beside=beside, only=only)} ON CONFLICT DO NOTHING"
 
 
 def end_needless_tasks(today: date, *, at: datetime) -> int:
@@ -155,14 +155,14 @@ def _end(needless: QuerySet[MaintenanceTask], *, why: Case, at: datetime) -> int
     if not known:
         return 0
     with transaction.atomic():
-        held = needless.filter(pk__in=known).select_for_update(of=("self",), no_key=True).annotate(why=why)
-        told = list(held.values_list("pk", "why"))
-        MaintenanceTask.objects.filter(pk__in=[pk for pk, _ in told]).update(
+        locked = needless.filter(pk__in=known).select_for_update(of=("self",), no_key=True).annotate(why=why)
+        ended = list(locked.values_list("pk", "why"))
+        MaintenanceTask.objects.filter(pk__in=[pk for pk, _ in ended]).update(
             state=MaintenanceTask.State.CANCELLED, waiting_for="", waiting_until=None, changed_at=at
         )
-        for pk, action in told:
+        for pk, action in ended:
             write_change(MaintenanceTask(pk=pk), action=action, by=None, at=at)
-    return len(told)
+    return len(ended)
 
 
 def follow_addresses(*, at: datetime) -> int:

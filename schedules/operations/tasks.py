@@ -211,18 +211,18 @@ def _check_made_safe(task: MaintenanceTask) -> None:
 def hold(task: MaintenanceTask) -> MaintenanceTask:
     """Take hold of a task and, before it, of the care it was raised for; always in this order."""
     due = NextDue.objects.held().get(pk=task.next_due_id) if task.next_due_id else None
-    held = MaintenanceTask.objects.held().get(pk=task.pk)
+    locked = MaintenanceTask.objects.held().get(pk=task.pk)
     if due is not None:
-        held.next_due = due
-    return held
+        locked.next_due = due
+    return locked
 
 
 def hold_open(task: MaintenanceTask) -> MaintenanceTask:
     """Take hold of a task that must still be open."""
-    held = hold(task)
-    if not held.is_open:
-        raise RuleViolation(f"This task is {held.get_state_display()}; nothing can change on it any more.")
-    return held
+    locked = hold(task)
+    if not locked.is_open:
+        raise RuleViolation(f"This task is {locked.get_state_display()}; nothing can change on it any more.")
+    return locked
 
 
 def complete_held(task: MaintenanceTask, *, on: date, by: User | None, at: datetime) -> None:

@@ -33,8 +33,8 @@ def set_terms(terms: WorkTerms, hours: Mapping[int, Hours], *, by: User | None, 
             save_change(terms, action="changed", by=by, at=at)
         WorkingDay.objects.filter(person=terms.person).delete()
         days = [
-            WorkingDay(person=terms.person, weekday=number, **told._asdict())
-            for number, told in hours.items()
+            WorkingDay(person=terms.person, weekday=number, **day_hours._asdict())
+            for number, day_hours in hours.items()
         ]
         for day in days:
             day.full_clean()
@@ -82,11 +82,11 @@ def drop_agreed_time(agreed: AgreedTime, *, by: User | None, at: datetime) -> No
 
 
 def set_weather(
-    told: Mapping[date, tuple[Decimal | None, Decimal | None]], *, by: User | None, at: datetime
+    readings: Mapping[date, tuple[Decimal | None, Decimal | None]], *, by: User | None, at: datetime
 ) -> None:
     """Note how warm days get at most, in °C, and their heat index in °F; two Nones take a note back."""
     with atomic_operation():
-        for on, (warmest, heat) in told.items():
+        for on, (warmest, heat) in readings.items():
             if warmest is None and heat is None:
                 DayWeather.objects.filter(on=on).delete()
                 continue

@@ -157,9 +157,9 @@ def confirm_visit(visit: Visit, *, by: User | None, at: datetime) -> Visit:
 def cancel_visit(visit: Visit, *, why: str, by: User | None, at: datetime) -> Visit:
     """Cancel a visit; its tasks go back on the list of work, calendars show it as cancelled for a while."""
     with atomic_operation():
-        held = hold_visit(visit)
-        if held.state == Visit.State.CANCELLED:
-            return held
+        locked = hold_visit(visit)
+        if locked.state == Visit.State.CANCELLED:
+            return locked
         visit = hold_open_visit(visit)
         if not why.strip():
             raise RuleViolation({"why": ["Say why the visit is cancelled, such as “customer away”."]})
@@ -171,15 +171,15 @@ def cancel_visit(visit: Visit, *, why: str, by: User | None, at: datetime) -> Vi
     return visit
 
 
-def keep_visit(visit: Visit, *, kept: bool, by: User | None, at: datetime) -> Visit:
+def keep_visit(visit: Visit, *, fixed: bool, by: User | None, at: datetime) -> Visit:
     """Let a proposed visit stay where it is when the week is planned again, or give it free."""
     with atomic_operation():
         visit = hold_open_visit(visit)
         before = stored_values(visit)
-        visit.kept = kept
-        if visit.planned_by_id is None and not kept:
+        visit.kept = fixed
+        if visit.planned_by_id is None and not fixed:
             raise RuleViolation("Somebody planned this visit by hand: only a plan’s own proposals are moved.")
-        action = "stays as it is" if kept else "may be moved by the plan of the week"
+        action = "stays as it is" if fixed else "may be moved by the plan of the week"
         _store(visit, action=action, before=before, by=by, at=at)
     return visit
 
@@ -199,14 +199,14 @@ def move_visit(
     ``agreed`` says that the customer chose the place, which also moves a confirmed visit and confirms it.
     """
     with atomic_operation():
-        held = {each.pk: each for each in Visit.objects.held().filter(pk__in=list(starts)).order_by("pk")}
-        mine = hold_open_visit(held[visit.pk])
+        by_pk = {each.pk: each for each in Visit.objects.held().filter(pk__in=list(starts)).order_by("pk")}
+        mine = hold_open_visit(by_pk[visit.pk])
         if mine.state == Visit.State.CONFIRMED and not agreed:
             raise RuleViolation("This visit is confirmed: change it, and tell the customer.")
         if starts[visit.pk] < at:
             raise RuleViolation("That time is over by now: choose another place.")
         for pk, begins in starts.items():
-            each = held[pk]
+            each = by_pk[pk]
             if pk != visit.pk and (begins == each.starts_at or not each.may_be_replanned):
                 continue
             before = stored_values(each)
@@ -219,10 +219,10 @@ def move_visit(
             how = "moved as the customer chose" if agreed else "moved by hand"
             action = f"{how}; {person.name} will go" if pk == visit.pk else "moved with its round"
             _store(each, action=action, before=before, by=by, at=at)
-        for each in held.values():
+        for each in by_pk.values():
             _check_technicians(each, [person])
-        _check_there(held[visit.pk], person, agreed=agreed)
-    return held[visit.pk]
+        _check_there(by_pk[visit.pk], person, agreed=agreed)
+    return by_pk[visit.pk]
 
 
 def _check_there(visit: Visit, person: User, *, agreed: bool) -> None:
@@ -242,12 +242,12 @@ def hold_visit(visit: Visit) -> Visit:
 
 def hold_open_visit(visit: Visit) -> Visit:
     """Take hold of a visit that must still be ahead or under way."""
-    held = hold_visit(visit)
-    if held.finished_at is not None:
+    locked = hold_visit(visit)
+    if locked.finished_at is not None:
         raise RuleViolation("This visit is finished; nothing can change on it any more.")
-    if held.state == Visit.State.CANCELLED:
+    if locked.state == Visit.State.CANCELLED:
         raise RuleViolation("This visit was cancelled. Plan a new one.")
-    return held
+    return locked
 
 
 def put_back(tasks: Sequence[int], *, at: datetime) -> None:
@@ -280,12 +280,12 @@ def _check_technicians(visit: Visit, technicians: Sequence[User]) -> None:
     if len(technicians) > MOST_TECHNICIANS:
         raise RuleViolation({"technicians": ["One or two people go on a visit: take the others out."]})
     pks = sorted(person.pk for person in technicians)
-    held = list(User.objects.select_for_update(no_key=True).filter(pk__in=pks).order_by("pk"))
-    for person in held:
+    people = list(User.objects.select_for_update(no_key=True).filter(pk__in=pks).order_by("pk"))
+    for person in people:
         if not person.is_active:
             raise RuleViolation({"technicians": [f"{person.name} does not work here any more."]})
     others = Visit.objects.open().exclude(pk=visit.pk).meeting(visit.starts_at, visit.ends_at)
-    for person in held:
+    for person in people:
         clash = others.of(person).select_related("site").order_by("starts_at").first()
         if clash is not None:
             raise RuleViolation({"technicians": [_elsewhere(person, clash)]})
@@ -303,8 +303,8 @@ def _take_along(visit: Visit, tasks: Sequence[MaintenanceTask]) -> None:
     """Put tasks on a visit; one that is on another visit meanwhile, or over, is refused."""
     on_it = set(visit.visit_tasks.values_list("task_id", flat=True))
     wanted = {task.pk for task in tasks} - on_it
-    held = list(MaintenanceTask.objects.held().filter(pk__in=wanted))
-    for task in held:
+    locked = list(MaintenanceTask.objects.held().filter(pk__in=wanted))
+    for task in locked:
         if task.site_id != visit.site_id:
             raise RuleViolation({"tasks": [f"“{task.reason}” is at another site."]})
         if task.state == State.IN_PROCESS:
@@ -313,7 +313,7 @@ def _take_along(visit: Visit, tasks: Sequence[MaintenanceTask]) -> None:
             raise RuleViolation(
                 {"tasks": [f"“{task.reason}” is {task.get_state_display()} already: take it out."]}
             )
-    VisitTask.objects.bulk_create(VisitTask(visit=visit, task=task) for task in held)
+    VisitTask.objects.bulk_create(VisitTask(visit=visit, task=task) for task in locked)
     MaintenanceTask.objects.filter(pk__in=wanted).update(state=State.IN_PROCESS, changed_at=visit.changed_at)
 
 

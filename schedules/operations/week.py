@@ -84,8 +84,8 @@ def solve_week(plan: WeekPlan, *, number: int | None = None, at: datetime | None
 
     try:
         week = read_week(plan.monday, now=at or timezone.now(), horizon=timedelta(days=plan.horizon_days))
-        found = plan_rounds(week.problem, search=iterations(number or ITERATIONS, tell), seed=SEED)
-        put_week(plan, week, found, at=at or timezone.now())
+        solution = plan_rounds(week.problem, search=iterations(number or ITERATIONS, tell), seed=SEED)
+        put_week(plan, week, solution, at=at or timezone.now())
     except RuleViolation as refusal:
         _end(plan, Stage.FAILED, said=str(refusal))
     except _TakenOver:
@@ -125,7 +125,7 @@ class _Place:
     people: tuple[int, ...]
 
 
-def put_week(plan: WeekPlan, week: Week, found: Plan, *, at: datetime) -> None:
+def put_week(plan: WeekPlan, week: Week, solution: Plan, *, at: datetime) -> None:
     """Put rounds into visits: proposals move to their new times, new ones are made, others are withdrawn.
 
     Raises
@@ -133,7 +133,7 @@ def put_week(plan: WeekPlan, week: Week, found: Plan, *, at: datetime) -> None:
     RuleViolation
         When somebody planned meanwhile, so that a person would be at two places; nothing is changed then.
     """
-    places = _places(week, found)
+    places = _places(week, solution)
     by = plan.asked_by
     with atomic_operation():
         _still_ours(plan, percent=99)
@@ -152,15 +152,15 @@ def put_week(plan: WeekPlan, week: Week, found: Plan, *, at: datetime) -> None:
         for visit in free.rest():
             _withdraw(visit, by=by, at=at)
         _check_nobody_twice(week, plan)
-        UnassignedWork.objects.bulk_create(_unassigned(plan, week, found))
+        UnassignedWork.objects.bulk_create(_unassigned(plan, week, solution))
         said = f"{count(made, 'visit')} made, {moved:,} moved or kept, {len(free.rest()):,} withdrawn"
         _end(plan, Stage.DONE, said=said)
         write_change(plan, action=f"planned: {said}", by=by, at=at)
 
 
-def _places(week: Week, found: Plan) -> dict[Hashable, _Place]:
+def _places(week: Week, solution: Plan) -> dict[Hashable, _Place]:
     places: dict[Hashable, _Place] = {}
-    for each in found.rounds:
+    for each in solution.rounds:
         for timed in each.stops:
             key = timed.stop.key
             if week.work[key].visit is not None:
@@ -175,9 +175,9 @@ class _Proposals:
     """Proposals of the plan before, to be used again site by site."""
 
     def __init__(self, visits: Sequence[Visit]) -> None:
-        held = Visit.objects.held().filter(pk__in=[visit.pk for visit in visits]).order_by("pk")
+        locked = Visit.objects.held().filter(pk__in=[visit.pk for visit in visits]).order_by("pk")
         self._by_site: dict[int, list[Visit]] = {}
-        for visit in held:
+        for visit in locked:
             if visit.may_be_replanned and visit.is_open:
                 self._by_site.setdefault(visit.site_id, []).append(visit)
         pks = [visit.pk for visits in self._by_site.values() for visit in visits]
@@ -196,10 +196,10 @@ class _Proposals:
 def _free_tasks(week: Week, on_proposals: set[int]) -> set[int]:
     """Say which tasks of a week are still to be had; somebody may have planned or done them meanwhile."""
     wanted = [task.pk for work in week.work.values() for task in work.tasks]
-    held = MaintenanceTask.objects.held().filter(pk__in=wanted)
+    locked = MaintenanceTask.objects.held().filter(pk__in=wanted)
     return {
         task.pk
-        for task in held
+        for task in locked
         if task.state == State.NEEDS_ACTION or (task.is_open and task.pk in on_proposals)
     }
 
@@ -285,9 +285,9 @@ def _check_nobody_twice(week: Week, plan: WeekPlan) -> None:
             busy[person], ends_of_ours[person] = ends, ours
 
 
-def _unassigned(plan: WeekPlan, week: Week, found: Plan) -> list[UnassignedWork]:
-    told = [(week.work[each.stop.key], words_for(each, week)) for each in found.unassigned]
-    rows = [(work, why) for work, why in [*told, *week.aside] if work.visit is None]
+def _unassigned(plan: WeekPlan, week: Week, solution: Plan) -> list[UnassignedWork]:
+    unassigned = [(week.work[each.stop.key], words_for(each, week)) for each in solution.unassigned]
+    rows = [(work, why) for work, why in [*unassigned, *week.aside] if work.visit is None]
     return [
         UnassignedWork(
             plan=plan,

@@ -76,9 +76,9 @@ class WeatherForm(forms.Form):
     def __init__(self, *args: Any, monday: date, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.dates = [monday + timedelta(days=number) for number in range(7)]
-        held = {row.on: row for row in DayWeather.objects.filter(on__in=self.dates)}
+        by_day = {row.on: row for row in DayWeather.objects.filter(on__in=self.dates)}
         for day in self.dates:
-            name, noted = f"{day:%a}".lower(), held.get(day)
+            name, noted = f"{day:%a}".lower(), by_day.get(day)
             self.fields[name] = TemperatureInput(
                 label=f"{day:%A %-d %B}, °{unit_beside(settings.LENGTH_UNIT)}",
                 initial=noted.warmest_c if noted else None,
@@ -113,9 +113,9 @@ class TermsForm(forms.ModelForm):
 
     def __init__(self, *args: Any, days: Sequence[WorkingDay], known: bool, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        held = {day.weekday: day for day in days}
+        by_weekday = {day.weekday: day for day in days}
         for number, name in Weekday.choices:
-            day = held.get(number)
+            day = by_weekday.get(number)
             free = day is None and (bool(days) or known or number not in WORKWEEK)
             self.fields[f"where_{number}"] = forms.ChoiceField(
                 label=name,
@@ -133,16 +133,16 @@ class TermsForm(forms.ModelForm):
 
     def clean(self) -> dict[str, Any]:
         """Ask for both ends of each day on which somebody works, in their order."""
-        told = super().clean() or {}
+        data = super().clean() or {}
         for number, name in Weekday.choices:
-            if not told.get(f"where_{number}"):
+            if not data.get(f"where_{number}"):
                 continue
-            begins, ends = told.get(f"begins_{number}"), told.get(f"ends_{number}")
+            begins, ends = data.get(f"begins_{number}"), data.get(f"ends_{number}")
             if begins is None or ends is None:
                 self.add_error(f"begins_{number}", f"Give both times of {name}, or let it be free.")
             elif begins >= ends:
                 self.add_error(f"ends_{number}", f"{name} ends after it begins: check the two times.")
-        return told
+        return data
 
     def weekdays(self) -> list[tuple[str, Any, Any, Any]]:
         """List the fields of each weekday, for the page."""
@@ -153,9 +153,9 @@ class TermsForm(forms.ModelForm):
 
     def hours(self) -> dict[int, Hours]:
         """Give the hours of each weekday that has some."""
-        told = self.cleaned_data
+        data = self.cleaned_data
         return {
-            number: Hours(told[f"begins_{number}"], told[f"ends_{number}"], told[f"where_{number}"])
+            number: Hours(data[f"begins_{number}"], data[f"ends_{number}"], data[f"where_{number}"])
             for number in Weekday.values
-            if told[f"where_{number}"]
+            if data[f"where_{number}"]
         }

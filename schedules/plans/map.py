@@ -101,14 +101,14 @@ def _fit(points: Sequence[tuple[float, float]]) -> tuple[float, tuple[float, flo
 
 def _by_place(placed: Sequence[tuple[float, float]]) -> list[tuple[tuple[float, float], list[int]]]:
     """Put stops that would cover each other under one mark."""
-    found: list[tuple[tuple[float, float], list[int]]] = []
+    marks: list[tuple[tuple[float, float], list[int]]] = []
     for number, place in enumerate(placed, start=1):
-        near = next((numbers for other, numbers in found if math.dist(other, place) < 12), None)
+        near = next((numbers for other, numbers in marks if math.dist(other, place) < 12), None)
         if near is None:
-            found.append((place, [number]))
+            marks.append((place, [number]))
         else:
             near.append(number)
-    return found
+    return marks
 
 
 def _mark(root: ET.Element, place: tuple[float, float], words: str) -> None:

@@ -32,8 +32,8 @@ class Atlas:
     @cached_property
     def _by_postcode(self) -> Mapping[str, Position]:
         rows = Site.objects.filter(latitude__isnull=False).exclude(postcode="").order_by()
-        found = rows.values("postcode").annotate(lat=Avg("latitude"), lon=Avg("longitude"))
-        return {row["postcode"]: (float(row["lat"]), float(row["lon"])) for row in found}
+        averages = rows.values("postcode").annotate(lat=Avg("latitude"), lon=Avg("longitude"))
+        return {row["postcode"]: (float(row["lat"]), float(row["lon"])) for row in averages}
 
     @cached_property
     def _by_area(self) -> Mapping[str, Position]:
@@ -47,10 +47,10 @@ class Atlas:
         """Where rounds set off if nobody said: the company, or the middle of all sites."""
         if base := base_position():
             return base
-        found = Site.objects.filter(latitude__isnull=False).aggregate(
+        average = Site.objects.filter(latitude__isnull=False).aggregate(
             lat=Avg("latitude"), lon=Avg("longitude")
         )
-        return NOWHERE if found["lat"] is None else (float(found["lat"]), float(found["lon"]))
+        return NOWHERE if average["lat"] is None else (float(average["lat"]), float(average["lon"]))
 
     def place(self, site: Site) -> Placed:
         """Say where a site is."""

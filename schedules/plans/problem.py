@@ -67,24 +67,24 @@ class Week:
     aside: Sequence[tuple[SiteWork, str]] = ()
 
     def moment(self, seconds: int) -> datetime:
-        """Give the moment at which a wall clock stands at a place of the axis."""
+        """Convert seconds since the week began, on the wall clock, to a moment."""
         wall = datetime.combine(self.monday, time.min) + timedelta(seconds=seconds)
         return timezone.make_aware(wall)
 
 
 def seconds_of(monday: date, moment: datetime) -> int:
-    """Say where on the axis of a week the wall clock stands at a moment."""
+    """Convert a moment to seconds since the week began, on the wall clock."""
     wall = wall_time(moment, zone=settings.TIME_ZONE)
     return int((wall - datetime.combine(monday, time.min)).total_seconds())
 
 
 def first_free(monday: date, now: datetime) -> int:
-    """Say from which place of a week's axis on something can still be planned."""
+    """Give the first second of a week at which something can still be planned."""
     return -(-seconds_of(monday, now + NOTICE) // STEP) * STEP
 
 
 def axis(monday: date, day: date, moment: time) -> int:
-    """Give the place of a day and a time on the axis of a week."""
+    """Convert a day and a time to seconds since the week began, on the wall clock."""
     return (day - monday).days * DAY + (moment.hour * 60 + moment.minute) * MINUTE
 
 
@@ -109,20 +109,20 @@ def shift_of(day: DayOf, terms: WorkTerms, home: int, *, monday: date, not_befor
 def agreed_windows(monday: date, sites: Collection[int]) -> dict[int, list[Window]]:
     """Give the times agreed for a week, by site."""
     week = (monday, monday + timedelta(days=6))
-    found: defaultdict[int, list[Window]] = defaultdict(list)
+    windows: defaultdict[int, list[Window]] = defaultdict(list)
     for row in AgreedTime.objects.filter(site__in=sites, on__range=week):
-        found[row.site_id].append((axis(monday, row.on, row.earliest), axis(monday, row.on, row.latest)))
-    return dict(found)
+        windows[row.site_id].append((axis(monday, row.on, row.earliest), axis(monday, row.on, row.latest)))
+    return dict(windows)
 
 
 def proposals_of(monday: date, *, now: datetime) -> list[Visit]:
     """List the visits of a week that planning it again may move."""
-    found = (
+    visits = (
         Visit.objects.open()
         .between(*bounds(monday, days=7))
         .filter(starts_at__gt=now, state=Visit.State.TENTATIVE, planned_by__isnull=False, kept=False)
     )
-    return list(found.select_related("site").prefetch_related("technicians", "visit_tasks").order_by("pk"))
+    return list(visits.select_related("site").prefetch_related("technicians", "visit_tasks").order_by("pk"))
 
 
 def read_week(monday: date, *, now: datetime, horizon: timedelta) -> Week:
@@ -145,7 +145,7 @@ class _Reader:
         fixed = self._fixed()
         shifts = self._with_agreed(shifts, fixed)
         work, aside = self._work(sunday, {visit.site_id: visit for visit in fixed})
-        told: dict[Hashable, SiteWork] = {
+        by_stop: dict[Hashable, SiteWork] = {
             ("visit", visit.pk): SiteWork(visit.site, (), visit=visit) for visit in fixed
         }
         stops = [self._fixed_stop(visit, shifts) for visit in fixed]
@@ -156,11 +156,11 @@ class _Reader:
             stop, left = self._stop(key, each, open_days, cold)
             aside.extend(left)
             if stop is not None:
-                told[key] = each
+                by_stop[key] = each
                 stops.append(stop)
-        stops, told = self._most_worth(stops, told, aside)
+        stops, by_stop = self._most_worth(stops, by_stop, aside)
         problem = Problem(stops, list(shifts.values()), self._travel())
-        return Week(self.monday, problem, told, days, frozenset(self.guessed), aside)
+        return Week(self.monday, problem, by_stop, days, frozenset(self.guessed), aside)
 
     # --- who ------------------------------------------------------------------------------------------
     def _shifts(self) -> tuple[dict[Hashable, Shift], dict[Hashable, DayOf]]:
@@ -178,8 +178,8 @@ class _Reader:
 
     def _fixed(self) -> list[Visit]:
         visits = Visit.objects.open().between(*bounds(self.monday, days=7)).filter(ends_at__gt=self.now)
-        told = visits.select_related("site").prefetch_related("technicians").order_by("starts_at", "pk")
-        return [visit for visit in told if not visit.may_be_replanned and visit.technicians.all()]
+        rows = visits.select_related("site").prefetch_related("technicians").order_by("starts_at", "pk")
+        return [visit for visit in rows if not visit.may_be_replanned and visit.technicians.all()]
 
     def _with_agreed(self, shifts: dict[Hashable, Shift], fixed: Sequence[Visit]) -> dict[Hashable, Shift]:
         """Make room for agreed visits: a day off gets a shift for them alone, a short day a longer one."""
@@ -192,8 +192,8 @@ class _Reader:
                     shifts[key] = Shift(
                         key=key, person=person.pk, home=place, begins=begins, ends=ends, level=NOBODY_ELSE
                     )
-                held = shifts[key]
-                shifts[key] = replace(held, begins=min(held.begins, begins), ends=max(held.ends, ends))
+                shift = shifts[key]
+                shifts[key] = replace(shift, begins=min(shift.begins, begins), ends=max(shift.ends, ends))
         return shifts
 
     def _fixed_stop(self, visit: Visit, shifts: Mapping[Hashable, Shift]) -> Stop:
@@ -229,15 +229,15 @@ class _Reader:
         aside: list[tuple[SiteWork, str]] = []
         if self.monday > week_ahead(timezone.localdate(self.now)):
             aside += self._set_dangers_aside(by_site)
-        due = {site: found for site, found in by_site.items() if any(t.due_on <= sunday for t in found)}
+        due = {site: group for site, group in by_site.items() if any(t.due_on <= sunday for t in group)}
         coming: defaultdict[int, list[NextDue]] = defaultdict(list)
         for row in self._coming(due, until):
             coming[row.installed_part.unit.site_id].append(row)
         factors = dict(ServiceTime.objects.values_list("work", "factor"))
         work: dict[Hashable, SiteWork] = {}
-        for site, found in due.items():
+        for site, site_tasks in due.items():
             visit = fixed.get(site.pk)
-            parts = list(cut_into_goes(site, found, coming[site.pk], factors, alone=visit is not None))
+            parts = list(cut_into_goes(site, site_tasks, coming[site.pk], factors, alone=visit is not None))
             if visit is not None:
                 when = visit.local_start
                 why = f"a visit there is fixed for {when:%A} at {when:%H:%M}: take it along on that"
@@ -316,14 +316,16 @@ class _Reader:
     def _most_worth(
         self,
         stops: list[Stop],
-        told: dict[Hashable, SiteWork],
+        by_stop: dict[Hashable, SiteWork],
         aside: list[tuple[SiteWork, str]],
     ) -> tuple[list[Stop], dict[Hashable, SiteWork]]:
         """Keep so many stops that a week can't hold more, those of the most worth."""
         loose = sorted((stop for stop in stops if stop.at is None), key=lambda stop: -stop.worth)
         dropped = {stop.key for stop in loose[MOST_STOPS:]}
-        aside.extend((told.pop(key), "more urgent work fills the week") for key in sorted(dropped, key=str))
-        return [stop for stop in stops if stop.key not in dropped], told
+        aside.extend(
+            (by_stop.pop(key), "more urgent work fills the week") for key in sorted(dropped, key=str)
+        )
+        return [stop for stop in stops if stop.key not in dropped], by_stop
 
     # --- where and when -------------------------------------------------------------------------------
     def _place(self, site: Site) -> int:

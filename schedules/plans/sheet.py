@@ -65,16 +65,16 @@ class DayRound:
     @property
     def troubles(self) -> list[str]:
         """What is wrong with the round, in words."""
-        found = [
+        problems = [
             f"{leg.late} min too short before {leg.visit.local_start:%H:%M}" for leg in self.legs if leg.late
         ]
         if self.day.begins is None:
-            found.append(f"{self.day.person.name} is {self.day.why_not} on this day")
+            problems.append(f"{self.day.person.name} is {self.day.why_not} on this day")
         elif self.overtime:
-            found.append(f"back {self.overtime} min after the end of the day")
+            problems.append(f"back {self.overtime} min after the end of the day")
         if self.no_lunch:
-            found.append("no half hour for lunch between 11:00 and 14:00")
-        return found
+            problems.append("no half hour for lunch between 11:00 and 14:00")
+        return problems
 
 
 @dataclass(frozen=True)
@@ -127,7 +127,7 @@ def _sheet(visits: Sequence[Visit], people: Sequence[User], first: date, *, days
             unnamed[on].append(visit)
         for person in visit.technicians.all():
             by_key[person.pk, on].append(visit)
-    told = days_of(shown, first, days=days)
+    person_days = days_of(shown, first, days=days)
     warmest = dict(
         DayWeather.objects.filter(on__range=(first, first + timedelta(days=days - 1))).values_list(
             "on", "warmest_c"
@@ -136,7 +136,7 @@ def _sheet(visits: Sequence[Visit], people: Sequence[User], first: date, *, days
     sheet = Sheet(first)
     for number in range(days):
         on = first + timedelta(days=number)
-        mine = [day for day in told if day.on == on]
+        mine = [day for day in person_days if day.on == on]
         sheet.days.append(
             SheetDay(
                 date=on,

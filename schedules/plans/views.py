@@ -109,16 +109,16 @@ def weather(request: HttpRequest) -> HttpResponse:
 def round_sheet(request: HttpRequest, person_pk: int, day: str) -> HttpResponse:
     """One person's round of a day, to print and to take along."""
     person, on = _whose_round(request, person_pk, day)
-    found = read_round(person, on)
+    route = read_round(person, on)
     picture = ""
-    if found is not None:
+    if route is not None:
         title = f"The round of {person.name} on {on:%-d %B %Y}"
-        stops = [leg.position for leg in found.legs]
-        picture = draw_round(found.home, stops, title=title, id_prefix="round")
+        stops = [leg.position for leg in route.legs]
+        picture = draw_round(route.home, stops, title=title, id_prefix="round")
     context = {
         "person": person,
         "day": on,
-        "round": found,
+        "round": route,
         "picture": picture,
         "before": on - timedelta(days=1),
         "after": on + timedelta(days=1),
@@ -132,8 +132,8 @@ def round_sheet(request: HttpRequest, person_pk: int, day: str) -> HttpResponse:
 def confirm_round(request: HttpRequest, person_pk: int, day: str) -> HttpResponse:
     """Confirm all proposed visits of one person's day."""
     person, on = _whose_round(request, person_pk, day)
-    found = read_round(person, on)
-    proposed = [leg.visit for leg in found.legs if leg.visit.state == "tentative"] if found else []
+    route = read_round(person, on)
+    proposed = [leg.visit for leg in route.legs if leg.visit.state == "tentative"] if route else []
     try:
         for visit in proposed:
             operations.confirm_visit(visit, by=user_of(request), at=timezone.now())
@@ -156,8 +156,8 @@ def move_visit(request: HttpRequest, pk: int) -> HttpResponse:
             raise RuleViolation(
                 {"to": ["The round has changed meanwhile, and that place is gone: choose again."]}
             )
-        day, found = place
-        starts = {int(str(each.stop.key)): moves.week.moment(each.begins) for each in found.round.stops}
+        day, insertion = place
+        starts = {int(str(each.stop.key)): moves.week.moment(each.begins) for each in insertion.round.stops}
         return operations.move_visit(
             visit, person=day.person, starts=starts, by=user_of(request), at=timezone.now()
         )
@@ -180,10 +180,10 @@ def move_visit(request: HttpRequest, pk: int) -> HttpResponse:
 def keep_visit(request: HttpRequest, pk: int) -> HttpResponse:
     """Let a proposal stay as it is, or give it free again."""
     visit, form = get_object_or_404(Visit, pk=pk), forms.Form(request.POST)
-    kept = request.POST.get("kept") == "yes"
+    fixed = request.POST.get("kept") == "yes"
     try:
-        operations.keep_visit(visit, kept=kept, by=user_of(request), at=timezone.now())
-        messages.success(request, "It stays as it is." if kept else "Planning the week may move it again.")
+        operations.keep_visit(visit, fixed=fixed, by=user_of(request), at=timezone.now())
+        messages.success(request, "It stays as it is." if fixed else "Planning the week may move it again.")
     except RuleViolation as refusal:
         refusal.tell(form)
         messages.error(request, str(refusal))

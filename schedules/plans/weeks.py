@@ -35,9 +35,9 @@ def bounds(first: date, *, days: int) -> tuple[datetime, datetime]:
 
 def days_of_week(monday: date, visits: Iterable[Visit]) -> list[Day]:
     """Lay visits out over a week, those of a day as they begin."""
-    found: defaultdict[date, list[tuple[Visit, str]]] = defaultdict(list)
+    by_date: defaultdict[date, list[tuple[Visit, str]]] = defaultdict(list)
     for visit in visits:
         names = sorted(person.name for person in visit.technicians.all())
-        found[timezone.localdate(visit.starts_at)].append((visit, ", ".join(names) or NOBODY))
+        by_date[timezone.localdate(visit.starts_at)].append((visit, ", ".join(names) or NOBODY))
     dates = [monday + timedelta(days=number) for number in range(7)]
-    return [Day(day, sorted(found[day], key=lambda row: (row[0].starts_at, row[1]))) for day in dates]
+    return [Day(day, sorted(by_date[day], key=lambda row: (row[0].starts_at, row[1]))) for day in dates]

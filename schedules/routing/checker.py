@@ -80,11 +80,11 @@ def time_round(problem: Problem, shift: Shift, stops: Sequence[Stop]) -> Round:
     if not shift.lunch:
         return _timed(problem, shift, stops, lunch_after=None)
     options = (_timed(problem, shift, stops, lunch_after=place) for place in range(-1, 2 * len(stops)))
-    return min(options, key=lambda found: (found.short, found.back, _begins_of_soonest(found)))
+    return min(options, key=lambda option: (option.short, option.back, _begins_of_soonest(option)))
 
 
-def _begins_of_soonest(found: Round) -> list[int]:
-    return [each.begins for each in found.stops if each.stop.soonest]
+def _begins_of_soonest(timed: Round) -> list[int]:
+    return [each.begins for each in timed.stops if each.stop.soonest]
 
 
 def _timed(
@@ -171,8 +171,8 @@ def insertions(problem: Problem, shift: Shift, order: Sequence[Stop], stop: Stop
     """Go through the places of a round at which a stop could stand, whether or not it can then be kept."""
     before = time_round(problem, shift, order)
     for place in range(len(order) + 1):
-        found = time_round(problem, shift, [*order[:place], stop, *order[place:]])
-        yield Insertion(place, found, found.driving - before.driving)
+        after = time_round(problem, shift, [*order[:place], stop, *order[place:]])
+        yield Insertion(place, after, after.driving - before.driving)
 
 
 class Rounds:
@@ -261,12 +261,12 @@ class Rounds:
         """Go through the moments at which two people can begin a stop together."""
         ways = [list(self._keepable_ways(shift, stop)) for shift in (first, second)]
         for one, other in product(*ways):
-            moment = max(found.round.stops[found.place].begins for found in (one, other))
+            moment = max(way.round.stops[way.place].begins for way in (one, other))
             fixed = replace(stop, at=moment)
             both = [
-                Insertion(found.place, again, found.added)
-                for shift, found in ((first, one), (second, other))
-                if (again := self._with(shift, fixed, found.place)).short <= self.timed(shift.key).short
+                Insertion(insertion.place, again, insertion.added)
+                for shift, insertion in ((first, one), (second, other))
+                if (again := self._with(shift, fixed, insertion.place)).short <= self.timed(shift.key).short
             ]
             if len(both) == 2 and (not stop.windows or any(a <= moment <= b for a, b in stop.windows)):
                 yield moment, both[0], both[1]
@@ -306,8 +306,8 @@ class Rounds:
             if stop.persons > 1:
                 self.take_pair(stop)
             elif best := self._best(stop):
-                key, found = best
-                self.order[key].insert(found.place, stop)
+                key, insertion = best
+                self.order[key].insert(insertion.place, stop)
 
     def _best(self, stop: Stop) -> tuple[Hashable, Insertion] | None:
         options = [
@@ -343,17 +343,17 @@ class Rounds:
         if stop.persons > 1 and not _two_on_a_day(able, shifts):
             return Unassigned(stop, Why.TWO)
         alone = [(shift, time_round(self.problem, shift, [stop])) for shift in able]
-        if all(found.short for _, found in alone):
+        if all(timing.short for _, timing in alone):
             bare = Stop(key=stop.key, place=stop.place, seconds=stop.seconds)
             fits = any(not time_round(self.problem, shift, [bare]).short for shift, _ in alone)
             return Unassigned(stop, Why.WINDOW if fits else Why.TOO_LONG)
         if stop.persons > 1:
             return Unassigned(stop, Why.TWO)
         short, _, key = min(
-            (found.round.short, number, shift.key)
+            (insertion.round.short, number, shift.key)
             for number, (shift, lone) in enumerate(alone)
             if not lone.short
-            for found in insertions(self.problem, shift, self.order[shift.key], stop)
+            for insertion in insertions(self.problem, shift, self.order[shift.key], stop)
         )
         return Unassigned(stop, Why.FULL, key, short)
 

@@ -339,10 +339,10 @@ class _Model:
     ) -> dict[Hashable, list[Stop]]:
         """Read the orders of stops out of a solution."""
         free = [list(shifts) for shifts in alike]
-        found: dict[Hashable, list[Stop]] = {}
+        orders: dict[Hashable, list[Stop]] = {}
         for route in solution.routes():
             shift = free[route.vehicle_type()].pop(0)
             stops = [self.stops[activity.idx] for activity in route if activity.is_client()]
-            kept = [stop for stop in stops if stop is not None]
-            found[shift.key] = [stop for before, stop in pairwise([None, *kept]) if stop is not before]  # type: ignore[misc]
-        return found
+            real_stops = [stop for stop in stops if stop is not None]
+            orders[shift.key] = [stop for before, stop in pairwise([None, *real_stops]) if stop is not before]  # type: ignore[misc]
+        return orders

@@ -41,7 +41,7 @@ class Option:
 
     @property
     def token(self) -> str:
-        """Name it in a form."""
+        """The value that a form sends for this option."""
         return f"{self.day.person.pk}/{self.day.on}/{self.place}"
 
 
@@ -62,8 +62,8 @@ class Moves:
 
     def insertions(self, key: ShiftKey) -> list[Insertion]:
         """List the ways in which a round can take the visit and be kept."""
-        found = insertions(self.week.problem, self.shifts[key], self.orders[key], self.stop)
-        return [each for each in found if not each.round.short]
+        candidates = insertions(self.week.problem, self.shifts[key], self.orders[key], self.stop)
+        return [each for each in candidates if not each.round.short]
 
 
 def read_moves(visit: Visit, *, now: datetime, monday: date | None = None) -> Moves:
@@ -182,5 +182,5 @@ def chosen(moves: Moves, token: str) -> tuple[DayOf, Insertion] | None:
         return None
     if key not in moves.shifts:
         return None
-    found = next((each for each in moves.insertions(key) if str(each.place) == place), None)
-    return None if found is None else (moves.days[key], found)
+    insertion = next((each for each in moves.insertions(key) if str(each.place) == place), None)
+    return None if insertion is None else (moves.days[key], insertion)

@@ -30,7 +30,7 @@ class DayOf:
 
     @property
     def key(self) -> tuple[int, date]:
-        """Tell it from the others."""
+        """The person and the date, which identify the day."""
         return self.person.pk, self.on
 
 
@@ -42,8 +42,8 @@ def _usual(person: User) -> WorkTerms:
 def people_out(people: Sequence[User]) -> dict[int, WorkTerms]:
     """Give the terms of those who go on rounds."""
     own = {terms.person_id: terms for terms in WorkTerms.objects.filter(person__in=people)}
-    told = {person.pk: own.get(person.pk) or _usual(person) for person in people}
-    return {pk: terms for pk, terms in told.items() if terms.goes_out}
+    by_person = {person.pk: own.get(person.pk) or _usual(person) for person in people}
+    return {pk: terms for pk, terms in by_person.items() if terms.goes_out}
 
 
 def days_of(people: Sequence[User], first: date, *, days: int = 7) -> list[DayOf]:

@@ -26,7 +26,7 @@ class SiteWork:
 
     @property
     def priority(self) -> int:
-        """The most urgent of it."""
+        """The priority of the most urgent task (1 is the most urgent); 9 without tasks."""
         return min((task.priority for task in self.tasks), default=9)
 
     @property

@@ -31,14 +31,14 @@ TASKS = MaintenanceTask.objects.select_related(
 def due_work(request: HttpRequest) -> HttpResponse:
     """What is due and not planned, by site."""
     search = DueWorkForm(request.GET)
-    told = search.cleaned_data if search.is_valid() else {}
+    data = search.cleaned_data if search.is_valid() else {}
     today = timezone.localdate()
     page = sites_with_work(
         request.GET,
         today=today,
-        until=today + HORIZONS[told.get("horizon", "")],
-        origin=told.get("origin", ""),
-        text=told.get("q", "").strip(),
+        until=today + HORIZONS[data.get("horizon", "")],
+        origin=data.get("origin", ""),
+        text=data.get("q", "").strip(),
     )
     mark = ClockMark.objects.filter(task="schedules.raise_due").first()
     return render(request, "schedules/task_sites.html", {"page": page, "search": search, "mark": mark})
@@ -57,11 +57,11 @@ def look_now(request: HttpRequest) -> HttpResponse:
 @technicians
 def task(request: HttpRequest, pk: int) -> HttpResponse:
     """One task: what to do, why, and what became of it."""
-    found = get_object_or_404(TASKS, pk=pk)
+    task = get_object_or_404(TASKS, pk=pk)
     context = {
-        "task": found,
-        "visits": found.visit_tasks.select_related("visit").order_by("-visit__starts_at"),
-        "changes": Change.objects.about(found).for_page(),
+        "task": task,
+        "visits": task.visit_tasks.select_related("visit").order_by("-visit__starts_at"),
+        "changes": Change.objects.about(task).for_page(),
     }
     return render(request, "schedules/task.html", context)
 
@@ -109,22 +109,22 @@ def done(request: HttpRequest, pk: int) -> HttpResponse:
 @require_POST
 def go_on(request: HttpRequest, pk: int) -> HttpResponse:
     """Note that a task waits no longer."""
-    found = get_object_or_404(MaintenanceTask, pk=pk)
+    task = get_object_or_404(MaintenanceTask, pk=pk)
     try:
-        operations.stop_waiting(found, by=user_of(request), at=timezone.now())
+        operations.stop_waiting(task, by=user_of(request), at=timezone.now())
     except RuleViolation as refusal:
         messages.error(request, str(refusal))
-    return redirect(found)
+    return redirect(task)
 
 
 def _change(
     request: HttpRequest, pk: int, form: forms.Form, template: str, change: Callable[..., Any]
 ) -> HttpResponse:
     """Show the form of a change to a task, and make the change it asks for."""
-    found = get_object_or_404(TASKS, pk=pk)
+    task = get_object_or_404(TASKS, pk=pk)
     if request.method == "POST" and apply_or_report(
-        form, lambda: change(found, **form.cleaned_data, by=user_of(request), at=timezone.now())
+        form, lambda: change(task, **form.cleaned_data, by=user_of(request), at=timezone.now())
     ):
         messages.success(request, "Stored.")
-        return redirect(found)
-    return render(request, template, {"task": found, "form": form}, status=status_of(form))
+        return redirect(task)
+    return render(request, template, {"task": task, "form": form}, status=status_of(form))

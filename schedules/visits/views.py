@@ -40,12 +40,12 @@ def visits(request: HttpRequest) -> HttpResponse:
     form = WeekForm(request.GET, people=people)
     form.is_valid()
     who = form.cleaned_data.get("who") or ("me" if user.role == Role.TECHNICIAN else "team")
-    today, asked = timezone.localdate(), form.cleaned_data.get("week")
-    monday = monday_of(asked) if asked else week_ahead(today)
-    found = Visit.objects.for_week().between(*bounds(monday, days=7)).exclude(state=Visit.State.CANCELLED)
+    today, week = timezone.localdate(), form.cleaned_data.get("week")
+    monday = monday_of(week) if week else week_ahead(today)
+    rows = Visit.objects.for_week().between(*bounds(monday, days=7)).exclude(state=Visit.State.CANCELLED)
     if who != "team":
-        found = found.of(user if who == "me" else next(one for one in people if str(one.pk) == who))
-    shown = list(found)
+        rows = rows.of(user if who == "me" else next(one for one in people if str(one.pk) == who))
+    shown = list(rows)
     context = {
         "form": form,
         "who": who,
@@ -62,10 +62,10 @@ def visits(request: HttpRequest) -> HttpResponse:
 @schedulers
 def plan_visit(request: HttpRequest) -> HttpResponse:
     """Propose a visit to a site, with its due tasks."""
-    asked = read_key(request.GET.get("site"))
-    if asked is None:
+    site_pk = read_key(request.GET.get("site"))
+    if site_pk is None:
         return _choose_site(request)
-    site = get_object_or_404(Site, pk=asked)
+    site = get_object_or_404(Site, pk=site_pk)
     form = PlanForm(request.POST or None, site=site, initial={"day": request.GET.get("day")})
 
     def make() -> str:
@@ -92,22 +92,22 @@ def _choose_site(request: HttpRequest) -> HttpResponse:
 def visit(request: HttpRequest, pk: int) -> HttpResponse:
     """One visit: where, when, who, and what is to be done."""
     visits = Visit.objects.select_related("site").prefetch_related("technicians")
-    found = get_object_or_404(visits, pk=pk)
-    taken = found.visit_tasks.select_related("task__unit", "task__next_due__rule").order_by(
+    visit = get_object_or_404(visits, pk=pk)
+    taken = visit.visit_tasks.select_related("task__unit", "task__next_due__rule").order_by(
         "task__unit__code", "task__priority", "pk"
     )
     context = {
-        "visit": found,
+        "visit": visit,
         "taken": taken,
-        "dangers": [entry.task for entry in taken if entry.task.makes_safe] if found.is_open else [],
-        "people": list(found.technicians.all()),
-        "owners": found.site.ownerships.current().select_related("customer"),
+        "dangers": [entry.task for entry in taken if entry.task.makes_safe] if visit.is_open else [],
+        "people": list(visit.technicians.all()),
+        "owners": visit.site.ownerships.current().select_related("customer"),
         "two_needed": any(entry.task.persons > 1 for entry in taken),
         "any_open": any(entry.task.is_open for entry in taken),
-        "is_over": found.ends_at < timezone.now(),
-        "notifications": Notification.objects.about_visit(found.pk),
-        "answers": found.answers.select_related("customer").order_by("-at"),
-        "changes": Change.objects.about(found).for_page(),
+        "is_over": visit.ends_at < timezone.now(),
+        "notifications": Notification.objects.about_visit(visit.pk),
+        "answers": visit.answers.select_related("customer").order_by("-at"),
+        "changes": Change.objects.about(visit).for_page(),
     }
     return render(request, "schedules/visit.html", context)
 
@@ -115,17 +115,17 @@ def visit(request: HttpRequest, pk: int) -> HttpResponse:
 @schedulers
 def change_visit(request: HttpRequest, pk: int) -> HttpResponse:
     """Move a visit, send others, or take other tasks along."""
-    found = get_object_or_404(Visit.objects.select_related("site"), pk=pk)
-    form = as_opened(_visit_form(found, request.POST or None))
+    visit = get_object_or_404(Visit.objects.select_related("site"), pk=pk)
+    form = as_opened(_visit_form(visit, request.POST or None))
     if request.method == "POST" and apply_edit_or_report(
         form,
-        lambda: operations.change_visit(found, **_told(form), by=user_of(request), at=timezone.now()),
-        record=found,
+        lambda: operations.change_visit(visit, **_told(form), by=user_of(request), at=timezone.now()),
+        record=visit,
         by=user_of(request),
         again=lambda: _visit_form(Visit.objects.get(pk=pk), None),
     ):
         messages.success(request, "Stored. Calendars follow when they next look.")
-        return redirect(found)
+        return redirect(visit)
     return render(request, "schedules/visit_form.html", _offers(form), status=status_of(form))
 
 
@@ -133,37 +133,37 @@ def change_visit(request: HttpRequest, pk: int) -> HttpResponse:
 @require_POST
 def confirm_visit(request: HttpRequest, pk: int) -> HttpResponse:
     """Confirm a proposed visit."""
-    found = get_object_or_404(Visit, pk=pk)
+    visit = get_object_or_404(Visit, pk=pk)
     try:
-        operations.confirm_visit(found, by=user_of(request), at=timezone.now())
+        operations.confirm_visit(visit, by=user_of(request), at=timezone.now())
         messages.success(request, "Confirmed.")
     except RuleViolation as refusal:
         messages.error(request, str(refusal))
-    return redirect(found)
+    return redirect(visit)
 
 
 @schedulers
 def cancel_visit(request: HttpRequest, pk: int) -> HttpResponse:
     """Cancel a visit; its tasks go back on the list."""
-    found = get_object_or_404(Visit.objects.select_related("site"), pk=pk)
+    visit = get_object_or_404(Visit.objects.select_related("site"), pk=pk)
     form = WhyForm(request.POST or None)
     if request.method == "POST" and apply_or_report(
         form,
         lambda: operations.cancel_visit(
-            found, why=form.cleaned_data["why"], by=user_of(request), at=timezone.now()
+            visit, why=form.cleaned_data["why"], by=user_of(request), at=timezone.now()
         ),
     ):
         messages.success(request, "Cancelled. Its tasks are on the list of due work again.")
-        return redirect(found)
+        return redirect(visit)
     return render(
-        request, "schedules/visit_cancel.html", {"form": form, "visit": found}, status=status_of(form)
+        request, "schedules/visit_cancel.html", {"form": form, "visit": visit}, status=status_of(form)
     )
 
 
 def _told(form: VisitForm) -> dict[str, Any]:
     """Give what a valid form says of a visit, in the words of the operations."""
-    told = {name: form.cleaned_data[name] for name in PLAN}
-    return {**told, **{name: list(told[name]) for name in ("technicians", "tasks", "coming")}}
+    data = {name: form.cleaned_data[name] for name in PLAN}
+    return {**data, **{name: list(data[name]) for name in ("technicians", "tasks", "coming")}}
 
 
 def _offers(form: VisitForm) -> dict[str, Any]:

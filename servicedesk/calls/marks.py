@@ -12,12 +12,12 @@ MOST_MARKS = 12
 
 def marks_of(findings: Iterable[Finding], panels: int | None) -> list[Mark]:
     """Mark where panels failed before, the newest first, on panels that the unit is known to have."""
-    found = [
+    marks = [
         Mark(finding.panel, _corner_of(finding), f"{finding.mode.name}, {finding.found_on:%-d %b %Y}")
         for finding in findings
         if finding.is_failure and finding.panel
     ]
-    return [mark for mark in found if panels and mark.panel <= panels][:MOST_MARKS]
+    return [mark for mark in marks if panels and mark.panel <= panels][:MOST_MARKS]
 
 
 def _corner_of(finding: Finding) -> Corner | None:

@@ -128,10 +128,10 @@ def _scaled_down(image: Image.Image) -> Image.Image:
 def _orientation(image: Image.Image) -> int:
     """Read how the camera was held; 1, upright, where the EXIF can't be read."""
     try:
-        told = image.getexif().get(ORIENTATION, 1)
+        orientation = image.getexif().get(ORIENTATION, 1)
     except Exception:  # a photo with a broken note about it is a photo
         return 1
-    return told if isinstance(told, int) else 1
+    return orientation if isinstance(orientation, int) else 1
 
 
 def _too_large(limit: str) -> RuleViolation:

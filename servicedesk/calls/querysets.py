@@ -90,13 +90,13 @@ class CallQuerySet(models.QuerySet["Call"]):
         """Calls found by any scraps: what was said, who called, the phone, the site, its owner, a unit."""
         return every_word(self, text, indexed=call_found, holds=call_holds) if text else self
 
-    def for_search(self, told: Mapping[str, Any]) -> Self:
+    def for_search(self, data: Mapping[str, Any]) -> Self:
         """Calls that the search form asks for: a scrap, and a state (open ones unless it says otherwise)."""
-        found = self.matching((told.get("q") or "").strip())
-        state = told.get("state")
+        calls = self.matching((data.get("q") or "").strip())
+        state = data.get("state")
         if state == "all":
-            return found
-        return found.over() if state == "closed" else found.waiting() if state == "waiting" else found.open()
+            return calls
+        return calls.over() if state == "closed" else calls.waiting() if state == "waiting" else calls.open()
 
     def most_urgent_first(self) -> Self:
         """Calls in the order in which somebody must go."""
@@ -162,8 +162,8 @@ class FindingQuerySet(models.QuerySet["Finding"]):
         """The last few findings at each of some sites, the newest first."""
         newest = (F("found_on").desc(), F("pk").desc())
         place = Window(RowNumber(), partition_by=F("unit__site"), order_by=newest)
-        found = self.filter(unit__site__in=sites).annotate(place_at_site=place)
-        return found.filter(place_at_site__lte=most).order_by("-found_on", "-pk")
+        ranked = self.filter(unit__site__in=sites).annotate(place_at_site=place)
+        return ranked.filter(place_at_site__lte=most).order_by("-found_on", "-pk")
 
     def for_unit_sheet(self, unit: Unit) -> Self:
         """All that was found at one unit, newest first."""
@@ -183,8 +183,8 @@ class WorkQuerySet(models.QuerySet["Work"]):
         """The last few pieces of work at each of some sites, the newest first."""
         newest = (F("done_on").desc(), F("pk").desc())
         place = Window(RowNumber(), partition_by=F("unit__site"), order_by=newest)
-        found = self.filter(unit__site__in=sites).annotate(place_at_site=place)
-        return found.filter(place_at_site__lte=most).order_by("-done_on", "-pk")
+        ranked = self.filter(unit__site__in=sites).annotate(place_at_site=place)
+        return ranked.filter(place_at_site__lte=most).order_by("-done_on", "-pk")
 
     def for_unit_sheet(self, unit: Unit) -> Self:
         """All that was done at one unit, newest first."""

@@ -49,8 +49,8 @@ def wall_of(unit: Unit) -> tuple[str, str]:
     A compass point in the place wins over the bearing, because people talk in words: "north wall, second
     from the door". Without both, the place itself is the wall's name ("kitchen side, left of the door").
     """
-    if told := _COMPASS.search(unit.place):
-        name = "-".join(word.lower() for word in told.groups() if word)
+    if match := _COMPASS.search(unit.place):
+        name = "-".join(word.lower() for word in match.groups() if word)
         if name in POINTS:
             return f"{name.capitalize()} wall", POINTS[name]
     if unit.facing is not None:

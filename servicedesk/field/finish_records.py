@@ -89,7 +89,7 @@ def _apply(
         if cancelled
         else finish(
             visit,
-            told=outcomes,
+            results=outcomes,
             made_safe=made_safe,
             note=form.cleaned_data["note"],
             finished_at=finished_at,

@@ -55,13 +55,13 @@ class Recorded:
         """The day on which it was made, in the company's time zone."""
         return timezone.localdate(self.at)
 
-    def day_told(self, told: object) -> str:
+    def day_told(self, value: object) -> str:
         """Give a day that the phone told as it was by our clock; no day stands for the day of the record.
 
         A day is moved by as many days as the phone's day was out, and none lies after the record itself.
         What is no day is given back as it is, for the form to refuse.
         """
-        text = "" if told is None else str(told)
+        text = "" if value is None else str(value)
         if not text.strip():
             return str(self.on)
         day = read_day(text)
@@ -86,7 +86,7 @@ class Recorded:
 
 
 def read_clock(*, made_at: object, sent_at: object, made_on: object, at: datetime) -> Recorded:
-    """Reckon when a record was made that came in ``at``."""
+    """Convert the phone's times of a record received ``at`` to our clock."""
     made, sent = _moment(made_at), _moment(sent_at)
     ahead = sent - at if sent else timedelta(0)
     if abs(ahead) <= LET_PASS:
@@ -102,9 +102,9 @@ def read_clock(*, made_at: object, sent_at: object, made_on: object, at: datetim
     return Recorded(min(moment, at), at, phone_day, ahead, unbelievable=False)
 
 
-def _moment(told: object) -> datetime | None:
+def _moment(value: object) -> datetime | None:
     try:
-        moment = parse_datetime(told) if isinstance(told, str) else None
+        moment = parse_datetime(value) if isinstance(value, str) else None
     except ValueError:
         return None
     return moment if moment is not None and moment.tzinfo is not None else None

@@ -22,8 +22,10 @@ class Unreadable(Exception):  # noqa: N818  (it is an answer, not a fault)
 
 
 def read_json(body: bytes) -> dict[str, Any]:
-    """Read an object whose texts and numbers can all be stored: without zero characters and halves of
-    characters (lone surrogates), which a text that was cut off can hold.
+    """Parse a JSON object whose texts and numbers can all be stored.
+
+    Zero characters are taken out, and halves of characters (lone surrogates), which a text that was cut off
+    can hold, are replaced.
 
     Raises
     ------
@@ -33,12 +35,12 @@ def read_json(body: bytes) -> dict[str, Any]:
     if len(body) > MOST_BYTES:
         raise Unreadable("This record is too long.")
     try:
-        told = json.loads(body, parse_constant=_refuse, object_pairs_hook=_without_doubles)
+        data = json.loads(body, parse_constant=_refuse, object_pairs_hook=_without_doubles)
     except (ValueError, RecursionError) as error:
         raise Unreadable("This is no record of a phone.") from error
-    if not isinstance(told, dict):
+    if not isinstance(data, dict):
         raise Unreadable("This is no record of a phone.")
-    return {str(name): value for name, value in _mended(told, MOST_DEEP).items()}
+    return {str(name): value for name, value in _mended(data, MOST_DEEP).items()}
 
 
 def shown_on_one_line(words: str) -> str:
@@ -51,23 +53,23 @@ def _refuse(constant: str) -> None:
 
 
 def _without_doubles(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-    told = dict(pairs)
-    if len(told) < len(pairs):
+    data = dict(pairs)
+    if len(data) < len(pairs):
         raise ValueError("a name comes twice")
-    return told
+    return data
 
 
-def _mended(told: Any, deep: int) -> Any:
+def _mended(data: Any, deep: int) -> Any:
     """Go through all of it; what can't be stored of a text is taken out, so that the rest isn't lost."""
     if deep == 0:
         raise Unreadable("This is no record of a phone.")
-    if isinstance(told, dict):
-        return {_storable(name): _mended(value, deep - 1) for name, value in told.items()}
-    if isinstance(told, list):
-        return [_mended(value, deep - 1) for value in told]
-    if isinstance(told, float) and not isfinite(told):  # 1e999 is read as endless
+    if isinstance(data, dict):
+        return {_storable(name): _mended(value, deep - 1) for name, value in data.items()}
+    if isinstance(data, list):
+        return [_mended(value, deep - 1) for value in data]
+    if isinstance(data, float) and not isfinite(data):  # 1e999 is read as endless
         raise Unreadable("This record holds a number that is too large.")
-    return _storable(told) if isinstance(told, str) else told
+    return _storable(data) if isinstance(data, str) else data
 
 
 def _storable(text: str) -> str:

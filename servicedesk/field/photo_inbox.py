@@ -21,20 +21,20 @@ def take_photo_in(key: UUID, *, record: str, file: UploadedFile | None, by: User
         return Answer(200, {"state": "received", "words": "photo"})
     if file is None or file.file is None:
         return Answer(400, {"state": "unreadable", "words": "There is no photo in it."})
-    kept = (
+    phone_record = (
         PhoneRecord.objects.filter(key=record, by=by).select_related("unit", "finding").first()
         if _is_key(record)
         else None
     )
-    if kept is None:
+    if phone_record is None:
         return Answer(409, {"state": "wait", "words": "The record it belongs to has not arrived yet."})
     try:
         add_photo(
             None,
             cast(BinaryIO, file.file),
             size=file.size or 0,
-            unit=kept.unit,
-            finding=kept.finding,
+            unit=phone_record.unit,
+            finding=phone_record.finding,
             key=key,
             by=by,
             at=at,

@@ -150,14 +150,14 @@ def _read_stops(visits: Sequence[Visit]) -> list[Stop]:
 def _calls_by_task(tasks: Sequence[int]) -> defaultdict[int, list[Call]]:
     """Read the calls behind some tasks, with what their units are made of."""
     calls = Call.objects.filter(task__in=tasks).select_related("unit__construction")
-    found: defaultdict[int, list[Call]] = defaultdict(list)
+    by_task: defaultdict[int, list[Call]] = defaultdict(list)
     calls = calls.prefetch_related(
         "unit__installed_parts", "unit__construction__expected_modes", "safety_answers"
     )
     for call in calls.order_by("pk"):
         if call.task_id is not None:
-            found[call.task_id].append(call)
-    return found
+            by_task[call.task_id].append(call)
+    return by_task
 
 
 def _customers(sites: Collection[int]) -> dict[int, Customer]:
@@ -205,27 +205,27 @@ class _Foretold:
 
 def _cautions(units: Sequence[Unit]) -> list[Caution]:
     """Gather the cautions of all units, each once."""
-    found: dict[str, Caution] = {}
+    cautions: dict[str, Caution] = {}
     for unit in units:
         parts = [part for part in unit.installed_parts.all() if part.removed_on is None]
         names = [str(part.component_type) for part in parts]
         for caution in cautions_for(unit, kinds={part.kind for part in parts}, type_names=names):
-            found.setdefault(caution.name, caution)
-    return list(found.values())
+            cautions.setdefault(caution.name, caution)
+    return list(cautions.values())
 
 
 def _happened(sites: Collection[int]) -> defaultdict[int, list[Happened]]:
     """List the last things that happened at each of some sites."""
-    found: defaultdict[int, list[Happened]] = defaultdict(list)
+    by_site: defaultdict[int, list[Happened]] = defaultdict(list)
     for finding in Finding.objects.last_at_sites(sites, most=SHOWN).select_related("unit", "mode"):
         words = f"{finding.unit.code}: {finding.mode.name}"
-        found[finding.unit.site_id].append(Happened(finding.found_on, words))
+        by_site[finding.unit.site_id].append(Happened(finding.found_on, words))
     for work in Work.objects.last_at_sites(sites, most=SHOWN).select_related("unit"):
         words = f"{work.unit.code}: {work.get_kind_display()}"
-        found[work.unit.site_id].append(Happened(work.done_on, words))
-    for site, rows in found.items():
-        found[site] = sorted(rows, key=lambda each: each.on, reverse=True)[:SHOWN]
-    return found
+        by_site[work.unit.site_id].append(Happened(work.done_on, words))
+    for site, rows in by_site.items():
+        by_site[site] = sorted(rows, key=lambda each: each.on, reverse=True)[:SHOWN]
+    return by_site
 
 
 def _parts(stops: Sequence[Stop]) -> list[str]:

@@ -77,28 +77,28 @@ def stop(request: HttpRequest, visit_pk: int) -> HttpResponse:
 @technicians
 def unit(request: HttpRequest, unit_pk: int) -> HttpResponse:
     """One unit at the porch: tap where it is, what it is, what was done."""
-    found = get_object_or_404(Unit.objects.at_the_porch(), pk=unit_pk)
-    parts = [part for part in found.installed_parts.all() if part.removed_on is None]
+    unit = get_object_or_404(Unit.objects.at_the_porch(), pk=unit_pk)
+    parts = [part for part in unit.installed_parts.all() if part.removed_on is None]
     kinds = {part.kind for part in parts}
-    call = Call.objects.open().filter(unit=found).order_by("-told_at").first()
-    findings = list(Finding.objects.for_unit_sheet(found)[:20])
-    likely = likely_modes(found, modes_for(found), symptom=call.symptom if call else "")
+    call = Call.objects.open().filter(unit=unit).order_by("-told_at").first()
+    findings = list(Finding.objects.for_unit_sheet(unit)[:20])
+    likely = likely_modes(unit, modes_for(unit), symptom=call.symptom if call else "")
     context = {
-        "unit": found,
+        "unit": unit,
         "parts": parts,
         "drawings": drawings_of(
-            found,
+            unit,
             kinds=kinds,
             unit_of_length=settings.LENGTH_UNIT,
-            marks=marks_of(findings, found.panels),
+            marks=marks_of(findings, unit.panels),
             pick=True,
         ),
-        "panel_numbers": range(1, (found.panels or MOST_PANELS) + 1),
+        "panel_numbers": range(1, (unit.panels or MOST_PANELS) + 1),
         "corners": [corner for corner in Corner.choices if corner[0]],
         "likely": likely,
         "call": call,
-        "visit": _visit_today(user_of(request), found),
-        "works": [(kind.value, kind.label) for kind in [*_works(found), WorkKind.REPLACED]],
+        "visit": _visit_today(user_of(request), unit),
+        "works": [(kind.value, kind.label) for kind in [*_works(unit), WorkKind.REPLACED]],
         "severities": Finding.Severity.choices,
         "history": findings[:3],
         **_script(user_of(request)),
@@ -109,26 +109,26 @@ def unit(request: HttpRequest, unit_pk: int) -> HttpResponse:
 @technicians
 def work(request: HttpRequest, unit_pk: int) -> HttpResponse:
     """Care and other work at one unit, with what was replaced by what."""
-    found = get_object_or_404(Unit.objects.at_the_porch(), pk=unit_pk)
-    visit = _visit_today(user_of(request), found)
-    form = WorkForm(instance=Work(unit=found))
+    unit = get_object_or_404(Unit.objects.at_the_porch(), pk=unit_pk)
+    visit = _visit_today(user_of(request), unit)
+    form = WorkForm(instance=Work(unit=unit))
     form.use_required_attribute = False  # what only some answers need is hidden until it is needed
     context = {
-        "unit": found,
+        "unit": unit,
         "visit": visit,
-        "call": Call.objects.open().filter(unit=found).order_by("-told_at").first(),
+        "call": Call.objects.open().filter(unit=unit).order_by("-told_at").first(),
         "form": form,
-        "tasks": _next_due(found, visit),
-        "kinds": [kind for kind in WorkKind.choices if kind[0] in {*_works(found), WorkKind.REPLACED}],
+        "tasks": _next_due(unit, visit),
+        "kinds": [kind for kind in WorkKind.choices if kind[0] in {*_works(unit), WorkKind.REPLACED}],
         "extents": form.fields["extent"].choices,  # type: ignore[attr-defined]
         **_script(user_of(request)),
     }
     return render(request, "field/work.html", context)
 
 
-def _next_due(found: Unit, visit: Visit | None) -> QuerySet[MaintenanceTask]:
+def _next_due(unit: Unit, visit: Visit | None) -> QuerySet[MaintenanceTask]:
     """List the care to do at a unit: what is on the visit, or else what is due."""
-    tasks = MaintenanceTask.objects.open().filter(unit=found).exclude(origin=MaintenanceTask.Origin.CALL)
+    tasks = MaintenanceTask.objects.open().filter(unit=unit).exclude(origin=MaintenanceTask.Origin.CALL)
     tasks = tasks.filter(visit_tasks__visit=visit) if visit else tasks.due(timezone.localdate())
     return tasks.order_by("due_on", "pk")
 
@@ -148,15 +148,15 @@ def finish(request: HttpRequest, visit_pk: int) -> HttpResponse:
     return render(request, "field/finish.html", context)
 
 
-def _works(found: Unit) -> list[WorkKind]:
+def _works(unit: Unit) -> list[WorkKind]:
     """List the works that fit: what runs in liners is not offered to be lubricated."""
-    dry = silicone_in_doubt(found, None)
+    dry = silicone_in_doubt(unit, None)
     return [kind for kind in WORKS if not (dry and kind == WorkKind.LUBRICATED)]
 
 
-def _visit_today(user: User, found: Unit) -> Visit | None:
+def _visit_today(user: User, unit: Unit) -> Visit | None:
     """Find the visit on which one stands at a unit today."""
-    mine = Visit.objects.open().of(user).filter(site=found.site_id)
+    mine = Visit.objects.open().of(user).filter(site=unit.site_id)
     return mine.filter(starts_at__date=timezone.localdate()).order_by("starts_at").first()
 
 

@@ -105,8 +105,8 @@ def check_backup(folder: Path) -> dict[str, Any]:
         raise RuleViolation(f"{folder / missing[0]} is missing, so nothing was brought back.")
     if strange := sorted(there - set(files)):
         raise RuleViolation(f"{folder / strange[0]} is not in the manifest, so nothing was brought back.")
-    for name, told in files.items():
-        if _described(folder / name) != told:
+    for name, expected in files.items():
+        if _described(folder / name) != expected:
             raise RuleViolation(
                 f"{folder / name} is broken: it differs from the manifest. Nothing was brought back."
             )
@@ -140,20 +140,20 @@ def restore_backup(folder: Path, *, replace: bool) -> Backup:
         _restore_sqlite(database)
     else:
         _restore_postgres(database)
-    told = manifest["rows"]
-    rows = _rows_now(sorted(told))
-    if wrong := sorted(table for table in told if rows.get(table) != told[table]):
+    expected = manifest["rows"]
+    rows = _rows_now(sorted(expected))
+    if wrong := sorted(table for table in expected if rows.get(table) != expected[table]):
         raise RuleViolation(
             f"Brought back, but {wrong[0]} has {count(rows.get(wrong[0], 0), 'row')} instead of "
-            f"{told[wrong[0]]}: do not use this desk, and keep the backup."
+            f"{expected[wrong[0]]}: do not use this desk, and keep the backup."
         )
-    return Backup(folder, len(manifest["files"]), 0, sum(told.values()))
+    return Backup(folder, len(manifest["files"]), 0, sum(expected.values()))
 
 
 def prune_backups(parent: Path, *, keep: int) -> list[Path]:
     """Throw the oldest backups beyond a number away, and halves that were broken off; answer which."""
-    found = sorted(path for path in parent.glob("sashkeep-*") if (path / MANIFEST).is_file())
-    gone = found[: max(0, len(found) - keep)]
+    backups = sorted(path for path in parent.glob("sashkeep-*") if (path / MANIFEST).is_file())
+    gone = backups[: max(0, len(backups) - keep)]
     gone += [
         path for path in parent.glob(".sashkeep-*.part") if time.time() - path.stat().st_mtime > LEFT_BEHIND
     ]
@@ -270,9 +270,9 @@ def _bring_photos_back(folder: Path) -> None:
 
 def _pg_target() -> list[str]:
     """Say to PostgreSQL's tools which database is meant; the password goes through the environment."""
-    told = connection.settings_dict
+    database_settings = connection.settings_dict
     named = (("--host", "HOST"), ("--port", "PORT"), ("--username", "USER"), ("--dbname", "NAME"))
-    return [f"{option}={told[name]}" for option, name in named if told[name]]
+    return [f"{option}={database_settings[name]}" for option, name in named if database_settings[name]]
 
 
 def _run(command: list[str]) -> None:

@@ -147,8 +147,8 @@ def _choose(visit: Visit, customer: Customer, form: forms.Form) -> None:
     place = chosen(moves, token)
     if place is None:
         raise RuleViolation({"to": ["That time was taken meanwhile: choose another one."]})
-    day, found = place
-    starts = {int(str(each.stop.key)): moves.week.moment(each.begins) for each in found.round.stops}
+    day, insertion = place
+    starts = {int(str(each.stop.key)): moves.week.moment(each.begins) for each in insertion.round.stops}
     with transaction.atomic():
         operations.move_visit(visit, person=day.person, starts=starts, agreed=True, by=None, at=at)
         operations.take_answer(visit, customer, Said.MOVED, words=f"{offered.begins:%A %-d %B, %H:%M}", at=at)
@@ -179,16 +179,16 @@ def _offers(visit: Visit) -> list[Option]:
     """Offer some times of the next two weeks: those that cost the least driving, one each half day."""
     now = timezone.now()
     first = max(week_ahead(timezone.localdate(now)), monday_of(visit.local_start.date()))
-    found: dict[tuple[Any, bool], Option] = {}
+    by_half_day: dict[tuple[Any, bool], Option] = {}
     for number in range(WEEKS_OFFERED):
         moves = read_moves(visit, now=now, monday=first + timedelta(days=7 * number))
         for option in list_options(moves):
             if option.others or option.begins == visit.starts_at:
                 continue  # nobody else is moved for it
             half = option.day.on, timezone.localtime(option.begins).hour < 12
-            if half not in found or option.added < found[half].added:
-                found[half] = option
-    cheapest = sorted(found.values(), key=lambda option: (option.added, option.begins))[:MOST_OFFERED]
+            if half not in by_half_day or option.added < by_half_day[half].added:
+                by_half_day[half] = option
+    cheapest = sorted(by_half_day.values(), key=lambda option: (option.added, option.begins))[:MOST_OFFERED]
     return sorted(cheapest, key=lambda option: option.begins)
 
 

@@ -30,7 +30,7 @@ def finish_page(request: HttpRequest, pk: int) -> HttpResponse:
         ended = datetime.combine(timezone.localdate(visit.starts_at), form.cleaned_data["ended_at"])
         return finish(
             visit,
-            told=form.told(),
+            results=form.told(),
             made_safe=form.made_safe(),
             note=form.cleaned_data["note"],
             finished_at=timezone.make_aware(ended),

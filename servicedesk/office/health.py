@@ -29,7 +29,7 @@ LEAST_FREE_BYTES = 1024**3
 @never_cache
 @require_safe
 def alive(request: HttpRequest) -> JsonResponse:
-    """Answer that the process answers; it asks nothing of the database."""
+    """Liveness check: the process answers; it asks nothing of the database."""
     return JsonResponse({"alive": True})
 
 
@@ -37,7 +37,7 @@ def alive(request: HttpRequest) -> JsonResponse:
 @never_cache
 @require_safe
 def ready(request: HttpRequest) -> JsonResponse:
-    """Answer whether the desk can be used (else 503), and what somebody should look at though it can."""
+    """Readiness check: 503 where the desk can't be used, else what somebody should look at all the same."""
     try:
         missing = _missing_migrations()
         said = {"database": True, "migrations": "missing" if missing else "applied"}

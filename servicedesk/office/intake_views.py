@@ -70,7 +70,7 @@ class UndoForm(forms.Form):
         self.fields["number"].widget.attrs |= {"inputmode": "numeric", "autocomplete": "off"}
 
     def clean_number(self) -> str:
-        """Refuse another number."""
+        """Refuse a number that is not the one of this import."""
         number: str = self.cleaned_data["number"]
         if number != str(self.batch.pk):
             raise forms.ValidationError("That is not the number of this import: nothing was undone.")
@@ -90,12 +90,12 @@ def bring_in(request: HttpRequest) -> HttpResponse:
     form = BringInForm(request.POST or None, request.FILES or None)
 
     def make() -> str:
-        told = form.cleaned_data
+        data = form.cleaned_data
         batch = intake.open_batch(
             form.incoming(),
-            keep_good=told["keep_good"],
-            check_only=told["check_only"],
-            care_by=told["care_by"],
+            keep_good=data["keep_good"],
+            check_only=data["check_only"],
+            care_by=data["care_by"],
             by=user_of(request),
             at=timezone.now(),
         )
@@ -199,7 +199,10 @@ def _done(request: HttpRequest, batch: Batch, act: Any) -> HttpResponse:
 def import_problems(request: HttpRequest, pk: int) -> HttpResponseBase:
     """Every cell that can't be taken, as a table to download."""
     batch = get_object_or_404(Batch, pk=pk)
-    rows = ([told.file, told.line, told.column, told.value, told.reason] for told in intake.problems(batch))
+    rows = (
+        [problem.file, problem.line, problem.column, problem.value, problem.reason]
+        for problem in intake.problems(batch)
+    )
     return _download(f"import-{pk}-problems.csv", list(PROBLEM_COLUMNS), rows)
 
 

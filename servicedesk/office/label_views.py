@@ -64,14 +64,14 @@ def labels(request: HttpRequest) -> HttpResponse:
     pages: list[Any] = []
     units: list[Unit] = []
     if form.is_bound and form.is_valid():
-        told = form.cleaned_data
-        units = list(Unit.objects.in_place().matching(told["q"]).order_by("code")[:MOST_UNITS])
+        data = form.cleaned_data
+        units = list(Unit.objects.in_place().matching(data["q"]).order_by("code")[:MOST_UNITS])
         made = labels_for(units, by=user_of(request), at=timezone.now())
         try:
             drawn = draw_sheets(
                 [Label(each.address, (each.unit.code, settings.COMPANY_NAME)) for each in made],
-                FORMATS[told["sheet"]],
-                skip=told["skip"] or 0,
+                FORMATS[data["sheet"]],
+                skip=data["skip"] or 0,
             )
             pages = [mark_safe(page) for page in drawn]  # noqa: S308  # the drawing escapes every text itself  # nosec B308 B703
         except ValueError as error:
@@ -102,9 +102,9 @@ def label(request: HttpRequest, code: str) -> HttpResponse:
         unit = sticker.unit
         return redirect("field:unit", unit.pk) if user.role == Role.TECHNICIAN else redirect(unit)
     form = ReportForm(request.POST or None, request.FILES or None)
-    told = request.method == "POST" and bool(apply_or_report(form, lambda: _report(request, sticker, form)))
-    context = {"form": ReportForm() if told else form, "told": told}
-    answer = render(request, "office/label.html", context, status=200 if told else status_of(form))
+    sent = request.method == "POST" and bool(apply_or_report(form, lambda: _report(request, sticker, form)))
+    context = {"form": ReportForm() if sent else form, "told": sent}
+    answer = render(request, "office/label.html", context, status=200 if sent else status_of(form))
     answer["X-Robots-Tag"] = "noindex"
     return answer
 
@@ -114,21 +114,21 @@ def _in_force(code: str) -> UnitLabel | None:
     return UnitLabel.objects.filter(code=code, replaced_at=None).select_related("unit__site").first()
 
 
-def _report(request: HttpRequest, found: UnitLabel, form: ReportForm) -> bool:
+def _report(request: HttpRequest, sticker: UnitLabel, form: ReportForm) -> bool:
     """Make a call of what was told; nothing of it is shown to whoever scans the code next."""
-    if too_many("label", found.code, most=MOST_SENT):
+    if too_many("label", sticker.code, most=MOST_SENT):
         raise RuleViolation(TOO_OFTEN)
-    at, told = timezone.now(), form.cleaned_data
+    at, data = timezone.now(), form.cleaned_data
     with transaction.atomic():
         call = Call(
-            site=found.unit.site,
-            unit=found.unit,
-            told_by=told["name"] or "somebody who scanned the sticker",
-            phone=told["phone"],
-            words=told["words"],
+            site=sticker.unit.site,
+            unit=sticker.unit,
+            told_by=data["name"] or "somebody who scanned the sticker",
+            phone=data["phone"],
+            words=data["words"],
             urgency=Call.Urgency.THIS_WEEK,
         )
         call, new = log_report(call, at=at)
-        if told["photo"] is not None and new:
-            add_photo(call, told["photo"].file, size=told["photo"].size, by=None, at=at)
+        if data["photo"] is not None and new:
+            add_photo(call, data["photo"].file, size=data["photo"].size, by=None, at=at)
     return True

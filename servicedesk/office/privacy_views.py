@@ -34,7 +34,7 @@ class EraseForm(forms.Form):
         self.customer = customer
 
     def clean_name(self) -> str:
-        """Refuse another name."""
+        """Refuse a name that is not the one of this customer."""
         name: str = self.cleaned_data["name"]
         if name.casefold() != self.customer.name.casefold():
             raise forms.ValidationError("That is not the name of this customer: nothing was erased.")
@@ -45,9 +45,9 @@ class EraseForm(forms.Form):
 @require_safe
 def hand_out(request: HttpRequest, pk: int) -> HttpResponse:
     """All that is held about a customer, as a file for them."""
-    held = Holdings(get_object_or_404(Customer, pk=pk))
+    holdings = Holdings(get_object_or_404(Customer, pk=pk))
     answer = JsonResponse(
-        told_about(held, at=timezone.now()), json_dumps_params={"indent": 1, "ensure_ascii": False}
+        told_about(holdings, at=timezone.now()), json_dumps_params={"indent": 1, "ensure_ascii": False}
     )
     answer["Content-Disposition"] = f'attachment; filename="customer-{pk}.json"'
     return answer
@@ -68,6 +68,6 @@ def erase(request: HttpRequest, pk: int) -> HttpResponse:
         records, values = count(erased.records, "record"), count(erased.history, "old value")
         messages.success(request, f"Erased: {records} and {values} in the history.")
         return redirect(customer)
-    kept = settings.BACKUP_KEEP if settings.BACKUP_DIR else 0
-    context = {"form": form, "customer": customer, "held": Holdings(customer), "backups_kept": kept}
+    backup_count = settings.BACKUP_KEEP if settings.BACKUP_DIR else 0
+    context = {"form": form, "customer": customer, "held": Holdings(customer), "backups_kept": backup_count}
     return render(request, "office/customer_erase.html", context, status=422 if form.errors else 200)

@@ -78,5 +78,5 @@ def site_sheet(request: HttpRequest, pk: int) -> HttpResponse:
 
 @owners
 def reference(request: HttpRequest) -> HttpResponse:
-    """Where the reference data is kept."""
+    """Page of links to the reference data."""
     return render(request, "office/reference.html")

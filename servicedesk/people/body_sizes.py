@@ -91,7 +91,7 @@ class EmptyFiles(FileUploadHandler):
         self.size = size
 
     def receive_data_chunk(self, raw_data: bytes, start: int) -> None:
-        """Keep nothing."""
+        """Discard a chunk of the upload."""
 
     def file_complete(self, file_size: int) -> UploadedFile:
         """Give a file without content that is as large as the body it came in."""

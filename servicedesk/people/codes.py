@@ -22,11 +22,11 @@ def address_of_secret(secret: str, *, name: str, company: str) -> str:
 
 
 def matching_counter(secret: str, code: str, *, at: datetime) -> int | None:
-    """Find the number of the thirty seconds that a code is of; None where it is not of now (or nearly)."""
+    """Find the TOTP time step (RFC 6238) that a code belongs to; None where it is not of now or nearly."""
     now = int(at.timestamp()) // STEP_SECONDS
     maker = pyotp.HOTP(secret, digits=DIGITS)
     plain = "".join(code.split())
     if len(plain) != DIGITS or not plain.isascii() or not plain.isdigit():
         return None
-    found = [step for step in range(now - SLACK, now + SLACK + 1) if maker.verify(plain, step)]
-    return found[0] if found else None
+    matches = [step for step in range(now - SLACK, now + SLACK + 1) if maker.verify(plain, step)]
+    return matches[0] if matches else None

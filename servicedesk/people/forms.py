@@ -68,16 +68,16 @@ class NewPersonForm(IdempotencyKeyForm):
 
     def clean(self) -> dict[str, Any]:
         """Ask for a password or a way to send the link."""
-        told: dict[str, Any] = super().clean() or self.cleaned_data
-        if told.get("password") or self.errors:
-            return told
-        if not told.get("email"):
+        data: dict[str, Any] = super().clean() or self.cleaned_data
+        if data.get("password") or self.errors:
+            return data
+        if not data.get("email"):
             self.add_error("email", "Write a mail address for the link, or a first password below.")
         elif not settings.EMAIL_BACKEND:
             self.add_error(
                 "password", "This desk has no mail server to send the link: give a first password."
             )
-        return told
+        return data
 
 
 class CodeForm(forms.Form):
@@ -105,7 +105,7 @@ class OldPasswordForm(forms.Form):
         self.user = user
 
     def clean_old(self) -> str:
-        """Refuse a wrong one."""
+        """Refuse a wrong password."""
         password: str = self.cleaned_data["old"]
         if not self.user.check_password(password):
             raise forms.ValidationError("That is not your password.", code="wrong")

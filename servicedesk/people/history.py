@@ -38,7 +38,7 @@ def name_of(subject: str) -> str:
 
 
 def shown_values(record: models.Model, *, beside: models.Model | None = None) -> dict[str, str]:
-    """Take down what a record's fields hold, as people read them.
+    """Read the values of a record's fields, as people read them.
 
     With ``beside``, another state of the record, only fields that differ: what a field points to is read from
     the database to be named, which costs dozens of statements for all of them.
@@ -54,8 +54,8 @@ def shown_values(record: models.Model, *, beside: models.Model | None = None) ->
 def shown_value(record: models.Model, field: models.Field) -> str:
     """Give what one field of a record holds, as people read it."""
     value = getattr(record, f"get_{field.name}_display", None)
-    held = value() if value else getattr(record, field.name)
-    return "" if held is None else str(held)
+    content = value() if value else getattr(record, field.name)
+    return "" if content is None else str(content)
 
 
 def stored_record(record: models.Model) -> models.Model:
@@ -67,7 +67,7 @@ def stored_record(record: models.Model) -> models.Model:
 
 
 def stored_values(record: models.Model) -> dict[str, str]:
-    """Take down what the database holds for a record now, as `stored_record` reads it."""
+    """Read the values that the database holds for a record now, as `stored_record` reads it."""
     return shown_values(stored_record(record))
 
 

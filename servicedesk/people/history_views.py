@@ -70,7 +70,7 @@ def history(request: HttpRequest) -> HttpResponseBase:
 def _rows(changes: ChangeQuerySet) -> Iterator[list[object]]:
     """Write a line for each field of each change, and one for a change without fields."""
     for change in changes.for_page().iterator(chunk_size=500):
-        told = [
+        cells = [
             timezone.localtime(change.at).isoformat(timespec="seconds"),
             change.by.name if change.by else "",
             change.get_source_display(),
@@ -80,6 +80,6 @@ def _rows(changes: ChangeQuerySet) -> Iterator[list[object]]:
         ]
         fields = list(change.fields.all())
         for field in fields:
-            yield [*told, field.field, field.before, field.after]
+            yield [*cells, field.field, field.before, field.after]
         if not fields:
-            yield [*told, "", "", ""]
+            yield [*cells, "", "", ""]

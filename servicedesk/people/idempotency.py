@@ -29,7 +29,7 @@ class IdempotencyKeyForm(forms.Form):
 
 
 def fingerprint_of(data: QueryDict) -> str:
-    """Reduce what was typed to a short value that differs when the entries differ."""
+    """Keyed digest (HMAC-SHA-256) of the entries of a form."""
     parts = [
         f"{name}={value}"
         for name in sorted(data)

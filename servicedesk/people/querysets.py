@@ -78,13 +78,13 @@ class ChangeQuerySet(models.QuerySet["Change"]):
         on_until: date | None,
     ) -> Self:
         """Changes of records of a kind, of one record, by somebody, through a door, between two days."""
-        told = {"subject": subject, "subject_id": number, "by": by, "source": source}
-        found = self.filter(**{name: value for name, value in told.items() if value})
+        criteria = {"subject": subject, "subject_id": number, "by": by, "source": source}
+        changes = self.filter(**{name: value for name, value in criteria.items() if value})
         if on_from:
-            found = found.filter(at__gte=start_of(on_from))
+            changes = changes.filter(at__gte=start_of(on_from))
         if on_until:
-            found = found.filter(at__lt=start_of(min(on_until, date(9999, 1, 1)) + timedelta(days=1)))
-        return found
+            changes = changes.filter(at__lt=start_of(min(on_until, date(9999, 1, 1)) + timedelta(days=1)))
+        return changes
 
     def for_page(self) -> Self:
         """Changes with all that a history list shows, newest first."""
@@ -100,8 +100,8 @@ class TableVersionQuerySet(models.QuerySet["TableVersion"]):
         The greatest key alone would miss a write that began earlier and was committed later, so the rows are
         counted too.
         """
-        told = self.aggregate(number=models.Count("pk"), last=models.Max("pk"))
-        return f"{told['number']}-{told['last'] or 0}"
+        totals = self.aggregate(number=models.Count("pk"), last=models.Max("pk"))
+        return f"{totals['number']}-{totals['last'] or 0}"
 
     def prune(self, *, keep: int = 1000) -> int:
         """Throw old rows away, and add one: the version moves on, so none comes up twice."""

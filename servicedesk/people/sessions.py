@@ -31,7 +31,7 @@ class SessionStore(DatabaseSessionStore):
 
     @classmethod
     def get_model_class(cls) -> type[UserSession]:
-        """Name the table."""
+        """The model whose table holds the sessions."""
         return UserSession
 
     def save(self, must_create: bool = False) -> None:

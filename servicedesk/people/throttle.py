@@ -115,8 +115,8 @@ def told_to_wait(request: HttpRequest, seconds: int) -> HttpResponse:
 
 def address_of(request: HttpRequest) -> str:
     """Say from where a request comes: past so many proxies of our own as the settings name."""
-    told = request.headers.get("X-Forwarded-For", "")
-    hops = [hop.strip() for hop in told.split(",") if hop.strip()]
+    header = request.headers.get("X-Forwarded-For", "")
+    hops = [hop.strip() for hop in header.split(",") if hop.strip()]
     if settings.PROXIES and len(hops) >= settings.PROXIES:
         return hops[-settings.PROXIES]
     return str(request.META.get("REMOTE_ADDR", ""))

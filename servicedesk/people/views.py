@@ -38,16 +38,16 @@ def add_person(request: HttpRequest) -> HttpResponse:
 
 
 def _add(request: HttpRequest, form: NewPersonForm) -> str:
-    told, by, at = form.cleaned_data, user_of(request), timezone.now()
-    name, role = told["name"], Role(told["role"])
-    if told["password"]:
-        password, email = told["password"], told["email"]
+    data, by, at = form.cleaned_data, user_of(request), timezone.now()
+    name, role = data["name"], Role(data["role"])
+    if data["password"]:
+        password, email = data["password"], data["email"]
         operations.add_person(
-            told["username"], name=name, email=email, role=role, password=password, by=by, at=at
+            data["username"], name=name, email=email, role=role, password=password, by=by, at=at
         )
     else:
-        operations.invite_person(told["username"], name=name, email=told["email"], role=role, by=by, at=at)
-    said = f"{name} can sign in now." if told["password"] else f"{name} gets a link by mail."
+        operations.invite_person(data["username"], name=name, email=data["email"], role=role, by=by, at=at)
+    said = f"{name} can sign in now." if data["password"] else f"{name} gets a link by mail."
     messages.success(request, said)
     return reverse("people:people")
 
@@ -59,14 +59,14 @@ def person(request: HttpRequest, pk: int) -> HttpResponse:
     form = as_opened(PersonForm(request.POST or None, instance=user, initial={"role": user.role}))
 
     def keep() -> User:
-        told = form.cleaned_data
+        data = form.cleaned_data
         return operations.change_person(
             User.objects.get(pk=pk),
-            name=told["name"],
-            phone=told["phone"],
-            email=told["email"],
-            role=Role(told["role"]),
-            is_active=told["is_active"],
+            name=data["name"],
+            phone=data["phone"],
+            email=data["email"],
+            role=Role(data["role"]),
+            is_active=data["is_active"],
             by=user_of(request),
             at=timezone.now(),
         )

@@ -85,7 +85,7 @@ def test_confirmed_kept_and_hand_planned_visits_never_move() -> None:
     plan_week()
     visits = proposals()
     operations.confirm_visit(visits[0], by=None, at=SUNDAY_NOON)
-    operations.keep_visit(visits[1], kept=True, by=None, at=SUNDAY_NOON)
+    operations.keep_visit(visits[1], fixed=True, by=None, at=SUNDAY_NOON)
     task = work_at(site_at(20))
     by_hand = operations.plan_visit(
         task.site,

@@ -55,8 +55,8 @@ class PlanForm(forms.Form):
     @property
     def chosen_unit(self) -> str:
         """The unit ticked on the plan, as the form sends it back ("" for not sure)."""
-        held = self["unit"].value()
-        return "" if held is None else str(getattr(held, "pk", held))
+        value = self["unit"].value()
+        return "" if value is None else str(getattr(value, "pk", value))
 
 
 class LogForm(IdempotencyKeyForm, PlanForm, forms.ModelForm):
@@ -85,9 +85,9 @@ class LogForm(IdempotencyKeyForm, PlanForm, forms.ModelForm):
         self.fields["words"].required = True
         self.fields["words"].error_messages["required"] = "Write down what they said, in a few words."
         self.fields["symptom"].error_messages["required"] = "Choose what comes closest to what they notice."
-        for question, asked in SafetyAnswer.Question.choices:
+        for question, label in SafetyAnswer.Question.choices:
             self.fields[question] = forms.ChoiceField(
-                label=asked, choices=ANSWERS, widget=forms.RadioSelect, required=False
+                label=label, choices=ANSWERS, widget=forms.RadioSelect, required=False
             )
 
     @property
@@ -99,8 +99,8 @@ class LogForm(IdempotencyKeyForm, PlanForm, forms.ModelForm):
     @property
     def answers(self) -> dict[str, str]:
         """What was said, yes or no, by question."""
-        told = {question: self.cleaned_data.get(question) for question in SafetyAnswer.Question.values}
-        return {question: said for question, said in told.items() if said in ("yes", "no")}
+        replies = {question: self.cleaned_data.get(question) for question in SafetyAnswer.Question.values}
+        return {question: said for question, said in replies.items() if said in ("yes", "no")}
 
 
 class ChangeCallForm(forms.ModelForm):

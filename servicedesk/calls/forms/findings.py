@@ -47,11 +47,11 @@ def modes_for(
     kinds = {part.kind for part in unit.installed_parts.all()}
     if offered is None:
         offered = FailureMode.objects.offered()
-    found = [mode for mode in offered if not kinds or mode.kind in kinds or mode.kind == Kind.UNIT]
-    if also is not None and also not in found:
-        found.append(also)
+    modes = [mode for mode in offered if not kinds or mode.kind in kinds or mode.kind == Kind.UNIT]
+    if also is not None and also not in modes:
+        modes.append(also)
     order = {kind: place for place, kind in enumerate(Kind.values)}
-    return sorted(found, key=lambda mode: (order[mode.kind], mode.pk not in expected, mode.code))
+    return sorted(modes, key=lambda mode: (order[mode.kind], mode.pk not in expected, mode.code))
 
 
 def grouped(modes: Iterable[FailureMode]) -> list[tuple[str, Any]]:
@@ -146,8 +146,8 @@ class FindingForm(IdempotencyKeyForm, forms.ModelForm):
 
     def _earlier(self) -> list[Finding]:
         """List earlier findings of the chosen fault at this unit, for the question whether it goes on."""
-        told = self.data if self.is_bound else self.initial
-        mode_pk, day = read_key(told.get("mode")), told.get("found_on")
+        data = self.data if self.is_bound else self.initial
+        mode_pk, day = read_key(data.get("mode")), data.get("found_on")
         on = day if isinstance(day, date) else self._day(day)
         if mode_pk is None or on is None:
             return []
@@ -165,14 +165,14 @@ class FindingForm(IdempotencyKeyForm, forms.ModelForm):
 
     def clean(self) -> dict[str, Any]:
         """Take over whether the finding goes on from an earlier one; only a danger says what made it safe."""
-        told = super().clean() or self.cleaned_data
-        if self.earlier and "same_as" in told:
-            said = told["same_as"]
+        data = super().clean() or self.cleaned_data
+        if self.earlier and "same_as" in data:
+            said = data["same_as"]
             self.instance.continues = next((f for f in self.earlier if str(f.pk) == said), None)
             self.instance.repeat = self.instance.continues is not None
-        if told.get("severity") != Finding.Severity.DANGER:
-            told["made_safe_how"] = ""
-        return told
+        if data.get("severity") != Finding.Severity.DANGER:
+            data["made_safe_how"] = ""
+        return data
 
     def ask_whether_repeat(self) -> None:
         """Refuse a finding that leaves open whether it is a fault found here shortly before.

@@ -105,29 +105,29 @@ class WorkForm(IdempotencyKeyForm, forms.ModelForm):
 
     def clean(self) -> dict[str, Any]:
         """Work out what a replacement needs; what belongs to a replacement is let be elsewhere."""
-        told = super().clean() or self.cleaned_data
-        told["pieces"] = told.get("pieces") or 0
-        if told.get("kind") != WorkKind.REPLACED:
-            return told
-        extent = told.get("extent") or PIECES
+        data = super().clean() or self.cleaned_data
+        data["pieces"] = data.get("pieces") or 0
+        if data.get("kind") != WorkKind.REPLACED:
+            return data
+        extent = data.get("extent") or PIECES
         if extent == PIECES:
-            if not told["pieces"]:
+            if not data["pieces"]:
                 self.add_error("pieces", "Say how many pieces were replaced.")
-            return told
-        if told.get("installed_part") is None:
+            return data
+        if data.get("installed_part") is None:
             self.add_error("installed_part", "Say which part was replaced.")
-        if not self.errors and not told["pieces"]:
-            self._count(told, extent)
-        return told
+        if not self.errors and not data["pieces"]:
+            self._count(data, extent)
+        return data
 
-    def _count(self, told: dict[str, Any], extent: str) -> None:
+    def _count(self, data: dict[str, Any], extent: str) -> None:
         """Count the pieces that a whole set, or one panel's even share, stands for."""
-        part: InstalledPart = told["installed_part"]
+        part: InstalledPart = data["installed_part"]
         panels = self.instance.unit.panels
         if extent == SET:
-            told["pieces"] = part.pieces_left
+            data["pieces"] = part.pieces_left
         elif panels and part.pieces % panels == 0:
-            told["pieces"] = part.pieces // panels
+            data["pieces"] = part.pieces // panels
         else:
             self.add_error(
                 "pieces", "The pieces do not divide evenly by the panels: say how many were replaced."
@@ -136,12 +136,12 @@ class WorkForm(IdempotencyKeyForm, forms.ModelForm):
     @property
     def swap(self) -> Swap | None:
         """The parts to change in the register, or None where a piece was replaced or nothing was."""
-        told = self.cleaned_data
-        extent = told.get("extent") or PIECES
-        if told["kind"] != WorkKind.REPLACED or extent == PIECES:
+        data = self.cleaned_data
+        extent = data.get("extent") or PIECES
+        if data["kind"] != WorkKind.REPLACED or extent == PIECES:
             return None
         return Swap(
-            component_type=told["component_type"],
-            lot=told["lot"],
-            panel=told["panel"] if extent == SHARE else None,
+            component_type=data["component_type"],
+            lot=data["lot"],
+            panel=data["panel"] if extent == SHARE else None,
         )

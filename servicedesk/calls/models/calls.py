@@ -127,7 +127,7 @@ class Call(models.Model):
         return reverse("calls:call", args=[self.pk])
 
     def clean(self) -> None:
-        """Take nothing but a number for a number."""
+        """Refuse a malformed phone number."""
         refuse_new(self, {"phone": phone_fault(self.phone)})
 
     @property

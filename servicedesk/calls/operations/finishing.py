@@ -42,7 +42,7 @@ class Finished:
 def finish(
     visit: Visit,
     *,
-    told: Mapping[int, Told],
+    results: Mapping[int, Told],
     made_safe: Mapping[int, str] | None = None,
     note: str = "",
     finished_at: datetime,
@@ -61,20 +61,20 @@ def finish(
         fresh = Visit.objects.select_for_update().get(pk=visit.pk).finished_at is None
         if fresh:
             make_safe_at(visit, made_safe or {}, by=by, at=at)
-            for key, said in told.items():
+            for key, said in results.items():
                 if said.done and key in tasks:
                     record_task_done(tasks[key], minutes=said.minutes, on=on, by=by, at=at)
         visit = finish_visit(
             visit,
-            outcomes={key: "" if said.done else said.why_not for key, said in told.items()},
-            waits={key: said.wait for key, said in told.items() if said.wait},
-            needs={key: said.needs for key, said in told.items() if said.needs},
+            outcomes={key: "" if said.done else said.why_not for key, said in results.items()},
+            waits={key: said.wait for key, said in results.items() if said.wait},
+            needs={key: said.needs for key, said in results.items() if said.needs},
             note=note,
             finished_at=finished_at,
             by=by,
             at=at,
         )
-        done = [key for key, said in told.items() if said.done]
+        done = [key for key, said in results.items() if said.done]
         # In the same step: a finished visit is not finished again, so a call left open here would stay so.
         closed, open_still = close_calls_of(done, by=by, at=at)
         return Finished(visit, closed, open_still)

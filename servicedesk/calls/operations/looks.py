@@ -128,8 +128,8 @@ def _look(
         seen_on=on,
         batch__isnull=True,
     )
-    if found := same.order_by("pk").first():
-        return found, False
+    if existing := same.order_by("pk").first():
+        return existing, False
     look = Inspection(unit=unit, seen_on=on, outcome=outcome, call=call, visit=visit, seen_by=by)
     look.full_clean()
     look.save()

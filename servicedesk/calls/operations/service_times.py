@@ -18,7 +18,7 @@ SHORTEST, LONGEST = 0.3, 3.0
 
 
 def keep_service_times(*, at: datetime) -> int:
-    """Reckon anew how many times its usual minutes each kind of work takes; answer for how many kinds.
+    """Update the ratio of actual to usual minutes of each kind of work; answer how many kinds.
 
     The middle of the ratios is drawn towards 1, the starting value, as if ten records more had taken exactly
     the usual minutes; so a few odd records change little.
@@ -30,13 +30,13 @@ def keep_service_times(*, at: datetime) -> int:
     ratios: defaultdict[str, list[float]] = defaultdict(list)
     for kind, took, usual in rows.iterator(chunk_size=5000):
         ratios[kind].append((took or 0) / usual)
-    for kind, found in ratios.items():
-        drawn = (len(found) * median(found) + STARTING_WEIGHT) / (len(found) + STARTING_WEIGHT)
+    for kind, sample in ratios.items():
+        drawn = (len(sample) * median(sample) + STARTING_WEIGHT) / (len(sample) + STARTING_WEIGHT)
         ServiceTime.objects.update_or_create(
             work=kind,
             defaults={
                 "factor": min(max(drawn, SHORTEST), LONGEST),
-                "records": len(found),
+                "records": len(sample),
                 "reckoned_at": at,
             },
         )

@@ -121,7 +121,7 @@ def _unnamed_danger(call: Call) -> list[str]:
 
 
 def _why_open(answer: SafetyAnswer) -> str:
-    asked = f"“{answer.get_question_display()}”"
+    question = f"“{answer.get_question_display()}”"
     if answer.answer == Answer.YES:
-        return f"{asked} was answered with yes: say what made it safe before the call ends."
-    return f"{asked} was not asked: answer it before the call ends."
+        return f"{question} was answered with yes: say what made it safe before the call ends."
+    return f"{question} was not asked: answer it before the call ends."

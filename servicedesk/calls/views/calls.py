@@ -42,9 +42,9 @@ NEWEST_FIRST = ("-told_at", "-id")
 def calls(request: HttpRequest) -> HttpResponse:
     """Every call: open ones first, the most urgent on top."""
     search = CallSearchForm(request.GET)
-    told = search.cleaned_data if search.is_valid() else {}
-    order = NEWEST_FIRST if told.get("state") == "closed" else NEWEST_LAST
-    page = key_page(Call.objects.for_search(told).for_list(), request.GET, order=order)
+    data = search.cleaned_data if search.is_valid() else {}
+    order = NEWEST_FIRST if data.get("state") == "closed" else NEWEST_LAST
+    page = key_page(Call.objects.for_search(data).for_list(), request.GET, order=order)
     return render(request, "calls/call_list.html", {"page": page, "search": search})
 
 
@@ -63,7 +63,7 @@ def call_page(request: HttpRequest, call: Call, *, form: Form | None = None) -> 
         "works": works,
         "looks": looks,
         "unit_looked_at": call.unit_id
-        in {*(found.unit_id for found in findings), *(look.unit_id for look in looks)},
+        in {*(finding.unit_id for finding in findings), *(look.unit_id for look in looks)},
         "visit": call.planned_visit,
         "step": next_step(call, findings=findings, works=works, looks=looks, may_plan=may_plan),
         "form": form,

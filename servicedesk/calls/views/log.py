@@ -28,23 +28,23 @@ SHORTEST_SCRAP = 2
 
 def _told_before(site: Site) -> dict[str, object]:
     """Fill in who calls: the owner, more often than not."""
-    owner = next((held.customer for held in site.owners), None)  # type: ignore[attr-defined]
+    owner = next((ownership.customer for ownership in site.owners), None)  # type: ignore[attr-defined]
     return {"told_by": owner.name, "phone": owner.phone} if owner else {}
 
 
 def _sites_with_units(text: str) -> list[Site]:
     """Find sites by scraps, each with its units whose code holds one of them as ``hits``."""
-    found = list(
+    sites = list(
         Site.objects.matching(text).with_owner().with_unit_count().order_by("code")[: MOST_FOUND + 1]
     )
     named = reduce(or_, [code_has(word, "code") for word in words_of(text) or [text]])
-    hits = Unit.objects.in_place().filter(named, site__in=found).order_by("code")
+    hits = Unit.objects.in_place().filter(named, site__in=sites).order_by("code")
     by_site: dict[int, list[Unit]] = {}
     for unit in hits:
         by_site.setdefault(unit.site_id, []).append(unit)
-    for site in found:
+    for site in sites:
         site.hits = by_site.get(site.pk, [])[:6]  # type: ignore[attr-defined]
-    return found
+    return sites
 
 
 @technicians
@@ -57,8 +57,8 @@ def log_call(request: HttpRequest) -> HttpResponse:
         return redirect("calls:log_call_at", site_pk=site_pk)
     search = SiteSearchForm(request.GET or None)
     text = read_scrap(request.GET.get("q"))
-    found = _sites_with_units(text) if len(text) >= SHORTEST_SCRAP else []
-    context = {"search": search, "text": text, "found": found[:MOST_FOUND], "more": len(found) > MOST_FOUND}
+    sites = _sites_with_units(text) if len(text) >= SHORTEST_SCRAP else []
+    context = {"search": search, "text": text, "found": sites[:MOST_FOUND], "more": len(sites) > MOST_FOUND}
     return render(request, "calls/log_find.html", context)
 
 
@@ -66,8 +66,8 @@ def log_call(request: HttpRequest) -> HttpResponse:
 def log_call_at(request: HttpRequest, site_pk: int) -> HttpResponse:
     """Write down what a caller tells about a site."""
     site = get_object_or_404(Site.objects.with_owner(), pk=site_pk)
-    told = {**_told_before(site), "symptom": None, "urgency": None, "unit": request.GET.get("unit")}
-    form = LogForm(request.POST or None, instance=Call(site=site), site=site, initial=told)
+    initial = {**_told_before(site), "symptom": None, "urgency": None, "unit": request.GET.get("unit")}
+    form = LogForm(request.POST or None, instance=Call(site=site), site=site, initial=initial)
 
     def make() -> str:
         call: Call = form.instance

@@ -23,14 +23,14 @@ from units.views import status_of
 @csp_replace({"default-src": ["'none'"]})  # type: ignore[arg-type]  # its stub knows no further arguments
 def photo(request: HttpRequest, photo_pk: int) -> HttpResponse:
     """One photo, as the file it was made into."""
-    found = get_object_or_404(Photo, pk=photo_pk)
-    path = photo_path(found.name)
-    if "small" in request.GET and small_path(found.name).is_file():
-        path = small_path(found.name)
+    photo = get_object_or_404(Photo, pk=photo_pk)
+    path = photo_path(photo.name)
+    if "small" in request.GET and small_path(photo.name).is_file():
+        path = small_path(photo.name)
     if not path.is_file():
         raise Http404("The file of this photo is gone.")
     answer = HttpResponse(path.read_bytes(), content_type="image/jpeg")
-    answer["Content-Disposition"] = f'inline; filename="photo-{found.pk}.jpg"'
+    answer["Content-Disposition"] = f'inline; filename="photo-{photo.pk}.jpg"'
     answer["Cache-Control"] = "private, max-age=86400"
     return answer
 

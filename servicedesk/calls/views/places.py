@@ -16,8 +16,8 @@ from units.models import Site, Unit
 
 def asked_pk(request: HttpRequest, name: str) -> int | None:
     """Read a record's number from the address or the form; anything else counts as none."""
-    told = request.GET.get(name) or request.POST.get(name) or ""
-    return read_key(told)
+    text = request.GET.get(name) or request.POST.get(name) or ""
+    return read_key(text)
 
 
 def asked_visit(request: HttpRequest, site: Site) -> Visit | None:

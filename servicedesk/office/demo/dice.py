@@ -42,8 +42,8 @@ class Dice:
         """Choose one name, each as likely as its weight says."""
         names = list(weights)
         bounds = np.cumsum([weights[name] for name in names])
-        found = np.searchsorted(bounds, self.generator.random() * bounds[-1], side="right")
-        return names[int(found)]
+        index = np.searchsorted(bounds, self.generator.random() * bounds[-1], side="right")
+        return names[int(index)]
 
     def between(self, low: float, high: float) -> float:
         """Give a number of a range, each as likely as the others."""

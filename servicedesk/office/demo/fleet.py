@@ -217,8 +217,8 @@ def _lives(
     starts = [(component_type, unit.installed_on, lot), *((swap.to, swap.on, "") for swap in sets)]
     ends = [swap.on for swap in sets] + [unit.removed_on]
     lives = [
-        Item(unit, made_as, kind, 0, pieces, fitted_on, removed_on, held)
-        for (made_as, fitted_on, held), removed_on in zip(starts, ends, strict=True)
+        Item(unit, made_as, kind, 0, pieces, fitted_on, removed_on, item_lot)
+        for (made_as, fitted_on, item_lot), removed_on in zip(starts, ends, strict=True)
     ]
     for swap in swaps:
         if swap.panel:

@@ -126,8 +126,8 @@ class _Scribe:
         for on in self._days_at_rate(unit, self.fleet.scenario.calls_in_vain):
             item = self.dice.one_of(self.items[unit.code])
             mode = self.dice.one_of(self.hazards[item.component_type]).mode
-            told = f"{self.dice.one_of(words.complaints[mode])} {self.dice.one_of(words.nothing_found)}"
-            self._write(unit, on, "call", note=told, ref=self._next_call())
+            note = f"{self.dice.one_of(words.complaints[mode])} {self.dice.one_of(words.nothing_found)}"
+            self._write(unit, on, "call", note=note, ref=self._next_call())
             self.records.in_vain += 1
 
     def whole_unit_trouble(self, unit: PlannedUnit) -> None:

@@ -56,8 +56,8 @@ def _describe_sites(fleet: Fleet, sites: dict[str, Site], *, by: User, at: datet
 
 def _describe_customers(fleet: Fleet, *, by: User, at: datetime) -> None:
     owners = {
-        held.site.code: held.customer
-        for held in Ownership.objects.select_related("site", "customer").current()
+        ownership.site.code: ownership.customer
+        for ownership in Ownership.objects.select_related("site", "customer").current()
     }
     for planned in fleet.sites:
         owner = owners[planned.code]
@@ -67,7 +67,7 @@ def _describe_customers(fleet: Fleet, *, by: User, at: datetime) -> None:
 
 def _describe_units(fleet: Fleet, units: dict[str, Unit], *, by: User, at: datetime) -> None:
     """Note what was measured on the day, and fit the glass and jambs that only some units have."""
-    types = {found.name: found for found in ComponentType.objects.filter(name__in=EXTRA_PARTS)}
+    types = {row.name: row for row in ComponentType.objects.filter(name__in=EXTRA_PARTS)}
     described, parts = [], []
     for planned in fleet.units:
         unit = units[planned.code]

@@ -53,17 +53,17 @@ def build_fleet(scenario: Scenario, *, today: date, seed: int | None = None) -> 
 
 
 def stream(fleet: Fleet, number: int) -> Dice:
-    """Give one of the streams of chance that belong to a fleet's seed."""
+    """Give one of the independent random generators of a fleet's seed."""
     return Dice.streams(fleet.seed, count=STREAMS)[number]
 
 
 def _porchfuls(units: Sequence[PlannedUnit]) -> list[Porchful]:
     """Put the units together that went in together."""
-    found: dict[tuple[str, date], list[PlannedUnit]] = {}
+    groups: dict[tuple[str, date], list[PlannedUnit]] = {}
     for unit in units:
-        found.setdefault((unit.site.code, unit.installed_on), []).append(unit)
+        groups.setdefault((unit.site.code, unit.installed_on), []).append(unit)
     return [
-        Porchful(site, members[0].construction, on, tuple(members)) for (site, on), members in found.items()
+        Porchful(site, members[0].construction, on, tuple(members)) for (site, on), members in groups.items()
     ]
 
 

@@ -156,27 +156,27 @@ class Scenario:
 
 def read_scenario(fixtures: Path) -> Scenario:
     """Read the demo's files below ``fixtures`` and the constructions it builds from."""
-    told = _read(fixtures / "demo" / "scenario.json")
+    data = _read(fixtures / "demo" / "scenario.json")
     hazards = _read(fixtures / "demo" / "hazards.json")
     reference = fixtures / "reference"
     kinds = {row["name"]: row["kind"] for row in _read(reference / "component_types.json")}
     return Scenario(
-        seed=told["seed"],
-        company=told["company"],
-        county=told["county"],
-        latitude=told["centre"]["latitude"],
-        longitude=told["centre"]["longitude"],
-        years=tuple(Year(**row) for row in told["years"]),
-        shares=told["shares"],
-        weights=told["weights"],
-        surroundings=told["surroundings"],
-        bad_lot=BadLot(**_with_range(told["bad_lot"], "years_ago")),
-        retrofits=tuple(Retrofit(**_with_range(row, "after_years")) for row in told["retrofits"]),
-        panel_keys=PanelKeys(**_with_range(told["panel_keys"], "after_years")),
-        behind_with_care=told["behind_with_care"],
-        calls_in_vain=told["calls_in_vain_per_100_unit_years"] / 100,
-        whole_unit=told["whole_unit_per_100_unit_years"] / 100,
-        people=tuple(Person(**row) for row in told["people"]),
+        seed=data["seed"],
+        company=data["company"],
+        county=data["county"],
+        latitude=data["centre"]["latitude"],
+        longitude=data["centre"]["longitude"],
+        years=tuple(Year(**row) for row in data["years"]),
+        shares=data["shares"],
+        weights=data["weights"],
+        surroundings=data["surroundings"],
+        bad_lot=BadLot(**_with_range(data["bad_lot"], "years_ago")),
+        retrofits=tuple(Retrofit(**_with_range(row, "after_years")) for row in data["retrofits"]),
+        panel_keys=PanelKeys(**_with_range(data["panel_keys"], "after_years")),
+        behind_with_care=data["behind_with_care"],
+        calls_in_vain=data["calls_in_vain_per_100_unit_years"] / 100,
+        whole_unit=data["whole_unit_per_100_unit_years"] / 100,
+        people=tuple(Person(**row) for row in data["people"]),
         words=_words(_read(fixtures / "demo" / "words.json")),
         site_variance=hazards["site_variance"],
         hazards=tuple(_hazard(row, hazards["seasons"]) for row in hazards["rows"]),
@@ -201,17 +201,17 @@ def _with_range(row: dict[str, Any], field: str) -> dict[str, Any]:
     return row | {field: (low, high)}
 
 
-def _words(told: dict[str, Any]) -> Words:
-    villages = tuple(Village(**row | {"streets": tuple(row["streets"])}) for row in told["villages"])
+def _words(data: dict[str, Any]) -> Words:
+    villages = tuple(Village(**row | {"streets": tuple(row["streets"])}) for row in data["villages"])
     return Words(
         villages=villages,
-        given_names=tuple(told["given_names"]),
-        family_names=tuple(told["family_names"]),
-        places={side: tuple(places) for side, places in told["places"].items()},
-        access_notes=tuple(told["access_notes"]),
-        nothing_found=tuple(told["nothing_found"]),
-        crews=tuple(told["crews"]),
-        complaints={code: tuple(words) for code, words in told["complaints"].items()},
+        given_names=tuple(data["given_names"]),
+        family_names=tuple(data["family_names"]),
+        places={side: tuple(places) for side, places in data["places"].items()},
+        access_notes=tuple(data["access_notes"]),
+        nothing_found=tuple(data["nothing_found"]),
+        crews=tuple(data["crews"]),
+        complaints={code: tuple(words) for code, words in data["complaints"].items()},
     )
 
 

@@ -105,8 +105,8 @@ class Story:
             planned = self.dice.one_of(fitting)
             taken.add(planned.site.code)
             self.units[row["key"]] = Unit.objects.select_related("site").get(code=planned.code)
-        found = Site.objects.exclude(code__in=taken).in_bulk(keys)
-        self.care_sites = [found[key] for key in keys if key in found]
+        by_pk = Site.objects.exclude(code__in=taken).in_bulk(keys)
+        self.care_sites = [by_pk[key] for key in keys if key in by_pk]
 
     def _fits(self, unit: PlannedUnit, row: Row) -> bool:
         """Tell whether a call can be about a unit; calls keep off the sites whose care is ours."""
@@ -153,17 +153,17 @@ class Story:
             wait_for(call, waiting_for=row["waits_for"], until=until, by=self.scheduler, at=seen_at)
 
     def _finding(self, row: Row, call: Call, *, at: datetime, visit: Visit | None = None) -> None:
-        told = row["finding"]
+        data = row["finding"]
         finding = Finding(
             unit=self.units[row["key"]],
-            mode=FailureMode.objects.get(code=told["mode"]),
+            mode=FailureMode.objects.get(code=data["mode"]),
             call=call,
             found_on=timezone.localdate(at),
-            panel=told.get("panel"),
-            severity=told["severity"],
-            mechanism=told["mechanism"],
-            cause=told["cause"],
-            made_safe_how=row.get("made_safe", "") if told["severity"] == "danger" else "",
+            panel=data.get("panel"),
+            severity=data["severity"],
+            mechanism=data["mechanism"],
+            cause=data["cause"],
+            made_safe_how=row.get("made_safe", "") if data["severity"] == "danger" else "",
             detected=Finding.Detected.CALLED,
         )
         record_finding(finding, visit=visit, by=self.technician, at=at)
@@ -181,10 +181,10 @@ class Story:
         else:
             see_all_fine(visit.site, call=None, visit=visit, by=technician, at=ends_at)
         tasks = list(MaintenanceTask.objects.filter(visit_tasks__visit=visit).order_by("pk"))
-        told = {task.pk: Told(done=True, minutes=task.minutes) for task in tasks}
+        results = {task.pk: Told(done=True, minutes=task.minutes) for task in tasks}
         if len(tasks) > 1:
-            told[tasks[-1].pk] = Told(done=False, why_not=MaintenanceTask.NotDone.NO_ACCESS)
-        finish(visit, told=told, finished_at=ends_at, by=technician, at=ends_at)
+            results[tasks[-1].pk] = Told(done=False, why_not=MaintenanceTask.NotDone.NO_ACCESS)
+        finish(visit, results=results, finished_at=ends_at, by=technician, at=ends_at)
 
     def _visit(self, row: Row) -> None:
         """Plan a visit of this week or the next; some are confirmed by now, and one was cancelled."""

@@ -51,9 +51,9 @@ def apply(batch: Batch, *, progress: Progress = silent) -> None:
                 _STEPS[step](hold, progress)
             _finish(hold)
         except (IntegrityError, RuleViolation) as error:
-            told = sentence_for(error) if isinstance(error, IntegrityError) else str(error)
-            hold.note(problem=told)
-            raise RuleViolation(told) from error
+            reason = sentence_for(error) if isinstance(error, IntegrityError) else str(error)
+            hold.note(problem=reason)
+            raise RuleViolation(reason) from error
 
 
 def _begin(hold: Hold) -> None:
@@ -151,12 +151,12 @@ def _finish(hold: Hold) -> None:
     """Close the batch and write the one line of its history."""
     batch, at = hold.batch, timezone.now()
     with hold.chunk(stage=Batch.Stage.APPLIED, finished_at=at, problem=""):
-        told = "; ".join(
+        summary = "; ".join(
             f"{record.get_file_display()}: {counted(record.applied, 'row')} applied, "
             f"{record.known:,} known, {record.bad:,} bad"
             for record in batch.files.order_by("pk")
         )
-        write_change(batch, action=told, by=batch.by, at=at)
+        write_change(batch, action=summary, by=batch.by, at=at)
         enqueue_on_commit("schedules.plan_new_care")
     if not batch.files.filter(bad__gt=0).exists():
         drop_files(batch)

@@ -125,8 +125,8 @@ class HistoryWriter:
 
     def write(self, hold: Hold, rows: list[StagedRow]) -> None:
         """Write a page of rows in chunks."""
-        told = Unit.objects.filter(code__in={row.key for row in rows})
-        units = {code: At(*keys) for code, *keys in told.values_list("code", "pk", "site_id")}
+        existing = Unit.objects.filter(code__in={row.key for row in rows})
+        units = {code: At(*keys) for code, *keys in existing.values_list("code", "pk", "site_id")}
         rows = self._still_good(hold, rows, units)
         parts = self._parts(rows, units)
         pieces = [self._piece(row, units[row.key], parts[units[row.key].pk]) for row in rows]
@@ -160,7 +160,7 @@ class HistoryWriter:
         bad = {key: line for key, line, state in lines if state == StagedRow.State.BAD}
         wanted = {row.identity for row in rows}
         entries = ImportedEntry.objects.filter(unit__in=[unit.pk for unit in units.values()])
-        contents = {key: told for key, told in entries.values_list("key", "content") if key in wanted}
+        contents = {key: content for key, content in entries.values_list("key", "content") if key in wanted}
         if not bad and not contents and len(units) == len({row.key for row in rows}):
             return rows
         verdict, good = Verdict(self.batch), []
@@ -260,8 +260,8 @@ class HistoryWriter:
 
     def _usual_kinds(self, parts: Sequence[Part], on: date) -> list[str]:
         """List the kinds of care that the rules ask for on the parts of that day; a check at the least."""
-        asked = {work for part in parts if part.was_there(on) for work in self.care_of[part.type_id]}
-        return [kind.value for kind in CARE_WORK if kind in asked] or [WorkKind.CHECKED.value]
+        required = {work for part in parts if part.was_there(on) for work in self.care_of[part.type_id]}
+        return [kind.value for kind in CARE_WORK if kind in required] or [WorkKind.CHECKED.value]
 
 
 @lru_cache(maxsize=10_000)

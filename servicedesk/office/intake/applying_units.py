@@ -107,24 +107,24 @@ class UnitsWriter:
 
     def _not_yet_there(self, hold: Hold, rows: list[StagedRow]) -> list[StagedRow]:
         """Leave out units that somebody else added since the check: known if the same, else bad."""
-        held = held_units([row.key for row in rows])
-        if not held:
+        existing = held_units([row.key for row in rows])
+        if not existing:
             return rows
         verdict = Verdict(self.batch)
-        with_periods = set(self._spans(list(held)))
+        with_periods = set(self._spans(list(existing)))
         for row in rows:
-            if row.key not in held:
+            if row.key not in existing:
                 continue
-            found = held[row.key].difference(row.facts, has_periods=row.key in with_periods)
-            if found is None:
+            difference = existing[row.key].difference(row.facts, has_periods=row.key in with_periods)
+            if difference is None:
                 verdict.turned[StagedRow.State.KNOWN].append(row.pk)
             else:
-                verdict.blame(row, held_fault(row, found, self.names))
-        periods = settle_units(self.batch, list(held))
+                verdict.blame(row, held_fault(row, difference, self.names))
+        periods = settle_units(self.batch, list(existing))
         with hold.chunk():
             verdict.save()
             periods.save()
-        return [row for row in rows if row.key not in held]
+        return [row for row in rows if row.key not in existing]
 
     def _spans(self, codes: list[str]) -> defaultdict[str, list[Span]]:
         """Read the periods that stand in place of the pair in UNITS."""
@@ -256,11 +256,11 @@ def in_chunks(pieces: Sequence[Item]) -> Iterator[list[Item]]:
         yield group
 
 
-def still_there(held: dict[int, Row], key: int) -> Row:
+def still_there(by_pk: dict[int, Row], key: int) -> Row:
     """Find a row of the reference data that the check found; somebody may have deleted it since."""
-    if key not in held:
+    if key not in by_pk:
         raise RuleViolation(
             "A construction, type of part or failure mode that the files name was deleted since they were "
             "checked. Undo this import, add it again, then bring the files in again."
         )
-    return held[key]
+    return by_pk[key]

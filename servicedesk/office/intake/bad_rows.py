@@ -32,15 +32,15 @@ class Problem:
 
     def __str__(self) -> str:
         where = f"{self.file}, line {self.line}" + (f", {self.column}" if self.column else "")
-        held = f" “{self.value}”" if self.value else ""
-        return f"{where}{held}: {self.reason}"
+        quoted = f" “{self.value}”" if self.value else ""
+        return f"{where}{quoted}: {self.reason}"
 
 
 def problems(batch: Batch, *, most: int | None = None) -> Iterator[Problem]:
     """Give what is wrong with the files of a batch, from the top of the first file down."""
     names = dict(batch.files.values_list("file", "name"))
-    found = StagedProblem.objects.filter(batch=batch).in_order()
-    for row in found[:most] if most is not None else found.iterator(chunk_size=500):
+    rows = StagedProblem.objects.filter(batch=batch).in_order()
+    for row in rows[:most] if most is not None else rows.iterator(chunk_size=500):
         yield Problem(names.get(row.file, row.file), row.line, row.column, row.value, row.reason)
 
 
@@ -66,16 +66,16 @@ def _bad_rows(batch: Batch, file: InputFile, table: Table) -> Iterator[list[str]
     header = [cell.strip() for cell in table.header]
     reason_at = next((at for at, name in enumerate(header) if name.lower() == REASON), None)
     yield [*_without(header, reason_at), REASON]
-    found = StagedProblem.objects.filter(batch=batch, file=file, whole_file=False).order_by("line", "pk")
-    by_line = groupby(found.iterator(chunk_size=500), key=lambda row: row.line)
+    faults = StagedProblem.objects.filter(batch=batch, file=file, whole_file=False).order_by("line", "pk")
+    by_line = groupby(faults.iterator(chunk_size=500), key=lambda row: row.line)
     line, group = next(by_line, (0, iter(())))
     for row in table.rows():
         if not line:
             return
         if row.line == line:
-            told = "; ".join(f"{fault.column}: {fault.reason}".lstrip(": ") for fault in group)
+            reasons = "; ".join(f"{fault.column}: {fault.reason}".lstrip(": ") for fault in group)
             cells = _without([*row.raw, *[""] * (len(header) - len(row.raw))], reason_at)
-            yield [*cells, told]
+            yield [*cells, reasons]
             line, group = next(by_line, (0, iter(())))
 
 

@@ -48,8 +48,8 @@ def open_batch(
             record = BatchFile(batch=batch, file=file, name=incoming.name[-200:], size=sizes[file])
             record.full_clean()
             record.save()
-        told = " and ".join(incoming.name for incoming in files.values())
-        write_change(batch, action=f"files handed in: {told}", by=by, at=at)
+        names = " and ".join(incoming.name for incoming in files.values())
+        write_change(batch, action=f"files handed in: {names}", by=by, at=at)
     return batch
 
 

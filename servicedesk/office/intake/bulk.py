@@ -34,13 +34,13 @@ class Insert:
     is to be passed over, as one array for each column.
     """
 
-    def __init__(self, model: type[Model], *told: str, on_conflict: str = "") -> None:
+    def __init__(self, model: type[Model], *field_names: str, on_conflict: str = "") -> None:
         fields = {field.attname: field for field in model._meta.concrete_fields}
-        self.told = [fields[name] for name in told]
+        self.told = [fields[name] for name in field_names]
         self.rest = [
             field
             for name, field in fields.items()
-            if name not in told and not field.primary_key and not field.generated
+            if name not in field_names and not field.primary_key and not field.generated
         ]
         self.on_conflict = on_conflict
         if on_conflict and not all(isinstance(field, PLAIN_FIELDS) for field in self.told):
@@ -119,8 +119,8 @@ def reserve_keys(model: type[Model], count: int) -> list[int]:
         if connection.vendor == "sqlite":
             # The transaction holds the one write lock, so nobody else takes these keys.
             cursor.execute("SELECT seq FROM sqlite_sequence WHERE name = %s", [table])
-            found = cursor.fetchone()
-            last = found[0] if found else 0
+            row = cursor.fetchone()
+            last = row[0] if row else 0
             return list(range(last + 1, last + 1 + count))
         cursor.execute(
             "SELECT nextval(pg_get_serial_sequence(%s, 'id')) FROM generate_series(1, %s)", [table, count]

@@ -96,21 +96,22 @@ class CareWriter:
 
     def _write_page(self, hold: Hold, units: list[int]) -> None:
         """Write the due dates of some units; writing them twice changes nothing."""
-        told, parts = self._told(units), self._parts(units)
+        care_done, parts = self._told(units), self._parts(units)
         for chunk in self._chunks(units, parts):
-            self._write_chunk(hold, chunk, [part for unit in chunk for part in parts[unit]], told)
+            self._write_chunk(hold, chunk, [part for unit in chunk for part in parts[unit]], care_done)
 
-    def _write_chunk(self, hold: Hold, units: Sequence[int], parts: Sequence[_Part], told: Told) -> None:
+    def _write_chunk(self, hold: Hold, units: Sequence[int], parts: Sequence[_Part], care_done: Told) -> None:
         """Store the due dates of some units, and end the open tasks whose care was done.
 
         The clock may put the same parts under the same rules at the same moment: what it stored first, the
         insertion waits for and leaves alone, and the told care moves it afterwards.
         """
-        new = sorted(self._dues(parts, told, {})[0])  # in the clock's order, so that neither waits for both
+        # In the clock's order, so that neither waits for both.
+        new = sorted(self._dues(parts, care_done, {})[0])
         with hold.chunk():
             if self._insert.write(new) == len(new):
                 return
-            _, moved = self._dues(parts, told, self._held(units))
+            _, moved = self._dues(parts, care_done, self._held(units))
             if moved:
                 self._move(moved)
 
@@ -138,16 +139,16 @@ class CareWriter:
         return parts
 
     def _dues(
-        self, parts: Iterable[_Part], told: Told, held: Mapping[tuple[int, int], NextDue]
+        self, parts: Iterable[_Part], care_done: Told, existing: Mapping[tuple[int, int], NextDue]
     ) -> tuple[list[_NewDue], list[_MovedDue]]:
         """Reckon the due dates that are missing, and those that the told care moves."""
         new: list[_NewDue] = []
         moved: list[_MovedDue] = []
         for part, unit, type_id, fitted_on in parts:
             for rule in self.rules_of[type_id]:
-                days = [on for at, on in told.get((unit, rule.work), ()) if at in (None, part)]
+                days = [on for at, on in care_done.get((unit, rule.work), ()) if at in (None, part)]
                 last = max((on for on in days if on >= fitted_on), default=None) if days else None
-                known = held.get((part, rule.pk))
+                known = existing.get((part, rule.pk))
                 if known is None:
                     start = last or fitted_on
                     new.append(_NewDue(part, rule.pk, start, last, self.reckoner.due_on(rule.pk, start)))
@@ -159,13 +160,13 @@ class CareWriter:
 
     def _told(self, units: Sequence[int]) -> Told:
         """Look up the care that the batch tells of."""
-        told: Told = {}
+        care_done: Told = {}
         works = Work.objects.filter(unit__in=units, whole_set=False)
         columns = ("unit_id", "installed_part_id", "kind", "done_on", "batch_id")
         for unit, part, kind, on, made_by in works.values_list(*columns):
             if made_by == self.batch.pk:
-                told.setdefault((unit, kind), []).append((part, on))
-        return told
+                care_done.setdefault((unit, kind), []).append((part, on))
+        return care_done
 
     def _held(self, units: Sequence[int]) -> dict[tuple[int, int], NextDue]:
         """Look up, and hold, the due dates that are there already."""

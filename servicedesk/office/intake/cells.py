@@ -110,9 +110,9 @@ def _printing(text: str) -> str:
     """Refuse control characters, which no page, calendar or file of ours could show."""
     if text.isprintable():
         return text
-    found = next((sign for sign in text if unicodedata.category(sign) == "Cc" and not sign.isspace()), None)
-    if found is not None:
-        raise CellError(f"The cell holds a control character (number {ord(found)}). Type the words again.")
+    control = next((sign for sign in text if unicodedata.category(sign) == "Cc" and not sign.isspace()), None)
+    if control is not None:
+        raise CellError(f"The cell holds a control character (number {ord(control)}). Type the words again.")
     return text
 
 
@@ -120,10 +120,10 @@ def day(today: date) -> Callable[[str], date]:
     """Read a day that has come."""
 
     def read(text: str) -> date:
-        told = any_day(text)
-        if told > today:
+        value = any_day(text)
+        if value > today:
             raise CellError(f"This day is still to come (today is {today}). Check the year.")
-        return told
+        return value
 
     return read
 
@@ -133,12 +133,12 @@ def any_day(text: str) -> date:
     if not _ISO_DAY.fullmatch(text):
         raise CellError("This is no day as it is written here. Write year-month-day, such as 2019-04-30.")
     try:
-        told = date.fromisoformat(text)
+        value = date.fromisoformat(text)
     except ValueError:
         raise CellError("There is no such day in the calendar. Check month and day.") from None
-    if not EARLIEST <= told <= LATEST:
+    if not EARLIEST <= value <= LATEST:
         raise CellError(f"Days run from {EARLIEST} to {LATEST}. Check the year.")
-    return told
+    return value
 
 
 def whole(low: int, high: int, what: str) -> Callable[[str], int]:
@@ -196,20 +196,20 @@ def choice(values: Collection[str]) -> Callable[[str], str]:
     """Read one of a few words."""
 
     def read(text: str) -> str:
-        told = plain_name(text)
-        if told not in values:
+        word = plain_name(text)
+        if word not in values:
             raise CellError(f"This is one of {', '.join(values)}, or empty if nobody knows.")
-        return told
+        return word
 
     return read
 
 
 def yes_no(text: str) -> bool:
     """Read yes or no."""
-    told = _YES_NO.get(text.lower())
-    if told is None:
+    answer = _YES_NO.get(text.lower())
+    if answer is None:
         raise CellError("Write yes or no; an empty cell is no.")
-    return told
+    return answer
 
 
 def length(unit: LengthUnit, *, may_be_zero: bool) -> Callable[[str], Decimal]:
@@ -231,26 +231,26 @@ def works(text: str) -> list[str]:
     """Read what was done, one kind of work or several with commas between."""
     done: list[str] = []
     for word in _WORK_GAPS.split(text):
-        told = " ".join(word.split()).lower()
-        if not told:
+        name = " ".join(word.split()).lower()
+        if not name:
             continue
-        if told not in _WORK_BY_WORD:
+        if name not in _WORK_BY_WORD:
             raise CellError(
-                f"“{shown(told)}” is no work known here. Write {', '.join(_WORK_WORDS)}, "
+                f"“{shown(name)}” is no work known here. Write {', '.join(_WORK_WORDS)}, "
                 "or several with commas between."
             )
-        if _WORK_BY_WORD[told] not in done:
-            done.append(_WORK_BY_WORD[told])
+        if _WORK_BY_WORD[name] not in done:
+            done.append(_WORK_BY_WORD[name])
     return done
 
 
 def place(text: str) -> tuple[int | None, str, str]:
     """Read where on a unit: a panel, a corner of it, or free words."""
     line = words(120)(text)
-    found = _PANEL.fullmatch(line)
-    if found is None:
+    match = _PANEL.fullmatch(line)
+    if match is None:
         return None, "", line
-    panel, corner = int(found[1]), (found[2] or "").upper()
+    panel, corner = int(match[1]), (match[2] or "").upper()
     if panel < 1:
         raise CellError("Panels are numbered from 1, the one on the inside.")
     if "corner" in line.lower() and corner not in CORNERS:

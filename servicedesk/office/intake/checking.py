@@ -89,7 +89,7 @@ class UnitsCheck:
         read = [(row, self.reader.read(row)) for row in rows]
         codes = [facts["unit"] for _, facts in read if "unit" in facts]
         earlier = self._earlier(codes)
-        held = held_units(codes)
+        existing = held_units(codes)
         with_periods = self._with_periods(codes)
         book = SiteBook(self.batch, [facts["site"] for _, facts in read if "site" in facts], self.names)
         verdict = Verdict(self.batch, book=book)
@@ -104,8 +104,8 @@ class UnitsCheck:
                 self._compare_rows(verdict, staged, earlier[code], row)
             elif code:
                 earlier[code] = staged
-            if code in held and staged.state == State.NEW:
-                self._compare_held(verdict, staged, held[code], row, has_periods=code in with_periods)
+            if code in existing and staged.state == State.NEW:
+                self._compare_held(verdict, staged, existing[code], row, has_periods=code in with_periods)
         return verdict
 
     def _earlier(self, codes: list[str]) -> dict[str, StagedRow]:
@@ -133,32 +133,34 @@ class UnitsCheck:
             "here. Take one of the two rows out, or correct the code."
         )
         value = shown(row.cells.get(column, ""))
-        told = reason.format(code=staged.key, other=first.line, other_value=there, value=here)
-        verdict.blame(staged, Fault(column, value, told))
-        told = reason.format(code=staged.key, other=staged.line, other_value=here, value=there)
+        message = reason.format(code=staged.key, other=first.line, other_value=there, value=here)
+        verdict.blame(staged, Fault(column, value, message))
+        message = reason.format(code=staged.key, other=staged.line, other_value=here, value=there)
         verdict.blame(
-            first, Fault(column, "" if first.facts.get(column) is None else there.strip("“”"), told)
+            first, Fault(column, "" if first.facts.get(column) is None else there.strip("“”"), message)
         )
 
     def _compare_held(
-        self, verdict: Verdict, staged: StagedRow, held: HeldUnit, row: Row, *, has_periods: bool
+        self, verdict: Verdict, staged: StagedRow, existing: HeldUnit, row: Row, *, has_periods: bool
     ) -> None:
         """Hold a row against the register: the same is known, anything else is for the unit's page."""
-        found = held.difference(staged.facts, has_periods=has_periods)
-        if found is None:
+        difference = existing.difference(staged.facts, has_periods=has_periods)
+        if difference is None:
             staged.state, staged.note = State.KNOWN, KNOWN_NOTE
             return
-        verdict.blame(staged, held_fault(staged, found, self.names, value=row.cells.get(found[0], "")))
+        verdict.blame(
+            staged, held_fault(staged, difference, self.names, value=row.cells.get(difference[0], ""))
+        )
 
 
 def held_fault(
-    staged: StagedRow, found: tuple[str, object], names: Names, *, value: str | None = None
+    staged: StagedRow, difference: tuple[str, object], names: Names, *, value: str | None = None
 ) -> Fault:
     """Say in what the register differs from a row about a unit it holds."""
-    column, held = found
-    told = shown_fact(column, staged.facts.get(column), names)
+    column, register_value = difference
+    file_value = shown_fact(column, staged.facts.get(column), names)
     reason = (
-        f"The register holds unit {staged.key} with {shown_fact(column, held, names)}, the file says {told}. "
-        "Change it on the unit's page, or correct the cell."
+        f"The register holds unit {staged.key} with {shown_fact(column, register_value, names)}, "
+        f"the file says {file_value}. Change it on the unit's page, or correct the cell."
     )
-    return Fault(column, shown(value if value is not None else told.strip("“”")), reason)
+    return Fault(column, shown(value if value is not None else file_value.strip("“”")), reason)

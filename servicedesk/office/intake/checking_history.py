@@ -75,8 +75,8 @@ class HistoryCheck:
                 units[row.key] = Fault("unit", row.key, reason)
             elif row.state == State.NEW and row.key not in units:
                 units[row.key] = self._about(row.facts)
-        for code, held in held_units(codes - units.keys(), whole=False).items():
-            units[code] = held.about()
+        for code, unit in held_units(codes - units.keys(), whole=False).items():
+            units[code] = unit.about()
         return units
 
     def _about(self, facts: Facts) -> AboutUnit:
@@ -97,8 +97,8 @@ class HistoryCheck:
         """Find which rows were brought in before, with what they said then."""
         known = [about.unit_id for about in units.values() if isinstance(about, AboutUnit) and about.unit_id]
         wanted = {staged.identity for _, staged in chunk}
-        found = ImportedEntry.objects.filter(unit__in=known).values_list("key", "content")
-        return {key: content for key, content in found if key in wanted} if known else {}
+        entries = ImportedEntry.objects.filter(unit__in=known).values_list("key", "content")
+        return {key: content for key, content in entries if key in wanted} if known else {}
 
     def _compare_rows(self, verdict: Verdict, staged: StagedRow, first: StagedRow) -> None:
         """Hold two rows of one identity against each other; which is right is not ours to guess."""

@@ -54,20 +54,20 @@ def settle_units(batch: Batch, codes: list[str]) -> Verdict:
     for unit in rows.filter(file=InputFile.UNITS).order_by("-line"):
         if unit.key not in units or unit.state != State.KNOWN:
             units[unit.key] = unit
-    held = held_units(codes)
+    existing = held_units(codes)
     periods = rows.filter(file=InputFile.PERIODS).order_by("key", "line")
     for code, group in groupby(periods.iterator(), key=lambda row: row.key):
-        _settle_unit(verdict, code, list(group), units.get(code), held.get(code))
+        _settle_unit(verdict, code, list(group), units.get(code), existing.get(code))
     return verdict
 
 
 def _settle_unit(
-    verdict: Verdict, code: str, rows: list[StagedRow], unit: StagedRow | None, held: HeldUnit | None
+    verdict: Verdict, code: str, rows: list[StagedRow], unit: StagedRow | None, existing: HeldUnit | None
 ) -> None:
     """Settle the periods of one unit."""
     if unit is not None and unit.state == State.BAD:
         fault = Fault("unit", code, f"The unit's own row, UNITS line {unit.line}, is bad. Mend that first.")
-    elif unit is None and held is None:
+    elif unit is None and existing is None:
         fault = Fault("unit", code, "This unit is neither in the register nor in UNITS. Correct the code.")
     else:
         fault = None
@@ -75,37 +75,41 @@ def _settle_unit(
         for row in rows:
             verdict.blame(row, fault)
         return
-    facts = held.facts if held is not None else unit.facts if unit is not None else {}
+    facts = existing.facts if existing is not None else unit.facts if unit is not None else {}
     _settle_spans(verdict, rows, facts)
     bad = next((row for row in rows if row.state == State.BAD), None)
-    if held is not None:
+    if existing is not None:
         if bad is None:
-            _settle_held(verdict, code, rows, held)
+            _settle_held(verdict, code, rows, existing)
     elif bad is not None and unit is not None:
-        told = f"A row of the unit's periods, PERIODS line {bad.line}, is bad. Mend that first."
-        verdict.blame(unit, Fault("unit", code, told))
+        reason = f"A row of the unit's periods, PERIODS line {bad.line}, is bad. Mend that first."
+        verdict.blame(unit, Fault("unit", code, reason))
         for row in rows:
             if row.state != State.BAD:
-                verdict.blame(row, Fault("unit", code, told))
+                verdict.blame(row, Fault("unit", code, reason))
 
 
 def _settle_spans(verdict: Verdict, rows: list[StagedRow], facts: Facts) -> None:
     """Hold the periods of one unit against each other and against the unit's own days."""
     by_line = {row.line: row for row in rows}
     spans = _spans(row for row in rows if row.state != State.BAD)
-    found = faults_between(spans, installed_on=facts["installed_on"], removed_on=facts.get("removed_on"))
-    for span, column, reason in found:
+    faults = faults_between(spans, installed_on=facts["installed_on"], removed_on=facts.get("removed_on"))
+    for span, column, reason in faults:
         row = by_line[span.line]
         verdict.blame(row, Fault(column, row.facts.get(column, row.key), reason))
 
 
-def _settle_held(verdict: Verdict, code: str, rows: list[StagedRow], held: HeldUnit) -> None:
+def _settle_held(verdict: Verdict, code: str, rows: list[StagedRow], existing: HeldUnit) -> None:
     """Compare the periods of a unit of the register with those it has."""
-    told = cut_at_removal(_spans(rows), held.facts.get("removed_on"))
-    if sorted((span.begins, span.ends) for span in told) == [(span.begins, span.ends) for span in held.spans]:
+    spans = cut_at_removal(_spans(rows), existing.facts.get("removed_on"))
+    if sorted((span.begins, span.ends) for span in spans) == [
+        (span.begins, span.ends) for span in existing.spans
+    ]:
         verdict.turned[State.KNOWN] += [row.pk for row in rows]
         return
-    has = ", ".join(f"from {span.begins} until {span.ends or 'now'}" for span in held.spans) or "no periods"
+    has = (
+        ", ".join(f"from {span.begins} until {span.ends or 'now'}" for span in existing.spans) or "no periods"
+    )
     reason = f"The register holds other periods for this unit: {has}. Change them on the unit's page."
     for row in rows:
         verdict.blame(row, Fault("from", row.facts["from"], reason))

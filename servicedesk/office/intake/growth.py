@@ -21,7 +21,10 @@ class Growth:
         self.models, self.rows, self.next_look = models, 0, FIRST_LOOK
 
     def by(self, rows: int) -> None:
-        """Count rows that were written; to be called between transactions, so that nobody waits for it."""
+        """Count rows written, and renew the planner's statistics once there are so many times more.
+
+        To be called between transactions, so that nobody waits for it.
+        """
         self.rows += rows
         if self.rows < self.next_look:
             return

@@ -97,7 +97,7 @@ def _check_against_unit(taker: CellReader, facts: Facts, about: AboutUnit) -> No
 
 
 def identity_of(code: str, facts: Mapping[str, Any]) -> str:
-    """Reduce what makes a row this row and no other: unit, day, what, mode, where and reference.
+    """Natural key of a row: its unit's code, with a digest of day, what, mode, where and reference.
 
     It begins with the unit's code, so that rows of one unit stand together in an index, and a file in the
     order of its units is stored without jumping about.
@@ -107,7 +107,7 @@ def identity_of(code: str, facts: Mapping[str, Any]) -> str:
 
 
 def content_of(facts: Mapping[str, Any]) -> str:
-    """Reduce what else a row says, so that the same row with other content is noticed."""
+    """Digest of what a row says beside its key, to notice the same row with other content."""
     columns = ("failure", "repeat", "work", "minutes", "note")
     return _digest([facts.get(column) for column in columns])
 

@@ -72,10 +72,10 @@ class Hold:
             pass
 
     def _renew(self, **progress: Any) -> None:
-        held = Batch.objects.filter(pk=self.batch.pk, worker=self.worker)
-        going = held if "problem" in progress else held.filter(problem="")
+        leased = Batch.objects.filter(pk=self.batch.pk, worker=self.worker)
+        going = leased if "problem" in progress else leased.filter(problem="")
         if going.update(held_until=timezone.now() + LEASE, **progress) != 1:
-            stopped = held.values_list("problem", flat=True).first()
+            stopped = leased.values_list("problem", flat=True).first()
             if stopped:
                 raise Stopped(stopped)
             raise HoldLost(f"{self.batch} was taken over by another process.")

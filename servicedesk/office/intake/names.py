@@ -38,22 +38,22 @@ class Names:
 
     def construction(self, text: str) -> Construction:
         """Find a construction by name, code or other name."""
-        found = self._constructions.get(bare_name(text), [])
-        if len(found) == 1:
-            return found[0]
-        raise CellError(_unclear("construction", found, (row.name for row in self.constructions.values())))
+        matches = self._constructions.get(bare_name(text), [])
+        if len(matches) == 1:
+            return matches[0]
+        raise CellError(_unclear("construction", matches, (row.name for row in self.constructions.values())))
 
     def component_type(self, kind: str) -> Callable[[str], ComponentType]:
         """Give the reader of a cell that holds a type of this kind."""
 
         def read(text: str) -> ComponentType:
-            found = self._types.get(bare_name(text), [])
-            of_kind = [row for row in found if row.kind == kind]
+            matches = self._types.get(bare_name(text), [])
+            of_kind = [row for row in matches if row.kind == kind]
             if len(of_kind) == 1:
                 return of_kind[0]
-            if found and not of_kind:
+            if matches and not of_kind:
                 raise CellError(
-                    f"“{found[0].name}” is of the kind {found[0].get_kind_display()}, "
+                    f"“{matches[0].name}” is of the kind {matches[0].get_kind_display()}, "
                     f"not {Kind(kind).label}. Move it to its own column, or correct it."
                 )
             known = (row.name for row in self.types.values() if row.kind == kind)
@@ -65,16 +65,16 @@ class Names:
         """Give the reader of a cell that holds a failure mode; ``kinds`` tells which parts the unit has."""
 
         def read(text: str) -> FailureMode:
-            told = bare_name(text)
-            found = self._modes.get(told) or self._short_modes.get(told, [])
-            if len(found) > 1:
+            name = bare_name(text)
+            matches = self._modes.get(name) or self._short_modes.get(name, [])
+            if len(matches) > 1:
                 fitted = kinds()
-                here = [row for row in found if row.kind in fitted]
-                found = here or found
-            if len(found) == 1:
-                return found[0]
-            if found:
-                raise CellError(_unclear("failure mode", found, [], shown=_mode_shown))
+                here = [row for row in matches if row.kind in fitted]
+                matches = here or matches
+            if len(matches) == 1:
+                return matches[0]
+            if matches:
+                raise CellError(_unclear("failure mode", matches, [], shown=_mode_shown))
             raise CellError(_unclear("failure mode", [], map(_mode_shown, self.modes.values())))
 
         return read
@@ -89,13 +89,13 @@ class Names:
 
 
 def _index(named: Iterable[tuple[str, Named]]) -> dict[str, list[Named]]:
-    found: defaultdict[str, list[Named]] = defaultdict(list)
+    index: defaultdict[str, list[Named]] = defaultdict(list)
     for name, row in named:
-        rows = found[bare_name(name)]
+        rows = index[bare_name(name)]
         if row not in rows:
             rows.append(row)
-    found.pop("", None)
-    return dict(found)
+    index.pop("", None)
+    return dict(index)
 
 
 def _full_names(mode: FailureMode) -> Iterator[str]:
@@ -110,14 +110,14 @@ def _mode_shown(mode: FailureMode) -> str:
 
 
 def _unclear(
-    what: str, found: list[Named], known: Iterable[str], *, shown: Callable[[Named], str] = str
+    what: str, matches: list[Named], known: Iterable[str], *, shown: Callable[[Named], str] = str
 ) -> str:
     """Say that a name means nothing here, or more than one thing."""
-    if found:
-        return f"This name may mean {' or '.join(shown(row) for row in found)}. Write which."
+    if matches:
+        return f"This name may mean {' or '.join(shown(row) for row in matches)}. Write which."
     names = sorted(known)
-    told = ", ".join(names[:SHOWN]) + (f" and {len(names) - SHOWN} more" if len(names) > SHOWN else "")
+    listed = ", ".join(names[:SHOWN]) + (f" and {len(names) - SHOWN} more" if len(names) > SHOWN else "")
     return (
-        f"This is no {what} known here. Known: {told or 'none yet'}. Correct it; if it is right, {ON_PAGE}, "
-        "or this spelling among its other names."
+        f"This is no {what} known here. Known: {listed or 'none yet'}. Correct it; if it is right, "
+        f"{ON_PAGE}, or this spelling among its other names."
     )

@@ -39,17 +39,17 @@ class HeldUnit:
             unit_id=self.unit.pk,
         )
 
-    def difference(self, told: Facts, *, has_periods: bool) -> tuple[str, Any] | None:
+    def difference(self, facts: Facts, *, has_periods: bool) -> tuple[str, Any] | None:
         """Find the first column in which a row differs, with what is held; what is unsaid does not differ."""
-        column = first_difference(told, self.facts, [name for name in UNIT_COLUMNS if name in told])
+        column = first_difference(facts, self.facts, [name for name in UNIT_COLUMNS if name in facts])
         if column is not None:
             return column, self.facts.get(column)
-        if has_periods or not ({"observed_from", "observed_until"} & told.keys()):
+        if has_periods or not ({"observed_from", "observed_until"} & facts.keys()):
             return None
-        span = cut_at_removal(spans_of(told), told.get("removed_on"))[0]
-        if "observed_from" in told and span.begins not in {held.begins for held in self.spans[:1]}:
+        span = cut_at_removal(spans_of(facts), facts.get("removed_on"))[0]
+        if "observed_from" in facts and span.begins not in {existing.begins for existing in self.spans[:1]}:
             return "observed_from", self.spans[0].begins if self.spans else None
-        if "observed_until" in told and span.ends not in {held.ends for held in self.spans[:1]}:
+        if "observed_until" in facts and span.ends not in {existing.ends for existing in self.spans[:1]}:
             return "observed_until", self.spans[0].ends if self.spans else None
         return None
 
@@ -57,16 +57,16 @@ class HeldUnit:
 def held_units(codes: Iterable[str], *, whole: bool = True) -> dict[str, HeldUnit]:
     """Look up units by code; without ``whole`` only what history rows need."""
     units = Unit.objects.filter(code__in=list(codes)).select_related("site")
-    held = {unit.pk: HeldUnit(unit, _facts_of(unit)) for unit in units}
-    if whole and held:
-        _add_first_parts(held)
+    by_pk = {unit.pk: HeldUnit(unit, _facts_of(unit)) for unit in units}
+    if whole and by_pk:
+        _add_first_parts(by_pk)
         for pk, begins, ends in (
-            ObservationPeriod.objects.filter(unit__in=list(held))
+            ObservationPeriod.objects.filter(unit__in=list(by_pk))
             .order_by("unit_id", "from_on", "until_on")
             .values_list("unit_id", "from_on", "until_on")
         ):
-            held[pk].spans.append(Span(begins.isoformat(), ends.isoformat() if ends else ""))
-    return {row.unit.code: row for row in held.values()}
+            by_pk[pk].spans.append(Span(begins.isoformat(), ends.isoformat() if ends else ""))
+    return {row.unit.code: row for row in by_pk.values()}
 
 
 def _facts_of(unit: Unit) -> Facts:
@@ -88,18 +88,18 @@ def _facts_of(unit: Unit) -> Facts:
     return facts
 
 
-def _add_first_parts(held: dict[int, HeldUnit]) -> None:
+def _add_first_parts(by_pk: dict[int, HeldUnit]) -> None:
     """Add the types and the lot that each unit came with, whatever was changed since."""
     first: defaultdict[int, dict[str, tuple[int, str]]] = defaultdict(dict)
     for pk, kind, type_id, lot in (
         InstalledPart.objects.filter(
-            unit__in=list(held), panel=InstalledPart.WHOLE, kind__in=[*TYPE_COLUMNS, *LOT_KINDS]
+            unit__in=list(by_pk), panel=InstalledPart.WHOLE, kind__in=[*TYPE_COLUMNS, *LOT_KINDS]
         )
         .order_by("unit_id", "kind", "fitted_on", "pk")
         .values_list("unit_id", "kind", "component_type_id", "lot")
     ):
         first[pk].setdefault(kind, (type_id, lot))
     for pk, parts in first.items():
-        facts = held[pk].facts
+        facts = by_pk[pk].facts
         facts |= {kind: type_id for kind, (type_id, _) in parts.items() if kind in TYPE_COLUMNS}
         facts["lot"] = next((lot for kind, (_, lot) in parts.items() if kind in LOT_KINDS and lot), "")

@@ -51,8 +51,8 @@ class SiteRecords:
         owned = Ownership.objects.filter(site__code__in=codes).values_list("site__code", flat=True)
         self._owned = set(owned)
         self._told = {row.code: row for row in StagedSite.objects.filter(batch=batch, code__in=codes)}
-        told = [row.facts["customer"][0] for row in self._told.values() if "customer" in row.facts]
-        keys = [customer_key(name) for name in told]
+        customer_names = [row.facts["customer"][0] for row in self._told.values() if "customer" in row.facts]
+        keys = [customer_key(name) for name in customer_names]
         names = dict(StagedCustomer.objects.filter(batch=batch, key__in=keys).values_list("key", "name"))
         named = Customer.objects.filter(name__in=list(names.values())).values_list("name", "pk", "batch_id")
         by_name = {name: pk for name, pk, made_by in named.order_by("-pk") if made_by == batch.pk}
@@ -66,11 +66,11 @@ class SiteRecords:
         return self._records[code]
 
     def _make(self, code: str) -> SiteRecord:
-        record, told = SiteRecord(code, self._keys.get(code)), self._told.get(code)
-        if told is None:
+        record, staged = SiteRecord(code, self._keys.get(code)), self._told.get(code)
+        if staged is None:
             return record
-        record.facts = {column: value for column, (value, _) in told.facts.items()}
-        if "customer" in record.facts and code not in self._owned and told.first_on is not None:
+        record.facts = {column: value for column, (value, _) in staged.facts.items()}
+        if "customer" in record.facts and code not in self._owned and staged.first_on is not None:
             record.owner = self._customers[customer_key(record.facts["customer"])]
-            record.owned_from = told.first_on
+            record.owned_from = staged.first_on
         return record

@@ -53,8 +53,8 @@ class SiteBook:
                 self._put_one(row, site, column, facts[column])
         if code in self._held and self._owners.get(code):
             return
-        told = first_day(facts)
-        day = date.fromisoformat(told) if told else None
+        text = first_day(facts)
+        day = date.fromisoformat(text) if text else None
         if day is not None and (site.first_on is None or day < site.first_on):
             site.first_on = day
             self._changed[code] = site
@@ -62,29 +62,29 @@ class SiteBook:
             self._changed[code] = site
 
     def _put_one(self, row: Row, site: StagedSite, column: str, value: Any) -> None:
-        held = self._held.get(site.code)
+        existing = self._held.get(site.code)
         if column == "customer":
             owners = self._owners.get(site.code, [])
             if owners:
                 self._check_owner(row, site, value, owners)
                 return
-        elif held is not None:
-            if not same(value, held.get(column)):
-                told = shown_fact(column, held.get(column), self.names)
+        elif existing is not None:
+            if not same(value, existing.get(column)):
+                text = shown_fact(column, existing.get(column), self.names)
                 self._contradict(
                     row,
                     column,
-                    f"The register says {told} for site {site.code}. Correct the cell or leave it empty, "
+                    f"The register says {text} for site {site.code}. Correct the cell or leave it empty, "
                     "or change the site on its page first.",
                 )
             return
         first = site.facts.setdefault(column, [value, row.line])
         if not same(value, first[0]):
-            told = shown_fact(column, first[0], self.names)
+            text = shown_fact(column, first[0], self.names)
             self._contradict(
                 row,
                 column,
-                f"Line {first[1]} says {told} for the same site {site.code}, and this is line {row.line}. "
+                f"Line {first[1]} says {text} for the same site {site.code}, and this is line {row.line}. "
                 "Make the two rows say the same, or give them different sites.",
             )
         elif first[1] == row.line:

@@ -46,7 +46,7 @@ Check = UnitsCheck | PeriodsCheck | HistoryCheck
 
 
 def silent(what: str, done: int, total: int) -> None:
-    """Tell nobody how far the work has come."""
+    """Ignore progress: the callback where nobody wants to know."""
 
 
 def stage(batch: Batch, *, progress: Progress = silent) -> None:

@@ -89,7 +89,7 @@ class Consequences:
 
     @classmethod
     def of(cls, batch: Batch) -> Consequences:
-        """Count them."""
+        """Count what undoing an import would delete, and look for what stands in its way."""
         counts = {noun: _made(model, batch).count() for model, noun in MADE.items()}
         units = _made(Unit, batch)
         derived = {
@@ -117,14 +117,14 @@ def _begin(hold: Hold, *, by: User | None, at: datetime) -> None:
         hold.note(problem="")
         return
     if batch.stage not in (Batch.Stage.APPLIED, Batch.Stage.APPLYING):
-        told = f"{str(batch).capitalize()} is {batch.get_stage_display()}: there is nothing to undo."
-        raise RuleViolation(told)
+        message = f"{str(batch).capitalize()} is {batch.get_stage_display()}: there is nothing to undo."
+        raise RuleViolation(message)
     _refuse_if_built_upon(batch)
     counts = {noun: _made(model, batch).count() for model, noun in MADE.items()}
     total = sum(counts.values())
     with hold.chunk(stage=Batch.Stage.UNDOING, work_done=0, work_total=total, problem=""):
-        told = ", ".join(counted(count, noun) for noun, count in counts.items() if count)
-        write_change(batch, action=f"{BEGUN}{told or 'nothing'}", by=by, at=at)
+        summary = ", ".join(counted(count, noun) for noun, count in counts.items() if count)
+        write_change(batch, action=f"{BEGUN}{summary or 'nothing'}", by=by, at=at)
 
 
 def go_on_undoing(batch: Batch, *, progress: Progress = silent) -> None:
@@ -152,9 +152,11 @@ def _take_back(hold: Hold, *, by: User | None, at: datetime, progress: Progress)
                 progress("undoing", batch.work_done, batch.work_total)
     except IntegrityError as error:
         added = "; ".join(islice(_later_records(batch), NAMED)) or "they were removed again"
-        told = f"Records were added while the import was being undone: {added}. Delete them, then undo again."
-        hold.note(problem=told)
-        raise RuleViolation(told) from error
+        message = (
+            f"Records were added while the import was being undone: {added}. Delete them, then undo again."
+        )
+        hold.note(problem=message)
+        raise RuleViolation(message) from error
     clear_staging(hold)
     with hold.chunk(stage=Batch.Stage.UNDONE, finished_at=at, problem=""):
         write_change(batch, action=f"undone: {counted(batch.work_total, 'record')} deleted", by=by, at=at)

@@ -158,9 +158,11 @@ def single_types(facts: Mapping[str, Any]) -> dict[str, int]:
     return {kind: facts[kind] for kind in TYPE_COLUMNS if kind in facts}
 
 
-def first_difference(told: Mapping[str, Any], held: Mapping[str, Any], columns: Iterable[str]) -> str | None:
+def first_difference(
+    facts: Mapping[str, Any], other: Mapping[str, Any], columns: Iterable[str]
+) -> str | None:
     """Name the first of some columns in which two sets of facts differ; capitals don't count."""
-    return next((column for column in columns if not same(told.get(column), held.get(column))), None)
+    return next((column for column in columns if not same(facts.get(column), other.get(column))), None)
 
 
 def same(one: Any, other: Any) -> bool:

@@ -36,7 +36,7 @@ class UnsaidStarts:
         self.asked_up_to = (timezone.localdate(batch.started_at) - NEW).isoformat()
 
     def are_unsaid(self, facts: Facts) -> bool:
-        """Whether a row should have said it."""
+        """Whether a row of UNITS should say since when failures reach us, and does not."""
         return "observed_from" not in facts and facts["installed_on"] < self.asked_up_to
 
     def span(self, facts: Facts) -> Span:

@@ -38,9 +38,9 @@ class Eraser:
 
     def _wipe(self, values: QuerySet[ChangedField]) -> None:
         keys = list(values.values_list("pk", flat=True))
-        held = ChangedField.objects.filter(pk__in=keys)
-        held.filter(~Q(before="")).update(before=ERASED)
-        held.filter(~Q(after="")).update(after=ERASED)
+        changed_fields = ChangedField.objects.filter(pk__in=keys)
+        changed_fields.filter(~Q(before="")).update(before=ERASED)
+        changed_fields.filter(~Q(after="")).update(after=ERASED)
         self.history += len(keys)
 
     def _allow(self, keys: Iterable[int], subject: str) -> None:

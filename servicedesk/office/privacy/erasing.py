@@ -46,11 +46,11 @@ def erase_customer(customer: Customer, *, places: bool, by: User, at: datetime) 
         While a call or a visit of theirs is not over.
     """
     with atomic_operation():
-        held = Holdings(Customer.objects.select_for_update().get(pk=customer.pk))
-        if held.still_to_do():
-            left = ", ".join(str(each) for each in held.still_to_do()[:5])
+        holdings = Holdings(Customer.objects.select_for_update().get(pk=customer.pk))
+        if holdings.still_to_do():
+            left = ", ".join(str(each) for each in holdings.still_to_do()[:5])
             raise RuleViolation(f"Something is still to be done for them: {left}. Close or cancel it first.")
-        return _Erasing(held, Eraser(by, at), places=places).run()
+        return _Erasing(holdings, Eraser(by, at), places=places).run()
 
 
 def erase_callers(calls: Sequence[Call], *, by: User | None, at: datetime) -> None:
@@ -96,45 +96,45 @@ class _Erasing:
 
     def _scrub_words(self) -> None:
         """Take their names out of free words, wherever somebody may have written them."""
-        held = self.held
+        holdings = self.held
         for rows, fields in (
-            (held.calls, ("words",)),
-            (held.safety_answers, ("made_safe_how",)),
-            (held.visits, ("note",)),
-            (held.inspections, ("note",)),
-            (held.findings, ("note", "place", "made_safe_how")),
-            (held.works, ("note",)),
-            (held.tasks, ("reason",)),
-            (held.visit_tasks, ("needs",)),
-            (held.answers, ("words",)),
-            (Site.objects.filter(pk__in=[site.pk for site in held.sites]), ("access_notes",)),
-            (Unit.objects.filter(pk__in=[unit.pk for unit in held.units]), ("note", "place")),
+            (holdings.calls, ("words",)),
+            (holdings.safety_answers, ("made_safe_how",)),
+            (holdings.visits, ("note",)),
+            (holdings.inspections, ("note",)),
+            (holdings.findings, ("note", "place", "made_safe_how")),
+            (holdings.works, ("note",)),
+            (holdings.tasks, ("reason",)),
+            (holdings.visit_tasks, ("needs",)),
+            (holdings.answers, ("words",)),
+            (Site.objects.filter(pk__in=[site.pk for site in holdings.sites]), ("access_notes",)),
+            (Unit.objects.filter(pk__in=[unit.pk for unit in holdings.units]), ("note", "place")),
         ):
             for row in rows:
-                told = {name: self.scrubber.text(getattr(row, name)) for name in fields}
-                if any(told[name] != getattr(row, name) for name in fields):
-                    self.eraser.empty([row], **told)
-        for record in held.phone_records:
-            told, answer = self.scrubber.tree(record.told), self.scrubber.tree(record.answer)
+                values = {name: self.scrubber.text(getattr(row, name)) for name in fields}
+                if any(values[name] != getattr(row, name) for name in fields):
+                    self.eraser.empty([row], **values)
+        for record in holdings.phone_records:
+            payload, answer = self.scrubber.tree(record.told), self.scrubber.tree(record.answer)
             look_at = self.scrubber.text(record.look_at)
-            if (told, answer, look_at) != (record.told, record.answer, record.look_at):
-                type(record).objects.filter(pk=record.pk).update(told=told, answer=answer, look_at=look_at)
+            if (payload, answer, look_at) != (record.told, record.answer, record.look_at):
+                type(record).objects.filter(pk=record.pk).update(told=payload, answer=answer, look_at=look_at)
                 self.eraser.records += 1
 
     def _scrub_old_values(self, calls: Sequence[Model]) -> None:
         """Erase old values that hold a name of theirs, in the history of all records at their sites."""
-        held = self.held
+        holdings = self.held
         groups: list[Iterable[Model]] = [
             *(
                 calls,
-                held.ownerships,
-                held.safety_answers,
-                held.visits,
-                held.inspections,
-                held.findings,
-                held.works,
+                holdings.ownerships,
+                holdings.safety_answers,
+                holdings.visits,
+                holdings.inspections,
+                holdings.findings,
+                holdings.works,
             ),
-            *(held.tasks, held.notifications, held.answers, held.sites, held.units),
+            *(holdings.tasks, holdings.notifications, holdings.answers, holdings.sites, holdings.units),
         ]
         for rows in groups:
             by_subject = list(rows)
@@ -149,13 +149,13 @@ class _Erasing:
         self.eraser.records += notifications.update(title="", body="", sent_to="", told={}, why="")
         others = Notification.objects.filter(customer=None).exclude(body="", told={})
         for notification in others.iterator():
-            told = {
+            values = {
                 "title": self.scrubber.text(notification.title),
                 "body": self.scrubber.text(notification.body),
             }
-            told["told"] = self.scrubber.tree(notification.told)
-            if any(value != getattr(notification, name) for name, value in told.items()):
-                Notification.objects.filter(pk=notification.pk).update(**told)
+            values["told"] = self.scrubber.tree(notification.told)
+            if any(value != getattr(notification, name) for name, value in values.items()):
+                Notification.objects.filter(pk=notification.pk).update(**values)
                 self.eraser.records += 1
 
     def _erase_staged(self) -> None:

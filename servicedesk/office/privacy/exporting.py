@@ -17,11 +17,11 @@ INNER = {"claim", "lease_until", "tries", "next_try_at", "message_id", "rank", "
 """Fields that tell of the desk's own doings and nothing of anybody."""
 
 
-def told_about(held: Holdings, *, at: datetime) -> dict[str, Any]:
+def told_about(holdings: Holdings, *, at: datetime) -> dict[str, Any]:
     """Give what is held about a customer as plain values, by kind of record."""
-    customer = held.customer
-    units = {unit.pk: unit.code for unit in held.units}
-    sites = {site.pk: site.code for site in held.sites}
+    customer = holdings.customer
+    units = {unit.pk: unit.code for unit in holdings.units}
+    sites = {site.pk: site.code for site in holdings.sites}
 
     def told(rows: Iterable[Model]) -> list[dict[str, str]]:
         return [_told(row, units=units, sites=sites) for row in rows]
@@ -30,16 +30,16 @@ def told_about(held: Holdings, *, at: datetime) -> dict[str, Any]:
         "made_at": at.isoformat(timespec="seconds"),
         "customer": _told(customer, units=units, sites=sites),
         "what_they_get_by_mail": told(EmailPreference.objects.filter(customer=customer)),
-        "sites": told(held.sites),
-        "owned": told(held.ownerships),
-        "units": told(held.units),
-        "calls": told(held.calls),
-        "answers_about_safety": told(held.safety_answers),
-        "visits": told(held.visits),
-        "findings": told(held.findings.select_related("mode")),
-        "work": told(held.works),
-        "notifications": told(held.notifications),
-        "answers": told(held.answers),
+        "sites": told(holdings.sites),
+        "owned": told(holdings.ownerships),
+        "units": told(holdings.units),
+        "calls": told(holdings.calls),
+        "answers_about_safety": told(holdings.safety_answers),
+        "visits": told(holdings.visits),
+        "findings": told(holdings.findings.select_related("mode")),
+        "work": told(holdings.works),
+        "notifications": told(holdings.notifications),
+        "answers": told(holdings.answers),
         "history": [
             {
                 "at": change.at.isoformat(timespec="seconds"),
@@ -56,7 +56,7 @@ def told_about(held: Holdings, *, at: datetime) -> dict[str, Any]:
 
 def _told(row: Model, *, units: dict[int, str], sites: dict[int, str]) -> dict[str, str]:
     """Give the fields of a record as people read them; of records it points at, the codes and the failure."""
-    told = {"number": str(row.pk)}
+    values = {"number": str(row.pk)}
     for field in row._meta.concrete_fields:
         if field.primary_key or field.name in INNER:
             continue
@@ -68,5 +68,5 @@ def _told(row: Model, *, units: dict[int, str], sites: dict[int, str]) -> dict[s
         else:
             text = shown_value(row, field)
         if text:
-            told[str(field.verbose_name)] = text
-    return told
+            values[str(field.verbose_name)] = text
+    return values

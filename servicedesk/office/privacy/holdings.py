@@ -27,7 +27,7 @@ class Holdings:
     @cached_property
     def sites(self) -> list[Site]:
         """The sites that are or were theirs."""
-        return list({held.site_id: held.site for held in self.ownerships}.values())
+        return list({ownership.site_id: ownership.site for ownership in self.ownerships}.values())
 
     @cached_property
     def last_owned(self) -> list[Site]:
@@ -76,7 +76,7 @@ class Holdings:
 
     @property
     def visit_tasks(self) -> QuerySet[VisitTask]:
-        """How these went on visits."""
+        """The entries of these tasks on visits."""
         return VisitTask.objects.filter(task__in=self.tasks).order_by("pk")
 
     @property
@@ -86,7 +86,7 @@ class Holdings:
 
     @property
     def notifications(self) -> QuerySet[Notification]:
-        """Letters to them."""
+        """Messages written to them."""
         return Notification.objects.filter(customer=self.customer).order_by("pk")
 
     @property
@@ -103,19 +103,23 @@ class Holdings:
     @cached_property
     def names(self) -> tuple[set[str], set[str]]:
         """Every name, and every number or address, under which they were known; also who called for them."""
-        told = {"name": {self.customer.name}, "phone": {self.customer.phone}, "mail": {self.customer.email}}
+        by_kind = {
+            "name": {self.customer.name},
+            "phone": {self.customer.phone},
+            "mail": {self.customer.email},
+        }
         shown_as = {str(Customer._meta.get_field("name").verbose_name): "name"}
         shown_as |= {str(Customer._meta.get_field("phone").verbose_name): "phone"}
         shown_as |= {str(Customer._meta.get_field("email").verbose_name): "mail"}
         earlier = ChangedField.objects.filter(change__subject="units.customer")
         for field in earlier.filter(change__subject_id=self.customer.pk, field__in=shown_as):
-            told[shown_as[field.field]] |= {field.before, field.after}
+            by_kind[shown_as[field.field]] |= {field.before, field.after}
         for who, phone in self.calls.values_list("told_by", "phone"):
-            told["name"].add(who)
-            told["phone"].add(phone)
-        told["mail"] |= set(self.notifications.values_list("sent_to", flat=True))
-        names = {name.strip() for name in told["name"]} - {""}
-        return names, {text.strip() for text in told["phone"] | told["mail"]} - {""}
+            by_kind["name"].add(who)
+            by_kind["phone"].add(phone)
+        by_kind["mail"] |= set(self.notifications.values_list("sent_to", flat=True))
+        names = {name.strip() for name in by_kind["name"]} - {""}
+        return names, {text.strip() for text in by_kind["phone"] | by_kind["mail"]} - {""}
 
     def still_to_do(self) -> list[Model]:
         """List calls and visits of theirs that are not over."""
@@ -126,9 +130,9 @@ class Holdings:
         """Say that something happened at a site of theirs while it was theirs."""
         day = f"{when}__date" if moment else when
         within = Q(pk__in=[])
-        for held in self.ownerships:
-            span = Q(**{site: held.site_id, f"{day}__gte": held.from_on})
-            if held.until_on is not None:
-                span &= Q(**{f"{day}__lt": held.until_on})
+        for ownership in self.ownerships:
+            span = Q(**{site: ownership.site_id, f"{day}__gte": ownership.from_on})
+            if ownership.until_on is not None:
+                span &= Q(**{f"{day}__lt": ownership.until_on})
             within |= span
         return within

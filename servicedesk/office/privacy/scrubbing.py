@@ -48,22 +48,22 @@ class Scrubber:
             text = NUMBER.sub(self._number, text)
         return text
 
-    def tree(self, told: Any) -> Any:
+    def tree(self, value: Any) -> Any:
         """Give JSON without what is to be taken out of its texts."""
-        if isinstance(told, str):
-            return self.text(told)
-        if isinstance(told, list):
-            return [self.tree(each) for each in told]
-        if isinstance(told, dict):
-            return {name: self.tree(each) for name, each in told.items()}
-        return told
+        if isinstance(value, str):
+            return self.text(value)
+        if isinstance(value, list):
+            return [self.tree(each) for each in value]
+        if isinstance(value, dict):
+            return {name: self.tree(each) for name, each in value.items()}
+        return value
 
     def _number(self, match: re.Match[str]) -> str:
         text = match[0]
         if _digits(text) not in self._numbers:
             return text
-        kept = text.strip()
-        return text.replace(kept, MARK)
+        number = text.strip()
+        return text.replace(number, MARK)
 
 
 def _digits(text: str) -> str:

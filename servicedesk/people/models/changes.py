@@ -54,7 +54,7 @@ class Change(models.Model):
 
     @property
     def way(self) -> str:
-        """The door it came through, as part of a sentence."""
+        """The source of the change, as part of a sentence."""
         return {Source.IMPORT: "an import", Source.CLOCK: "the clock"}.get(
             Source(self.source), f"a {self.get_source_display()}"
         )

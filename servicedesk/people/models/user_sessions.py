@@ -42,21 +42,21 @@ class UserSession(AbstractBaseSession):
 
     @classmethod
     def get_session_store_class(cls) -> type[SessionBase]:
-        """Name what reads and writes these sessions."""
+        """The session store class of the settings' session engine."""
         store: type[SessionBase] = import_module(settings.SESSION_ENGINE).SessionStore
         return store
 
 
 def device_of(user_agent: str) -> str:
     """Say in a word what a browser runs on, from what it says of itself (RFC 9110, 10.1.5)."""
-    told = user_agent.lower()
-    if "ipad" in told or "tablet" in told:
+    agent = user_agent.lower()
+    if "ipad" in agent or "tablet" in agent:
         return "tablet"
-    if "mobi" in told:  # the token that browsers on phones carry
+    if "mobi" in agent:  # the token that browsers on phones carry
         return "phone"
-    return "computer" if told else "program"
+    return "computer" if agent else "program"
 
 
 def mark_of(session: SessionBase) -> UUID | None:
-    """Name a session as pages do."""
+    """The public identifier of a session, by which pages name it; None before somebody signed in."""
     return UUID(session["mark"]) if "mark" in session else None

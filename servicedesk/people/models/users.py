@@ -42,7 +42,7 @@ class User(AbstractUser):
         return self.name
 
     def clean(self) -> None:
-        """Take only a number for a number, and no name to sign in with that only capitals tell apart."""
+        """Refuse a malformed phone number, and a username that differs from another only by case."""
         super().clean()
         faults = {"username": twin_fault(self, "username"), "phone": phone_fault(self.phone)}
         refuse_new(self, faults)
@@ -54,8 +54,8 @@ class User(AbstractUser):
     @cached_property
     def role(self) -> Role | None:
         """The highest role held, or None for somebody who has none yet."""
-        held = {group.name for group in self.groups.all()}
-        return next((role for role in reversed(Role) if role.value in held), None)
+        names = {group.name for group in self.groups.all()}
+        return next((role for role in reversed(Role) if role.value in names), None)
 
     def may_act_as(self, role: Role) -> bool:
         """Tell whether this person's role includes what ``role`` can do."""

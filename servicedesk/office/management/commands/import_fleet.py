@@ -35,7 +35,7 @@ class Command(BaseCommand):
     )
 
     def add_arguments(self, parser: ArgumentParser) -> None:
-        """Say what can be typed."""
+        """Declare the options of the command line."""
         parser.add_argument("units", nargs="?", type=Path, metavar="UNITS.csv")
         parser.add_argument("--history", type=Path, metavar="HISTORY.csv")
         parser.add_argument("--periods", type=Path, metavar="PERIODS.csv")
@@ -57,9 +57,9 @@ class Command(BaseCommand):
         parser.add_argument("--undo", type=int, metavar="NUMBER", help="delete all that an import made")
 
     def handle(self, *args: Any, **options: Any) -> None:
-        """Do what was asked."""
-        asked = [options["units"] is not None, options["resume"], options["undo"] is not None]
-        if sum(asked) != 1:
+        """Import the named files, go on with cut-off imports, or undo one."""
+        actions = [options["units"] is not None, options["resume"], options["undo"] is not None]
+        if sum(actions) != 1:
             raise CommandError("Name a file of units, or give --resume, or --undo NUMBER.")
         self.progress = ProgressBar(self.stderr)
         try:
@@ -109,7 +109,7 @@ class Command(BaseCommand):
         folders = {
             file: options["bad_rows"] or path.parent for file, path in paths.items() if path is not None
         }
-        self._report_bad(batch, folders, asked=options["bad_rows"] is not None)
+        self._report_bad(batch, folders, folder_given=options["bad_rows"] is not None)
         bad = intake.count_problems(batch)
         if options["dry_run"]:
             intake.forget_batch(batch)
@@ -129,7 +129,7 @@ class Command(BaseCommand):
             self.progress.close()
             self._tell(batch, seconds=time.monotonic() - started)
             folder = bad_rows or Path.cwd()
-            self._report_bad(batch, dict.fromkeys(InputFile, folder), asked=bad_rows is not None)
+            self._report_bad(batch, dict.fromkeys(InputFile, folder), folder_given=bad_rows is not None)
             if batch.check_only:
                 intake.forget_batch(batch)
 
@@ -165,26 +165,28 @@ class Command(BaseCommand):
             applied = record.applied
             if batch.stage != Batch.Stage.APPLIED:
                 applied = record.rows - record.known - record.bad
-            told = f"{applied:,} {done}" if batch.stage != Batch.Stage.REFUSED else f"{applied:,} good"
-            self.stdout.write(f"  {record.name}: {told}, {record.known:,} known already, {record.bad:,} bad")
+            result = f"{applied:,} {done}" if batch.stage != Batch.Stage.REFUSED else f"{applied:,} good"
+            self.stdout.write(
+                f"  {record.name}: {result}, {record.known:,} known already, {record.bad:,} bad"
+            )
         if assumed := intake.starts_words(batch):
             self.stdout.write(f"  {assumed}")
         self.stdout.write(f"  {seconds:.1f} seconds")
 
-    def _report_bad(self, batch: Batch, folders: dict[InputFile, Path], *, asked: bool) -> None:
+    def _report_bad(self, batch: Batch, folders: dict[InputFile, Path], *, folder_given: bool) -> None:
         """List the first problems, and say where the rest is."""
         number = intake.count_problems(batch)
         if not number:
             return
         for problem in intake.problems(batch, most=LISTED):
             self.stdout.write(f"  {problem}")
-        if asked or batch.stage == Batch.Stage.APPLIED:
+        if folder_given or batch.stage == Batch.Stage.APPLIED:
             for path in intake.write_bad_rows(batch, folders):
                 self.stdout.write(f"Bad rows with their reasons: {path}")
         if number <= LISTED:
             return
         more = count(number - LISTED, "more problem")
-        if batch.check_only and not asked:
+        if batch.check_only and not folder_given:
             self.stdout.write(f"{more}. --bad-rows FOLDER writes them all.")
             return
         folder = folders[InputFile.UNITS]
