@@ -166,7 +166,7 @@ def open_batch(
 
 
 def bring_in(units: Sequence[Row] | bytes | str, *args: Any, **options: Any) -> Batch:
-    """Open an import batch and work on it until it is applied, refused or waits."""
+    """Open an import batch, then stage, check and apply it as far as it goes."""
     return intake.go_on(open_batch(units, *args, **options))
 
 
