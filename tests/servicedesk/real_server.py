@@ -83,10 +83,10 @@ class Server:
 
     def bytes_on_disk(self) -> int:
         """Add up what lies in the folder of temporary files, also of files that have no name any more."""
-        held = Path(f"/proc/{self.worker}/fd")
+        descriptors = Path(f"/proc/{self.worker}/fd")
         named = {path.resolve() for path in self.temporary.rglob("*") if path.is_file()}
         size = 0
-        for number in held.iterdir():
+        for number in descriptors.iterdir():
             try:
                 if str(self.temporary) in os.readlink(number):
                     size += number.stat().st_size
@@ -134,11 +134,11 @@ def free_port() -> int:
 
 def database_address() -> str:
     """Give the tests' database as other processes find it."""
-    told = connection.settings_dict
+    db_settings = connection.settings_dict
     if connection.vendor == "sqlite":
-        return f"sqlite:///{told['NAME']}"
+        return f"sqlite:///{db_settings['NAME']}"
     return "postgres://{USER}:{PASSWORD}@{HOST}:{PORT}/{NAME}".format_map(
-        {**told, "PORT": told["PORT"] or 5432}
+        {**db_settings, "PORT": db_settings["PORT"] or 5432}
     )
 
 

@@ -45,12 +45,12 @@ VALUES: dict[str, st.SearchStrategy[Any]] = {
 def values_of(field: Field[Any, Any]) -> st.SearchStrategy[Any]:
     """Give values of a field that lie at and about the limits of the checks."""
     kind = field.get_internal_type()
-    found = VALUES.get(kind, WORDS if isinstance(field, CharField) or "Text" in kind else NUMBERS)
-    return found if kind == "BooleanField" else st.none() | found
+    strategy = VALUES.get(kind, WORDS if isinstance(field, CharField) or "Text" in kind else NUMBERS)
+    return strategy if kind == "BooleanField" else st.none() | strategy
 
 
 def verdict(constraint: CheckConstraint, model: type[Model], instance: Model, **how: Any) -> list[str]:
-    """Say what a check tells of a record."""
+    """Validate a record against a check constraint; give its messages, none where it holds."""
     try:
         constraint.validate(model, instance, **how)
     except ValidationError as error:
@@ -77,9 +77,9 @@ def test_it_says_what_the_database_says(model: type[Model], constraint: Check, d
     fields = [field for field in model._meta.concrete_fields if field.name in repr(constraint.condition)]
     assert fields
     instance = model(**{field.attname: data.draw(values_of(field), label=field.name) for field in fields})
-    with CaptureQueriesContext(connection) as asked:
+    with CaptureQueriesContext(connection) as queries:
         here = verdict(constraint, model, instance)
-    assert not asked.captured_queries
+    assert not queries.captured_queries
     assert here == verdict(as_django(constraint), model, instance)
 
 

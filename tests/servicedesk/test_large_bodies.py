@@ -113,11 +113,11 @@ def test_a_gigabyte_is_refused_unread_at_every_address(
     for path, kind in addresses.items():
         for who in (session, ""):
             length, pieces = with_file("photo", GB)
-            told = server.send(head(path, kind, session=who, Content_Length=length), pieces)
-            assert (told.status, told.on_disk) == (413, 0), (path, told)
-            assert "MB are the most that is taken here" in told.words
-            assert told.grown < MOST_GROWN, (path, told)
-            assert told.sent < GB // 4, (path, told)
+            response = server.send(head(path, kind, session=who, Content_Length=length), pieces)
+            assert (response.status, response.on_disk) == (413, 0), (path, response)
+            assert "MB are the most that is taken here" in response.words
+            assert response.grown < MOST_GROWN, (path, response)
+            assert response.sent < GB // 4, (path, response)
 
 
 def test_a_length_that_is_not_told_or_lies_changes_nothing(server: Server, session: str) -> None:
@@ -147,8 +147,8 @@ def test_a_length_that_is_not_told_or_lies_changes_nothing(server: Server, sessi
 def test_strangers_may_not_fill_the_disk(server: Server, session: str, addresses: dict[str, str]) -> None:
     length, _ = with_file("units", 80 * MB)
     for path in addresses:
-        told = server.send(head(path, PARTS, Content_Length=length), with_file("units", 80 * MB)[1])
-        assert (told.status, told.on_disk) == (413, 0)
+        response = server.send(head(path, PARTS, Content_Length=length), with_file("units", 80 * MB)[1])
+        assert (response.status, response.on_disk) == (413, 0)
     forged = server.send(head("/your-visit/x/", PARTS, Content_Length=length), endless(length))
     assert (forged.status, forged.on_disk) == (413, 0)
 
@@ -158,14 +158,14 @@ def test_files_within_the_limit_are_taken_through_little_memory(
 ) -> None:
     photo = next(path for path in addresses if "/photos/add/" in path)
     length, pieces = with_file("photo", 24 * MB, idempotency_key=str(uuid4()))
-    told = server.send(head(photo, PARTS, session=session, Content_Length=length), pieces)
-    assert (told.status, "no photo we can read" in told.words) == (422, True)
-    assert told.grown < MOST_GROWN
+    response = server.send(head(photo, PARTS, session=session, Content_Length=length), pieces)
+    assert (response.status, "no photo we can read" in response.words) == (422, True)
+    assert response.grown < MOST_GROWN
     length, pieces = with_file("units", 90 * MB, idempotency_key=str(uuid4()), care_by="us", check_only="on")
-    told = server.send(head("/files/bring-in/", PARTS, session=session, Content_Length=length), pieces)
-    assert told.status == 302
-    assert told.on_disk > 50 * MB  # it went through a file
-    assert told.grown < MOST_GROWN
+    response = server.send(head("/files/bring-in/", PARTS, session=session, Content_Length=length), pieces)
+    assert response.status == 302
+    assert response.on_disk > 50 * MB  # it went through a file
+    assert response.grown < MOST_GROWN
     assert Batch.objects.get().files.get().size == 90 * MB
 
 
@@ -179,8 +179,8 @@ def test_what_is_packed_is_not_unpacked(server: Server, session: str) -> None:
         Content_Length=len(bomb),
         Content_Encoding="gzip",
     )
-    told = server.send(sent, iter([bomb]))
-    assert (told.status, told.grown < MOST_GROWN) == (415, True)
+    response = server.send(sent, iter([bomb]))
+    assert (response.status, response.grown < MOST_GROWN) == (415, True)
 
 
 def test_pictures_made_to_fill_memory(
@@ -196,8 +196,8 @@ def test_pictures_made_to_fill_memory(
             + content
             + b"\r\n--cut--\r\n"
         )
-        told = server.send(head(path, PARTS, session=session, Content_Length=len(body)), iter([body]))
-        return told.status, told.grown
+        response = server.send(head(path, PARTS, session=session, Content_Length=len(body)), iter([body]))
+        return response.status, response.grown
 
     for bomb in (claiming_png(60_000, 60_000), claiming_jpeg(60_000, 60_000), claiming_png(4_001, 4_000)):
         status, grown = send(bomb)

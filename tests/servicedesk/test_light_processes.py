@@ -39,15 +39,15 @@ from django.conf import settings
 from django.test import Client
 
 pages, heavy = json.load(sys.stdin)
-told = {}
+loaded = {}
 for session, address in pages:
     client = Client()
     client.cookies[settings.SESSION_COOKIE_NAME] = session
     answer = client.get(address, headers={"host": "localhost"})
     assert answer.status_code == 200, (address, answer.status_code)
     assert answer.content
-    told[address] = sorted(name for name in heavy if name in sys.modules)
-print(json.dumps(told))
+    loaded[address] = sorted(name for name in heavy if name in sys.modules)
+print(json.dumps(loaded))
 """
 
 TASKS = """
@@ -64,13 +64,13 @@ import django, json, sys
 django.setup()
 from django.core.management import CommandError, call_command
 _, heavy = json.load(sys.stdin)
-for asked in (["none"], ["rates", "--by", "none"], ["rates", "--from", "yesterday"], ["rates", "--help"]):
+for arguments in (["none"], ["rates", "--by", "none"], ["rates", "--from", "yesterday"], ["rates", "--help"]):
     try:
-        call_command("figures", *asked, stdout=sys.stderr)
+        call_command("figures", *arguments, stdout=sys.stderr)
     except (CommandError, SystemExit):
         pass
     else:
-        raise AssertionError(asked)
+        raise AssertionError(arguments)
 print("\\n" + json.dumps({"figures": sorted(name for name in heavy if name in sys.modules)}))
 """
 
@@ -97,8 +97,8 @@ def loaded_by(script: str, folder: Path, pages: list[tuple[str, str]] | None = N
         timeout=120,
     )
     assert done.returncode == 0, done.stderr
-    found: dict[str, list[str]] = json.loads(done.stdout.splitlines()[-1])
-    return found
+    modules: dict[str, list[str]] = json.loads(done.stdout.splitlines()[-1])
+    return modules
 
 
 def session_of(person: User) -> str:
@@ -149,16 +149,16 @@ def test_pages_of_the_porch_and_the_office_load_nothing_heavy(
         )
     ]
     pages.append((session_of(owner), "/"))
-    told = loaded_by(SERVE, tmp_path, pages)
-    assert {address: heavy for address, heavy in told.items() if heavy} == {}
+    loaded = loaded_by(SERVE, tmp_path, pages)
+    assert {address: heavy for address, heavy in loaded.items() if heavy} == {}
 
 
 @pytest.mark.django_db(transaction=True)
 def test_figures_load_what_they_need_when_they_are_asked_for(tmp_path: Path, owner: User) -> None:
     """The pages before would pass if the list named modules that nobody ever loads."""
     pages = [(session_of(owner), address) for address in ("/figures/rates/", "/figures/year/")]
-    told = loaded_by(SERVE, tmp_path, pages)
-    assert {"numpy", "scipy"} <= set(told["/figures/rates/"])
+    loaded = loaded_by(SERVE, tmp_path, pages)
+    assert {"numpy", "scipy"} <= set(loaded["/figures/rates/"])
 
 
 def test_the_clock_starts_light(tmp_path: Path) -> None:

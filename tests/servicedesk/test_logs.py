@@ -55,8 +55,8 @@ def test_each_request_has_a_line_without_its_address(as_scheduler: Client) -> No
         answer = as_scheduler.get(reverse("calls:log_call_at", args=[site.pk]), {"unit": "17"})
     (line,) = [line for line in lines(out) if line["logger"] == "servicedesk.requests"]
     assert datetime.fromisoformat(line["time"]).tzinfo is not None
-    told = {name: line[name] for name in ("level", "method", "route", "status", "role")}
-    assert told == {
+    fields = {name: line[name] for name in ("level", "method", "route", "status", "role")}
+    assert fields == {
         "level": "INFO",
         "method": "GET",
         "route": "calls:log_call_at",

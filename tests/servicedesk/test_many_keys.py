@@ -18,6 +18,6 @@ def test_more_keys_than_a_chain_of_conditions_holds() -> None:
         Ownership(site=site, customer=customer, from_on="2020-01-01")
         for site, customer in zip(sites, customers, strict=True)
     )
-    held = Ownership.objects.prefetch_related("customer", "site").order_by("pk")
-    assert [row.customer.name for row in held] == [customer.name for customer in customers]
-    assert len({row.site.code for row in held}) == MANY
+    ownerships = Ownership.objects.prefetch_related("customer", "site").order_by("pk")
+    assert [row.customer.name for row in ownerships] == [customer.name for customer in customers]
+    assert len({row.site.code for row in ownerships}) == MANY

@@ -68,7 +68,7 @@ def test_records_and_photos_of_another_technicians_phone(
 ) -> None:
     unit, theirs = UnitFactory(), Client()
     theirs.force_login(other)
-    told = {
+    payload = {
         "key": str(uuid4()),
         "kind": "fine",
         "made_at": timezone.now().isoformat(),
@@ -76,26 +76,26 @@ def test_records_and_photos_of_another_technicians_phone(
     }
 
     def send(client: Client) -> int:
-        return client.post("/field/inbox/", json.dumps(told), content_type="application/json").status_code
+        return client.post("/field/inbox/", json.dumps(payload), content_type="application/json").status_code
 
     assert send(theirs) == 200
     assert send(as_technician) == 422
-    kept = PhoneRecord.objects.get()
-    assert kept.by == other
+    record = PhoneRecord.objects.get()
+    assert record.by == other
     answer = as_technician.post(
-        "/field/photos/", {"key": str(uuid4()), "record": told["key"], "photo": photo()}
+        "/field/photos/", {"key": str(uuid4()), "record": payload["key"], "photo": photo()}
     )
     assert answer.status_code == 409  # as if the record had not come: no word of whose it is
     assert not Photo.objects.exists()
-    assert as_technician.post(f"/phone-records/{kept.pk}/seen/").status_code == 403
+    assert as_technician.post(f"/phone-records/{record.pk}/seen/").status_code == 403
 
 
 def test_a_photo_takes_signing_in(client: Client, as_scheduler: Client) -> None:
     call = CallFactory()
     as_scheduler.post(f"/calls/{call.pk}/photos/add/", {"idempotency_key": uuid4(), "photo": photo()})
-    kept = Photo.objects.get()
-    assert client.get(f"/calls/photos/{kept.pk}/").status_code == 302
-    shown = as_scheduler.get(f"/calls/photos/{kept.pk}/")
+    stored_photo = Photo.objects.get()
+    assert client.get(f"/calls/photos/{stored_photo.pk}/").status_code == 302
+    shown = as_scheduler.get(f"/calls/photos/{stored_photo.pk}/")
     assert "default-src 'none'" in shown["Content-Security-Policy"]
     assert shown["X-Content-Type-Options"] == "nosniff"
 

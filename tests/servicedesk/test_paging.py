@@ -15,14 +15,14 @@ from units.models import Customer
 
 def walk(order: tuple[str, ...], size: int, way: str = "after") -> list[list[str]]:
     """Turn pages until there is none further."""
-    asked, pages = QueryDict(), []
+    query, pages = QueryDict(), []
     while True:
-        page: KeyPage[Customer] = key_page(Customer.objects.all(), asked, order=order, size=size)
+        page: KeyPage[Customer] = key_page(Customer.objects.all(), query, order=order, size=size)
         pages.append([customer.name for customer in page.rows])
         token = page.later if way == "after" else page.earlier
         if not token:
             return pages
-        asked = QueryDict(f"{way}={token}")
+        query = QueryDict(f"{way}={token}")
 
 
 class Walks(TestCase):

@@ -35,8 +35,8 @@ def in_fresh_process(script: str, folder: Path) -> subprocess.CompletedProcess[s
 
 
 def test_a_fresh_process_knows_all_periodic_work(tmp_path: Path) -> None:
-    told = in_fresh_process(UNKNOWN, tmp_path)
-    assert (told.returncode, told.stdout.strip()) == (0, "[]"), told.stderr
+    completed = in_fresh_process(UNKNOWN, tmp_path)
+    assert (completed.returncode, completed.stdout.strip()) == (0, "[]"), completed.stderr
 
 
 def test_without_a_broker_a_web_process_finds_what_is_asked_for(tmp_path: Path) -> None:

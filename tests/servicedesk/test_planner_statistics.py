@@ -18,7 +18,7 @@ pytestmark = [pytest.mark.postgres, pytest.mark.django_db(transaction=True)]
 
 
 def run(statement: str) -> None:
-    """Have a statement done."""
+    """Execute one SQL statement."""
     with connection.cursor() as cursor:
         cursor.execute(statement)
 

@@ -115,16 +115,16 @@ def test_what_a_caller_said_and_where_together(as_scheduler: Client, place: Site
     "word", ["MARLIN", "p900", "21409", "probeson", "5550100144", "0144", "s9001", "L-4", "stay", "r-77", "x"]
 )
 @pytest.mark.parametrize(
-    ("model", "found", "holds"),
+    ("model", "lookup", "holds"),
     [(Unit, unit_found, unit_holds), (Site, site_found, site_holds), (Call, call_found, call_holds)],
 )
 def test_looking_for_a_word_and_looking_through_a_record_say_the_same(
-    place: Site, model: type[Model], found: Callable[[str], Q], holds: Callable[[str], Q], word: str
+    place: Site, model: type[Model], lookup: Callable[[str], Q], holds: Callable[[str], Q], word: str
 ) -> None:
     InstalledPartFactory.create(unit=Unit.objects.get(code="S900-1"), lot="L-44")
     Call.objects.filter(site=place).update(ref="R-77")
     rows = model._base_manager.order_by("pk")
-    assert list(rows.filter(found(word))) == list(rows.filter(holds(word)))
+    assert list(rows.filter(lookup(word))) == list(rows.filter(holds(word)))
 
 
 @pytest.mark.parametrize(

@@ -23,18 +23,18 @@ from servicedesk.typed import (
 
 
 @pytest.mark.parametrize(
-    ("told", "key"),
+    ("value", "key"),
     [("7", 7), (7, 7), ("٧", 7), ("0", 0), (str(LARGEST_KEY), LARGEST_KEY), (str(LARGEST_KEY + 1), None)],
 )
-def test_a_number_of_a_record(told: object, key: int | None) -> None:
-    assert read_key(told) == key
+def test_a_number_of_a_record(value: object, key: int | None) -> None:
+    assert read_key(value) == key
 
 
 @pytest.mark.parametrize(
-    "told", ["", "-1", "1.0", "1e3", "²", "½", " 1", "1_0", "9" * 5000, None, True, [], {}]
+    "value", ["", "-1", "1.0", "1e3", "²", "½", " 1", "1_0", "9" * 5000, None, True, [], {}]
 )
-def test_what_is_no_number_of_a_record(told: object) -> None:
-    assert read_key(told) is None
+def test_what_is_no_number_of_a_record(value: object) -> None:
+    assert read_key(value) is None
 
 
 @given(st.text(max_size=30))
@@ -44,17 +44,17 @@ def test_any_text_is_a_key_that_can_be_kept_or_none(text: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("told", "scrap"), [(" 14 Gull St ", "14 Gull St"), ("x\0y", "xy"), ("\0 \0", ""), ("", ""), (None, "")]
+    ("value", "scrap"), [(" 14 Gull St ", "14 Gull St"), ("x\0y", "xy"), ("\0 \0", ""), ("", ""), (None, "")]
 )
-def test_what_somebody_looks_for(told: str | None, scrap: str) -> None:
-    assert read_scrap(told) == scrap
+def test_what_somebody_looks_for(value: str | None, scrap: str) -> None:
+    assert read_scrap(value) == scrap
 
 
 @pytest.mark.parametrize(
-    "told", ["0001-01-01", "9999-12-31", "1899-12-31", "2200-01-01", "2026-02-30", "", "x", None, 5]
+    "value", ["0001-01-01", "9999-12-31", "1899-12-31", "2200-01-01", "2026-02-30", "", "x", None, 5]
 )
-def test_what_is_no_day_of_a_record(told: object) -> None:
-    assert read_day(told) is None
+def test_what_is_no_day_of_a_record(value: object) -> None:
+    assert read_day(value) is None
 
 
 def test_the_first_and_the_last_day() -> None:

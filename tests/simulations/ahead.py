@@ -83,7 +83,7 @@ def draw(rng: np.random.Generator, case: Case) -> Drawn:
 
 
 def outlook_of(fleet: Drawn, *, vans: int = 1) -> tuple[Past, Outlook]:
-    """Ask the product what it expects of a fleet."""
+    """Forecast the failures of a fleet in the next twelve months, with the past it rests on."""
     histories, slots = fleet.histories, fleet.slots
     window = Window(0, TODAY)
     rows = histories.counting_rows(window)
@@ -181,7 +181,7 @@ SMALL = {"quiet"}
 
 
 def shelf_does(rng: np.random.Generator, *, case: Case, vans: int = 0) -> float:
-    """Say whether the stock of pieces did: on the shelf for the year, or in a van for its hardest month.
+    """Say whether the stock of spare pieces covered the demand: a year's, or a van's in its hardest month.
 
     A failure takes one piece or six, as likely.
     """
@@ -189,14 +189,14 @@ def shelf_does(rng: np.random.Generator, *, case: Case, vans: int = 0) -> float:
     _, outlook = outlook_of(fleet, vans=max(vans, 1))
     events = int(fleet.histories.event_count.sum())
     six = int(rng.binomial(events, 0.5))
-    found, month = outlook.year, np.arange(AHEAD)
+    prediction, month = outlook.year, np.arange(AHEAD)
     if vans:
         hardest = int(np.argmax([each.mean for each in outlook.months]))
-        found, month = outlook.van, month[month * MONTHS // AHEAD == hardest]
+        prediction, month = outlook.van, month[month * MONTHS // AHEAD == hardest]
     came = int(fleet.came[month].sum())
     came = int(rng.binomial(came, 1 / vans)) if vans else came
     taken = came + 5 * int(rng.binomial(came, 0.5))
-    return float(taken <= found.pieces_for(0.95, {1: events - six, 6: six}))
+    return float(taken <= prediction.pieces_for(0.95, {1: events - six, 6: six}))
 
 
 def said_a_year_ago_holds(rng: np.random.Generator, *, case: Case) -> float:

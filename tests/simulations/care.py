@@ -228,7 +228,10 @@ def _interval(case: Case, rng: Rng, *, best: float, usual: int) -> Interval:
 
 
 def says_look_otherwise(rng: Rng, *, expected: float, best: float, usual: int = 12) -> float:
-    """Tell the same of looks for hidden defects at a constant rate (Barlow and Proschan 1965)."""
+    """Tell whether another inspection interval is called better, for hidden defects at a constant rate.
+
+    The best interval is known, in months (Barlow and Proschan 1965).
+    """
     years = 400.0
     cost = 2 / (expected / years * (best / 12) ** 2)
     costs = Costs(care=1.0, failure=cost, told=True)
@@ -251,9 +254,9 @@ def says_wears_out(rng: Rng, *, shape: float, sites: int, variation: float = 1.0
         site,
         np.full(site.size, nan),
     )
-    found = best_age(lives, planned=1.0, failure=20.0)
-    refused = found.best is None and "first failure" in found.reason
-    return nan if refused else float("wears out" not in found.reason)
+    result = best_age(lives, planned=1.0, failure=20.0)
+    refused = result.best is None and "first failure" in result.reason
+    return nan if refused else float("wears out" not in result.reason)
 
 
 APRIL, SPRING = Case(calendar=each_april), Case(calendar=each_spring)

@@ -44,9 +44,9 @@ def says_of_lives(
 def says_of_repairs(
     rng: np.random.Generator, *, direction: Direction, way: Way, sites: int, cv: float, shape: float
 ) -> float:
-    """Say whether repeated failures are read so."""
-    found = read_trend(_draw(rng, way=way, sites=sites, cv=cv, shape=shape).counting_rows(WINDOW))
-    return float("nan") if found.direction is None else float(found.direction == direction)
+    """Say whether the trend of repeated failures is read as the given direction."""
+    trend = read_trend(_draw(rng, way=way, sites=sites, cv=cv, shape=shape).counting_rows(WINDOW))
+    return float("nan") if trend.direction is None else float(trend.direction == direction)
 
 
 WAYS: dict[str, Way] = {"repaired": repaired, "replaced": replaced}

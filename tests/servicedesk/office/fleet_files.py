@@ -152,7 +152,7 @@ def open_batch(
     periods: Sequence[Row] | bytes | str | None = None,
     **options: Any,
 ) -> Batch:
-    """Hand files in."""
+    """Open an import batch of these files, without working on it."""
     sent = {InputFile.UNITS: units, InputFile.HISTORY: history, InputFile.PERIODS: periods}
     files = {}
     for file, rows in sent.items():
@@ -161,12 +161,12 @@ def open_batch(
         text = rows if isinstance(rows, bytes | str) else as_csv(file, rows)
         content = io.BytesIO(text if isinstance(text, bytes) else text.encode())
         files[file] = intake.Incoming(f"{file.value.upper()}.csv", content)
-    asked = {"keep_good": False, "care_by": "nobody", "by": None, "at": AT} | options
-    return intake.open_batch(files, **asked)
+    arguments = {"keep_good": False, "care_by": "nobody", "by": None, "at": AT} | options
+    return intake.open_batch(files, **arguments)
 
 
 def bring_in(units: Sequence[Row] | bytes | str, *args: Any, **options: Any) -> Batch:
-    """Hand files in and do all that follows."""
+    """Open an import batch, then stage, check and apply it as far as it goes."""
     return intake.go_on(open_batch(units, *args, **options))
 
 
@@ -219,7 +219,7 @@ def some_fleet(units: int, *, first: int = 0) -> tuple[list[Row], list[Row]]:
 
 
 def everything() -> dict[str, list[tuple[Any, ...]]]:
-    """Take down all that an import makes, without keys, so that two ways to it can be compared."""
+    """Give the values of all records that an import makes, without keys, to compare two imports."""
     tables = {
         Customer: ("name",),
         Site: ("code", "address", "postcode", "latitude", "longitude", "year_built", "care_by"),

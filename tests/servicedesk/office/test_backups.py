@@ -58,13 +58,17 @@ def desk(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Desk]:
         made.script(SOME_RECORDS)
         yield made
         return
-    told = connection.settings_dict
+    db_settings = connection.settings_dict
     name = f"backup_{uuid4().hex[:12]}"
-    where = f"host={told['HOST'] or '127.0.0.1'} user={told['USER'] or 'postgres'} dbname=postgres"
+    where = (
+        f"host={db_settings['HOST'] or '127.0.0.1'} user={db_settings['USER'] or 'postgres'} dbname=postgres"
+    )
     with psycopg.connect(where, autocommit=True) as server:
         server.execute(f"CREATE DATABASE {name}")
     try:
-        address = f"postgres://{told['USER'] or 'postgres'}@{told['HOST'] or '127.0.0.1'}/{name}"
+        address = (
+            f"postgres://{db_settings['USER'] or 'postgres'}@{db_settings['HOST'] or '127.0.0.1'}/{name}"
+        )
         made = Desk(tmp_path / "desk", {"DATABASE_URL": address})
         made.folder.mkdir()
         made.make_tables()
@@ -83,8 +87,8 @@ def photo_in(folder: Path) -> Path:
 
 def one_in(folder: Path) -> Path:
     """Give the only backup of a folder."""
-    [found] = folder.glob("sashkeep-*")
-    return found
+    [backup] = folder.glob("sashkeep-*")
+    return backup
 
 
 def test_a_backup_made_under_writes_comes_back_whole(desk: Desk, tmp_path: Path) -> None:
@@ -169,23 +173,23 @@ def test_a_broken_backup_touches_nothing(desk: Desk, tmp_path: Path) -> None:
     assert "is not in the manifest" in desk.refused("restore", str(backup), "--replace")
     (backup / "stray").unlink()
     photo = photo_in(backup)
-    kept = photo.read_bytes()
+    content = photo.read_bytes()
     photo.unlink()
     assert "is missing" in desk.refused("restore", str(backup), "--replace")
-    photo.write_bytes(kept)
+    photo.write_bytes(content)
     manifest = backup / "manifest.json"
-    told = json.loads(manifest.read_text())
-    away = {**told, "files": {**told["files"], "../secret_key": {"size": 0, "sha256": ""}}}
+    data = json.loads(manifest.read_text())
+    away = {**data, "files": {**data["files"], "../secret_key": {"size": 0, "sha256": ""}}}
     manifest.write_text(json.dumps(away))
     assert "is missing" in desk.refused("restore", str(backup), "--replace")
-    manifest.write_text(json.dumps(told))
+    manifest.write_text(json.dumps(data))
     photo.rename(backup / "elsewhere")
     photo.symlink_to(backup / "elsewhere")
     assert f"{photo} is a link" in desk.refused("restore", str(backup), "--replace")
     photo.unlink()
     (backup / "elsewhere").rename(photo)
-    told["migrations"].append("units.9999_from_the_future")
-    manifest.write_text(json.dumps(told))
+    data["migrations"].append("units.9999_from_the_future")
+    manifest.write_text(json.dumps(data))
     assert "made by a newer version" in desk.refused("restore", str(backup), "--replace")
     manifest.write_text("{")
     assert "holds no backup" in desk.refused("restore", str(backup), "--replace")
@@ -203,8 +207,8 @@ def much(desk: Desk, name: str) -> None:
 def state(desk: Desk) -> tuple[int, int]:
     """Count the customers before and after the backup, in a file that is sound."""
     assert desk.ask("PRAGMA integrity_check") == [("ok",)]
-    [found] = desk.ask("SELECT SUM(name = 'early'), SUM(name = 'late') FROM units_customer")
-    return found[0], found[1]
+    [row] = desk.ask("SELECT SUM(name = 'early'), SUM(name = 'late') FROM units_customer")
+    return row[0], row[1]
 
 
 @pytest.mark.sqlite
@@ -258,14 +262,14 @@ def test_a_backup_of_an_older_version_comes_back_into_a_newer_desk(desk: Desk, t
         "User.objects.filter(username='before').update(username='after')"
     )
     assert "is back" in desk.manage("restore", str(backup), "--replace")
-    told = desk.script(
+    output = desk.script(
         "from django.db import connection\n"
         "from servicedesk.people.models import User\n"
-        "found = User.objects.filter(username__in=['before', 'after'])\n"
-        "print(list(found.values_list('username', flat=True)))\n"
+        "users = User.objects.filter(username__in=['before', 'after'])\n"
+        "print(list(users.values_list('username', flat=True)))\n"
         "print('office_later' in connection.introspection.table_names())"
     )
-    assert told.split() == ["['before']", "False"]
+    assert output.split() == ["['before']", "False"]
 
 
 @pytest.mark.sqlite
@@ -319,8 +323,8 @@ def test_a_backup_is_on_the_disk_before_it_has_its_name(tmp_path: Path) -> None:
     desk.folder.mkdir()
     desk.make_tables()
     desk.script(SOME_RECORDS)
-    told = desk.script(WATCHED.format(folder=str(tmp_path / "backups"))).splitlines()[0]
-    missed, settled = told.rsplit(" ", 1)
+    line = desk.script(WATCHED.format(folder=str(tmp_path / "backups"))).splitlines()[0]
+    missed, settled = line.rsplit(" ", 1)
     assert missed == "[]"
     assert int(settled) >= len([path for path in one_in(tmp_path / "backups").rglob("*") if path.is_file()])
 
@@ -332,10 +336,10 @@ def test_a_backup_of_another_database_is_refused(tmp_path: Path) -> None:
     desk.manage("back_up", str(tmp_path / "backups"))
     backup = one_in(tmp_path / "backups")
     manifest = backup / "manifest.json"
-    told = json.loads(manifest.read_text())
-    told["files"]["database.dump"] = told["files"].pop("database.sqlite3")
+    data = json.loads(manifest.read_text())
+    data["files"]["database.dump"] = data["files"].pop("database.sqlite3")
     (backup / "database.sqlite3").rename(backup / "database.dump")
-    manifest.write_text(json.dumps({**told, "vendor": "postgresql"}))
+    manifest.write_text(json.dumps({**data, "vendor": "postgresql"}))
     assert "set DATABASE_URL" in desk.refused("restore", str(backup))
 
 

@@ -127,17 +127,17 @@ def test_a_problem_becomes_a_call_with_a_photo_that_tells_nothing(
     assert "We have it on our list" in told(answer.content)
     call = Call.objects.get()
     assert (call.site, call.told_by, call.words) == (visit.site, "Testa Owner", "Panel 2 sticks")
-    kept = Photo.objects.get()
-    with Image.open(photo_path(kept.name)) as image:
+    stored_photo = Photo.objects.get()
+    with Image.open(photo_path(stored_photo.name)) as image:
         assert (image.size, dict(image.getexif())) == ((2048, 1024), {})
-    shown = as_technician.get(f"/calls/photos/{kept.pk}/")
+    shown = as_technician.get(f"/calls/photos/{stored_photo.pk}/")
     assert shown["Content-Type"] == "image/jpeg"
-    assert shown["Content-Disposition"] == f'inline; filename="photo-{kept.pk}.jpg"'
+    assert shown["Content-Disposition"] == f'inline; filename="photo-{stored_photo.pk}.jpg"'
     assert "default-src 'none'" in shown["Content-Security-Policy"]
     assert shown.content[:2] == b"\xff\xd8"
-    assert client.get(f"/calls/photos/{kept.pk}/").status_code == 302
-    photo_path(kept.name).unlink()
-    assert as_technician.get(f"/calls/photos/{kept.pk}/").status_code == 404
+    assert client.get(f"/calls/photos/{stored_photo.pk}/").status_code == 302
+    photo_path(stored_photo.name).unlink()
+    assert as_technician.get(f"/calls/photos/{stored_photo.pk}/").status_code == 404
 
 
 @pytest.mark.parametrize(

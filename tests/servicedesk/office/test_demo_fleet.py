@@ -168,8 +168,8 @@ def test_item_years_add_up_day_by_day(fleet: Fleet) -> None:
             in_life = item.removed_on is None or day <= item.removed_on
             heard = any(begins < day <= (ends or TODAY) for begins, ends in item.unit.periods())
             days[item.component_type] += in_life and heard
-    told = replace(fleet, items=some).item_years()
-    assert {name: count / 365.25 for name, count in days.items()} == pytest.approx(told)
+    item_years = replace(fleet, items=some).item_years()
+    assert {name: count / 365.25 for name, count in days.items()} == pytest.approx(item_years)
 
 
 def test_every_failure_is_in_the_records_once_and_in_its_watched_span(
@@ -179,15 +179,15 @@ def test_every_failure_is_in_the_records_once_and_in_its_watched_span(
     for item in fleet.items:
         spans.setdefault((item.unit.code, item.kind), []).extend(item.watched(TODAY))
     kind_of = {hazard.mode: scenario.kinds[hazard.component_type] for hazard in scenario.hazards}
-    found = [entry for entry in records.entries if entry.failure and not entry.repeat]
+    failures = [entry for entry in records.entries if entry.failure and not entry.repeat]
     in_time = [
         entry
-        for entry in found
+        for entry in failures
         if entry.mode in kind_of
         and any(first < entry.on <= last for first, last in spans[entry.unit, kind_of[entry.mode]])
     ]
     assert len(in_time) == len(records.failures)
-    assert len(found) == len(records.failures) + records.at_take_over + records.of_no_part
+    assert len(failures) == len(records.failures) + records.at_take_over + records.of_no_part
     expected = Counter((failure.item.unit.code, failure.hazard.mode) for failure in records.failures)
     assert Counter((entry.unit, entry.mode) for entry in in_time) == expected
 

@@ -48,7 +48,7 @@ class Demo:
 
     fleet: Fleet
     records: Records
-    told: str
+    output: str
     story: dict[str, Any]
 
 
@@ -65,9 +65,9 @@ def demo(
         override_settings(INCOMING_DIR=folder / "incoming"),
         transaction.atomic(),
     ):
-        told = load(folder)
+        output = load(folder)
         connection.check_constraints()  # else every test would check all these rows again at its end
-        yield Demo(fleet, write_records(fleet), told, story)
+        yield Demo(fleet, write_records(fleet), output, story)
         transaction.set_rollback(True)
 
 
@@ -85,8 +85,8 @@ def moment(day: date, hour: int = 0) -> datetime:
 
 def test_the_sign_ins_that_are_printed_work(demo: Demo) -> None:
     for person in demo.fleet.scenario.people:
-        assert person.username in demo.told
-        assert person.password in demo.told
+        assert person.username in demo.output
+        assert person.password in demo.output
         assert Client().login(username=person.username, password=person.password)
     roles = Counter(person.role for person in User.objects.all())
     assert roles == {Role.TECHNICIAN: 3, Role.SCHEDULER: 1, Role.OWNER: 1}
@@ -147,11 +147,11 @@ def test_every_failure_stands_on_the_part_that_failed(demo: Demo) -> None:
     brought_in = Finding.objects.filter(is_failure=True, repeat=False, batch__isnull=False)
     at_take_over = brought_in.filter(unit__periods__began="taken_over", found_on=F("unit__periods__from_on"))
     over = Counter(at_take_over.values_list("installed_part__component_type__name", flat=True))
-    found = Counter(
+    counts = Counter(
         brought_in.exclude(installed_part=None).values_list("installed_part__component_type__name", flat=True)
     )
     expected = Counter(failure.item.component_type for failure in demo.records.failures)
-    assert found == expected + over
+    assert counts == expected + over
     assert sum(over.values()) == demo.records.at_take_over
     assert brought_in.filter(installed_part=None).count() == demo.records.of_no_part
     assert set(brought_in.filter(installed_part=None).values_list("mode__code", flat=True)) <= {"OPR-01"}
@@ -182,8 +182,8 @@ def test_calls_wait_for_somebody(demo: Demo) -> None:
 
 def test_older_calls_are_closed_and_some_found_nothing(demo: Demo) -> None:
     closed = Call.objects.filter(state=Call.State.COMPLETED, batch__isnull=False)
-    told = [entry for entry in demo.records.entries if entry.what == "call"]
-    assert closed.count() == len(told)
+    calls = [entry for entry in demo.records.entries if entry.what == "call"]
+    assert closed.count() == len(calls)
     assert closed.filter(findings=None).count() == demo.records.in_vain
 
 
@@ -251,9 +251,9 @@ def test_a_second_run_changes_nothing_and_says_so(demo: Demo, tmp_path: Path) ->
         }
 
     before = counts()
-    told = load(tmp_path)
-    assert "nothing was changed" in told
-    assert "tess" in told
+    output = load(tmp_path)
+    assert "nothing was changed" in output
+    assert "tess" in output
     assert counts() == before
     assert not list(tmp_path.iterdir())
 
@@ -291,10 +291,10 @@ def independent_events(demo: Demo) -> Counter[str]:
 def last_words_of_lost_sites() -> Counter[str]:
     """Count the failures by type with which sites were last heard of, two years ago or more."""
     lost = lost_sites(TODAY)
-    found = Finding.objects.filter(is_failure=True, repeat=False, unit__site__in=lost).exclude(
+    findings = Finding.objects.filter(is_failure=True, repeat=False, unit__site__in=lost).exclude(
         installed_part=None
     )
-    rows = found.values_list("unit__site", "found_on", "installed_part__component_type__name")
+    rows = findings.values_list("unit__site", "found_on", "installed_part__component_type__name")
     return Counter(name for site, found_on, name in rows if found_on == lost[site])
 
 

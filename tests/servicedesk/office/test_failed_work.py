@@ -27,7 +27,7 @@ NIGHTLY = {"back up": {"task": BACK_UP, "schedule": crontab(minute="15", hour="1
 
 
 def night(at: datetime) -> None:
-    """Let the clock look once at a moment."""
+    """Run the scheduler of periodic tasks once, as at a moment."""
     with time_machine.travel(at, tick=False):
         call_command("clock", "--once", stdout=StringIO())
 

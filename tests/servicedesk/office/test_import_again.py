@@ -166,11 +166,11 @@ def test_one_line_of_history_tells_of_an_import_and_of_its_undoing(owner: User) 
 def test_one_of_a_thing_is_told_as_one() -> None:
     batch = bring_in([unit()], [event(what="care")])
     intake.undo(batch, by=None, at=AT)
-    told = [row.action for row in Change.objects.about(batch).order_by("pk")]
-    assert told[1] == "units: 1 row applied, 0 known, 0 bad; history: 1 row applied, 0 known, 0 bad"
+    actions = [row.action for row in Change.objects.about(batch).order_by("pk")]
+    assert actions[1] == "units: 1 row applied, 0 known, 0 bad; history: 1 row applied, 0 known, 0 bad"
     # Care of a unit is a work for each of its two parts that have a rule.
-    assert told[2] == "to be undone: 1 history row, 2 work records, 1 period, 5 parts, 1 unit, 1 site"
-    assert told[3] == "undone: 11 records deleted"
+    assert actions[2] == "to be undone: 1 history row, 2 work records, 1 period, 5 parts, 1 unit, 1 site"
+    assert actions[3] == "undone: 11 records deleted"
 
 
 def test_undo_deletes_exactly_what_the_batch_made() -> None:

@@ -56,9 +56,9 @@ def test_the_clock_that_plans_the_same_care_loses_none_that_was_told(monkeypatch
     intake.undo(undisturbed, by=None, at=AT)
     write, planned = CareWriter._write_chunk, []
 
-    def write_beside_the_clock(self: CareWriter, hold: Any, units: Sequence[int], *told: Any) -> None:
+    def write_beside_the_clock(self: CareWriter, hold: Any, units: Sequence[int], *args: Any) -> None:
         with somebody_who(lambda: planned.append(plan_units(units)), held_for=HELD_FOR):
-            write(self, hold, units, *told)
+            write(self, hold, units, *args)
 
     monkeypatch.setattr(CareWriter, "_write_chunk", write_beside_the_clock)
     bring_in(*rows)

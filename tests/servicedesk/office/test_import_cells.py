@@ -48,7 +48,7 @@ def test_half_winds_are_no_further_off_than_half_a_degree(text: str, exact: floa
 
 
 @pytest.mark.parametrize(
-    ("text", "told"),
+    ("text", "expected"),
     [
         ("panel 2", (2, "", "")),
         ("Panel 3 corner ul", (3, "UL", "")),
@@ -57,8 +57,8 @@ def test_half_winds_are_no_further_off_than_half_a_degree(text: str, exact: floa
         ("panel near the door", (None, "", "panel near the door")),
     ],
 )
-def test_where_is_a_panel_or_words(text: str, told: tuple[int | None, str, str]) -> None:
-    assert cells.place(text) == told
+def test_where_is_a_panel_or_words(text: str, expected: tuple[int | None, str, str]) -> None:
+    assert cells.place(text) == expected
 
 
 @pytest.mark.parametrize(
@@ -150,9 +150,9 @@ READERS = [
 
 @given(st.sampled_from(READERS), st.text(min_size=1, max_size=60))
 def test_any_text_is_read_or_refused_with_a_sentence(read: Callable[[str], Any], text: str) -> None:
-    told = "."
+    message = "."
     try:
         read(text)
     except CellError as error:
-        told = str(error)
-    assert told.endswith(".")
+        message = str(error)
+    assert message.endswith(".")

@@ -283,8 +283,8 @@ def test_a_batch_in_live_hands_is_left_alone() -> None:
 )
 def test_who_holds_a_batch(worker: str, free: bool) -> None:
     """4,194,304 is one above the highest process number Linux gives (proc(5), pid_max)."""
-    told = worker.format(host=os.uname().nodename, pid=os.getpid())
-    batch = Batch(worker=told, held_until=timezone.now() + LEASE)
+    worker_name = worker.format(host=os.uname().nodename, pid=os.getpid())
+    batch = Batch(worker=worker_name, held_until=timezone.now() + LEASE)
     assert intake.is_free(batch) is free
 
 
@@ -307,8 +307,8 @@ def test_a_task_that_comes_second_says_so() -> None:
     know_tasks()
     batch = open_batch([unit()])
     with holding(batch):
-        told = current_app.tasks["office.apply_batch"].apply(args=[batch.pk]).get()
-    assert "is being worked on right now" in told
+        result = current_app.tasks["office.apply_batch"].apply(args=[batch.pk]).get()
+    assert "is being worked on right now" in result
 
 
 @pytest.mark.django_db

@@ -222,10 +222,10 @@ def test_a_call_comes_in_closed_at_noon_with_its_finding() -> None:
     assert (first.state, first.unit.code, first.site.code, first.ref) == ("completed", "U1", "S1", "7")  # type: ignore[union-attr]
     assert not first.safety_answers.exists()
     assert (first.words, second.words) == ("", "rang twice · left jamb")
-    found = Finding.objects.get()
-    assert (found.call, found.mode.code, found.panel, found.corner) == (first, "LIN-01", 2, "UL")
-    assert (found.is_failure, found.detected, found.note, found.ref) == (True, "called", "binds", "7")
-    assert found.installed_part.component_type.name == "flexible plastic liner"  # type: ignore[union-attr]
+    finding = Finding.objects.get()
+    assert (finding.call, finding.mode.code, finding.panel, finding.corner) == (first, "LIN-01", 2, "UL")
+    assert (finding.is_failure, finding.detected, finding.note, finding.ref) == (True, "called", "binds", "7")
+    assert finding.installed_part.component_type.name == "flexible plastic liner"  # type: ignore[union-attr]
     assert batch.files.get(file="history").applied == 2
 
 
@@ -249,8 +249,8 @@ def test_modes_go_by_code_full_name_or_a_name_that_is_clear_for_the_unit(written
 
 def test_only_rows_that_say_so_are_failures() -> None:
     bring_in([unit()], [event(), event(what="care", mode="KEY-01", on="2024-07-01", failure="no")])
-    found = Finding.objects.order_by("found_on").values_list("is_failure", "detected")
-    assert list(found) == [(False, ""), (False, "care")]
+    findings = Finding.objects.order_by("found_on").values_list("is_failure", "detected")
+    assert list(findings) == [(False, ""), (False, "care")]
 
 
 def test_work_belongs_to_its_finding_and_part_and_counts_minutes_once() -> None:
@@ -260,9 +260,9 @@ def test_work_belongs_to_its_finding_and_part_and_counts_minutes_once() -> None:
         ("adjusted", 25, 0),
         ("replaced", None, 1),
     ]
-    found = Finding.objects.get()
-    assert {row.finding for row in done} == {found}
-    assert {row.installed_part for row in done} == {found.installed_part}
+    finding = Finding.objects.get()
+    assert {row.finding for row in done} == {finding}
+    assert {row.installed_part for row in done} == {finding.installed_part}
 
 
 def test_care_without_a_word_is_what_the_rules_of_the_parts_ask_for() -> None:
@@ -329,9 +329,9 @@ def test_history_of_a_unit_of_the_register_finds_the_part_of_that_day() -> None:
             rows += [event(on=on, mode=mode, where=where) for mode in ("KEY-01", "LIN-01", "OPR-01")]
     assert bring_in("unit,site,installed_on\n", rows).stage == Batch.Stage.APPLIED
     assert Finding.objects.count() == len(rows)
-    for found in Finding.objects.select_related("mode", "unit"):
-        assert found.installed_part == installed_part_for(
-            found.unit, kind=found.mode.kind, panel=found.panel, on=found.found_on
+    for finding in Finding.objects.select_related("mode", "unit"):
+        assert finding.installed_part == installed_part_for(
+            finding.unit, kind=finding.mode.kind, panel=finding.panel, on=finding.found_on
         )
 
 

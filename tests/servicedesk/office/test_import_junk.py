@@ -56,17 +56,17 @@ def test_any_bytes_are_rows_with_named_faults_or_a_refusal(
         with open_table(io.BytesIO(whole), columns) as table:
             rows = list(table.rows())
     except UnreadableFile as refusal:
-        told = [fault for _, fault in refusal.faults]
-        assert told
+        faults = [fault for _, fault in refusal.faults]
+        assert faults
     else:
-        told = [fault for row in rows for fault in row.faults]
+        faults = [fault for row in rows for fault in row.faults]
         for row in rows:
             assert set(row.cells) <= set(columns.names)
             for cell in row.cells.values():
                 assert cell.encode().decode() == cell
                 assert 0 < len(cell) <= MAX_CELL
                 assert "\0" not in cell
-    for fault in told:
+    for fault in faults:
         assert fault.reason.endswith(".")
         assert len(fault.value) <= SHOWN
         assert fault.value.isprintable() or not fault.value
@@ -104,24 +104,24 @@ TYPED = st.text(
 @example(name="any day", text="٢٠٢٦-٠١-٠١")
 def test_any_cell_is_read_or_a_sentence(name: str, text: str) -> None:
     try:
-        told = READERS[name](text)
+        value = READERS[name](text)
     except cells.CellError as error:
-        told = str(error)
-    if isinstance(told, str) and name not in {"words", "lines", "choice"}:
-        assert told.endswith((".", "”"))
-    elif isinstance(told, Decimal):
-        assert told.is_finite()
-    elif isinstance(told, int):
-        assert abs(told) < 2**31
-    elif isinstance(told, date):
-        assert 1900 <= told.year <= 2199
+        value = str(error)
+    if isinstance(value, str) and name not in {"words", "lines", "choice"}:
+        assert value.endswith((".", "”"))
+    elif isinstance(value, Decimal):
+        assert value.is_finite()
+    elif isinstance(value, int):
+        assert abs(value) < 2**31
+    elif isinstance(value, date):
+        assert 1900 <= value.year <= 2199
 
 
 def zipped(packed: int) -> bytes:
-    """Pack that many bytes of nothing."""
+    """Give a ZIP archive of so many zero bytes."""
     out = io.BytesIO()
-    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as held:
-        held.writestr("xl/worksheets/sheet1.xml", b"\0" * packed)
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("xl/worksheets/sheet1.xml", b"\0" * packed)
     return out.getvalue()
 
 

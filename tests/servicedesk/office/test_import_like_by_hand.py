@@ -59,11 +59,11 @@ def person() -> User:
 
 
 def columns(row: Model) -> Columns:
-    """Take down every column of a row but its key, moments, and the keys of units and sites beside it.
+    """Give every column of a row but its key, moments, and the keys of units and sites beside it.
 
-    Records the two ways make each for themselves are told by what they say: a part by its slot.
+    Records that each of the two ways makes for itself are compared by what they say: a part by its slot.
     """
-    told: Columns = {}
+    values: Columns = {}
     for field in row._meta.concrete_fields:
         if field.primary_key or isinstance(field, DateTimeField) or field.generated:
             continue
@@ -77,8 +77,8 @@ def columns(row: Model) -> Columns:
             value = type(related).__name__
         elif field.name == "batch" and value is not None:
             value = IMPORTED
-        told[field.attname] = value
-    return told
+        values[field.attname] = value
+    return values
 
 
 def differences(imported: Model, by_hand: Model) -> Differences:

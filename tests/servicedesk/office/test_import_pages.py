@@ -21,13 +21,13 @@ GOOD = "unit,site,installed_on,width,address\nU-1,S-1,2019-04-02,35 7/8,3 Heron 
 MIXED = GOOD + "U-2,S-1,2019-04-02,7/0,\nU-3,S-1,sometime,46,\n"
 
 
-def bring_in(client: Client, units: str, **told: str) -> Batch:
-    """Hand files in as the form does, and answer the import."""
+def bring_in(client: Client, units: str, **fields: str) -> Batch:
+    """Post the form of an import and give the import."""
     entries = {
         "idempotency_key": str(uuid.uuid4()),
         "care_by": "us",
         "units": SimpleUploadedFile("units.csv", units.encode()),
-        **told,
+        **fields,
     }
     answer = client.post("/files/bring-in/", entries)
     assert answer.status_code == 302, answer.content.decode()
@@ -62,8 +62,8 @@ def test_bad_cells_are_named_and_can_be_downloaded(as_scheduler: Client) -> None
     assert "sometime" in page
     answer = as_scheduler.get(f"/files/{batch.pk}/problems.csv")
     assert isinstance(answer, StreamingHttpResponse)
-    told = list(csv.DictReader(io.StringIO(answer.getvalue().decode())))
-    assert [(row["file"], row["line"], row["column"], row["value"]) for row in told] == [
+    problems = list(csv.DictReader(io.StringIO(answer.getvalue().decode())))
+    assert [(row["file"], row["line"], row["column"], row["value"]) for row in problems] == [
         ("units.csv", "3", "width", "7/0"),
         ("units.csv", "4", "installed_on", "sometime"),
     ]

@@ -78,8 +78,8 @@ unit, site = Unit.objects.order_by('code')[7], Unit.objects.order_by('code')[70]
 pages = ['/', '/figures/rates/', '/units/', f'/units/{unit.pk}/', f'/sites/{site.pk}/', '/customers/',
          '/parts-and-rules/', '/calendar/SECRET.ics', '/calendar/SECRET/due.ics']
 answers = {page: client.get(page) for page in pages}
-told = {page: [each.status_code, each.content.decode()] for page, each in answers.items()}
-print('PAGES', json.dumps(told))
+responses = {page: [each.status_code, each.content.decode()] for page, each in answers.items()}
+print('PAGES', json.dumps(responses))
 """
 GO_ON = """
 from django.db import IntegrityError, transaction
@@ -105,8 +105,8 @@ else:
 @pytest.fixture(scope="module")
 def server() -> Iterator[Server]:
     """The PostgreSQL server that stands beside."""
-    with postgres_server() as found:
-        yield found
+    with postgres_server() as postgres:
+        yield postgres
 
 
 @pytest.fixture(scope="module")
@@ -158,26 +158,26 @@ def on(server: Server, database: str, desk: Desk) -> Desk:
 def records(desk: Desk, to: Path) -> dict[tuple[str, str], Any]:
     """Write all records down with Django's serializer, and answer them by model and key."""
     manage(desk, "dumpdata", "--all", "--format", "jsonl", "--output", str(to))
-    found = {}
+    by_key = {}
     for line in to.read_text().splitlines():
         each = json.loads(line)
         fields = {
             name: sorted(value) if isinstance(value, list) and name in {"groups", "expected_on"} else value
             for name, value in each["fields"].items()
         }
-        found[each["model"], str(each["pk"])] = fields
-    return found
+        by_key[each["model"], str(each["pk"])] = fields
+    return by_key
 
 
 def pages(desk: Desk) -> dict[str, Any]:
     """Ask for some pages, signed in as the owner, and leave out what is made by chance."""
     secret = (desk.folder / "secret").read_text()
-    told = desk.script(PAGES.replace("SECRET", secret))
-    found: dict[str, Any] = json.loads(re.findall(r"^PAGES (.*)$", told, re.MULTILINE)[0])
-    assert {status for status, _ in found.values()} == {200}
+    output = desk.script(PAGES.replace("SECRET", secret))
+    responses: dict[str, Any] = json.loads(re.findall(r"^PAGES (.*)$", output, re.MULTILINE)[0])
+    assert {status for status, _ in responses.values()} == {200}
     token = re.compile(r'(csrfmiddlewaretoken" value="|X-CSRFToken": ")[^"]*')
     idempotency_key = re.compile(r'(name="idempotency_key"[^>]*value=")[^"]*')
-    return {page: idempotency_key.sub(r"\1", token.sub(r"\1", text)) for page, (_, text) in found.items()}
+    return {page: idempotency_key.sub(r"\1", token.sub(r"\1", text)) for page, (_, text) in responses.items()}
 
 
 def start(desk: Desk, address: str) -> subprocess.Popen[str]:
@@ -202,13 +202,13 @@ def test_the_demo_company_goes_on_after_the_move(server: Server, demo: Desk, tmp
     before = hashlib.sha256(file.read_bytes()).hexdigest()
     old = records(demo, tmp_path / "old.jsonl")
     database = server.database()
-    told = manage(demo, "move_to", server.address(database)).stdout
-    print(told)  # noqa: T201 - shown when something below fails
-    assert re.search(r"^units_installedpart +9,\d\d\d  same$", told, re.MULTILINE)
-    tables = set(re.findall(r"^(\w+) +[\d,]+  same$", told, re.MULTILINE))
+    output = manage(demo, "move_to", server.address(database)).stdout
+    print(output)  # noqa: T201 - shown when something below fails
+    assert re.search(r"^units_installedpart +9,\d\d\d  same$", output, re.MULTILINE)
+    tables = set(re.findall(r"^(\w+) +[\d,]+  same$", output, re.MULTILINE))
     in_file = {name for (name,) in demo.ask(TABLES)}
     assert tables == in_file - {"django_migrations"}
-    assert "set DATABASE_URL" in told
+    assert "set DATABASE_URL" in output
     assert hashlib.sha256(file.read_bytes()).hexdigest() == before
     moved = on(server, database, demo)
     new = records(moved, tmp_path / "new.jsonl")

@@ -34,8 +34,8 @@ PhoneRecord.objects.create(pk=1, key=uuid.uuid4(), by=UserFactory(pk=1), kind='k
 @pytest.fixture(scope="module")
 def server() -> Iterator[Server]:
     """The PostgreSQL server that stands beside."""
-    with postgres_server() as found:
-        yield found
+    with postgres_server() as postgres:
+        yield postgres
 
 
 @pytest.fixture(scope="module")

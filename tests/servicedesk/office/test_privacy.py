@@ -56,7 +56,7 @@ SECRETS = ("quillmar", "tessavane", "obendrick", "yorrick", "555 0142", "5550142
 
 def everything() -> list[str]:
     """Every cell of text in the database, as "table.column: text"."""
-    found = []
+    cells = []
     for model in apps.get_models():
         texts = [
             field
@@ -67,8 +67,8 @@ def everything() -> list[str]:
             for field in texts:
                 value = getattr(row, field.attname)
                 text = value if isinstance(value, str) else json.dumps(value, ensure_ascii=False, default=str)
-                found.append(f"{model._meta.db_table}.{field.column}: {text}")
-    return found
+                cells.append(f"{model._meta.db_table}.{field.column}: {text}")
+    return cells
 
 
 def holding(*secrets: str) -> list[str]:
@@ -113,13 +113,13 @@ def quillmar(scheduler: User) -> Customer:
         person=scheduler, body=f"09:00 {LANE}, ask for {NAME}", kind=NotificationKind.DESK_DAY, number=1
     )
     CustomerAnswer.objects.create(visit=visit, customer=customer, said="suits", words="Fine, Quillmar", at=AT)
-    told = {"note": "Mr Tessavane: 5550142", "modes": ["binds"], "n": 3}
+    payload = {"note": "Mr Tessavane: 5550142", "modes": ["binds"], "n": 3}
     PhoneRecord.objects.create(
         key=uuid4(),
         by=scheduler,
         kind="finding",
         fingerprint="f",
-        told=told,
+        told=payload,
         answer={"words": "stored for Quillmar"},
         unit=unit,
         made_at=AT,
@@ -135,7 +135,7 @@ def quillmar(scheduler: User) -> Customer:
     return customer
 
 
-def notification(*, number: int, **told: object) -> Notification:
+def notification(*, number: int, **fields: object) -> Notification:
     """A letter that was sent."""
     return Notification.objects.create(
         subject="visit",
@@ -147,7 +147,7 @@ def notification(*, number: int, **told: object) -> Notification:
         made_at=AT,
         sent_at=AT,
         title="A letter",
-        **told,
+        **fields,
     )
 
 
@@ -177,8 +177,8 @@ def test_an_erasure_is_itself_recorded(quillmar: Customer, owner: User) -> None:
     assert (last.action, last.by) == ("a customer’s words were erased", owner)
     assert Change.objects.count() > lines
     assert Erasure.objects.filter(subject="units.customer", subject_id=quillmar.pk, by=owner).exists()
-    told = {field.after for change in Change.objects.about(quillmar) for field in change.fields.all()}
-    assert told == {"erased"}
+    values = {field.after for change in Change.objects.about(quillmar) for field in change.fields.all()}
+    assert values == {"erased"}
 
 
 @pytest.mark.django_db
@@ -191,17 +191,17 @@ def test_places_stay_where_they_are_wanted(quillmar: Customer, owner: User) -> N
 
 @pytest.mark.django_db
 def test_a_site_that_was_sold_keeps_its_address_and_the_next_owner(quillmar: Customer, owner: User) -> None:
-    held = quillmar.ownerships.get()
-    held.until_on = date(2026, 5, 5)
-    held.save()
+    ownership = quillmar.ownerships.get()
+    ownership.until_on = date(2026, 5, 5)
+    ownership.save()
     later = OwnershipFactory(
-        site=held.site, customer=CustomerFactory(name="Nell Gorsewick"), from_on=held.until_on
+        site=ownership.site, customer=CustomerFactory(name="Nell Gorsewick"), from_on=ownership.until_on
     )
     theirs = CallFactory(
-        site=held.site, told_at=AT + timedelta(days=9), told_by="Nell Gorsewick", phone="555 0107"
+        site=ownership.site, told_at=AT + timedelta(days=9), told_by="Nell Gorsewick", phone="555 0107"
     )
     erase_customer(quillmar, places=True, by=owner, at=AT)
-    assert held.site.address == Site.objects.get(pk=held.site_id).address == LANE
+    assert ownership.site.address == Site.objects.get(pk=ownership.site_id).address == LANE
     theirs.refresh_from_db()
     assert (theirs.told_by, theirs.phone) == ("Nell Gorsewick", "555 0107")
     assert later.customer.name == "Nell Gorsewick"
@@ -254,15 +254,15 @@ def test_all_that_is_held_comes_as_one_file(
     assert as_scheduler.get(address).status_code == 403
     answer = as_owner.get(address)
     assert answer["Content-Disposition"] == f'attachment; filename="customer-{quillmar.pk}.json"'
-    told = answer.json()
-    assert told["customer"]["name"] == NAME
-    assert told["sites"][0]["address"] == LANE
-    assert told["owned"][0]["owner since"] == "2020-01-01"
-    assert told["calls"][0]["unit"] == told["units"][0]["code"]
-    assert told["calls"][0]["call back on"] == MOBILE
-    assert told["notifications"][0]["body"] == f"Dear {NAME}"
-    assert told["findings"][0]["note"].startswith("Quillmar")
-    assert [field["before"] for change in told["history"] for field in change["fields"]] == [EARLIER]
+    data = answer.json()
+    assert data["customer"]["name"] == NAME
+    assert data["sites"][0]["address"] == LANE
+    assert data["owned"][0]["owner since"] == "2020-01-01"
+    assert data["calls"][0]["unit"] == data["units"][0]["code"]
+    assert data["calls"][0]["call back on"] == MOBILE
+    assert data["notifications"][0]["body"] == f"Dear {NAME}"
+    assert data["findings"][0]["note"].startswith("Quillmar")
+    assert [field["before"] for change in data["history"] for field in change["fields"]] == [EARLIER]
     assert "Gorsewick" not in answer.content.decode()
 
 

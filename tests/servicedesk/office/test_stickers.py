@@ -52,7 +52,7 @@ def test_every_code_of_a_full_sheet_can_be_read(name: str) -> None:
         for number in range(sheet.each_page)
     ]
     [page] = draw_sheets(labels, sheet)
-    read = {found.text for found in zxingcpp.read_barcodes(painted(page))}
+    read = {barcode.text for barcode in zxingcpp.read_barcodes(painted(page))}
     assert read == {label.address for label in labels}
 
 

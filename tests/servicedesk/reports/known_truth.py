@@ -81,27 +81,27 @@ class Case:
 
 
 def printed_range(case: Case, seed: int, folder: Path) -> tuple[float, float, dict[str, int], str]:
-    """Bring a fleet in and read the range printed for its tracks, what was left out, and what was told."""
+    """Import a fleet; give the interval printed for its tracks, the exclusions and the import's output."""
     ComponentType.objects.create(name="plain track", kind="track")
     FailureMode.objects.create(code="T-1", kind="track", name="binds")
     FailureMode.objects.create(code="T-2", kind="track", name="worn inside", only_at_look=True)
     files = Files()
     case.draw(np.random.default_rng(seed), files)
     units, history = files.write(folder)
-    told = io.StringIO()
+    import_output = io.StringIO()
     call_command(
         "import_fleet",
         units,
         history=history,
         care_by=case.care_by,
-        stdout=told,
+        stdout=import_output,
         stderr=io.StringIO(),
     )
     out = io.StringIO()
     call_command("figures", "rates", json=True, stdout=out)
     printed = json.loads(out.getvalue())
     (row,) = printed["rows"]
-    return row["low"], row["high"], printed["exclusions"], told.getvalue()
+    return row["low"], row["high"], printed["exclusions"], import_output.getvalue()
 
 
 def _day(ago: float) -> str:

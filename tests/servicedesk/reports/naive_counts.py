@@ -115,7 +115,7 @@ def last_look(unit: Unit, as_of: date) -> date | None:
     """Give the last day on which a look at a unit would have shown what only a look shows."""
     days = [inspection.seen_on for inspection in unit.inspections.all()]
     days += [w.done_on for w in unit.works.all() if w.kind in ("cleaned", "lubricated", "checked")]
-    days += [found.found_on - ONE_DAY for found in unit.findings.all() if found.mode.only_at_look]
+    days += [finding.found_on - ONE_DAY for finding in unit.findings.all() if finding.mode.only_at_look]
     return max((on for on in days if on <= as_of), default=None)
 
 

@@ -31,10 +31,10 @@ def open_page(client: Client, address: str, *, status: int = 200) -> str:
 
 def rows(page: str, *, table: int = 0) -> list[list[str]]:
     """Give the rows of a table as words, without its head."""
-    found = TABLE.findall(page)
-    if len(found) <= table:
+    tables = TABLE.findall(page)
+    if len(tables) <= table:
         return []
-    body = found[table].split("</thead>")[-1]
+    body = tables[table].split("</thead>")[-1]
     return [[plain(cell) for cell in CELL.findall(row)] for row in ROW.findall(body)]
 
 

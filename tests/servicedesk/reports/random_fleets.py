@@ -162,15 +162,15 @@ def _draw_looks(dice: random.Random, unit: Unit) -> None:
 
 
 def draw_selections(seed: int) -> list[Selection]:
-    """Ask for everything, for some days, for groups of one or two traits, and once after two silent years."""
+    """Draw selections: everything, some days, groups of up to two traits, one after two silent years."""
     dice = random.Random(seed)
     days = [(None, None), (5, 40), (20, 20), (None, 30), (31, None), (20, None)]
     mode = dice.choice(list(FailureMode.objects.order_by("pk")))
-    asked = []
+    selections = []
     for begin, end in days:
         as_of = day(LAST + dice.randint(-3, 3) + (700 if begin == 20 else 0))
         names = dice.sample(sorted(TRAITS), dice.choice([0, 1, 2]))
-        asked.append(
+        selections.append(
             Selection(
                 as_of=as_of,
                 from_on=None if begin is None else day(begin),
@@ -179,7 +179,7 @@ def draw_selections(seed: int) -> list[Selection]:
                 traits=select({name: _some_keys(dice, name) for name in names}),
             )
         )
-    return asked
+    return selections
 
 
 def _some_keys(dice: random.Random, trait: str) -> tuple[Key | None, ...]:
@@ -195,5 +195,5 @@ def _some_keys(dice: random.Random, trait: str) -> tuple[Key | None, ...]:
         "lot": [None, "A", "B"],
         "year": [None, 2020],
     }
-    held = keys[trait]
-    return tuple(dice.sample(held, dice.randint(1, len(held))))
+    options = keys[trait]
+    return tuple(dice.sample(options, dice.randint(1, len(options))))

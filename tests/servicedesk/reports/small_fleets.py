@@ -81,6 +81,6 @@ class Fleet:
         return finding
 
 
-def up_to(last: int, **asked: Any) -> Selection:
+def up_to(last: int, **fields: Any) -> Selection:
     """Select everything, the records read on a day."""
-    return Selection(as_of=day(last), **asked)
+    return Selection(as_of=day(last), **fields)

@@ -46,17 +46,17 @@ def test_sums_and_what_is_expected_are_those_of_plain_loops(
     assert sums.events.tolist() == events.tolist()
     assert sums.days == pytest.approx(days)
     assert sums.failed_sites.tolist() == [len(sites) for sites in failed]
-    found, expected = sums.like_others()
+    observed, expected = sums.like_others()
     for where in range(3):
-        due = told = 0.0
+        due = failures = 0.0
         for step in range(len(STEPS) - 1):
             others = [each for each in range(3) if each != where]
             watched = sum(days[each, step] for each in others)
             if watched:
                 due += days[where, step] * sum(events[each, step] for each in others) / watched
-                told += events[where, step]
+                failures += events[where, step]
         assert expected[where] == pytest.approx(due)
-        assert found[where] == told
+        assert observed[where] == failures
 
 
 @given(st.lists(ROW, min_size=1, max_size=15), st.integers(0, 2000))
@@ -99,5 +99,5 @@ def test_a_year_to_come_counts_the_parts_in_place_at_their_ages() -> None:
     rates = np.zeros(len(STEPS) - 1)
     rates[:3] = 0.001, 0.002, 0.003
     # The second part went out of sight before the last day.
-    found = expected_a_year(rows, np.array([300, 900, 800]), group, rates, size=2)
-    assert found == pytest.approx([0.36525, 1.09575])
+    expected = expected_a_year(rows, np.array([300, 900, 800]), group, rates, size=2)
+    assert expected == pytest.approx([0.36525, 1.09575])

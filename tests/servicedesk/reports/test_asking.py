@@ -17,8 +17,8 @@ from tests.servicedesk.reports.small_fleets import Fleet
 TODAY = date(2024, 12, 31)
 
 
-def asked(**told: list[str]) -> Selection:
-    return read_selection(told, today=TODAY)
+def asked(**query: list[str]) -> Selection:
+    return read_selection(query, today=TODAY)
 
 
 def test_nothing_asked_is_everything_up_to_today() -> None:
@@ -55,7 +55,7 @@ def test_the_last_day_is_never_after_the_records_are_read() -> None:
 
 
 @pytest.mark.parametrize(
-    ("told", "name", "sentence"),
+    ("query", "name", "sentence"),
     [
         ({"from": ["tomorrow"]}, "from", "“tomorrow” is no first day: write it as year, month and day"),
         ({"until": ["2024-13-01"]}, "until", "“2024-13-01” is no last day"),
@@ -68,10 +68,10 @@ def test_the_last_day_is_never_after_the_records_are_read() -> None:
     ],
 )
 def test_what_there_is_none_of_is_said_with_what_there_is(
-    told: dict[str, list[str]], name: str, sentence: str
+    query: dict[str, list[str]], name: str, sentence: str
 ) -> None:
     with pytest.raises(QuestionError) as error:
-        read_selection(told, today=TODAY)
+        read_selection(query, today=TODAY)
     assert error.value.name == name
     assert sentence in str(error.value)
 
@@ -110,7 +110,7 @@ def test_any_selection_comes_back_from_its_address(
         until_on=span[1],
         traits=select(traits),
     )
-    query = {name: told if isinstance(told, list) else [told] for name, told in chosen.query().items()}
+    query = {name: value if isinstance(value, list) else [value] for name, value in chosen.query().items()}
     assert read_selection(query, today=TODAY) == chosen
 
 

@@ -44,13 +44,13 @@ def test_every_day_falls_into_its_month_where_something_failed(
             failures[key] += event if since == start + length else 0
     failed = {key[:2] for key, count in failures.items() if count}
     months = cut_at_months(rows)
-    found = sorted(zip(months.low, months.high, months.days, months.event, strict=True))
+    observed = sorted(zip(months.low, months.high, months.days, months.event, strict=True))
     walked = sorted(
         (low, high, count, failures[site, month, low, high])
         for (site, month, low, high), count in days.items()
         if (site, month) in failed
     )
-    assert found == walked
+    assert observed == walked
     assert np.unique(months.stratum).size == len(failed)
 
 

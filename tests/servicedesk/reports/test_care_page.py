@@ -378,7 +378,7 @@ def test_the_owner_changes_the_care_plan_and_the_history_says_why(
 
 
 @pytest.mark.parametrize(
-    ("asked", "said"),
+    ("form_data", "said"),
     [
         ({"months": "0", "why": "x"}, "The interval runs from 1 to 240 months."),
         ({"months": "", "why": "x"}, "Say every how many months."),
@@ -386,9 +386,9 @@ def test_the_owner_changes_the_care_plan_and_the_history_says_why(
     ],
 )
 def test_a_change_without_sense_is_refused(
-    as_owner: Client, fleet: Fleet, rule: MaintenanceRule, asked: dict[str, str], said: str
+    as_owner: Client, fleet: Fleet, rule: MaintenanceRule, form_data: dict[str, str], said: str
 ) -> None:
-    answer = as_owner.post(f"{CARE}{rule.pk}/interval/", asked, follow=True)
+    answer = as_owner.post(f"{CARE}{rule.pk}/interval/", form_data, follow=True)
     assert said in plain(answer.content.decode())
     rule.refresh_from_db()
     assert rule.interval_months == 24
@@ -435,22 +435,22 @@ def test_the_age_to_replace_at_is_where_the_cost_is_least(as_owner: Client) -> N
         if age < DAYS:
             fleet.find(part, age)
     rule = MaintenanceRuleFactory(component_type=fleet.track)
-    found = care_figure(up_to(DAYS), rule, care=1, failure=100, replacing=10).replacing
-    assert found.best is not None
+    figure = care_figure(up_to(DAYS), rule, care=1, failure=100, replacing=10).replacing
+    assert figure.best is not None
     # Barlow and Hunter (1960), by looking at every day: cost over mean time in place, survival summed by day.
     alive = np.exp(-((np.arange(1, 1800) / 1500) ** 3))
     cost = (10 * alive + 100 * (1 - alive)) / np.cumsum(alive)
-    assert 365.25 * found.best[0] == pytest.approx(int(np.argmin(cost)) + 1, rel=0.05)
-    assert found.best[1] < found.best[0] < found.best[2]
-    assert found.at_limits is not None
+    assert 365.25 * figure.best[0] == pytest.approx(int(np.argmin(cost)) + 1, rel=0.05)
+    assert figure.best[1] < figure.best[0] < figure.best[2]
+    assert figure.at_limits is not None
     said = {
         None: "say what replacing one before it fails costs",
         200.0: "a failure costs no more than replacing the part in time",
         99.0: "the best age would be above",
     }
     for planned, reason in said.items():
-        found = care_figure(up_to(DAYS), rule, care=1, failure=100, replacing=planned).replacing
-        assert found.reason.startswith(reason)
+        figure = care_figure(up_to(DAYS), rule, care=1, failure=100, replacing=planned).replacing
+        assert figure.reason.startswith(reason)
     page = plain(open_page(as_owner, f"{CARE}?rule={rule.pk}&care_cost=1&failure_cost=100&replace_cost=10"))
     assert "cost within 5 % of the least; at the limits of its life’s shape" in page
     Finding.objects.filter(found_on__gt=day(700)).delete()
@@ -469,12 +469,12 @@ def test_no_age_is_given_where_parts_do_not_wear_out() -> None:
         if age < DAYS:
             fleet.find(part, age)
     rule = MaintenanceRuleFactory(component_type=fleet.track)
-    found = care_figure(up_to(DAYS), rule, care=1, failure=100, replacing=10).replacing
-    assert found.reason == "the records do not show clearly that it wears out"
+    figure = care_figure(up_to(DAYS), rule, care=1, failure=100, replacing=10).replacing
+    assert figure.reason == "the records do not show clearly that it wears out"
 
 
 @pytest.mark.parametrize(
-    ("asked", "said"),
+    ("query", "said"),
     [
         ("replace_cost=5", "Give what care and a failure cost too"),
         ("rule=999999", "Select a valid choice"),
@@ -483,9 +483,9 @@ def test_no_age_is_given_where_parts_do_not_wear_out() -> None:
     ],
 )
 def test_bad_questions_are_answered_with_a_sentence(
-    as_owner: Client, fleet: Fleet, rule: MaintenanceRule, asked: str, said: str
+    as_owner: Client, fleet: Fleet, rule: MaintenanceRule, query: str, said: str
 ) -> None:
-    assert said in plain(open_page(as_owner, f"{CARE}?{asked}", status=422))
+    assert said in plain(open_page(as_owner, f"{CARE}?{query}", status=422))
 
 
 def test_without_a_rule_those_in_force_are_offered(

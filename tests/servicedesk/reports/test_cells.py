@@ -290,9 +290,9 @@ def test_only_failures_of_one_mode_count_where_one_is_asked_for(fleet: Fleet) ->
     fleet.find(part, 10)
     fleet.find(part, 20, mode=fleet.waves)
     fleet.find(part, 30, mode=fleet.waves, repeat=True)
-    asked = up_to(100, mode=fleet.waves.pk)
-    assert totals(asked) == {fleet.track.pk: (1, 100, 1)}
-    assert excluded(asked) == {ExclusionReason.REPEAT: 1}
+    selection = up_to(100, mode=fleet.waves.pk)
+    assert totals(selection) == {fleet.track.pk: (1, 100, 1)}
+    assert excluded(selection) == {ExclusionReason.REPEAT: 1}
 
 
 def test_by_mode_each_mode_has_the_time_of_all_parts_of_the_kind(fleet: Fleet) -> None:
@@ -346,8 +346,8 @@ def test_what_is_not_recorded_is_a_group_of_its_own(fleet: Fleet) -> None:
             (("?",) if trait == "lot" else (), 2),
         ):
             chosen = up_to(10, traits=select({trait: keys}))
-            found = totals(chosen)
-            assert sum(row[0] for row in found.values()) == (0 if keys == ("?",) else items), (trait, keys)
+            counts = totals(chosen)
+            assert sum(row[0] for row in counts.values()) == (0 if keys == ("?",) else items), (trait, keys)
 
 
 def test_filters_reach_failures_and_exclusions_too(fleet: Fleet) -> None:

@@ -68,14 +68,14 @@ def curve_picture(steps: Steps, *, tops: tuple[float, float] = (2, 5), percent: 
 
 def strokes(root: ET.Element, width: str) -> list[tuple[float, float, float, float]]:
     """Give the ends of the interval lines of one thickness."""
-    found = root.iterfind(f".//{NAMESPACE}g[@class='marks']/{NAMESPACE}line[@stroke-width='{width}']")
-    return [tuple(float(each.attrib[n]) for n in ("x1", "y1", "x2", "y2")) for each in found]  # type: ignore[misc]
+    lines = root.iterfind(f".//{NAMESPACE}g[@class='marks']/{NAMESPACE}line[@stroke-width='{width}']")
+    return [tuple(float(each.attrib[n]) for n in ("x1", "y1", "x2", "y2")) for each in lines]  # type: ignore[misc]
 
 
 def traced(root: ET.Element, name: str, tag: str = "polyline") -> list[list[tuple[float, float]]]:
     """Give the corners of what is traced in one part of a curve's picture."""
-    found = root.iterfind(f".//{NAMESPACE}g[@class='{name}']/{NAMESPACE}{tag}")
-    return [corner_points(each) for each in found]
+    elements = root.iterfind(f".//{NAMESPACE}g[@class='{name}']/{NAMESPACE}{tag}")
+    return [corner_points(each) for each in elements]
 
 
 def test_an_interval_stands_where_its_numbers_are() -> None:

@@ -74,8 +74,8 @@ def confounded() -> Fleet:
     return fleet
 
 
-def figure_of(fleet: Fleet, **asked: Any) -> CompareFigure:
-    return compare_figure(up_to(LAST, **asked), one=fleet.track.pk, other=fleet.liner.pk)
+def figure_of(fleet: Fleet, **fields: Any) -> CompareFigure:
+    return compare_figure(up_to(LAST, **fields), one=fleet.track.pk, other=fleet.liner.pk)
 
 
 def test_what_sun_does_is_not_put_down_to_the_type(confounded: Fleet) -> None:
@@ -107,9 +107,9 @@ def test_what_sun_does_is_not_put_down_to_the_type(confounded: Fleet) -> None:
     )
     assert adjusted.ratio is not None
     assert adjusted.ratio < 1
-    told = " ".join(figure.confounding)
-    assert "Of the time bare track was watched, 80 % was full sun; of nylon liner, 20 %." in told
-    assert "seen alike, it is the other way round" in told
+    text = " ".join(figure.confounding)
+    assert "Of the time bare track was watched, 80 % was full sun; of nylon liner, 20 %." in text
+    assert "seen alike, it is the other way round" in text
 
 
 def test_the_limits_of_the_crude_ratio_are_those_of_leaving_out_each_site(confounded: Fleet) -> None:
@@ -159,10 +159,10 @@ def test_the_answer_is_one_sentence(failing: tuple[int, int], sentence: str) -> 
     for of, number in zip((fleet.track, fleet.liner), failing, strict=True):
         put_up(fleet, of, "sunny", units=40, failing=number)
     figure = figure_of(fleet)
-    told = comparison_sentence(figure)
+    text = comparison_sentence(figure)
     if figure.ratios[2].known:  # the regression allows for most and leads where it can be had
         sentence = sentence.replace("Like with like", "Seen alike")
-    assert told.startswith(sentence)
+    assert text.startswith(sentence)
 
 
 def test_sun_and_colour_that_go_together_are_named() -> None:
@@ -193,15 +193,15 @@ def test_thin_records_give_reasons_and_no_ratio() -> None:
     crude, stratified, adjusted = figure.ratios
     assert crude.reason == "it takes 5 sites of each type, and bare track stands at 2"
     assert stratified.reason == adjusted.reason == crude.reason
-    told = comparison_sentence(figure)
+    text = comparison_sentence(figure)
     assert (
         "fails more often than nylon liner: it takes 5 sites of each type, and bare track stands at 2."
-        in told
+        in text
     )
-    assert "Bare track: 2 failures in 10 item-years; no rate, because watched at 2 sites only" in told
+    assert "Bare track: 2 failures in 10 item-years; no rate, because watched at 2 sites only" in text
     assert (
         "Nylon liner: No failure in 150 item-years: the rate may be nothing, or up to 2.5 per 100 a year."
-        in told
+        in text
     )
     assert figure.p_value is None
     assert figure.test_reason == "bare track: 2 failures at 2 sites; the test takes 5 at 5"

@@ -38,10 +38,10 @@ def test_time_failures_and_exclusions_are_those_of_the_naive_count(seed: int) ->
     for number, chosen in enumerate(draw_selections(seed)):
         by = groupings[(seed + number) % len(groupings)]
         cells, naive = read_cells(chosen, by=by), naive_counts(chosen, by=by)
-        found = {key: cells.of(place) for place, key in enumerate(cells.groups)}
-        told = {key.split(":")[0] if by == "mode" else key: key for key in found}
-        assert set(naive.events) <= set(found)
-        for key, rows in found.items():
+        by_group = {key: cells.of(place) for place, key in enumerate(cells.groups)}
+        watched_keys = {key.split(":")[0] if by == "mode" else key: key for key in by_group}
+        assert set(naive.events) <= set(by_group)
+        for key, rows in by_group.items():
             watched = key.split(":")[0] if by == "mode" else key
             expected = _days(naive, watched, by=by, key=key, chosen=chosen)
             # Every site's days are whole.
@@ -53,7 +53,7 @@ def test_time_failures_and_exclusions_are_those_of_the_naive_count(seed: int) ->
             assert cells.events[rows].sum() == naive.events[key], (by, key, chosen)
             assert cells.piece_days[cells.groups.index(key)] == naive.piece_days[watched], (by, key, chosen)
         if by != "mode":
-            assert {key for key, days in naive.days.items() if days} <= set(told)
+            assert {key for key, days in naive.days.items() if days} <= set(watched_keys)
             assert cells.ageless.sum() == len(naive.ageless)
         assert cells.without_time == naive.without_time, chosen
         assert {f: n for f, n in cells.excluded.items() if n} == dict(naive.excluded), chosen
@@ -79,7 +79,7 @@ def test_every_finding_is_listed_as_what_it_counts_as(seed: int) -> None:
         assert exclusion_reasons_of(chosen, findings_behind(chosen, None)) == expected
         for exclusion_reason in ExclusionReason:
             listed = set(findings_behind(chosen, exclusion_reason).values_list("pk", flat=True))
-            assert listed == {key for key, told in expected.items() if told == exclusion_reason}
+            assert listed == {key for key, reason in expected.items() if reason == exclusion_reason}
 
 
 @pytest.mark.django_db
@@ -125,12 +125,12 @@ def test_curves_rest_on_the_rows_of_the_naive_way(seed: int) -> None:
 
 def _events(chosen: Selection) -> dict[int, list[int]]:
     """Ages in days at the failures of each part, whatever days count."""
-    found: dict[int, list[int]] = {}
+    ages: dict[int, list[int]] = {}
     for finding, exclusion_reason in fated_findings(chosen.always()):
         if exclusion_reason == ExclusionReason.EVENT and finding.installed_part is not None:
             age = (finding.found_on - finding.installed_part.fitted_on).days
-            found.setdefault(finding.installed_part_id or 0, []).append(age)
-    return found
+            ages.setdefault(finding.installed_part_id or 0, []).append(age)
+    return ages
 
 
 def _bounds(fitted: date, chosen: Selection) -> tuple[int, int]:

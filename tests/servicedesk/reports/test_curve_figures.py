@@ -92,9 +92,9 @@ def test_survival_with_late_entry_is_that_of_lifelines() -> None:
     curve = curve_of(only_row(SURVIVAL))
     late = KaplanMeierFitter().fit(exits, failed, entry=np.maximum(entries, curve.start))
     inside = [age for age in curve.age if curve.start < age <= curve.stop]
-    found = [curve.at(age) for age in inside]
+    estimates = [curve.at(age) for age in inside]
     expected = [float(late.predict(age)) for age in inside]
-    assert [value[0] for value in found if value] == pytest.approx(expected)
+    assert [value[0] for value in estimates if value] == pytest.approx(expected)
 
 
 def test_errors_go_by_site_and_not_by_item() -> None:
@@ -107,9 +107,9 @@ def test_errors_go_by_site_and_not_by_item() -> None:
     curve = curve_of(only_row(RECURRENCE))
     assert curve.std_error is not None
     item, site = np.arange(24), np.arange(24) % 6
-    told = np.zeros(24), np.full(24, 300.0), site < 2
-    by_site = mean_cumulative(*told, item, cluster=site)
-    by_item = mean_cumulative(*told, item, cluster=item)
+    columns = np.zeros(24), np.full(24, 300.0), site < 2
+    by_site = mean_cumulative(*columns, item, cluster=site)
+    by_item = mean_cumulative(*columns, item, cluster=item)
     assert curve.std_error[-1] == pytest.approx(by_site.std_error[-1])
     # Four parts of a site that fail as one tell as much as one: twice the error of independent parts.
     assert by_site.std_error[-1] == pytest.approx(2 * by_item.std_error[-1])

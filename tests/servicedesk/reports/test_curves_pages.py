@@ -80,9 +80,9 @@ def test_wear_out_is_read_from_the_fitted_life(as_owner: Client, fleet: Fleet) -
     assert bare[:3] == ["Bare track", "8", "cannot tell wear-out from chance"]
     assert bare[5].startswith("1.") or bare[5].startswith("0.")
     assert "cannot tell yet: at no age 5 or more items" in liner[2]
-    (found, *_) = csv_rows(as_owner, f"{LASTING}?csv=1")
-    assert found["what the shape says"] == "cannot tell wear-out from chance"
-    assert f"{float(found['shape']):.2f}" == bare[3]
+    (row, *_) = csv_rows(as_owner, f"{LASTING}?csv=1")
+    assert row["what the shape says"] == "cannot tell wear-out from chance"
+    assert f"{float(row['shape']):.2f}" == bare[3]
 
 
 def test_early_failures_of_unlike_sites_are_read_alike_on_page_file_command_and_in_the_year(
@@ -118,13 +118,13 @@ def test_the_file_has_every_age_at_which_something_failed(
     as_owner: Client, fleet: Fleet, address: str, value: str
 ) -> None:
     page = open_page(as_owner, address)
-    found = csv_rows(as_owner, address + link_saying(page, "Take it as a CSV file"))
-    bare = [row for row in found if row["type of part"] == "bare track"]
+    records = csv_rows(as_owner, address + link_saying(page, "Take it as a CSV file"))
+    bare = [row for row in records if row["type of part"] == "bare track"]
     assert [float(row["age in days"]) for row in bare][:3] == [150, 300, 450]
     assert next(int(row["items watched"]) for row in bare) == 12
     share = 1 / 12 if address == AGEING else 11 / 12
     assert float(bare[0][value]) == pytest.approx(share)
-    assert "5 or more items" in found[-1]["why no curve"]
+    assert "5 or more items" in records[-1]["why no curve"]
 
 
 @pytest.mark.parametrize("address", [AGEING, LASTING])

@@ -53,14 +53,14 @@ def test_the_intervals_of_the_rates_hold_the_true_hazards(scenario: Scenario) ->
     for (name, _), expected in true_integrated_hazard(fleet).items():
         truth[name] += expected
     rows = [row for row in rates_figure(selection()).rows if row.judged.rate is not None]
-    held = 0
+    covered = 0
     for row in rows:
         assert row.judged.wide_low is not None
         assert row.judged.wide_high is not None
-        held += row.judged.wide_low <= 100 * truth[row.name] / row.years <= row.judged.wide_high
+        covered += row.judged.wide_low <= 100 * truth[row.name] / row.years <= row.judged.wide_high
     assert len(rows) > 20
     # 95 % intervals: fewer than this hold the truth once in a thousand fleets.
-    assert held >= binom.ppf(0.001, len(rows), 0.95)
+    assert covered >= binom.ppf(0.001, len(rows), 0.95)
 
 
 @pytest.mark.parametrize("name", ["flexible plastic liner", "clear vinyl film"])
@@ -136,12 +136,12 @@ def test_the_forecast_of_a_year_ago_held_what_came(scenario: Scenario) -> None:
     came = {
         row.key: row.events for row in rates_figure(Selection(as_of=TODAY, from_on=date(2025, 11, 26))).rows
     }
-    told = [row for row in figure.rows if row.year.mean is not None]
-    held = 0
-    for row in told:
+    predicted = [row for row in figure.rows if row.year.mean is not None]
+    covered = 0
+    for row in predicted:
         assert row.year.low is not None
         assert row.year.high is not None
         # Units put up or lost since are in what came and not in the forecast: a failure or two.
-        held += row.year.low - 1 <= came.get(row.key, 0) <= row.year.high + 1
-    assert len(told) > 15
-    assert held >= binom.ppf(0.001, len(told), 0.95)
+        covered += row.year.low - 1 <= came.get(row.key, 0) <= row.year.high + 1
+    assert len(predicted) > 15
+    assert covered >= binom.ppf(0.001, len(predicted), 0.95)

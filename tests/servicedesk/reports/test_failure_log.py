@@ -28,8 +28,8 @@ AT = datetime(2024, 12, 31, 7, 30, tzinfo=UTC)
 
 def keep(today: date) -> tuple[int, int]:
     """Keep the log and tell how many days and rows were written."""
-    kept = keep_failure_log(today=today, at=AT)
-    return kept.days, kept.rows
+    result = keep_failure_log(today=today, at=AT)
+    return result.days, result.rows
 
 
 def stored() -> tuple[dict[tuple[date, int, int], int], dict[tuple[date, int], int]]:

@@ -164,12 +164,12 @@ def test_a_thousand_million_failures_are_numbers_too() -> None:
 def test_every_answer_is_three_clicks_from_home(as_owner: Client, fleet: Fleet) -> None:
     seen, reached = {"/"}, {"/"}
     for _ in range(3):
-        found = set()
+        links = set()
         for address in reached:
             answer = as_owner.get(address)
             if answer.status_code == 200 and answer["Content-Type"].startswith("text/html"):
-                found |= set(re.findall(r'href="(/figures/[^"#]*)"', answer.content.decode()))
-        reached = {address.replace("&amp;", "&") for address in found} - seen
+                links |= set(re.findall(r'href="(/figures/[^"#]*)"', answer.content.decode()))
+        reached = {address.replace("&amp;", "&") for address in links} - seen
         seen |= reached
     for page in PAGES:
         assert any(address.startswith(f"/figures/{page}/") for address in seen), page

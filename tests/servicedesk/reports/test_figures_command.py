@@ -37,9 +37,9 @@ def told(*arguments: str) -> str:
 
 def document(*arguments: str) -> dict[str, Any]:
     """Run the command for JSON."""
-    found = json.loads(told(*arguments, *AS_OF, "--json"))
-    assert isinstance(found, dict)
-    return found
+    data = json.loads(told(*arguments, *AS_OF, "--json"))
+    assert isinstance(data, dict)
+    return data
 
 
 @pytest.fixture
@@ -59,9 +59,9 @@ def fleet() -> Fleet:
 
 
 def test_rates_as_json_hold_what_was_counted_with_garwoods_limits(fleet: Fleet) -> None:
-    found = document("rates", "--part", "track", "--by", "component")
-    assert list(found)[-2:] == ["rows", "exclusions"]
-    bare, liner = found["rows"]
+    data = document("rates", "--part", "track", "--by", "component")
+    assert list(data)[-2:] == ["rows", "exclusions"]
+    bare, liner = data["rows"]
     assert list(bare) == [*ROW, *MORE, *OTHERS]
     item_years = 12 * DAYS / YEAR
     assert {name: bare[name] for name in ROW} == {
@@ -77,7 +77,7 @@ def test_rates_as_json_hold_what_was_counted_with_garwoods_limits(fleet: Fleet) 
     }
     # Of the last two years there is a failure at one of the seven sites only, which has two of the 13 units.
     noted = {"wear_only": 1, "repeats": 1, "silent_units": 11}
-    assert {name: n for name, n in found["exclusions"].items() if n} == noted
+    assert {name: n for name, n in data["exclusions"].items() if n} == noted
     assert [*liner] == [*ROW, *MORE, "reason", *OTHERS]
     assert liner["component"] == "nylon liner"
     assert (liner["events"], liner["rate"], liner["low"], liner["high"]) == (0, None, None, None)
@@ -105,7 +105,8 @@ def test_survival_as_json_is_that_of_lifelines(fleet: Fleet) -> None:
         part.pk: part.findings.filter(is_failure=True, repeat=False).order_by("found_on") for part in parts
     }
     ages = [
-        (found[0].found_on - part.fitted_on).days if (found := first[part.pk]) else DAYS for part in parts
+        (failures[0].found_on - part.fitted_on).days if (failures := first[part.pk]) else DAYS
+        for part in parts
     ]
     fitter = KaplanMeierFitter().fit(ages, [bool(first[part.pk]) for part in parts], entry=[0] * len(parts))
     assert row["events"] == 7

@@ -218,7 +218,7 @@ def test_seasons_carry_failures_to_the_months_in_which_they_were_found(fleet: Fl
 
 
 @pytest.mark.parametrize(
-    ("asked", "said"),
+    ("query", "said"),
     [
         ("level=100", "No stock is sure to do: take 50 to 99 per cent."),
         ("level=10", "Less than 50 per cent"),
@@ -229,9 +229,9 @@ def test_seasons_carry_failures_to_the_months_in_which_they_were_found(fleet: Fl
     ],
 )
 def test_bad_questions_are_answered_with_a_sentence(
-    as_owner: Client, fleet: Fleet, asked: str, said: str
+    as_owner: Client, fleet: Fleet, query: str, said: str
 ) -> None:
-    assert said in plain(open_page(as_owner, f"{AHEAD}?{asked}", status=422))
-    name, value = asked.split("=")
+    assert said in plain(open_page(as_owner, f"{AHEAD}?{query}", status=422))
+    name, value = query.split("=")
     with pytest.raises(CommandError, match=f"--{name}: "):
         told(f"--{name}={value}")

@@ -23,14 +23,14 @@ FEWEST = int(binom.ppf(0.001, FLEETS, 0.93))
 @pytest.mark.django_db
 @pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
 def test_the_printed_range_holds_the_truth_and_says_what_was_assumed(case: Case, tmp_path: Path) -> None:
-    held = said = 0
+    covered = said = 0
     for seed in range(FLEETS):
-        low, high, left_out, told = printed_alone(case, seed, tmp_path)
-        held += low <= case.truth <= high
+        low, high, left_out, import_output = printed_alone(case, seed, tmp_path)
+        covered += low <= case.truth <= high
         said += left_out[case.said]
         assert (case.said in dict(exclusion_sentences(left_out))) == (left_out[case.said] > 0)
-        assert ("60 units do not say in observed_from" in told) == (case.said == "start_not_said")
-    assert held >= FEWEST
+        assert ("60 units do not say in observed_from" in import_output) == (case.said == "start_not_said")
+    assert covered >= FEWEST
     assert said > 0
 
 

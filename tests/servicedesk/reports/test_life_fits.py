@@ -161,8 +161,8 @@ def test_a_reading_that_hangs_on_the_dating_says_so() -> None:
 @pytest.mark.django_db
 def test_the_day_a_part_was_last_good_comes_from_finding_look_or_check() -> None:
     fleet = Fleet()
-    told, looked, checked, elsewhere, unknown = (fleet.watched_part() for _ in range(5))
-    fleet.find(told, 500, last_seen_ok_on=day(320))
+    stated, looked, checked, elsewhere, unknown = (fleet.watched_part() for _ in range(5))
+    fleet.find(stated, 500, last_seen_ok_on=day(320))
     fleet.find(looked, 500)
     InspectionFactory(unit=looked.unit, seen_on=day(100), outcome="fine")
     InspectionFactory(unit=looked.unit, seen_on=day(410), outcome="fine")
@@ -180,7 +180,7 @@ def test_the_day_a_part_was_last_good_comes_from_finding_look_or_check() -> None
         .first_failures(Window(0, up_to(1000).last.toordinal()))
     )
     good = dict(zip(rows.item.tolist(), rows.good.tolist(), strict=True))
-    assert [good[part.pk] for part in (told, looked, checked)] == [320, 410, 205]
+    assert [good[part.pk] for part in (stated, looked, checked)] == [320, 410, 205]
     assert np.isnan([good[part.pk] for part in (elsewhere, unknown)]).all()
 
 

@@ -98,7 +98,7 @@ def test_a_large_fleet_is_counted_once_for_all_units(
     assert likely_modes(units[0], known).own_records == 4
     find(units[1], known[1], 5)
     with django_assert_max_num_queries(2 * len(units)):
-        told = [likely_modes(unit, known) for unit in units]
-    assert [each.own_records for each in told] == [4, 0, 0, 0]  # the newest is counted in ten minutes
+        estimates = [likely_modes(unit, known) for unit in units]
+    assert [each.own_records for each in estimates] == [4, 0, 0, 0]  # the newest is counted in ten minutes
     cache.clear()
     assert likely_modes(units[1], known).own_records == 1

@@ -63,11 +63,11 @@ def lots(*, bad: int = 3, failures: int = 8) -> Fleet:
 
 def test_a_bad_lot_is_flagged_with_its_chance() -> None:
     lots()
-    found = {each.lot: each for each in lot_watch.watch_lots(TODAY).charts}
-    bad = found["L-0"]
+    charts = {each.lot: each for each in lot_watch.watch_lots(TODAY).charts}
+    bad = charts["L-0"]
     assert (bad.events, bad.failed_sites, bad.items, bad.sites) == (9, 3, 6, 6)
     assert bad.flagged
-    assert not any(each.flagged for lot, each in found.items() if lot != "L-0")
+    assert not any(each.flagged for lot, each in charts.items() if lot != "L-0")
     # Przyborowski and Wilenski (1940), by scipy: of 12 failures 9 or more, each the lot's own with the chance
     # of what was expected to all; five years of age, all lots watched alike, so a quarter of the others' 3.
     assert bad.expected == pytest.approx(3 / 4, rel=0.01)
@@ -86,16 +86,16 @@ def test_parts_of_no_known_lot_are_only_among_the_others() -> None:
     unit = fleet.unit()
     fleet.watch(unit, 0)
     fleet.fit(unit)
-    found = [each.lot for each in lot_watch.watch_lots(TODAY).charts]
-    assert sorted(found) == ["", "L-0", "L-1", "L-2", "L-3", "L-4"]
+    lot_names = [each.lot for each in lot_watch.watch_lots(TODAY).charts]
+    assert sorted(lot_names) == ["", "L-0", "L-1", "L-2", "L-3", "L-4"]
 
 
 def test_three_failures_at_one_site_are_no_flag() -> None:
     lots(bad=1, failures=9)
-    found = {each.lot: each for each in lot_watch.watch_lots(TODAY).charts}
-    assert found["L-0"].events == 10
-    assert not found["L-0"].enough
-    assert not found["L-0"].flagged
+    charts = {each.lot: each for each in lot_watch.watch_lots(TODAY).charts}
+    assert charts["L-0"].events == 10
+    assert not charts["L-0"].enough
+    assert not charts["L-0"].flagged
 
 
 def test_a_lot_that_runs_wild_of_late_is_flagged_for_that() -> None:
@@ -103,8 +103,8 @@ def test_a_lot_that_runs_wild_of_late_is_flagged_for_that() -> None:
     for number, part in enumerate(InstalledPart.objects.filter(lot="L-1").order_by("pk")[:4]):
         for turn in range(3):
             fleet.find(part, 1700 + 20 * turn + number)
-    found = {each.lot: each for each in lot_watch.watch_lots(TODAY).charts}
-    late = found["L-1"]
+    charts = {each.lot: each for each in lot_watch.watch_lots(TODAY).charts}
+    late = charts["L-1"]
     assert late.rising
     assert late.running is not None
     assert late.limit is not None
@@ -214,9 +214,9 @@ def test_a_lot_that_failed_too_seldom_is_refused_with_what_would_change_it(as_ow
     row = next(row for row in csv_rows(as_owner, f"{WATCH}?csv=1") if row["lot"] == "L-4")
     assert row["how it stands out"] == words
     assert float(row["own rate from (95 %, per 100 item-years)"]) == pytest.approx(low, rel=0.001)
-    told = next(each for each in figures("lots", "--json")["too_thin"] if each["lot"] == "L-4")
-    assert told["words"] == words
-    assert told["rate_high"] == pytest.approx(high, rel=0.001)
+    entry = next(each for each in figures("lots", "--json")["too_thin"] if each["lot"] == "L-4")
+    assert entry["words"] == words
+    assert entry["rate_high"] == pytest.approx(high, rel=0.001)
     report = json.dumps(figures("year", "--json"), ensure_ascii=False)
     assert f"Lot L-4 of bare track: {words}; its own rate is {amount(low)} to {amount(high)}" in report
     fleet.find(part, 900)
@@ -240,10 +240,10 @@ def test_a_lot_without_anything_to_hold_it_against_is_refused() -> None:
     )
 
 
-def figures(*asked: str) -> Any:
-    """Ask the command."""
+def figures(*arguments: str) -> Any:
+    """Run the command and parse the JSON that it prints."""
     out = io.StringIO()
-    call_command("figures", *asked, stdout=out)
+    call_command("figures", *arguments, stdout=out)
     return json.loads(out.getvalue())
 
 

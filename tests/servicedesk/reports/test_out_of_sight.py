@@ -47,22 +47,22 @@ def call(unit: Unit, on: int) -> Call:
     return Call.objects.create(site=unit.site, unit=unit, told_at=told_at)
 
 
-@pytest.mark.parametrize(("called", "found", "counts"), [(100, 105, 0), (98, 190, 0), (101, 105, 1)])
+@pytest.mark.parametrize(("called", "found_on", "counts"), [(100, 105, 0), (98, 190, 0), (101, 105, 1)])
 def test_what_was_called_about_when_a_unit_was_taken_over_was_there_before(
-    called: int, found: int, counts: int
+    called: int, found_on: int, counts: int
 ) -> None:
     fleet = Fleet()
     part = taken_over(fleet, 100)
-    fleet.find(part, found, call=call(part.unit, called))
+    fleet.find(part, found_on, call=call(part.unit, called))
     _, events, noted = counted(200)
     assert events == counts
     assert noted.get("found_at_take_over", 0) == 1 - counts
 
 
-@pytest.mark.parametrize(("found", "counts"), [(130, 0), (131, 1)])
-def test_what_nobody_called_about_was_there_if_found_within_thirty_days(found: int, counts: int) -> None:
+@pytest.mark.parametrize(("found_on", "counts"), [(130, 0), (131, 1)])
+def test_what_nobody_called_about_was_there_if_found_within_thirty_days(found_on: int, counts: int) -> None:
     fleet = Fleet()
-    fleet.find(taken_over(fleet, 100), found)
+    fleet.find(taken_over(fleet, 100), found_on)
     assert counted(200)[1] == counts
 
 

@@ -120,13 +120,13 @@ def test_pieces_are_counted_by_failure(fleet: Fleet) -> None:
 
 def test_stock_of_pieces_is_the_quantile_of_the_compound_count() -> None:
     # A Poisson number of failures, each of one or six pieces as likely: the sum of two Poisson counts.
-    found = predict_count(12.0, 12.0).pieces_for(0.95, {1: 30, 6: 30})
+    pieces = predict_count(12.0, 12.0).pieces_for(0.95, {1: 30, 6: 30})
     ones, sixes = (stats.poisson.pmf(np.arange(60), 6) for _ in range(2))
     total = np.zeros(60 + 6 * 60)
     for number, chance in enumerate(sixes):
         total[6 * number : 6 * number + 60] += chance * ones
     exact = int(np.argmax(np.cumsum(total) >= 0.95))
-    assert abs(found - exact) <= 2
+    assert abs(pieces - exact) <= 2
     assert predict_count(12.0, 12.0).pieces_for(0.95, {2: 9}) == 2 * stats.poisson.ppf(0.95, 12)
     with pytest.raises(ValueError, match="no failure has taken any piece"):
         predict_count(12.0, 12.0).pieces_for(0.95, {})

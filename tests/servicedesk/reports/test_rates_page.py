@@ -89,13 +89,13 @@ def test_each_type_has_its_failures_time_rate_and_range(as_owner: Client, fleet:
 
 @pytest.mark.parametrize("by", GROUPINGS)
 def test_every_grouping_tells_groups_apart_and_adds_up(as_owner: Client, fleet: Fleet, by: str) -> None:
-    found = rows(open_page(as_owner, f"{RATES}?by={by}"))
-    assert sum(int(row[1]) for row in found) == 16
-    assert len(found) == (1 if by == "part" else 2)
+    table = rows(open_page(as_owner, f"{RATES}?by={by}"))
+    assert sum(int(row[1]) for row in table) == 16
+    assert len(table) == (1 if by == "part" else 2)
 
 
 @pytest.mark.parametrize(
-    ("asked", "failures"),
+    ("query", "failures"),
     [
         ("part=track", 16),
         ("part=corner", None),
@@ -119,12 +119,12 @@ def test_every_grouping_tells_groups_apart_and_adds_up(as_owner: Client, fleet: 
     ],
 )
 def test_every_filter_narrows_and_the_way_down_finds_as_many(
-    as_owner: Client, fleet: Fleet, asked: str, failures: int | None
+    as_owner: Client, fleet: Fleet, query: str, failures: int | None
 ) -> None:
-    asked = asked.replace("component=bare+track", f"component={fleet.track.pk}")
-    asked = asked.replace("construction=lined", f"construction={fleet.liner and _construction('lined')}")
-    asked = asked.replace("mode=LIN-01", f"mode={fleet.waves.pk}")
-    page = open_page(as_owner, f"{RATES}?{asked}")
+    query = query.replace("component=bare+track", f"component={fleet.track.pk}")
+    query = query.replace("construction=lined", f"construction={fleet.liner and _construction('lined')}")
+    query = query.replace("mode=LIN-01", f"mode={fleet.waves.pk}")
+    page = open_page(as_owner, f"{RATES}?{query}")
     if failures is None:
         assert "No figure yet" in page
         return
@@ -219,7 +219,7 @@ def test_an_empty_register_says_what_a_figure_needs(as_owner: Client) -> None:
 
 
 @pytest.mark.parametrize(
-    ("asked", "sentence"),
+    ("query", "sentence"),
     [
         ("from=31.2.2024", "“31.2.2024” is no day: write it as year, month and day"),
         ("from=2024-02-01&until=2024-01-01", "The first day, 1 February 2024, comes after the last"),
@@ -230,9 +230,9 @@ def test_an_empty_register_says_what_a_figure_needs(as_owner: Client) -> None:
     ],
 )
 def test_what_can_not_be_asked_is_said_on_the_form_and_nothing_is_lost(
-    as_owner: Client, fleet: Fleet, asked: str, sentence: str
+    as_owner: Client, fleet: Fleet, query: str, sentence: str
 ) -> None:
-    page = open_page(as_owner, f"{RATES}?{asked}&lot=L-7", status=422)
+    page = open_page(as_owner, f"{RATES}?{query}&lot=L-7", status=422)
     assert "This can’t be asked" in page
     assert sentence in plain(page)
     assert 'value="L-7"' in page

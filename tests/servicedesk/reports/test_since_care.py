@@ -71,19 +71,19 @@ def test_every_day_and_failure_falls_where_a_walk_puts_it(
     assert unknown_days == unknown
     assert unknown_events == missed
     assert {*zip(rows.item.tolist(), rows.care_on.tolist(), strict=True)} <= set(care)
-    found_days: dict[tuple[int, int, int], float] = defaultdict(float)
-    found: dict[tuple[int, int, int], int] = defaultdict(int)
+    observed_days: dict[tuple[int, int, int], float] = defaultdict(float)
+    observed_failures: dict[tuple[int, int, int], int] = defaultdict(int)
     for band, part in enumerate(rows.in_bands()):
         for at, begin, end, count, old in zip(
             part.item, part.start, part.stop, part.event, part.age, strict=True
         ):
-            found_days[int(at), int(old), band] += end - begin
-            found[int(at), int(old), band] += int(count)
-    assert {key: count for key, count in found.items() if count} == {
+            observed_days[int(at), int(old), band] += end - begin
+            observed_failures[int(at), int(old), band] += int(count)
+    assert {key: count for key, count in observed_failures.items() if count} == {
         key: count for key, count in failures.items() if count
     }
-    for key in {*days, *found_days}:
+    for key in {*days, *observed_days}:
         # A walk by whole days puts the day on which a band of age or time ends wholly on one side.
-        assert abs(found_days[key] - days[key]) <= 2 * len(care) + 4
-    assert sum(found_days.values()) == sum(days.values())
+        assert abs(observed_days[key] - days[key]) <= 2 * len(care) + 4
+    assert sum(observed_days.values()) == sum(days.values())
     assert set(rows.stratum.tolist()) <= {site * len(AGES) + age for site in (0, 1) for age in range(4)}

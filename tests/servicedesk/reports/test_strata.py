@@ -34,7 +34,7 @@ def test_days_and_failures_fall_where_a_walk_day_by_day_puts_them(
     )
     which = np.array([kind for _, _, kind, _ in drawn])
     strata = tell_strata_apart(rows, which=which, traits=traits)
-    found = {
+    observed = {
         (int(w), int(s), int(sun), int(colour), int(age)): (days, int(events))
         for w, s, sun, colour, age, days, events in zip(
             strata.which,
@@ -57,9 +57,9 @@ def test_days_and_failures_fall_where_a_walk_day_by_day_puts_them(
             before = expected.get(key, (0.0, 0))
             here = count if AGE_ENDS[band] < stop <= AGE_ENDS[band + 1] else 0
             expected[key] = (before[0] + days, before[1] + here)
-    assert set(found) == set(expected)
+    assert set(observed) == set(expected)
     for key, (days, events) in expected.items():
-        assert found[key] == (pytest.approx(days), events)
+        assert observed[key] == (pytest.approx(days), events)
     _, events, days = strata.by_stratum()
     assert events.sum() == rows.event.sum()
     assert days.sum() == pytest.approx((rows.stop - rows.start).sum())

@@ -35,11 +35,11 @@ def fleet(shape: float, *, items: int = 40, seed: int = 1, gap: bool = False) ->
     ("shape", "direction"), [(2.0, Direction.FASTER), (0.5, Direction.SLOWER), (1.0, Direction.UNCLEAR)]
 )
 def test_the_direction_is_that_of_the_shape(shape: float, direction: Direction) -> None:
-    found = read_trend(fleet(shape))
-    assert found.direction == direction
-    assert found.words == str(direction)
-    assert found.shape is not None
-    assert found.shape[1] < shape < found.shape[2]
+    trend = read_trend(fleet(shape))
+    assert trend.direction == direction
+    assert trend.words == str(direction)
+    assert trend.shape is not None
+    assert trend.shape[1] < shape < trend.shape[2]
 
 
 def test_laplaces_statistic_is_that_of_the_handbook() -> None:
@@ -60,20 +60,20 @@ def test_laplaces_statistic_is_that_of_the_handbook() -> None:
     for (_, begin), (stop, ages) in ends.items():
         total += sum(ages) - len(ages) * (begin + stop) / 2
         variance += len(ages) * (stop - begin) ** 2 / 12
-    found = read_trend(rows)
+    trend = read_trend(rows)
     sites = np.bincount(rows.site, weights=rows.event)
     time = np.bincount(rows.site, weights=rows.stop - rows.start)
     expected = sites.sum() / time.sum() * time
     effect = max(1.0, 10 / 9 * float(((sites - expected) ** 2).sum()) / sites.sum())
-    assert found.p_value == pytest.approx(2 * stats.norm.sf(abs(total) / np.sqrt(variance * effect)))
+    assert trend.p_value == pytest.approx(2 * stats.norm.sf(abs(total) / np.sqrt(variance * effect)))
 
 
 def test_a_few_failures_say_nothing() -> None:
     rows = fleet(2.0, items=1)
-    found = read_trend(rows)
-    assert found.direction is None
-    assert found.words.startswith("cannot tell yet: ")
-    assert "at 1 site; a trend takes 6 at 3" in found.reason
+    trend = read_trend(rows)
+    assert trend.direction is None
+    assert trend.words.startswith("cannot tell yet: ")
+    assert "at 1 site; a trend takes 6 at 3" in trend.reason
 
 
 def test_failures_no_shape_describes_are_told() -> None:

@@ -52,7 +52,7 @@ def side(events: float, years: float, *, sites: int = ENOUGH) -> Side:
 
 
 @pytest.mark.parametrize(
-    ("told", "expected"),
+    ("totals", "expected"),
     [
         ((60, 200, 100, 1000), Word.HIGHER),
         ((2, 300, 100, 1000), Word.LOWER),
@@ -65,8 +65,8 @@ def side(events: float, years: float, *, sites: int = ENOUGH) -> Side:
         ((9, 100, 0, 1000), Word.HIGHER),
     ],
 )
-def test_a_comparison_comes_to_a_word(told: tuple[float, ...], expected: Word) -> None:
-    assert word(*told) == expected
+def test_a_comparison_comes_to_a_word(totals: tuple[float, ...], expected: Word) -> None:
+    assert word(*totals) == expected
 
 
 def test_two_groups_are_one_comparison_and_say_the_same() -> None:
@@ -103,14 +103,14 @@ def test_the_ratio_is_that_of_counts_divided_by_what_the_sites_inflate() -> None
 
 
 @pytest.mark.parametrize(
-    ("sites", "told"),
+    ("sites", "reasons"),
     [
         ((4, 50), ["watched at 4 sites; a comparison takes 5", "the rest was watched at 4 sites;"]),
         ((50, 1), ["the rest was watched at 1 site;", "watched at 1 site; a comparison takes 5"]),
     ],
 )
-def test_a_group_at_too_few_sites_is_not_compared(sites: tuple[int, int], told: list[str]) -> None:
-    for verdict, words in zip(verdicts((60, 200), (100, 1000), sites=sites), told, strict=True):
+def test_a_group_at_too_few_sites_is_not_compared(sites: tuple[int, int], reasons: list[str]) -> None:
+    for verdict, words in zip(verdicts((60, 200), (100, 1000), sites=sites), reasons, strict=True):
         assert verdict.word == Word.UNKNOWN
         assert verdict.sentence.startswith(f"cannot tell yet: {words}")
 
@@ -135,21 +135,22 @@ def test_among_twenty_comparisons_one_has_to_stand_out_further() -> None:
 
 
 def test_a_bad_one_in_the_rest_makes_no_equal_look_better() -> None:
-    told = verdicts((600, 1000), *[(100, 1000)] * 5)
-    assert [each.word for each in told] == [Word.HIGHER, *[Word.ALIKE] * 5]
+    results = verdicts((600, 1000), *[(100, 1000)] * 5)
+    assert [each.word for each in results] == [Word.HIGHER, *[Word.ALIKE] * 5]
     # Against the rest with the bad one in it each equal would fail less than half as often.
     assert binom.cdf(100, 1100, 1 / 6) < 0.05 / 6
 
 
 def test_those_taken_out_are_counted_in_order_of_how_clear_they_are() -> None:
-    told = verdicts((900, 1000), (400, 1000), *[(100, 1000)] * 4)
-    assert [each.word for each in told][:2] == [Word.HIGHER, Word.HIGHER]
-    assert told[0].sentence.startswith("clearly higher than the rest: 5.6 times its rate")  # 900 to 800 / 5
-    assert told[1].sentence.startswith("clearly higher than the rest: 4.0 times its rate")  # 400 to 400 / 4
+    results = verdicts((900, 1000), (400, 1000), *[(100, 1000)] * 4)
+    assert [each.word for each in results][:2] == [Word.HIGHER, Word.HIGHER]
+    # 900 to 800 / 5, and 400 to 400 / 4.
+    assert results[0].sentence.startswith("clearly higher than the rest: 5.6 times its rate")
+    assert results[1].sentence.startswith("clearly higher than the rest: 4.0 times its rate")
 
 
 @pytest.mark.parametrize(
-    ("told", "sentence"),
+    ("totals", "sentence"),
     [
         ((60, 200, 100, 1000), "clearly higher than the rest: 3.0 times its rate (2.1 to 4.2)"),
         (
@@ -161,8 +162,8 @@ def test_those_taken_out_are_counted_in_order_of_how_clear_they_are() -> None:
         ((1, 40, 100, 1000), "cannot tell yet; about 100 more item-years would be needed to see a doubling"),
     ],
 )
-def test_a_verdict_is_said_in_a_sentence(told: tuple[float, ...], sentence: str) -> None:
-    mine, rest = told[:2], told[2:]
+def test_a_verdict_is_said_in_a_sentence(totals: tuple[float, ...], sentence: str) -> None:
+    mine, rest = totals[:2], totals[2:]
     assert verdicts(mine, rest)[0].sentence == sentence  # type: ignore[arg-type]
 
 
@@ -244,8 +245,8 @@ def test_a_group_that_is_worse_has_a_rest_that_is_better(
 def test_a_comparison_that_only_luck_left_out_counts_as_one_of_the_table() -> None:
     # The first would be clear alone among comparisons with five failures (exact test, binomial by scipy).
     p_value = 2 * binom.sf(6, 7, 1 / 8.5)
-    told = judge_against_rest([family((7, 40), (0, 300)), *[family((2, 30), (2, 30))] * 30])
-    assert told[0][0].word == Word.HIGHER
+    results = judge_against_rest([family((7, 40), (0, 300)), *[family((2, 30), (2, 30))] * 30])
+    assert results[0][0].word == Word.HIGHER
     assert p_value < 0.05 / 31
     many = judge_against_rest([family((10, 100), (22, 600)), *[family((2, 30), (2, 30))] * 30])
     assert many[0][0].word == Word.UNKNOWN

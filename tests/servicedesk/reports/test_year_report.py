@@ -166,15 +166,15 @@ def test_an_empty_register_prints_too(as_owner: Client) -> None:
 
 
 @pytest.mark.parametrize(
-    ("asked", "said"),
+    ("query", "said"),
     [
         ("from=2024-02-01&until=2024-01-01", "The first day comes after the last"),
         ("from=2025-06-01", "That day is still to come"),
         ("until=yesterday", "day"),
     ],
 )
-def test_days_that_are_none_are_refused(as_owner: Client, asked: str, said: str) -> None:
-    assert said in plain(open_page(as_owner, f"{YEAR}?{asked}", status=422))
+def test_days_that_are_none_are_refused(as_owner: Client, query: str, said: str) -> None:
+    assert said in plain(open_page(as_owner, f"{YEAR}?{query}", status=422))
 
 
 def test_the_same_document_gives_the_same_bytes_with_its_title_and_pictures() -> None:

@@ -92,9 +92,9 @@ def test_leaving_out_each_site_is_near_fitting_without_it() -> None:
     fit = rate_regression(events, exposure, design, site, names=NAMES, left_out=True)
     refits = []
     for each in np.unique(site):
-        kept = site != each
+        mask = site != each
         refits.append(
-            rate_regression(events[kept], exposure[kept], design[kept], None, names=NAMES).coefficient
+            rate_regression(events[mask], exposure[mask], design[mask], None, names=NAMES).coefficient
         )
     changes = np.stack(refits) - fit.coefficient
     # Cameron and Miller (2015), VI.B: the cluster jackknife about the full fit. The fits without a site are
@@ -126,10 +126,10 @@ def test_what_only_one_site_tells_has_no_error_and_disturbs_no_other() -> None:
     assert (fit.low[-1], fit.high[-1]) == (0, math.inf)
     changes = []
     for each in range(20):
-        kept = site != each
+        mask = site != each
         columns = design if each == 3 else np.column_stack([design, alone])
         without = rate_regression(
-            events[kept], exposure[kept], columns[kept], None, names=[*NAMES, "alone"][: columns.shape[1]]
+            events[mask], exposure[mask], columns[mask], None, names=[*NAMES, "alone"][: columns.shape[1]]
         )
         changes.append(without.coefficient[:3] - fit.coefficient[:3])
     jackknife = np.sqrt(19 / 20 * (np.stack(changes) ** 2).sum(axis=0))

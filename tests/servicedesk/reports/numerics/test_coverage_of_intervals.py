@@ -67,9 +67,9 @@ def draws(seed: int, *, rounds: int = ROUNDS) -> Iterator[Draw]:
         )
 
 
-def holds(held: list[bool]) -> None:
+def holds(covered: list[bool]) -> None:
     """Assert a coverage within three binomial errors of 90 to 99 per cent."""
-    share, rounds = float(np.mean(held)), len(held)
+    share, rounds = float(np.mean(covered)), len(covered)
     assert share >= 0.90 - 3 * math.sqrt(0.90 * 0.10 / rounds)
     assert share <= 0.99 + 3 * math.sqrt(0.99 * 0.01 / rounds)
 
@@ -138,32 +138,32 @@ def test_mean_cumulative_and_its_difference_hold_the_truth() -> None:
 
 
 def test_survival_with_shared_sites_holds_the_truth() -> None:
-    held, plain = [], []
+    clustered, plain = [], []
     for draw in draws(4):
         life = 4 * (draw.rng.exponential(size=draw.site.size) / draw.frailty) ** (1 / 1.5)
         exit = np.minimum(life, draw.exit)
         zero = np.zeros(exit.size)
         truth = (1 + (1.5 / 4) ** 1.5 / SHAPE_OF_FRAILTY) ** -SHAPE_OF_FRAILTY
-        for found, cluster in ((held, draw.site), (plain, None)):
+        for covered, cluster in ((clustered, draw.site), (plain, None)):
             share = kaplan_meier(zero, exit, life <= draw.exit, cluster=cluster).at(1.5)
-            found.append(share.low <= truth <= share.high)
-    holds(held)
-    assert np.mean(plain) < np.mean(held)
+            covered.append(share.low <= truth <= share.high)
+    holds(clustered)
+    assert np.mean(plain) < np.mean(clustered)
 
 
 def test_regression_holds_the_adjusted_ratio() -> None:
-    held = []
+    covered = []
     for draw in draws(5):
         sun = draw.site % 3 == 0
         events = draw.events(0.4 * np.where(draw.kind == 1, 1.8, 1.0) * np.where(sun, 1.5, 1.0))
         design = np.column_stack([np.ones(sun.size), draw.kind, sun])
         fit = rate_regression(events, draw.time, design, draw.site, names=["all", "kind", "sun"])
-        held.append(bool(fit.low[1] <= 1.8 <= fit.high[1]))
-    holds(held)
+        covered.append(bool(fit.low[1] <= 1.8 <= fit.high[1]))
+    holds(covered)
 
 
 def test_prediction_with_a_design_effect_holds_what_comes() -> None:
-    held = []
+    covered = []
     for draw in draws(6):
         events = draw.events(0.5)
         effect = design_effect(events, draw.time, draw.site)
@@ -171,18 +171,18 @@ def test_prediction_with_a_design_effect_holds_what_comes() -> None:
         mean = number * 300 / draw.time.sum()
         prediction = predict_count(mean, effect * mean * (1 + mean / number))
         ahead = draw.rng.gamma(SHAPE_OF_FRAILTY, 1 / SHAPE_OF_FRAILTY, 20)
-        held.append(prediction.low <= draw.rng.poisson(0.5 * 15 * ahead).sum() <= prediction.high)
-    holds(held)
+        covered.append(prediction.low <= draw.rng.poisson(0.5 * 15 * ahead).sum() <= prediction.high)
+    holds(covered)
 
 
 def test_shrunken_rates_hold_the_rates_of_their_groups() -> None:
     rng = np.random.default_rng(7)
-    held = []
+    covered = []
     for _ in range(60):
         rates, time = rng.gamma(2.0, 0.5, 20), rng.uniform(2, 12, 20)
         shrunk = shrink_rates(rng.poisson(rates * time), time)
-        held.extend(((shrunk.low <= rates) & (rates <= shrunk.high)).tolist())
-    assert 0.90 <= np.mean(held) <= 0.97
+        covered.extend(((shrunk.low <= rates) & (rates <= shrunk.high)).tolist())
+    assert 0.90 <= np.mean(covered) <= 0.97
 
 
 def test_weibull_limits_of_few_failures_hold_the_truth() -> None:
@@ -197,12 +197,12 @@ def test_weibull_limits_of_few_failures_hold_the_truth() -> None:
         b10, failed = fit.quantile(0.1), fit.failed_by(500)
         life.append(b10.low <= 1000 * (-math.log(0.9)) ** (1 / 1.5) <= b10.high)
         share.append(failed.low <= -math.expm1(-(0.5**1.5)) <= failed.high)
-    for held in (shape, life, share):
-        holds(held)
+    for covered in (shape, life, share):
+        holds(covered)
 
 
 def test_the_forecast_by_age_holds_what_the_same_sites_go_on_to_do() -> None:
-    held = []
+    covered = []
     for draw in list(draws(9))[:60]:
         grown = (draw.exit**1.4 - draw.entry**1.4) * 0.4 * draw.frailty
         events = draw.rng.poisson(grown)
@@ -221,12 +221,12 @@ def test_the_forecast_by_age_holds_what_the_same_sites_go_on_to_do() -> None:
         ages = YEAR * draw.exit
         prediction = look_ahead(past, ages, items=ages.size, counts=np.ones(MONTHS)).year
         ahead = ((draw.exit + 1) ** 1.4 - draw.exit**1.4) * 0.4 * draw.frailty
-        held.append(prediction.low <= draw.rng.poisson(ahead.sum()) <= prediction.high)
-    holds(held)
+        covered.append(prediction.low <= draw.rng.poisson(ahead.sum()) <= prediction.high)
+    holds(covered)
 
 
 def test_the_shape_within_sites_holds_the_truth_whatever_the_sites_do() -> None:
-    held = []
+    covered = []
     rng = np.random.default_rng(10)
     for _ in range(150):
         # Forty sites with a frailty of their own; those that fail more often are watched for a shorter time.
@@ -245,5 +245,5 @@ def test_the_shape_within_sites_holds_the_truth_whatever_the_sites_do() -> None:
             ]
         start, stop, event, site_of = (np.array(column) for column in zip(*rows, strict=True))
         fit = fit_within(start, stop, event, site_of)
-        held.append(fit.low <= 1.5 <= fit.high)
-    holds(held)
+        covered.append(fit.low <= 1.5 <= fit.high)
+    holds(covered)

@@ -58,10 +58,10 @@ def test_counts_agree_with_scipy(hits: float) -> None:
 @pytest.mark.parametrize("hits", [0.0004, 0.3, 0.999])
 def test_many_levels_at_once_are_each_by_itself(size: float, hits: float) -> None:
     shares = (np.arange(2000) + 0.5) / 2000
-    found = ours.negative_binomial_quantile(shares, size, hits)
-    np.testing.assert_array_equal(found, stats.nbinom.ppf(shares, size, hits))
+    quantiles = ours.negative_binomial_quantile(shares, size, hits)
+    np.testing.assert_array_equal(quantiles, stats.nbinom.ppf(shares, size, hits))
     np.testing.assert_array_equal(
-        found[::97], [ours.negative_binomial_quantile(s, size, hits) for s in shares[::97]]
+        quantiles[::97], [ours.negative_binomial_quantile(s, size, hits) for s in shares[::97]]
     )
 
 

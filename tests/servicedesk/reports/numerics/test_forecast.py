@@ -40,16 +40,16 @@ def at_a_constant_rate(events: float, years: float, items: float, *, effect: flo
 def test_counts_predicted_at_once_are_each_by_itself() -> None:
     means = np.array([0.0, 0.3, 4.0, 4.0, 250.0])
     variances = np.array([0.0, 0.3, 4.0, 31.0, 9000.0])
-    for found, mean, variance in zip(predict_counts(means, variances), means, variances, strict=True):
+    for prediction, mean, variance in zip(predict_counts(means, variances), means, variances, strict=True):
         alone = predict_count(mean, variance)
-        assert (found.mean, found.low, found.high) == (mean, alone.low, alone.high)
+        assert (prediction.mean, prediction.low, prediction.high) == (mean, alone.low, alone.high)
         if mean:
             size, share = (
                 mean**2 / (max(variance, mean * (1 + 1e-9)) - mean),
                 mean / max(variance, mean * (1 + 1e-9)),
             )
-            assert [found.low, found.high] == stats.nbinom.ppf([0.025, 0.975], size, share).tolist()
-            assert found.quantile(0.5) == stats.nbinom.median(size, share)
+            assert [prediction.low, prediction.high] == stats.nbinom.ppf([0.025, 0.975], size, share).tolist()
+            assert prediction.quantile(0.5) == stats.nbinom.median(size, share)
     assert predict_counts(means[:1], variances[:1])[0].high == 0
 
 
@@ -108,16 +108,16 @@ class TestConstantRate:
 
     def test_intervals_hold_what_comes(self) -> None:
         rng = np.random.default_rng(3)
-        held = 0
+        covered = 0
         for _ in range(1000):
             prediction = at_a_constant_rate(rng.poisson(6), 10, 7)
-            held += prediction.low <= rng.poisson(0.6 * 7) <= prediction.high
-        assert 940 <= held <= 995
+            covered += prediction.low <= rng.poisson(0.6 * 7) <= prediction.high
+        assert 940 <= covered <= 995
 
     def test_outlives_a_pickle(self) -> None:
-        found = at_a_constant_rate(3, 10, 8)
-        again = pickle.loads(pickle.dumps(found))  # noqa: S301 (just pickled here)
-        assert again.pieces_for(0.9, ONE_EACH) == found.pieces_for(0.9, ONE_EACH)
+        prediction = at_a_constant_rate(3, 10, 8)
+        again = pickle.loads(pickle.dumps(prediction))  # noqa: S301 (just pickled here)
+        assert again.pieces_for(0.9, ONE_EACH) == prediction.pieces_for(0.9, ONE_EACH)
 
     def test_a_service_level_is_a_share(self) -> None:
         with pytest.raises(ValueError, match="service_level must lie between 0 and 1"):
@@ -137,8 +137,10 @@ class TestByAge:
         assert mean == pytest.approx(plain)
 
     def test_what_happens_is_poisson_when_the_mean_is_known(self) -> None:
-        found = draw_counts(12.5, np.full(20_000, 12.5), variance=12.5)
-        assert (found.low, found.high) == pytest.approx(stats.poisson.ppf([0.025, 0.975], 12.5), abs=1)
+        prediction = draw_counts(12.5, np.full(20_000, 12.5), variance=12.5)
+        assert (prediction.low, prediction.high) == pytest.approx(
+            stats.poisson.ppf([0.025, 0.975], 12.5), abs=1
+        )
 
     def test_a_design_effect_inflates_the_variance(self) -> None:
         drawn = np.full(4000, 100.0)
@@ -147,12 +149,12 @@ class TestByAge:
         assert inflated.high - inflated.low == pytest.approx(2 * (plain.high - plain.low), rel=0.08)
 
     def test_nothing_is_expected_of_nothing(self) -> None:
-        found = draw_counts(0.0, np.zeros(300), variance=0.0)
-        assert (found.mean, found.low, found.high) == (0, 0, 0)
+        prediction = draw_counts(0.0, np.zeros(300), variance=0.0)
+        assert (prediction.mean, prediction.low, prediction.high) == (0, 0, 0)
 
     def test_the_seed_decides(self) -> None:
-        found = [draw_counts(30.0, np.full(200, 30.0), variance=30.0, seed=seed) for seed in (1, 1, 2)]
-        draws = [each.quantile.keywords["draws"].tolist() for each in found]  # type: ignore[attr-defined]
+        predictions = [draw_counts(30.0, np.full(200, 30.0), variance=30.0, seed=seed) for seed in (1, 1, 2)]
+        draws = [each.quantile.keywords["draws"].tolist() for each in predictions]  # type: ignore[attr-defined]
         assert draws[0] == draws[1] != draws[2]
 
 
@@ -235,16 +237,14 @@ class TestFitRepairs:
         begins = [np.array([begin, *cut[:-1]]) for begin, cut in zip(start, cuts, strict=True)]
         failed = [np.isin(cut, ages) for cut, ages in zip(cuts, events, strict=True)]
         site = np.repeat(np.arange(12) // 3, [cut.size for cut in cuts])
-        found = fit_repairs(
-            History(np.concatenate(begins), np.concatenate(cuts), np.concatenate(failed), site)
-        )
+        fit = fit_repairs(History(np.concatenate(begins), np.concatenate(cuts), np.concatenate(failed), site))
         expected = fit_power_law(events, start, stop)
-        assert found.shape == pytest.approx(expected.shape)
-        assert found.rate == pytest.approx(expected.rate)
-        assert found.events == expected.events
+        assert fit.shape == pytest.approx(expected.shape)
+        assert fit.rate == pytest.approx(expected.rate)
+        assert fit.events == expected.events
         if late:
-            assert (found.low, found.high) == pytest.approx((expected.low, expected.high))
-        assert math.isnan(found.unbiased_shape)
+            assert (fit.low, fit.high) == pytest.approx((expected.low, expected.high))
+        assert math.isnan(fit.unbiased_shape)
 
     def test_without_a_failure_there_is_no_fit(self) -> None:
         with pytest.raises(ValueError, match="Nothing failed"):

@@ -31,9 +31,9 @@ def spans(hazard: tuple[tuple[float, float], ...], *, items: int = 300, seed: in
 
 
 def test_a_power_of_age_is_that_fitted_to_the_failures() -> None:
-    found = spans(((12.0, 0.2),))
-    law = fit_repairs(History(found.start, found.stop, found.events, found.site))
-    best = fit_intensity(found).best
+    data = spans(((12.0, 0.2),))
+    law = fit_repairs(History(data.start, data.stop, data.events, data.site))
+    best = fit_intensity(data).best
     assert best.shape == pytest.approx(law.shape)
     ages = np.array([0.0, 400.0, 3000.0])
     assert best.by_age(ages) == pytest.approx(law.rate * ages**law.shape)
@@ -43,13 +43,13 @@ def test_a_power_of_age_is_that_fitted_to_the_failures() -> None:
 
 def test_early_failures_then_quiet_then_wear_are_told_apart() -> None:
     # A bathtub: what comes next is what came last, not what a power through all ages makes of it.
-    found = spans(((0.5, 1.0), (8.0, 0.02), (12.0, 0.4)))
-    best = fit_intensity(found).best
+    data = spans(((0.5, 1.0), (8.0, 0.02), (12.0, 0.4)))
+    best = fit_intensity(data).best
     assert best.rates.size
     year = best.between(np.array([0.0, 4 * YEAR, 11 * YEAR]), np.array([0.5 * YEAR, 5 * YEAR, 12 * YEAR]))
     assert year == pytest.approx([0.5, 0.02, 0.4], abs=0.1)
-    total = found.events.sum()
-    assert best.between(found.start, found.stop).sum() == pytest.approx(total, rel=1e-6)
+    total = data.events.sum()
+    assert best.between(data.start, data.stop).sum() == pytest.approx(total, rel=1e-6)
 
 
 @pytest.mark.parametrize("hazard", [((12.0, 0.2),), ((0.5, 1.0), (8.0, 0.02), (12.0, 0.4))])
@@ -63,9 +63,9 @@ def test_the_mean_of_drawn_sites_is_near_that_of_all(hazard: tuple[tuple[float, 
 
 
 def test_time_in_which_half_of_the_failures_are_unknown_counts_half() -> None:
-    found = spans(((12.0, 0.2),))
-    half = Spans(found.start, found.stop, found.events, found.site, np.full(found.start.size, 0.5), 60)
-    whole, twice = (fit_intensity(each).best.by_age(np.array([2000.0]))[0] for each in (found, half))
+    data = spans(((12.0, 0.2),))
+    half = Spans(data.start, data.stop, data.events, data.site, np.full(data.start.size, 0.5), 60)
+    whole, twice = (fit_intensity(each).best.by_age(np.array([2000.0]))[0] for each in (data, half))
     assert twice == pytest.approx(2 * whole)
 
 

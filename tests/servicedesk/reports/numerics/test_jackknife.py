@@ -90,11 +90,11 @@ class TestRatio:
     def test_is_what_leaving_out_each_site_changes(self, mixed: bool) -> None:
         events, time, site, kind = two_types(2, mixed=mixed)
         stratum = np.random.default_rng(3).integers(0, 3, 120)
-        found = jackknife_rate_ratio(events, time, site, kind, stratum=stratum)
+        estimate = jackknife_rate_ratio(events, time, site, kind, stratum=stratum)
 
-        def pooled(kept: NDArray[np.bool_]) -> float:
+        def pooled(mask: NDArray[np.bool_]) -> float:
             sums = [
-                [weights[kept & (kind == each) & (stratum == s)].sum() for s in range(3)]
+                [weights[mask & (kind == each) & (stratum == s)].sum() for s in range(3)]
                 for each in (0, 1)
                 for weights in (events, time)
             ]
@@ -106,16 +106,18 @@ class TestRatio:
         error = math.sqrt((k - 1) / k * sum(change**2 for change in changes))
         sites = tuple(np.unique(site[kind == each]).size for each in (0, 1))
         reach = stats.t.ppf(0.975, min(sites) - 1) * error
-        assert found.sites == sites
-        assert math.log(found.ratio) == pytest.approx(whole)
-        assert (math.log(found.low), math.log(found.high)) == pytest.approx((whole - reach, whole + reach))
-        assert found.p_value == pytest.approx(2 * stats.t.sf(abs(whole) / error, min(sites) - 1))
+        assert estimate.sites == sites
+        assert math.log(estimate.ratio) == pytest.approx(whole)
+        assert (math.log(estimate.low), math.log(estimate.high)) == pytest.approx(
+            (whole - reach, whole + reach)
+        )
+        assert estimate.p_value == pytest.approx(2 * stats.t.sf(abs(whole) / error, min(sites) - 1))
 
     def test_without_strata_it_is_the_crude_ratio(self) -> None:
         events, time, site, kind = two_types(4)
-        found = jackknife_rate_ratio(events, time, site, kind)
+        estimate = jackknife_rate_ratio(events, time, site, kind)
         sums = [weights[kind == each].sum() for each in (0, 1) for weights in (events, time)]
-        assert found.ratio == pytest.approx(rate_ratio(*sums).ratio)
+        assert estimate.ratio == pytest.approx(rate_ratio(*sums).ratio)
 
     def test_strata_of_one_group_say_nothing(self) -> None:
         events, time, site, kind = two_types(5)
@@ -129,14 +131,14 @@ class TestRatio:
         assert more == jackknife_rate_ratio(events, time, site, kind)
 
     def test_failures_of_one_site_alone_prove_nothing(self) -> None:
-        found = jackknife_rate_ratio([30, 0, 0, 0, 1, 2], [1] * 6, range(6), [0, 0, 0, 1, 1, 1])
-        assert (found.low, found.high, found.p_value) == (0, math.inf, 1)
+        estimate = jackknife_rate_ratio([30, 0, 0, 0, 1, 2], [1] * 6, range(6), [0, 0, 0, 1, 1, 1])
+        assert (estimate.low, estimate.high, estimate.p_value) == (0, math.inf, 1)
 
     def test_a_group_without_failures_has_the_exact_limits(self) -> None:
-        found = jackknife_rate_ratio([0] * 5 + [2, 3, 2, 1, 2], [1.0] * 10, range(10), [0] * 5 + [1] * 5)
+        estimate = jackknife_rate_ratio([0] * 5 + [2, 3, 2, 1, 2], [1.0] * 10, range(10), [0] * 5 + [1] * 5)
         exact = rate_ratio(0, 5, 10, 5)  # the sites vary less than chance, so each failure counts
-        assert (found.ratio, found.low) == (0, 0)
-        assert (found.high, found.p_value) == pytest.approx((exact.high, exact.p_value))
+        assert (estimate.ratio, estimate.low) == (0, 0)
+        assert (estimate.high, estimate.p_value) == pytest.approx((exact.high, exact.p_value))
         bunched = jackknife_rate_ratio([0] * 5 + [9, 0, 1, 0, 0], [1.0] * 10, range(10), [0] * 5 + [1] * 5)
         assert bunched.high > 2 * exact.high
 
@@ -172,8 +174,8 @@ class TestVarianceBetweenSites:
         # Anscombe (1950), Sampling theory of the negative binomial: mean squared over variance less mean.
         mean = events.mean()
         moments = (events.var(ddof=1) - mean) / mean**2
-        found = between_site_variance(events, np.ones(4000), np.zeros(4000, dtype=np.int64))
-        assert found == pytest.approx(moments, rel=0.01)
+        variance = between_site_variance(events, np.ones(4000), np.zeros(4000, dtype=np.int64))
+        assert variance == pytest.approx(moments, rel=0.01)
 
     @pytest.mark.parametrize("truth", [0.0, 0.25, 1.0])
     def test_groups_of_five_sites_tell_it_together(self, truth: float) -> None:

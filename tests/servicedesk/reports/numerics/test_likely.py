@@ -19,17 +19,17 @@ def test_the_posterior_mean_of_a_multinomial() -> None:
     # Gelman et al., Bayesian Data Analysis, 3rd ed., section 3.4: (count + a_i) / (n + a), here with the
     # prior (1/2, 1/4, 1/4) worth 8 records and 4, 2 and 2 records of each: the shares stay as they are.
     assert backed_off_chances([2, 1, 1], [[4, 2, 2]]).chances == pytest.approx([0.5, 0.25, 0.25])
-    told = backed_off_chances([2, 1, 1], [[0, 8, 0]])
-    assert told.chances == pytest.approx([4 / 16, 10 / 16, 2 / 16])
+    estimate = backed_off_chances([2, 1, 1], [[0, 8, 0]])
+    assert estimate.chances == pytest.approx([4 / 16, 10 / 16, 2 / 16])
     # The same by scipy's Dirichlet distribution.
-    assert told.chances == pytest.approx(stats.dirichlet.mean([4, 10, 2]))
-    assert (told.own_records, told.all_records) == (8, 8)
+    assert estimate.chances == pytest.approx(stats.dirichlet.mean([4, 10, 2]))
+    assert (estimate.own_records, estimate.all_records) == (8, 8)
 
 
 def test_each_level_backs_off_to_the_one_above() -> None:
-    told = backed_off_chances([1, 1], [[30, 10], [0, 0]])
-    assert told.chances == pytest.approx([34 / 48, 14 / 48])
-    assert (told.own_records, told.all_records) == (0, 40)
+    estimate = backed_off_chances([1, 1], [[30, 10], [0, 0]])
+    assert estimate.chances == pytest.approx([34 / 48, 14 / 48])
+    assert (estimate.own_records, estimate.all_records) == (0, 40)
     assert backed_off_chances([1, 1], [[30, 10], [0, 4000]]).chances[1] > 0.99
 
 
@@ -38,9 +38,9 @@ def test_a_naive_twin_says_the_same(prior: list[float], levels: list[list[int]])
     naive = [each / sum(prior) for each in prior]
     for level in levels:
         naive = [(n + 8 * p) / (sum(level) + 8) for n, p in zip(level, naive, strict=True)]
-    told = backed_off_chances(prior, levels).chances
-    assert told == pytest.approx(naive)
-    assert sum(told) == pytest.approx(1)
+    chances = backed_off_chances(prior, levels).chances
+    assert chances == pytest.approx(naive)
+    assert sum(chances) == pytest.approx(1)
 
 
 def test_what_can_not_be_has_no_chance() -> None:

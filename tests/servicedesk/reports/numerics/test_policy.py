@@ -51,11 +51,11 @@ class TestAgeReplacement:
     @pytest.mark.parametrize(("shape", "failure"), [(1.3, 20.0), (2.0, 4.0), (5.0, 1.5)])
     def test_like_direct_minimisation(self, shape: float, failure: float) -> None:
         policy = age_replacement(shape, 800, 1, failure)
-        found = optimize.minimize_scalar(
+        optimum = optimize.minimize_scalar(
             lambda age: replacement_cost(age, shape, 800, 1, failure), bounds=(10, 4000), method="bounded"
         )
-        assert policy.interval == pytest.approx(found.x, rel=1e-3)
-        assert policy.cost_rate == pytest.approx(found.fun, rel=1e-8)
+        assert policy.interval == pytest.approx(optimum.x, rel=1e-3)
+        assert policy.cost_rate == pytest.approx(optimum.fun, rel=1e-8)
         holds_within_five_percent(policy, lambda age: replacement_cost(age, shape, 800, 1, failure))
 
     def test_cost_like_the_expected_life_of_scipy(self) -> None:
@@ -95,10 +95,10 @@ class TestMinimalRepair:
             return (30 + 4 * 0.01 * age**shape) / age
 
         policy = minimal_repair(shape, 0.01, 30, 4)
-        found = optimize.minimize_scalar(
+        optimum = optimize.minimize_scalar(
             lambda u: cost(math.exp(u)), bounds=(-3, 14), method="bounded", options={"xatol": 1e-10}
         )
-        assert policy.interval == pytest.approx(math.exp(found.x), rel=1e-4)
+        assert policy.interval == pytest.approx(math.exp(optimum.x), rel=1e-4)
         assert policy.cost_rate == pytest.approx(cost(policy.interval))
         holds_within_five_percent(policy, cost)
 

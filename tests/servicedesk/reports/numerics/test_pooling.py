@@ -31,13 +31,13 @@ def test_pumps() -> None:
 def test_nothing_near_beats_the_prior_by_the_plain_likelihood() -> None:
     shrunk = shrink_rates(*PUMPS)
     at = math.log(shrunk.prior_shape), math.log(shrunk.prior_rate)
-    found = optimize.minimize(
+    optimum = optimize.minimize(
         lambda x: -naive.gamma_poisson(*PUMPS, math.exp(x[0]), math.exp(x[1])),
         (0.0, 0.0),
         method="Nelder-Mead",
         options={"xatol": 1e-9, "fatol": 1e-12},
     )
-    assert at == pytest.approx(found.x, abs=1e-5)
+    assert at == pytest.approx(optimum.x, abs=1e-5)
     np.testing.assert_allclose(
         shrunk.low, [stats.gamma(at_n, scale=1 / rate).ppf(0.025) for at_n, rate in _posterior(*at)]
     )

@@ -85,8 +85,8 @@ class TestFitPowerLaw:
         def plain(shape: float) -> float:
             return naive.power_law(events, start, stop, shape)
 
-        found = optimize.minimize_scalar(lambda shape: -plain(shape), bounds=(0.1, 9), method="bounded")
-        assert fit.shape == pytest.approx(found.x, rel=1e-4)
+        optimum = optimize.minimize_scalar(lambda shape: -plain(shape), bounds=(0.1, 9), method="bounded")
+        assert fit.shape == pytest.approx(optimum.x, rel=1e-4)
         floor = plain(fit.shape) - stats.chi2.ppf(0.95, 1) / 2
         assert plain(fit.low) == pytest.approx(floor)
         assert plain(fit.high) == pytest.approx(floor)

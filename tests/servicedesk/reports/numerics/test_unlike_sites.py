@@ -77,8 +77,8 @@ def test_sites_that_all_groups_share_alike_put_nothing_in() -> None:
 
 def test_with_like_sites_the_chance_is_the_binomial_one() -> None:
     # Przyborowski and Wilenski (1940), the tail by scipy.
-    found = chance_while_waiting(np.array([5.0]), np.array([20.0]), due=np.array([2.0]), variance=0.0)
-    assert found[0] == pytest.approx(stats.binom.sf(4, 25, 2 / 22))
+    chances = chance_while_waiting(np.array([5.0]), np.array([20.0]), due=np.array([2.0]), variance=0.0)
+    assert chances[0] == pytest.approx(stats.binom.sf(4, 25, 2 / 22))
 
 
 @pytest.mark.parametrize(
@@ -88,8 +88,8 @@ def test_the_drawn_chance_is_that_of_drawn_counts(own: list[float]) -> None:
     """Against failures drawn one fleet after another: how often the exact chance comes out as small."""
     rng = np.random.default_rng(11)
     variance, other = 0.5, [0.6] * 60
-    found = apart(own, other)
-    ratios = draw_ratios(found, 0, variance=variance)
+    groups = apart(own, other)
+    ratios = draw_ratios(groups, 0, variance=variance)
     effects = rng.gamma(1 / variance, variance, size=(200_000, len(own)))
     number = rng.poisson(effects @ np.array(own))
     # The others as many as they are on average, so that the count alone decides.
@@ -102,11 +102,11 @@ def test_the_drawn_chance_is_that_of_drawn_counts(own: list[float]) -> None:
 
 
 def test_the_near_chance_is_near_the_drawn_one() -> None:
-    found = apart([0.5] * 4, [0.6] * 60)
-    ratios = draw_ratios(found, 0, variance=0.5)
+    groups = apart([0.5] * 4, [0.6] * 60)
+    ratios = draw_ratios(groups, 0, variance=0.5)
     for count in (4.0, 6.0, 8.0):
         near = chance_while_waiting(
-            np.array([count]), np.array([36.0]), due=np.array([2.0]), variance=0.5 * found.felt()[:1]
+            np.array([count]), np.array([36.0]), due=np.array([2.0]), variance=0.5 * groups.felt()[:1]
         )[0]
         assert near == pytest.approx(drawn_chance(count, 36.0, due=2.0, ratios=ratios), rel=0.25)
 
@@ -135,15 +135,15 @@ def test_flags_raised_on_nothing_come_at_the_rate_of_the_last_failure_needed() -
     a_year = np.array([0.6, 0.0])
     # 0.001: eight failures or more of two have the chance 0.0011, nine or more 0.00024 (scipy).
     assert stats.poisson.sf(7, 2.0) > 0.001 > stats.poisson.sf(8, 2.0)
-    found = raises_over_all(two_sites, a_year, variance=0.0, chance=0.001)
-    assert found == pytest.approx(stats.poisson.pmf(8, 2.0) * 0.6 * (1 - 2 * 0.5**9), rel=0.01)
+    rate = raises_over_all(two_sites, a_year, variance=0.0, chance=0.001)
+    assert rate == pytest.approx(stats.poisson.pmf(8, 2.0) * 0.6 * (1 - 2 * 0.5**9), rel=0.01)
 
 
 def test_unlike_sites_raise_flags_too() -> None:
     """Against counts drawn year by year: how often a year takes a group over what it needs."""
     rng = np.random.default_rng(3)
     own, variance, chance = np.array([0.5, 0.5, 0.5]), 1.0, 0.01
-    found = raises_over_all(
+    rate = raises_over_all(
         apart(own.tolist(), [1.0] * 20_000), np.array([0.1, 0.0]), variance=variance, chance=chance
     )
     effects = rng.gamma(1 / variance, variance, size=(400_000, 3))
@@ -152,7 +152,7 @@ def test_unlike_sites_raise_flags_too() -> None:
     needed = next(each for each in range(3, 40) if counts[each:].sum() <= chance)
     before, now = until.sum(axis=1) >= needed, (until + after).sum(axis=1) >= needed
     places = ((until + after) > 0).sum(axis=1) >= 2
-    assert found == pytest.approx((~before & now & places).mean(), rel=0.25)
+    assert rate == pytest.approx((~before & now & places).mean(), rel=0.25)
 
 
 def test_where_nothing_can_be_tested_nothing_is_raised() -> None:

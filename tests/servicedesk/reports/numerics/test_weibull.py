@@ -47,12 +47,12 @@ class TestPublished:
     def test_cracks_found_at_inspections(self) -> None:
         check = Check("nelson_cracks_weibull")
         days, cracked, never = (check.input[name] for name in ("days", "cracked", "never"))
-        found = np.repeat(days, cracked)
+        found_on = np.repeat(days, cracked)
         good = np.repeat([0, *days[:-1]], cracked)
         fit = fit_weibull(
-            np.zeros(found.size + never),
-            np.append(found, [days[-1]] * never),
-            [1] * found.size + [0] * never,
+            np.zeros(found_on.size + never),
+            np.append(found_on, [days[-1]] * never),
+            [1] * found_on.size + [0] * never,
             last_good=np.append(good, [np.nan] * never),
         )
         check.holds("beta", fit.shape)
@@ -84,10 +84,10 @@ class TestFit:
 
         at = (math.log(fit.shape), math.log(fit.scale))
         assert fit.log_likelihood == pytest.approx(plain(*at), abs=1e-7)
-        found = optimize.minimize(
+        optimum = optimize.minimize(
             lambda x: -plain(*x), at, method="Nelder-Mead", options={"xatol": 1e-9, "fatol": 1e-11}
         )
-        assert found.x == pytest.approx(at, abs=1e-4)
+        assert optimum.x == pytest.approx(at, abs=1e-4)
 
     @pytest.mark.parametrize("loose", [True, False])
     def test_limits_are_where_the_plain_profile_likelihood_comes_down(self, loose: bool) -> None:

@@ -47,37 +47,37 @@ def naive_value(
 @unhurried
 def test_shape_and_limits_are_those_of_a_plain_search(seed: int) -> None:
     columns = spans(seed)
-    found = fit_within(*columns)
+    fit = fit_within(*columns)
     best = optimize.minimize_scalar(
         lambda log: -naive_value(math.exp(log), *columns),
         bounds=(-4, 4),
         method="bounded",
         options={"xatol": 1e-9},
     )
-    assert found.shape == pytest.approx(math.exp(best.x), rel=1e-4)
+    assert fit.shape == pytest.approx(math.exp(best.x), rel=1e-4)
     # Likelihood-ratio limits: twice the drop is the 95 % point of chi-squared on one degree of freedom.
     drop = stats.chi2.ppf(0.95, 1) / 2
-    for limit in (found.low, found.high):
+    for limit in (fit.low, fit.high):
         if limit:
             assert naive_value(limit, *columns) == pytest.approx(-best.fun - drop, abs=1e-5)
         else:
             assert naive_value(1e-6, *columns) > -best.fun - drop
-    assert found.low < found.shape < found.high
-    assert found.events == columns[2].sum()
-    time = (columns[1] ** found.shape - columns[0] ** found.shape).sum()
-    assert found.rate == pytest.approx(columns[2].sum() / time)
+    assert fit.low < fit.shape < fit.high
+    assert fit.events == columns[2].sum()
+    time = (columns[1] ** fit.shape - columns[0] ** fit.shape).sum()
+    assert fit.rate == pytest.approx(columns[2].sum() / time)
 
 
 @given(st.integers(0, 10_000), st.floats(0.01, 1000))
 @unhurried
 def test_the_unit_of_time_and_the_order_of_rows_do_not_matter(seed: int, unit: float) -> None:
     start, stop, event, group = spans(seed)
-    found = fit_within(start, stop, event, group)
+    fit = fit_within(start, stop, event, group)
     order = np.random.default_rng(seed).permutation(start.size)
     other = fit_within(start[order] * unit, stop[order] * unit, event[order], group[order])
-    assert other.shape == pytest.approx(found.shape, rel=1e-6)
-    assert (other.low, other.high) == pytest.approx((found.low, found.high), rel=1e-6)
-    assert other.rate * unit**other.shape == pytest.approx(found.rate, rel=1e-5)
+    assert other.shape == pytest.approx(fit.shape, rel=1e-6)
+    assert (other.low, other.high) == pytest.approx((fit.low, fit.high), rel=1e-6)
+    assert other.rate * unit**other.shape == pytest.approx(fit.rate, rel=1e-5)
 
 
 def test_one_group_is_the_power_law_of_crow() -> None:
@@ -87,11 +87,11 @@ def test_one_group_is_the_power_law_of_crow() -> None:
     rows += [(480, 500, 0), (0, 390, 1), (390, 400, 0)]
     events[2] = [390]
     start, ends, event = (np.array(column) for column in zip(*rows, strict=True))
-    found = fit_within(start, ends, event, np.zeros(9, dtype=int))
+    fit = fit_within(start, ends, event, np.zeros(9, dtype=int))
     expected = fit_power_law(events, [0, 0, 0], stop)
-    assert found.shape == pytest.approx(expected.shape)
-    assert found.rate == pytest.approx(expected.rate)
-    assert (found.low, found.high) == pytest.approx((expected.low, expected.high))
+    assert fit.shape == pytest.approx(expected.shape)
+    assert fit.rate == pytest.approx(expected.rate)
+    assert (fit.low, fit.high) == pytest.approx((expected.low, expected.high))
 
 
 def test_groups_that_fail_more_often_at_all_times_do_not_bend_the_shape() -> None:
@@ -147,30 +147,30 @@ def naive_parts(shape: float, columns: tuple[np.ndarray, ...]) -> float:
 @unhurried
 def test_grouped_times_give_the_shape_of_a_plain_search(seed: int) -> None:
     columns = parts(seed)
-    found = fit_within_parts(*columns)
+    fit = fit_within_parts(*columns)
     best = optimize.minimize_scalar(
         lambda log: -naive_parts(math.exp(log), columns),
         bounds=(-5, 5),
         method="bounded",
         options={"xatol": 1e-9},
     )
-    assert found.shape == pytest.approx(math.exp(best.x), rel=1e-4)
+    assert fit.shape == pytest.approx(math.exp(best.x), rel=1e-4)
     drop = stats.chi2.ppf(0.95, 1) / 2
-    for limit in (found.low, found.high):
+    for limit in (fit.low, fit.high):
         assert naive_parts(limit, columns) == pytest.approx(-best.fun - drop, abs=1e-5)
     start, stop, watched, event, group = columns
-    time = (watched * (stop**found.shape - start**found.shape)).sum()
-    assert (found.rate, found.events, found.groups) == (pytest.approx(event.sum() / time), event.sum(), 4)
+    time = (watched * (stop**fit.shape - start**fit.shape)).sum()
+    assert (fit.rate, fit.events, fit.groups) == (pytest.approx(event.sum() / time), event.sum(), 4)
     other = fit_within_parts(start * 30, stop * 30, watched, event, group)
-    assert (other.shape, other.low, other.high) == pytest.approx((found.shape, found.low, found.high))
+    assert (other.shape, other.low, other.high) == pytest.approx((fit.shape, fit.low, fit.high))
 
 
 def test_few_telling_failures_widen_the_limits() -> None:
     columns = parts(3)
-    found = fit_within_parts(*columns, telling=10)
+    fit = fit_within_parts(*columns, telling=10)
     # Student's t at 97.5 % on 9 degrees of freedom is 2.262 (any table of it), the normal's point 1.960.
-    top = naive_parts(found.shape, columns)
-    for limit in (found.low, found.high):
+    top = naive_parts(fit.shape, columns)
+    for limit in (fit.low, fit.high):
         assert naive_parts(limit, columns) == pytest.approx(top - 2.262**2 / 2, abs=1e-3)
 
 
