@@ -98,8 +98,12 @@ def parts_of(sql: str) -> list[str]:
 @contextmanager
 def database_on_the_same_server() -> Iterator[tuple[str, str]]:
     """Make an empty PostgreSQL database: its address, and psycopg's words for it."""
-    told = connection.settings_dict
-    host, user, name = told["HOST"] or "127.0.0.1", told["USER"] or "postgres", f"migrated_{uuid4().hex[:12]}"
+    settings = connection.settings_dict
+    host, user, name = (
+        settings["HOST"] or "127.0.0.1",
+        settings["USER"] or "postgres",
+        f"migrated_{uuid4().hex[:12]}",
+    )
     where = f"host={host} user={user} dbname="
     with psycopg.connect(f"{where}postgres", autocommit=True) as server:
         server.execute(f"CREATE DATABASE {name}")

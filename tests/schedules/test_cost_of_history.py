@@ -93,11 +93,11 @@ def take_stock(table: str) -> None:
 
 def plans(work: Callable[[], object]) -> list[str]:
     """Do something, and say how the database goes about each question asked meanwhile."""
-    with CaptureQueriesContext(connection) as asked:
+    with CaptureQueriesContext(connection) as captured:
         work()
     lines = []
     with connection.cursor() as cursor:
-        for query in asked.captured_queries:
+        for query in captured.captured_queries:
             if query["sql"].startswith("SELECT"):
                 ask = "EXPLAIN QUERY PLAN " if connection.vendor == "sqlite" else "EXPLAIN "
                 cursor.execute(ask + query["sql"].replace("%", "%%"))
