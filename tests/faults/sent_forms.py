@@ -362,10 +362,10 @@ def calls__add_unit_finding() -> Sent:
 
 @form
 def calls__change_finding() -> Sent:
-    held = FindingFactory()
-    entries = {"mode": held.mode_id, "severity": "hinders", "is_failure": "True", "found_on": DAY}
+    finding = FindingFactory()
+    entries = {"mode": finding.mode_id, "severity": "hinders", "is_failure": "True", "found_on": DAY}
     entries |= {"same_as": "new", "note": word()}
-    return Sent("calls:change_finding", (held.pk,), entries)
+    return Sent("calls:change_finding", (finding.pk,), entries)
 
 
 @form
