@@ -86,12 +86,12 @@ def gathered(rows: Iterator[tuple[str, str, str]] | list[tuple[str, str, str]]) 
 def parts_of(sql: str) -> list[str]:
     """Split a CREATE TABLE at the commas between columns and rules."""
     depth, parts = 0, [""]
-    for notification in sql[sql.index("(") + 1 : sql.rindex(")")]:
-        depth += {"(": 1, ")": -1}.get(notification, 0)
-        if notification == "," and depth == 0:
+    for character in sql[sql.index("(") + 1 : sql.rindex(")")]:
+        depth += {"(": 1, ")": -1}.get(character, 0)
+        if character == "," and depth == 0:
             parts.append("")
         else:
-            parts[-1] += notification
+            parts[-1] += character
     return parts
 
 

@@ -149,7 +149,7 @@ def test_a_record_with_junk_in_it_is_taken_or_refused(
     status, said = send(as_technician, payload)
     assert status in ({200, 400} if settle else {200, 400, 422})
     assert said["state"] in {"received", "unreadable", "needs answer"}
-    assert all(ord(notification) >= 32 for notification in said["words"])
+    assert all(ord(character) >= 32 for character in said["words"])
 
 
 @settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
