@@ -104,7 +104,7 @@ def tell(question: str, findings: Findings) -> None:
 
 
 def main(files: tuple[Path, ...] = FILES) -> int:
-    """Ask both and tell."""
+    """Audit the pins with both services, and return the exit status."""
     ends = set()
     for question, ask in (("Known weaknesses", ask_for_weaknesses), ("There, not withdrawn", ask_the_index)):
         findings = Findings()

@@ -81,7 +81,7 @@ def cpu_of(work: Callable[[], object]) -> float:
 
 
 def tell(what: str, took: float, bar: float | None = None, *, unit: str = "s", beside: str = "") -> None:
-    """Print a line, and remember a bar that is missed."""
+    """Print a measurement beside its bar, and note it in ``missed`` where it is above."""
     over = bar is not None and took > bar
     verdict = "" if bar is None else f", MISSES {bar:g} {unit}" if over else f", bar {bar:g} {unit}"
     print(f"{connection.vendor}: {what} {took:.2f} {unit}{verdict}{beside}", flush=True)

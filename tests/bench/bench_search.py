@@ -63,7 +63,7 @@ INSERT INTO calls_call (site_id, unit_id, told_at, told_by, phone, words, sympto
 
 
 def scraps(dice: random.Random, sites: int) -> dict[str, Callable[[], str]]:
-    """Give each search: what is remembered, and a way to write it of a site that is there."""
+    """Map what is searched for to a function that draws a search text from the filled register."""
 
     def some() -> int:
         return dice.randrange(1, sites + 1)

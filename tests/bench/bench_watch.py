@@ -91,7 +91,7 @@ def true_rates(fleet: Fleet) -> dict[str, tuple[str, float]]:
 
 
 def main() -> None:
-    """Look at many fleets, and count."""
+    """Estimate the false discovery rate of the flags on lots and types over simulated fleets."""
     parser = argparse.ArgumentParser(description="Count the false flags on lots and types.")
     parser.add_argument("--seeds", type=int, default=SEEDS, help=f"how many fleets ({SEEDS})")
     seeds: int = parser.parse_args().seeds

@@ -103,7 +103,7 @@ def test_a_new_password_ends_what_was_signed_in_with_the_old_one(technician: Use
 
 
 def long_unseen(phone: Client) -> None:
-    """Let a browser be one that was not seen for a while."""
+    """Set the time a session was last seen to eleven minutes ago."""
     session = phone.session
     session["seen_at"] = (timezone.now() - timedelta(minutes=11)).isoformat()
     session.save()
