@@ -53,18 +53,18 @@ def last_line(text: str) -> str:
 
 def weaknesses(report: dict[str, Any]) -> Findings:
     """Read pip-audit's report: a pin it skipped was not judged, though it ends with 0."""
-    found = Findings()
+    findings = Findings()
     for each in report["dependencies"]:
         name = f"{each['name']} {each.get('version', '')}".strip()
         if "skip_reason" in each:
-            found.unanswered.append(f"{name}: {each['skip_reason']}")
+            findings.unanswered.append(f"{name}: {each['skip_reason']}")
             continue
-        found.judged += 1
-        found.wanting += [
+        findings.judged += 1
+        findings.wanting += [
             f"{name}: {known['id']}, mended in {', '.join(known['fix_versions']) or 'no version yet'}"
             for known in each["vulns"]
         ]
-    return found
+    return findings
 
 
 def ask_for_weaknesses(file: Path) -> Findings:
@@ -81,10 +81,10 @@ def ask_the_index(file: Path) -> Findings:
     options = ("--dry-run", "--ignore-installed", "--no-deps", "--quiet", "--report", "-")
     done = run("pip", "install", *options, "--requirement", str(file))
     if done.returncode:
-        told = [f"{file.name}: {last_line(done.stderr)}"]
+        problems = [f"{file.name}: {last_line(done.stderr)}"]
         # Of an index that can't be reached pip says the same as of a missing pin, after trying again.
         missing = "No matching distribution" in done.stderr and "Retrying" not in done.stderr
-        return Findings(wanting=told) if missing else Findings(unanswered=told)
+        return Findings(wanting=problems) if missing else Findings(unanswered=problems)
     return Findings(
         judged=len(json.loads(done.stdout)["install"]),
         wanting=[
@@ -93,26 +93,25 @@ def ask_the_index(file: Path) -> Findings:
     )
 
 
-def tell(question: str, found: Findings) -> None:
+def tell(question: str, findings: Findings) -> None:
     """Print what was found out."""
-    print(f"{question}: {found.judged} pins judged, {len(found.wanting)} found wanting")
-    for line in found.wanting:
+    print(f"{question}: {findings.judged} pins judged, {len(findings.wanting)} found wanting")
+    for line in findings.wanting:
         print(f"  {line}")
-    if found.unanswered:
-        print(
-            f"  NOT JUDGED, because nobody answered: {len(found.unanswered)}, such as {found.unanswered[0]}"
-        )
+    if findings.unanswered:
+        count, first = len(findings.unanswered), findings.unanswered[0]
+        print(f"  NOT JUDGED, because nobody answered: {count}, such as {first}")
 
 
 def main(files: tuple[Path, ...] = FILES) -> int:
-    """Ask both and tell."""
+    """Audit the pins with both services, and return the exit status."""
     ends = set()
     for question, ask in (("Known weaknesses", ask_for_weaknesses), ("There, not withdrawn", ask_the_index)):
-        found = Findings()
+        findings = Findings()
         for file in files:
-            found += ask(file)
-        tell(question, found)
-        ends.add(found.ends_with)
+            findings += ask(file)
+        tell(question, findings)
+        ends.add(findings.ends_with)
     if UNANSWERED in ends:
         print("This is no all-clear: ask again where the services can be reached.")
     return min(ends - {0}, default=0)

@@ -35,8 +35,8 @@ def pytest_configure() -> None:
     settings.INCOMING_DIR = folder / "incoming"
     settings.PHOTO_DIR = folder / "photos"
     settings.FIGURES_DIR = folder / "figures"
-    kept = "django.core.cache.backends.filebased.FileBasedCache"
-    settings.CACHES["figures"] = {"BACKEND": kept, "LOCATION": str(settings.FIGURES_DIR)}
+    backend = "django.core.cache.backends.filebased.FileBasedCache"
+    settings.CACHES["figures"] = {"BACKEND": backend, "LOCATION": str(settings.FIGURES_DIR)}
     if connection.vendor == "sqlite":
         connection.settings_dict["TEST"]["NAME"] = str(folder / "test.sqlite3")
     settings.STORAGES["staticfiles"]["BACKEND"] = "django.contrib.staticfiles.storage.StaticFilesStorage"

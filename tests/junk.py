@@ -96,22 +96,22 @@ RAW_BODIES: tuple[tuple[str, bytes], ...] = (
 
 def faults_of(answer: Any) -> list[str]:
     """List what an answer to junk must not be or lack."""
-    found = []
+    faults = []
     if answer.status_code >= 500:
-        found.append(f"status {answer.status_code}")
+        faults.append(f"status {answer.status_code}")
     kind = answer.headers.get("Content-Type", "")
     if "stolen" in answer.cookies:
-        found.append("a cookie of the sender’s")
+        faults.append("a cookie of the sender’s")
     if answer.headers.get("Location", "").startswith(("javascript:", "//", "http")):
-        found.append(f"leads to {answer['Location']}")
+        faults.append(f"leads to {answer['Location']}")
     if answer.streaming or not kind.startswith("text/html"):
-        return found
+        return faults
     page = answer.content.decode()
     if "Content-Security-Policy" not in answer.headers:
-        found.append("no Content-Security-Policy")
+        faults.append("no Content-Security-Policy")
     if "Traceback" in page:
-        found.append("a traceback")
-    found += [f"reflects {script}" for script in SCRIPTS[:2] if script in page]
+        faults.append("a traceback")
+    faults += [f"reflects {script}" for script in SCRIPTS[:2] if script in page]
     if f"<svg/onload={MARK}" in page or LEADS_TO_SCRIPT.search(page):
-        found.append("reflects a script")
-    return found
+        faults.append("reflects a script")
+    return faults

@@ -182,7 +182,7 @@ def _life_of(shown: Shown, unit: Unit, number: int, *, panel: int) -> None:
         PartialRemoval.objects.create(installed_part=part, panel=1, pieces=1, left_on=unit.installed_on)
         mode = FailureMode.objects.filter(kind=of_type.kind).order_by("pk")[number % 2]
         for which in (call, shown.call, None):
-            found = FindingFactory(
+            finding = FindingFactory(
                 unit=unit,
                 installed_part=part,
                 mode=mode,
@@ -198,12 +198,12 @@ def _life_of(shown: Shown, unit: Unit, number: int, *, panel: int) -> None:
                 mode=mode,
                 call=which,
                 repeat=True,
-                continues=found,
+                continues=finding,
                 recorded_by=person,
             )
             done = WorkFactory(unit=unit, installed_part=part, call=which, done_by=person, minutes=20)
-            WorkFactory(unit=unit, installed_part=part, finding=found, done_by=person, done_on=done.done_on)
-            Photo.objects.create(finding=found, name=uuid4().hex, width=9, height=9, added_at=now)
+            WorkFactory(unit=unit, installed_part=part, finding=finding, done_by=person, done_on=done.done_on)
+            Photo.objects.create(finding=finding, name=uuid4().hex, width=9, height=9, added_at=now)
         FindingFactory(
             unit=unit,
             installed_part=part,
@@ -263,7 +263,7 @@ def _care(shown: Shown, part: InstalledPart) -> None:
 def _visits(shown: Shown, site: Site, person: User, number: int) -> None:
     """Plan visits of today and around, with tasks and two people, and a plan that left some over."""
     now, today = timezone.now(), timezone.localdate()
-    asked = WeekPlan.objects.create(
+    plan = WeekPlan.objects.create(
         monday=shown.visit.local_start.date() - timedelta(days=shown.visit.local_start.weekday()),
         stage=WeekPlan.Stage.DONE,
         asked_at=now,
@@ -271,7 +271,7 @@ def _visits(shown: Shown, site: Site, person: User, number: int) -> None:
         asked_by=shown.people["scheduler"],
     )
     for place in (site, shown.site):
-        UnassignedWork.objects.create(plan=asked, site=place, tasks=2, minutes=30, priority=3, why="full")
+        UnassignedWork.objects.create(plan=plan, site=place, tasks=2, minutes=30, priority=3, why="full")
         AgreedTime.objects.create(
             site=place, on=today + timedelta(days=number), earliest=time(8), latest=time(12)
         )
@@ -283,13 +283,13 @@ def _visits(shown: Shown, site: Site, person: User, number: int) -> None:
                 starts_at=moment,
                 ends_at=moment + timedelta(minutes=20),
                 state="confirmed" if moment < now else "tentative",
-                planned_by=asked,
+                planned_by=plan,
             )
             visit.technicians.set([shown.people["technician"], person])
             for unit in place.units.order_by("pk")[:2]:
                 task = TaskFactory(unit=unit, due_on=today, state="in-process")
                 VisitTask.objects.create(visit=visit, task=task)
-        VisitFactory(site=place, starts_at=shown.visit.starts_at, planned_by=asked)
+        VisitFactory(site=place, starts_at=shown.visit.starts_at, planned_by=plan)
     DayWeather.objects.create(on=today + timedelta(days=30 + number), warmest_c=21)
 
 

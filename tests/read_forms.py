@@ -33,8 +33,8 @@ class _Reader(HTMLParser):
         self.select, self.options = "", list[tuple[str, bool]]()
         self.textarea, self.text = "", ""
 
-    def handle_starttag(self, tag: str, told: list[tuple[str, str | None]]) -> None:
-        given = {name: value or "" for name, value in told}
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        given = {name: value or "" for name, value in attrs}
         if tag == "form":
             where = urljoin(self.address, given.get("action") or self.address)
             self.form = Form(where, given.get("method", "get").lower())
@@ -55,8 +55,8 @@ class _Reader(HTMLParser):
         if tag in {"select", "textarea"}:
             self.target = form
 
-    def handle_startendtag(self, tag: str, told: list[tuple[str, str | None]]) -> None:
-        self.handle_starttag(tag, told)
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.handle_starttag(tag, attrs)
 
     def handle_data(self, data: str) -> None:
         if self.textarea:
@@ -79,12 +79,12 @@ class _Reader(HTMLParser):
 
 
 class _OptionReader(_Reader):
-    def handle_starttag(self, tag: str, told: list[tuple[str, str | None]]) -> None:
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         if tag == "option" and self.select:
-            given = dict(told)
+            given = dict(attrs)
             self.options.append((given.get("value") or "", "selected" in given))
         else:
-            super().handle_starttag(tag, told)
+            super().handle_starttag(tag, attrs)
 
 
 def _input(form: Form, name: str, given: dict[str, str]) -> None:

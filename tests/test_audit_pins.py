@@ -28,13 +28,15 @@ def index(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     for name, version, mark in (("one", "1.0", ""), ("two", "2.0", ' data-yanked="it loses letters"')):
         folder = tmp_path / "simple" / f"probe-{name}"
         folder.mkdir(parents=True)
-        wheel, told = f"probe_{name}-{version}-py3-none-any.whl", f"probe_{name}-{version}.dist-info"
+        wheel, dist_info = f"probe_{name}-{version}-py3-none-any.whl", f"probe_{name}-{version}.dist-info"
         with zipfile.ZipFile(folder / wheel, "w") as made:
             made.writestr(
-                f"{told}/METADATA", f"Metadata-Version: 2.1\nName: probe-{name}\nVersion: {version}\n"
+                f"{dist_info}/METADATA", f"Metadata-Version: 2.1\nName: probe-{name}\nVersion: {version}\n"
             )
-            made.writestr(f"{told}/WHEEL", "Wheel-Version: 1.0\nRoot-Is-Purelib: true\nTag: py3-none-any\n")
-            made.writestr(f"{told}/RECORD", "")
+            made.writestr(
+                f"{dist_info}/WHEEL", "Wheel-Version: 1.0\nRoot-Is-Purelib: true\nTag: py3-none-any\n"
+            )
+            made.writestr(f"{dist_info}/RECORD", "")
         (folder / "index.html").write_text(f'<!DOCTYPE html><a href="{wheel}"{mark}>{wheel}</a>')
     monkeypatch.setenv("PIP_CONFIG_FILE", "/dev/null")
     monkeypatch.setenv("PIP_FIND_LINKS", "")
@@ -53,15 +55,15 @@ def nobody_answers(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def test_a_withdrawn_pin_is_found(pins: Path, index: Path) -> None:
-    found = audit_pins.ask_the_index(pins)
-    assert found == Findings(2, ["probe-two 2.0: withdrawn from the index"], [])
-    assert found.ends_with == audit_pins.WANTING
+    findings = audit_pins.ask_the_index(pins)
+    assert findings == Findings(2, ["probe-two 2.0: withdrawn from the index"], [])
+    assert findings.ends_with == audit_pins.WANTING
 
 
 def test_a_pin_that_is_gone_is_found(pins: Path, index: Path) -> None:
     pins.write_text("probe-one==1.1\n")
-    found = audit_pins.ask_the_index(pins)
-    assert found.wanting == [
+    findings = audit_pins.ask_the_index(pins)
+    assert findings.wanting == [
         "requirements.txt: ERROR: No matching distribution found for probe-one==1.1",
     ]
 
@@ -85,7 +87,7 @@ def test_where_nobody_answers_that_is_said_and_no_all_clear(
 def test_a_known_weakness_is_told_and_a_pin_that_was_skipped_is_not_clear() -> None:
     """The report has the shape pip-audit's README gives under "JSON"; name and number are made up."""
     weak = {"id": "PYSEC-0000-1", "fix_versions": ["1.1"], "aliases": [], "description": "It falls over."}
-    found = audit_pins.weaknesses(
+    findings = audit_pins.weaknesses(
         {
             "dependencies": [
                 {"name": "probe-one", "version": "1.0", "vulns": [weak]},
@@ -95,10 +97,10 @@ def test_a_known_weakness_is_told_and_a_pin_that_was_skipped_is_not_clear() -> N
             "fixes": [],
         }
     )
-    assert found.judged == 2
-    assert found.wanting == ["probe-one 1.0: PYSEC-0000-1, mended in 1.1"]
-    assert found.unanswered == ["probe-three: not found"]
-    assert found.ends_with == audit_pins.WANTING
+    assert findings.judged == 2
+    assert findings.wanting == ["probe-one 1.0: PYSEC-0000-1, mended in 1.1"]
+    assert findings.unanswered == ["probe-three: not found"]
+    assert findings.ends_with == audit_pins.WANTING
     assert Findings(judged=2, unanswered=["x"]).ends_with == audit_pins.UNANSWERED
     assert Findings(judged=0).ends_with == audit_pins.UNANSWERED
     assert Findings(judged=2).ends_with == 0

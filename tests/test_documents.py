@@ -63,8 +63,8 @@ def written(document: Path) -> str:
 
 def headings(document: Path) -> set[str]:
     """List the anchors of a document, as code hosts make them of headings."""
-    found = re.findall(r"^#+ (.*)$", text_of(document), flags=re.MULTILINE)
-    return {re.sub(r"[^\w\- ]", "", heading).strip().lower().replace(" ", "-") for heading in found}
+    titles = re.findall(r"^#+ (.*)$", text_of(document), flags=re.MULTILINE)
+    return {re.sub(r"[^\w\- ]", "", heading).strip().lower().replace(" ", "-") for heading in titles}
 
 
 def links(document: Path) -> list[str]:
@@ -136,8 +136,10 @@ def test_a_decision_says_what_why_and_what_not_on_half_a_page(decision: Path) ->
 
 def our_commands() -> dict[str, BaseCommand]:
     """Find the management commands of this repository."""
-    found = get_commands().items()
-    return {name: load_command_class(str(app), name) for name, app in found if str(app).split(".")[0] in OURS}
+    commands = get_commands().items()
+    return {
+        name: load_command_class(str(app), name) for name, app in commands if str(app).split(".")[0] in OURS
+    }
 
 
 def told_commands() -> Iterator[tuple[str, str]]:
@@ -147,9 +149,9 @@ def told_commands() -> Iterator[tuple[str, str]]:
 
 
 def test_every_management_command_is_told_and_every_told_one_exists() -> None:
-    told = {name for name, _ in told_commands()}
-    assert told <= set(get_commands())
-    assert {*our_commands(), "migrate"} - told == {"load_demo"}  # which `make demo` calls
+    documented = {name for name, _ in told_commands()}
+    assert documented <= set(get_commands())
+    assert {*our_commands(), "migrate"} - documented == {"load_demo"}  # which `make demo` calls
 
 
 def test_every_told_option_of_a_command_exists() -> None:
@@ -173,9 +175,11 @@ def test_the_options_of_the_import_are_all_told() -> None:
 
 def test_every_told_target_of_make_exists() -> None:
     targets = set(re.findall(r"^([a-z-]+):", text_of(ROOT / "Makefile"), flags=re.MULTILINE))
-    told = {name for document in DOCUMENTS for name in re.findall(r"`make ([a-z-]+)", text_of(document))}
-    assert told <= targets
-    assert {"demo", "test", "bench"} <= told
+    documented = {
+        name for document in DOCUMENTS for name in re.findall(r"`make ([a-z-]+)", text_of(document))
+    }
+    assert documented <= targets
+    assert {"demo", "test", "bench"} <= documented
 
 
 @pytest.mark.parametrize("columns", [UNITS, HISTORY, PERIODS], ids=lambda columns: columns.file)
@@ -184,25 +188,26 @@ def test_the_columns_of_an_import_are_told(columns: Columns) -> None:
         text_of(ROOT / "docs" / "import.md").partition(f"\n### {columns.file}\n")[2].partition("\n##")[0]
     )
     rows = re.findall(r"^\| (`.*?) \| (.*?) \|", section, flags=re.MULTILINE)
-    told = {name: needed for names, needed in rows for name in re.findall(r"`(\w+)`", names)}
-    assert tuple(sorted(told)) == tuple(sorted(columns.names))
-    assert {name for name, needed in told.items() if needed == "yes"} == columns.required
+    documented = {name: needed for names, needed in rows for name in re.findall(r"`(\w+)`", names)}
+    assert tuple(sorted(documented)) == tuple(sorted(columns.names))
+    assert {name for name, needed in documented.items() if needed == "yes"} == columns.required
 
 
 def test_the_addresses_of_the_figures_are_told() -> None:
     from servicedesk.reports.urls import urlpatterns
 
-    told = set(
+    documented = set(
         re.findall(r"^\| `(/figures/\w+/)` \|", text_of(ROOT / "docs" / "figures.md"), flags=re.MULTILINE)
     )
     pages = {f"/figures/{each.pattern}" for each in urlpatterns if re.fullmatch(r"\w+/", str(each.pattern))}
-    assert told == pages - {"/figures/findings/"}  # what is behind a number, which every figure links to
+    # Every figure links to what is behind a number.
+    assert documented == pages - {"/figures/findings/"}
 
 
 def test_every_told_address_exists() -> None:
-    told = {name for page in PAGES for name in re.findall(r"`(/[a-z-]+(?:/[a-z-]+)*/)`", text_of(page))}
-    assert {"/alive/", "/ready/"} <= told
-    for address in told:
+    documented = {name for page in PAGES for name in re.findall(r"`(/[a-z-]+(?:/[a-z-]+)*/)`", text_of(page))}
+    assert {"/alive/", "/ready/"} <= documented
+    for address in documented:
         try:
             resolve(address)
         except Resolver404:
@@ -210,25 +215,25 @@ def test_every_told_address_exists() -> None:
 
 
 def test_every_told_file_exists() -> None:
-    told = {
+    documented = {
         name
         for document in DOCUMENTS
         for name in re.findall(
             r"`((?:servicedesk|units|schedules|templates|tests|fixtures)/[\w./-]*)`", text_of(document)
         )
     }
-    assert len(told) > 20
-    assert [name for name in sorted(told) if not (ROOT / name).exists()] == []
+    assert len(documented) > 20
+    assert [name for name in sorted(documented) if not (ROOT / name).exists()] == []
 
 
 @pytest.mark.parametrize("name", ["requirements.txt", "tests/requirements.txt"])
 def test_every_library_asked_for_is_named(name: str) -> None:
     """What it brings along stands below the first blank line."""
-    asked = text_of(ROOT / name).split("\n\n")[0]
-    libraries = re.findall(r"^([\w-]+)(?:\[\w+\])?==", asked, flags=re.MULTILINE)
-    told = text_of(ROOT / "DEVELOPERS.md").partition("\n## Dependencies\n")[2].lower().replace("_", "-")
+    pinned = text_of(ROOT / name).split("\n\n")[0]
+    libraries = re.findall(r"^([\w-]+)(?:\[\w+\])?==", pinned, flags=re.MULTILINE)
+    section = text_of(ROOT / "DEVELOPERS.md").partition("\n## Dependencies\n")[2].lower().replace("_", "-")
     assert libraries
-    assert [each for each in libraries if each.lower().replace("_", "-") not in told] == []
+    assert [each for each in libraries if each.lower().replace("_", "-") not in section] == []
 
 
 @pytest.mark.parametrize("bench", ["bench_claims.py", "bench_known_truth.py"])
@@ -245,7 +250,7 @@ def test_a_bench_finds_the_place_of_its_table(bench: str) -> None:
 
 def test_the_times_for_which_data_is_kept_are_those_of_the_settings() -> None:
     rows = re.findall(r"`(KEEP_\w+)`[^|]*\(default: (\w+)", text_of(ROOT / "docs" / "privacy.md"))
-    told = {name: 0 if days == "always" else int(days) for name, days in rows}
+    documented = {name: 0 if days == "always" else int(days) for name, days in rows}
     code = text_of(ROOT / "servicedesk" / "settings.py")
     there = re.findall(r'env\.int\("(KEEP_\w+)", default=(\d+)\)', code)
-    assert told == {name: int(days) for name, days in there}
+    assert documented == {name: int(days) for name, days in there}

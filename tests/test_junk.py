@@ -47,17 +47,17 @@ Forms = dict[str, list[Form]]
 @pytest.fixture(scope="module")
 def forms(demo: dict[str, User], doors: dict[str, str], django_db_blocker: Any) -> Forms:
     """The forms that lead to each address, by its name."""
-    found: Forms = defaultdict(list)
+    by_target: Forms = defaultdict(list)
     with django_db_blocker.unblock():
         client = signed_in(demo)
         for name, address in sorted(doors.items()):
             query = "?from=never" if name in DEAR else ""
             for form in forms_of(client, address + query):
                 if target := name_of(form.address):
-                    found[target].append(form)
+                    by_target[target].append(form)
         for address in signed_links():
-            found[name_of(address)] += forms_of(Client(), address)
-    return found
+            by_target[name_of(address)] += forms_of(Client(), address)
+    return by_target
 
 
 def signed_in(demo: dict[str, User]) -> Client:
@@ -94,7 +94,7 @@ def name_of(address: str) -> str:
 
 
 def test_every_form_is_found(forms: Forms) -> None:
-    posted = {name for name, held in forms.items() if any(form.method == "post" for form in held)}
+    posted = {name for name, group in forms.items() if any(form.method == "post" for form in group)}
     assert len(posted) > 50
     assert {"units:add_site", "calls:close", "office:customer_visit", "schedules:email_preference"} <= posted
 
@@ -104,11 +104,11 @@ def test_junk_is_answered_without_a_fault(
     demo: dict[str, User], doors: dict[str, str], forms: Forms, name: str
 ) -> None:
     client, wrong = signed_in(demo), []
-    for told, send in requests(client, name, doors[name], forms.get(name, [])):
+    for description, send in requests(client, name, doors[name], forms.get(name, [])):
         with transaction.atomic():
             faults = faults_of(send())
             transaction.set_rollback(True)
-        wrong += [f"{told}: {fault}" for fault in faults]
+        wrong += [f"{description}: {fault}" for fault in faults]
     assert wrong == []
 
 
@@ -122,13 +122,13 @@ def test_nul_is_no_fault_of_any_address(
 ) -> None:
     """PostgreSQL keeps no NUL in texts, so that it must not come near a statement; SQLite doesn't mind."""
     client, wrong = signed_in(demo), []
-    asked: list[Form] = [Form(doors[name], "get", {field: ["x\0y"]}) for field in QUERIES]
+    nul_forms: list[Form] = [Form(doors[name], "get", {field: ["x\0y"]}) for field in QUERIES]
     for form in richest(forms.get(name, [])).values():
         sorts = {re.sub(r"\d+", "#", field): field for field in form.fields}  # one of "task-1", "task-2" ...
-        asked += [
+        nul_forms += [
             Form(form.address, form.method, {**form.fields, field: ["x\0y"]}) for field in sorts.values()
         ]
-    for form in asked:
+    for form in nul_forms:
         with transaction.atomic():
             answer = (client.post if form.method == "post" else client.get)(form.address, form.fields)
             wrong += [f"{form}: {fault}" for fault in faults_of(answer)]

@@ -14,8 +14,8 @@ from tests.log_names import Lines, names_in, watched_logs
 @pytest.mark.django_db
 def test_names_of_the_factories_are_seen_in_messages_and_tracebacks() -> None:
     customer, user, site = CustomerFactory(), UserFactory(), SiteFactory()
-    for told in (customer.name, user.name, site.address):
-        assert names_in(f"2026-05-04 something about {told}")
+    for text in (customer.name, user.name, site.address):
+        assert names_in(f"2026-05-04 something about {text}")
     log = logging.getLogger("a.logger.of.this.test")
     log.propagate = True
     with watched_logs() as lines:
@@ -42,7 +42,7 @@ def test_a_page_that_fails_logs_where_and_not_about_whom(
     monkeypatch.setattr("units.views.operations.change_record", fail)
     as_owner.raise_request_exception = False
     with watched_logs() as lines:
-        told = {"name": customer.name, "phone": "", "email": "", "note": ""}
-        assert as_owner.post(f"/customers/{customer.pk}/change/", told).status_code == 500
+        data = {"name": customer.name, "phone": "", "email": "", "note": ""}
+        assert as_owner.post(f"/customers/{customer.pk}/change/", data).status_code == 500
     assert any("made to fail" in line for line in lines)
     assert not names_in("\n".join(lines))

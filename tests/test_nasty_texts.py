@@ -167,12 +167,12 @@ def test_no_file_to_download_holds_a_formula(as_owner: Client, site: Site) -> No
     )
     intake.go_on(batch)
     files = [f"/files/{batch.pk}/problems.csv", f"/files/{batch.pk}/units-bad.csv", *CSV_PAGES]
-    told = 0
+    files_with_mark = 0
     for path in files:
         answer = as_owner.get(path)
         assert (answer.status_code, answer["Content-Type"][:8]) == (200, "text/csv"), path
-        told += check(b"".join(answer).decode())
-    assert told >= 5
+        files_with_mark += check(b"".join(answer).decode())
+    assert files_with_mark >= 5
 
 
 @pytest.mark.parametrize("name", COMMANDS)
@@ -187,13 +187,14 @@ def test_every_page_that_gives_a_file_is_among_these() -> None:
     from inspect import getsource, unwrap
 
     named = {path.partition("?")[0] for path in CSV_PAGES}
-    asked = {
+    csv_views = {
         name
         for name, pattern in ALL.items()
         if '"csv" in request.GET' in getsource(unwrap(pattern.callback))  # type: ignore[arg-type]
     }
     known = {"reports:rates", "reports:log", "reports:watch", "reports:ahead", "reports:year"}
-    assert asked - {"reports:compare", "reports:care"} == known  # both ask of two types, or one rule, by name
+    # These two ask of two types, or one rule, by name.
+    assert csv_views - {"reports:compare", "reports:care"} == known
     assert all(any(path in named for path in (f"/figures/{name.split(':')[1]}/",)) for name in known)
 
 

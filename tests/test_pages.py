@@ -52,12 +52,12 @@ def test_every_other_address_names_a_role() -> None:
 @pytest.fixture(scope="module")
 def cookies(demo: dict[str, User], django_db_blocker: Any) -> dict[str, str]:
     """The cookie by which the desk knows somebody of each role."""
-    client, found = Client(), {}
+    client, by_role = Client(), {}
     with django_db_blocker.unblock():
         for who, person in demo.items():
             client.force_login(person)
-            found[who] = client.cookies.pop(settings.SESSION_COOKIE_NAME).value
-    return found
+            by_role[who] = client.cookies.pop(settings.SESSION_COOKIE_NAME).value
+    return by_role
 
 
 @contextmanager

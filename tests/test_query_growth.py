@@ -38,7 +38,7 @@ FEW, MORE = 2, 5
 
 def shown_of(people: dict[str, User]) -> Shown:
     """Name the records for which the pages are opened: those that `shown_records` finds."""
-    found: dict[str, Any] = {
+    records: dict[str, Any] = {
         "unit": Unit.objects.in_place().select_related("site").order_by("pk").first(),
         "visit": Visit.objects.open().select_related("site").order_by("pk").first(),
         "call": Call.objects.open().select_related("site").order_by("pk").first(),
@@ -47,7 +47,7 @@ def shown_of(people: dict[str, User]) -> Shown:
         "customer": Customer.objects.order_by("pk").first(),
         "batch": Batch.objects.order_by("-pk").first(),
     }
-    return Shown(people=people, **found)
+    return Shown(people=people, **records)
 
 
 def questions(shown: Shown) -> dict[str, tuple[str, str]]:
@@ -104,20 +104,20 @@ def questions(shown: Shown) -> dict[str, tuple[str, str]]:
 
 def doors(shown: Shown) -> dict[str, tuple[str, str]]:
     """Give every address, by whom it is opened."""
-    found, records = {}, shown_records()
+    addresses, records = {}, shown_records()
     for name, pattern in ALL.items():
         needs: Role | None = getattr(pattern.callback, "opens_to", None)
         who = needs.value if needs else "" if name in OPEN - {"field:token"} else "technician"
-        found[name] = (who, address_of(name, records))
-    return found | questions(shown)
+        addresses[name] = (who, address_of(name, records))
+    return addresses | questions(shown)
 
 
 def count_queries(client: Client, address: str) -> tuple[int, int]:
     """Open an address: its status, and what it asked."""
-    with CaptureQueriesContext(connection) as asked:
+    with CaptureQueriesContext(connection) as captured:
         answer = client.get(address)
         b"".join(answer) if answer.streaming else answer.content
-    return answer.status_code, len(asked)
+    return answer.status_code, len(captured)
 
 
 def count_all(clients: dict[str, Client], opened: dict[str, tuple[str, str]]) -> dict[str, Any]:

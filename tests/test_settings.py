@@ -20,11 +20,11 @@ def test_the_document_lists_every_variable() -> None:
 
 
 def test_notifications_as_files_go_where_the_address_says(tmp_path: Path) -> None:
-    told = {"SECRET_KEY": "x", "DATA_DIR": str(tmp_path), "EMAIL_URL": f"filemail://{tmp_path}/letters"}
+    env = {"SECRET_KEY": "x", "DATA_DIR": str(tmp_path), "EMAIL_URL": f"filemail://{tmp_path}/letters"}
     script = "from servicedesk import settings; print(settings.EMAIL_BACKEND, settings.EMAIL_FILE_PATH)"
     done = subprocess.run(
         [sys.executable, "-c", script],
-        env={**os.environ, **told},
+        env={**os.environ, **env},
         capture_output=True,
         text=True,
         check=True,

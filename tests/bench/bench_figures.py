@@ -81,10 +81,10 @@ def cpu_of(work: Callable[[], object]) -> float:
 
 
 def tell(what: str, took: float, bar: float | None = None, *, unit: str = "s", beside: str = "") -> None:
-    """Print a line, and remember a bar that is missed."""
+    """Print a measurement beside its bar, and note it in ``missed`` where it is above."""
     over = bar is not None and took > bar
-    told = "" if bar is None else f", MISSES {bar:g} {unit}" if over else f", bar {bar:g} {unit}"
-    print(f"{connection.vendor}: {what} {took:.2f} {unit}{told}{beside}", flush=True)
+    verdict = "" if bar is None else f", MISSES {bar:g} {unit}" if over else f", bar {bar:g} {unit}"
+    print(f"{connection.vendor}: {what} {took:.2f} {unit}{verdict}{beside}", flush=True)
     if over:
         missed.append(what)
 
@@ -181,7 +181,7 @@ def measure_worker(folder: Path, sessions: dict[str, str]) -> None:
     """Start a web worker, and let it serve pages of the office and of the porch."""
     unit, call = Unit.objects.in_place().order_by("pk")[0], Call.objects.open().order_by("pk")[0]
     visit = Visit.objects.open().filter(technicians__username="tess").order_by("pk")[0]
-    asked = [
+    requests = [
         *((who, "/") for who in sessions),
         *(("sol", address) for address in ("/units/", f"/units/{unit.pk}/", f"/sites/{unit.site_id}/")),
         *(("sol", address) for address in ("/calls/", f"/calls/{call.pk}/", f"/visits/{visit.pk}/")),
@@ -190,22 +190,22 @@ def measure_worker(folder: Path, sessions: dict[str, str]) -> None:
             for address in ("/field/", f"/field/stops/{visit.pk}/", f"/field/units/{unit.pk}/")
         ),
     ]
-    starts, held, served = [], [], []
+    starts, memory, served = [], [], []
     for number in range(ROUNDS):
         place = folder / f"worker-{number}"
         place.mkdir()
         with serving(place) as server:
             starts.append(cpu_of_worker(server))
-            for who, address in asked:
+            for who, address in requests:
                 cookie = {"Cookie": f"{settings.SESSION_COOKIE_NAME}={sessions[who]}"}
                 with urlopen(Request(f"http://127.0.0.1:{server.port}{address}", headers=cookie)) as answer:
                     assert answer.url.endswith(address), (address, answer.url)
                     assert answer.read()
             served.append(cpu_of_worker(server))
-            held.append(server.memory("VmRSS") / MB)
+            memory.append(server.memory("VmRSS") / MB)
     tell("a web worker starts in", min(starts), WORKER_BAR)
-    tell(f"and {len(asked)} first pages later it has taken", min(served))
-    tell("and holds", max(held), MEMORY_BAR, unit="MB")
+    tell(f"and {len(requests)} first pages later it has taken", min(served))
+    tell("and holds", max(memory), MEMORY_BAR, unit="MB")
 
 
 def main() -> int:

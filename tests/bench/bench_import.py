@@ -102,30 +102,30 @@ def main() -> None:
     parser.add_argument("--undo", action="store_true", help="also take the import back, and time that")
     parser.add_argument("--again", action="store_true", help="also bring the same files in again")
     parser.add_argument("--database", choices=list(BARS), help="only one of the two")
-    asked = parser.parse_args()
+    options = parser.parse_args()
     with tempfile.TemporaryDirectory(prefix="sashkeep-bench-") as name:
         folder = Path(name)
         folder.chmod(0o755)  # PostgreSQL runs as a user of its own
-        for database in [asked.database] if asked.database else BARS:
+        for database in [options.database] if options.database else BARS:
             desk = folder / database
             desk.mkdir()
             if database == "sqlite":
-                measure(SqliteFile(), desk, asked)
+                measure(SqliteFile(), desk, options)
                 continue
             cluster = Cluster(folder)
             try:
                 cluster.create(desk)
-                measure(cluster, desk, asked)
+                measure(cluster, desk, options)
             finally:
                 cluster.close()
 
 
-def measure(database: Database, folder: Path, asked: argparse.Namespace) -> None:
+def measure(database: Database, folder: Path, options: argparse.Namespace) -> None:
     """Bring the fleet in on one database, and tell what that took."""
     env = {"SECRET_KEY": "bench", "DEBUG": "False", **os.environ, "DATA_DIR": str(folder)}
     env.pop("DATABASE_URL", None)
     env |= database.settings(folder)
-    units, history = write_fleet(folder, units=asked.units, seed=asked.seed)
+    units, history = write_fleet(folder, units=options.units, seed=options.seed)
     for words in (("migrate", "-v0"), ("load_reference",)):
         run_command(env, *words)
     saver = Saver(env)
@@ -135,16 +135,18 @@ def measure(database: Database, folder: Path, asked: argparse.Namespace) -> None
     files = (str(units), "--history", str(history))
     cost = run_command(env, "import_fleet", *files)
     waits = saver.stop()
-    speed, bar = 4 * asked.units / cost.seconds, BARS[database.name]
-    print(f"{database.name}: import of {asked.units:,} units and {3 * asked.units:,} history rows: {cost}")
+    speed, bar = 4 * options.units / cost.seconds, BARS[database.name]
+    print(
+        f"{database.name}: import of {options.units:,} units and {3 * options.units:,} history rows: {cost}"
+    )
     print(f"  {speed:,.0f} rows/s; the bar is {bar:,}: {'kept' if speed >= bar else 'MISSED'}")
     if waits:
         middle, high, top = waits[len(waits) // 2], waits[int(len(waits) * 0.95)], waits[-1]
         print(f"  savings by others meanwhile: {len(waits)}, median {1000 * middle:.0f} ms,")
         print(f"  95 % within {1000 * high:.0f} ms, the longest {1000 * top:.0f} ms")
-    if asked.again:
+    if options.again:
         print(f"the same files again: {run_command(env, 'import_fleet', *files)}")
-    if asked.undo:
+    if options.undo:
         print(f"undoing it: {run_command(env, 'import_fleet', '--undo', '1')}")
     for path in folder.glob("sashkeep.sqlite3"):
         print(f"database file: {path.stat().st_size / 1024**2:,.0f} MB")

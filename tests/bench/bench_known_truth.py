@@ -39,9 +39,9 @@ Outcome = tuple[float, float, int]
 
 def main() -> int:
     """Draw all fleets, several at a time, and write the table."""
-    asked = [(case, seed) for case in range(len(CASES)) for seed in range(FLEETS)]
+    jobs = [(case, seed) for case in range(len(CASES)) for seed in range(FLEETS)]
     with ProcessPoolExecutor(os.cpu_count(), initializer=_set_up) as pool:
-        outcomes = list(pool.map(_print_one, asked, chunksize=10))
+        outcomes = list(pool.map(_print_one, jobs, chunksize=10))
     lines = [
         "| records | truth | held | middle of the ranges | said of it, on average |",
         "|---|---|---|---|---|",
@@ -49,12 +49,12 @@ def main() -> int:
     worst = FLEETS
     for number, case in enumerate(CASES):
         mine = outcomes[number * FLEETS : (number + 1) * FLEETS]
-        held = sum(low <= case.truth <= high for low, high, _ in mine)
+        covered = sum(low <= case.truth <= high for low, high, _ in mine)
         low, high, said = (sum(column) / FLEETS for column in zip(*mine, strict=True))
-        worst = min(worst, held)
-        told = f"`{case.said}` {said:.0f}"
+        worst = min(worst, covered)
+        average = f"`{case.said}` {said:.0f}"
         lines.append(
-            f"| {case.name} | {case.truth:g} | {held} of {FLEETS} | {low:.1f} to {high:.1f} | {told} |"
+            f"| {case.name} | {case.truth:g} | {covered} of {FLEETS} | {low:.1f} to {high:.1f} | {average} |"
         )
     table = "\n".join(lines)
     print(table)
@@ -71,10 +71,10 @@ def _set_up() -> None:
     connection.creation.create_test_db(verbosity=0, autoclobber=True)
 
 
-def _print_one(asked: tuple[int, int]) -> Outcome:
-    case = CASES[asked[0]]
+def _print_one(job: tuple[int, int]) -> Outcome:
+    case = CASES[job[0]]
     with transaction.atomic(), tempfile.TemporaryDirectory() as folder:
-        low, high, left_out, _ = printed_range(case, 1_000 + asked[1], Path(folder))
+        low, high, left_out, _ = printed_range(case, 1_000 + job[1], Path(folder))
         transaction.set_rollback(True)
     return low, high, left_out[case.said]
 

@@ -65,7 +65,7 @@ def seconds(call: Callable[[], object], *, times: int) -> float:
 
 
 def compare(name: str, ours: Callable[[], object], peers: dict[str, Callable[[], object]]) -> None:
-    """Print how much quicker ours is than each of its peers."""
+    """Print our time, the time of each other library, and their ratio."""
     own = seconds(ours, times=7)
     for peer, call in peers.items():
         other = seconds(call, times=2)
@@ -73,13 +73,13 @@ def compare(name: str, ours: Callable[[], object], peers: dict[str, Callable[[],
 
 
 def sorts(name: str, ours: Callable[[], object], ages: NDArray[np.int64]) -> None:
-    """Print how many plain sorts of the ages ours costs."""
+    """Print our time as a multiple of one sort of the ages."""
     own, sort = seconds(ours, times=7), seconds(lambda: np.sort(ages), times=7)
     print(LINE.format(name, own * 1e3, "numpy sort of the ages", sort * 1e3, own / sort, " sorts"))
 
 
 def bench_lives(fleet: Fleet) -> None:
-    """Compare what is computed from lives that end."""
+    """Time the estimators of survival beside other libraries."""
     entry, exit, failed = fleet.entry, fleet.exit, fleet.failed
     compare(
         "Kaplan-Meier with late entry",
@@ -114,7 +114,7 @@ def bench_lives(fleet: Fleet) -> None:
 
 
 def bench_recurrences(fleet: Fleet) -> None:
-    """Count the sorts that mean cumulative functions cost."""
+    """Time mean cumulative functions as a multiple of one sort."""
     entry, exit, failed = fleet.entry, fleet.exit, fleet.failed
     item = np.arange(exit.size)
     sorts(
@@ -129,7 +129,7 @@ def bench_recurrences(fleet: Fleet) -> None:
 
 
 def bench_rates(fleet: Fleet) -> None:
-    """Compare rates and their regression, on a tenth of the rows."""
+    """Time rates and their Poisson regression beside statsmodels, on a tenth of the rows."""
     rows = max(1, fleet.exit.size // 10)
     years = (fleet.exit - fleet.entry)[:rows] / 365.25
     events, site = fleet.failed[:rows].astype(np.int64), fleet.site[:rows]

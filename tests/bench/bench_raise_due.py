@@ -162,7 +162,7 @@ def main() -> None:
             assert raised == expected, "raise_due and the bare statement differ"
             times["again"].append(seconds(lambda: raise_due(TODAY, at=AT)))
             run("DELETE FROM schedules_maintenancetask")
-        middle = {name: statistics.median(found) for name, found in times.items()}
+        middle = {name: statistics.median(samples) for name, samples in times.items()}
         ratio = middle["raise_due"] / middle["bare"]
         print(
             f"{connection.vendor}: {len(raised):,} tasks of {NextDue.objects.count():,} due dates:"

@@ -118,9 +118,9 @@ def fill_register(units: int) -> None:
         for number in range(3):
             FailureMode.objects.create(code=f"{kind[:8]}-{number}", kind=kind, name=f"fails in way {number}")
         run(PARTS_IN.format(first=two[0], second=two[1], kind=kind.value))
-    found = day.format(days=f"{DAYS} + CAST(n.i AS BIGINT) * 104729 % 650")
+    found_on = day.format(days=f"{DAYS} + CAST(n.i AS BIGINT) * 104729 % 650")
     many, parts = units * FINDINGS_EACH, units * len(KINDS)
-    run(FINDINGS_IN.format(count=COUNT.format(many=many), found=found, parts=parts))
+    run(FINDINGS_IN.format(count=COUNT.format(many=many), found=found_on, parts=parts))
     run("ANALYZE")
 
 

@@ -158,8 +158,10 @@ def measure_week() -> None:
 def main() -> None:
     """Measure and print."""
     parser = argparse.ArgumentParser(description="Measure the planning of rounds.")
-    told = os.environ.get("ROUND_INSTANCES")
-    parser.add_argument("--instances", type=Path, default=told, help="a folder with Solomon's instances")
+    default_folder = os.environ.get("ROUND_INSTANCES")
+    parser.add_argument(
+        "--instances", type=Path, default=default_folder, help="a folder with Solomon's instances"
+    )
     folder: Path | None = parser.parse_args().instances
     measure_week()
     if folder is None:

@@ -63,7 +63,7 @@ INSERT INTO calls_call (site_id, unit_id, told_at, told_by, phone, words, sympto
 
 
 def scraps(dice: random.Random, sites: int) -> dict[str, Callable[[], str]]:
-    """Give each search: what is remembered, and a way to write it of a site that is there."""
+    """Map what is searched for to a function that draws a search text from the filled register."""
 
     def some() -> int:
         return dice.randrange(1, sites + 1)
@@ -88,7 +88,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     parser.add_argument("--units", type=int, default=300_000)
     parser.add_argument("--plans", action="store_true", help="also print how PostgreSQL answers each search")
-    asked = parser.parse_args()
+    options = parser.parse_args()
     with tempfile.TemporaryDirectory(prefix="sashkeep-bench-") as name:
         folder = Path(name)
         folder.chmod(0o755)
@@ -101,7 +101,7 @@ def main() -> None:
                 "SECRET_KEY": "bench-only",
                 "DATA_DIR": name,
             }
-            if not measure(asked.units // 3, plans=asked.plans):
+            if not measure(options.units // 3, plans=options.plans):
                 sys.exit(f"A search takes longer than {BAR:g} s.")
         finally:
             cluster.close()
@@ -133,14 +133,14 @@ def measure(sites: int, *, plans: bool) -> bool:
             for _ in range(ROUNDS):
                 text = scrap()
                 begun = time.perf_counter()
-                found = key_page(question(text), QueryDict(), order=order).rows
+                rows = key_page(question(text), QueryDict(), order=order).rows
                 times.append(time.perf_counter() - begun)
             half, most = statistics.median(times), statistics.quantiles(times, n=20)[-1]
-            kept = most <= BAR
-            all_kept &= kept
+            within_bar = most <= BAR
+            all_kept &= within_bar
             print(
                 f"{where:10} {what:24} median {1000 * half:6.0f} ms, 95 % within {1000 * most:6.0f} ms"
-                f"  ({len(found)} on the page){'' if kept else '  TOO LONG'}",
+                f"  ({len(rows)} on the page){'' if within_bar else '  TOO LONG'}",
                 flush=True,
             )
             if plans:

@@ -91,12 +91,12 @@ def true_rates(fleet: Fleet) -> dict[str, tuple[str, float]]:
 
 
 def main() -> None:
-    """Look at many fleets, and count."""
+    """Estimate the false discovery rate of the flags on lots and types over simulated fleets."""
     parser = argparse.ArgumentParser(description="Count the false flags on lots and types.")
     parser.add_argument("--seeds", type=int, default=SEEDS, help=f"how many fleets ({SEEDS})")
     seeds: int = parser.parse_args().seeds
     scenario = read_scenario(Path(__file__).resolve().parents[2] / "fixtures")
-    shares, lots, found = [], [], 0
+    shares, lots, detected = [], [], 0
     for seed in range(seeds):
         fleet = build_fleet(scenario, today=TODAY, seed=seed)
         rates = true_rates(fleet)
@@ -110,14 +110,14 @@ def main() -> None:
                 kind, rate = rates[each.name]
                 if rate <= min(other for of_kind, other in rates.values() if of_kind == kind):
                     false_types.append(each)
-        found += any((each.name, each.lot) == bad for each in flags)
+        detected += any((each.name, each.lot) == bad for each in flags)
         shares.append((len(false_lots) + len(false_types)) / max(1, len(flags)))
         lots.append(len(false_lots))
     error = statistics.stdev(shares) / len(shares) ** 0.5 if len(shares) > 1 else float("nan")
     print(
         f"share of false flags {statistics.mean(shares):.3f} (standard error {error:.3f}) over {seeds} "
         f"fleets, stated rate {FALSE_ALARMS:.2f}; false flags on lots {statistics.mean(lots):.2f} a fleet; "
-        f"planted lot found in {100 * found / seeds:.0f} % of fleets"
+        f"planted lot found in {100 * detected / seeds:.0f} % of fleets"
     )
     if statistics.mean(shares) - 2 * error > FALSE_ALARMS:
         raise SystemExit("More flags are false than the page states.")

@@ -23,12 +23,12 @@ def violations(page: Page, axe_source: str) -> list[dict[str, Any]]:
     page.wait_for_load_state()
     page.evaluate("window.scrollTo(0, document.body.scrollHeight)")  # bars that stick lie over nothing there
     page.evaluate(axe_source)
-    told = page.evaluate(
+    results = page.evaluate(
         """async () => (await axe.run(document, {runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa",
         "wcag22aa", "best-practice"]})).violations.map(v => ({id: v.id, help: v.help,
         nodes: v.nodes.slice(0, 3).map(n => n.html.slice(0, 200))}))"""
     )
-    return list(told)
+    return list(results)
 
 
 def overflow(page: Page) -> int:

@@ -45,7 +45,7 @@ def _unsafe_async() -> Iterator[None]:
 
 @pytest.fixture(scope="session")
 def playwright() -> Iterator[Playwright]:
-    """What drives browsers; a process can have only one."""
+    """Playwright, started once for the session; a process can have only one."""
     if shutil.which(CHROMIUM) is None:
         pytest.skip(f"{CHROMIUM} is not installed: apt-get install chromium")
     with sync_playwright() as started:

@@ -47,7 +47,7 @@ def take(browser: Browser, base: str, shot: tuple[str, str, tuple[int, int], str
 
 
 def main() -> None:
-    """Take all of them."""
+    """Take every picture of ``SHOTS`` with a headless browser."""
     PICTURES.mkdir(exist_ok=True)
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)

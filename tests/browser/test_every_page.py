@@ -33,15 +33,15 @@ def pages(person: User) -> list[str]:
     """The addresses that answer a plain request with a page."""
     client = Client()
     client.force_login(person)
-    found, records = [], shown_records()
+    addresses, records = [], shown_records()
     for name in sorted(ALL):
         if name in OPEN:
             continue
         address = address_of(name, records)
         answer = client.get(address)
         if answer.status_code == 200 and answer["Content-Type"].startswith("text/html"):
-            found.append(address)
-    return [*found, *questions()]
+            addresses.append(address)
+    return [*addresses, *questions()]
 
 
 def questions() -> list[str]:
@@ -84,8 +84,8 @@ def test_every_page_is_in_order(page: Page, live_server: Any, olive: User, axe_s
         page.goto(base + address)
         if over := overflow(page):
             wrong[f"{address} is too wide"] = over
-        if found := violations(page, axe_source):
-            wrong[f"{address} for axe-core"] = found
+        if broken_rules := violations(page, axe_source):
+            wrong[f"{address} for axe-core"] = broken_rules
         if (headings := page.locator("h1").count()) != 1:
             wrong[f"{address} has headings of the first rank"] = headings
         links |= set(

@@ -210,16 +210,16 @@ def test_signing_out_names_what_is_unsent_and_clears_the_pack(
     phone.context.set_offline(False)
     phone.context.route("**/field/inbox/", lambda route: route.abort())
     phone.goto(f"{live_server.url}/field/")
-    asked: list[str] = []
+    messages: list[str] = []
 
     def answer(dialog: Any) -> None:
-        asked.append(dialog.message)
+        messages.append(dialog.message)
         dialog.accept()
 
     phone.on("dialog", answer)
     phone.get_by_role("button", name="Sign out").tap()
     phone.wait_for_url("**/sign-in/**")
-    assert "binds" in asked[0]
+    assert "binds" in messages[0]
     phone.wait_for_function("async () => (await caches.keys()).length === 0")  # the sign-in page sees to it
 
 

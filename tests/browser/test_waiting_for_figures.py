@@ -19,8 +19,8 @@ pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 @pytest.fixture(scope="module")
 def server(django_db_setup: None, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
     """A server to which every fleet is large."""
-    told = {"FIGURES_APART_FROM": "1"}
-    with serving(tmp_path_factory.mktemp("server"), clock=True, **told) as running:
+    env = {"FIGURES_APART_FROM": "1"}
+    with serving(tmp_path_factory.mktemp("server"), clock=True, **env) as running:
         yield running
 
 

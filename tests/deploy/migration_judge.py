@@ -40,14 +40,14 @@ STRICTER = (AddConstraint, AlterUniqueTogether)
 def faults(migration: Migration, state: ProjectState) -> list[str]:
     """Say what a migration does to the tables of a state that breaks the code of before."""
     made: set[str] = set()
-    found: list[str] = []
+    problems: list[str] = []
     for operation in migration.operations:
         if isinstance(operation, CreateModel):
             made.add(operation.name_lower)
         elif getattr(operation, "model_name_lower", None) not in made:  # the old code knows no new table
-            found += [f"{operation.describe()}: {why}" for why in _faults_of(operation, migration, state)]
+            problems += [f"{operation.describe()}: {why}" for why in _faults_of(operation, migration, state)]
         operation.state_forwards(migration.app_label, state)
-    return found
+    return problems
 
 
 def faults_since(

@@ -66,7 +66,7 @@ def site_in(folder: Path, *, upstream: int, text: str | None = None) -> Site:
     if NGINX is None or OPENSSL is None:
         pytest.skip("nginx or openssl is not installed: apt-get install nginx-light openssl")
     site = Site(folder, http=free_port(), https=free_port())
-    told = EXAMPLE.read_text() if text is None else text
+    config = EXAMPLE.read_text() if text is None else text
     for old, new in (
         ("listen 80;", f"listen 127.0.0.1:{site.http};"),
         ("listen [::]:80;", ""),
@@ -76,14 +76,14 @@ def site_in(folder: Path, *, upstream: int, text: str | None = None) -> Site:
         ("/etc/ssl/sashkeep", str(folder)),
         ("/var/log/nginx", str(folder)),
     ):
-        told = replace_once(told, old, new)
-    (folder / "site.conf").write_text(told)
+        config = replace_once(config, old, new)
+    (folder / "site.conf").write_text(config)
     user = "user root;\n" if os.geteuid() == 0 else ""
     (folder / "main.conf").write_text(MAIN.format(folder=folder, user=user))
     names = f"subjectAltName=DNS:{HOST},IP:127.0.0.1"
-    asked = ["-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2", "-subj", f"/CN={HOST}", "-addext", names]
+    args = ["-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2", "-subj", f"/CN={HOST}", "-addext", names]
     files = ["-keyout", str(folder / "key.pem"), "-out", str(site.certificate)]
-    subprocess.run([OPENSSL, "req", *asked, *files], check=True, capture_output=True)
+    subprocess.run([OPENSSL, "req", *args, *files], check=True, capture_output=True)
     return site
 
 
@@ -94,7 +94,9 @@ def serving(site: Site) -> Iterator[Site]:
     with log.open("wb") as out:
         process = subprocess.Popen(site.command(), stdout=out, stderr=subprocess.STDOUT)
     try:
-        until(lambda: (site.folder / "nginx.pid").exists() or process.poll() is not None, told=log.read_text)
+        until(
+            lambda: (site.folder / "nginx.pid").exists() or process.poll() is not None, explain=log.read_text
+        )
         assert process.poll() is None, log.read_text()
         yield site
     finally:

@@ -38,7 +38,7 @@ add_person('ada', name='Ada', role=Role.OWNER, password={PASSWORD!r}, by=None, a
 def desk(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Desk, Site]]:
     """A desk behind nginx, with the settings of docs/operate.md."""
     folder, port = tmp_path_factory.mktemp("desk"), free_port()
-    told = {
+    settings = {
         "ALLOWED_HOSTS": f"{HOST},127.0.0.1",
         "HTTPS": "on",
         "PROXIES": "1",
@@ -47,7 +47,7 @@ def desk(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Desk, Site]
         "LOG_FORMAT": "json",
         "DJANGO_SETTINGS_MODULE": "servicedesk.settings",
     }
-    desk = Desk(folder, told)
+    desk = Desk(folder, settings)
     (folder / "nginx").mkdir()
     site = site_in(folder / "nginx", upstream=port)
     desk.make_tables()

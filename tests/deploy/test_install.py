@@ -59,7 +59,7 @@ class Machine:
     def wait_at(self, name: str) -> None:
         """Wait until the shell has come to a place."""
         there = self.folder / name
-        until(lambda: there.exists() or self.process.poll() is not None, told=self.said, patience=PATIENCE)
+        until(lambda: there.exists() or self.process.poll() is not None, explain=self.said, patience=PATIENCE)
         assert there.exists(), self.said()
 
     def go_on(self, name: str) -> None:
@@ -140,14 +140,14 @@ def publish_a_new_version(origin: Path) -> None:
 @pytest.fixture
 def admin() -> dict[str, str]:
     """How to reach PostgreSQL as one who may make databases."""
-    told = {"PGHOST": os.environ.get("PGHOST", "127.0.0.1"), "PGUSER": os.environ.get("PGUSER", "postgres")}
+    env = {"PGHOST": os.environ.get("PGHOST", "127.0.0.1"), "PGUSER": os.environ.get("PGUSER", "postgres")}
     if not (shutil.which("createuser") and shutil.which("git") and shutil.which("curl")):
         pytest.skip("createuser, git or curl is not installed: apt-get install postgresql git curl")
     try:
-        psycopg.connect(host=told["PGHOST"], user=told["PGUSER"], dbname="postgres").close()
+        psycopg.connect(host=env["PGHOST"], user=env["PGUSER"], dbname="postgres").close()
     except psycopg.OperationalError as error:
         pytest.skip(f"no PostgreSQL server answers: {error}")
-    return told
+    return env
 
 
 @pytest.fixture
@@ -253,7 +253,7 @@ def until_the_worker_has_done_what_beat_asked(machine: Machine, owner: Visitor) 
         lambda: machine.ask(
             "SELECT said FROM schedules_clockmark WHERE task = 'schedules.send_notifications'"
         ),
-        told=machine.said,
+        explain=machine.said,
         patience=PATIENCE,
     )
     answer = owner.see("/ready/")

@@ -86,20 +86,24 @@ def gathered(rows: Iterator[tuple[str, str, str]] | list[tuple[str, str, str]]) 
 def parts_of(sql: str) -> list[str]:
     """Split a CREATE TABLE at the commas between columns and rules."""
     depth, parts = 0, [""]
-    for notification in sql[sql.index("(") + 1 : sql.rindex(")")]:
-        depth += {"(": 1, ")": -1}.get(notification, 0)
-        if notification == "," and depth == 0:
+    for character in sql[sql.index("(") + 1 : sql.rindex(")")]:
+        depth += {"(": 1, ")": -1}.get(character, 0)
+        if character == "," and depth == 0:
             parts.append("")
         else:
-            parts[-1] += notification
+            parts[-1] += character
     return parts
 
 
 @contextmanager
 def database_on_the_same_server() -> Iterator[tuple[str, str]]:
     """Make an empty PostgreSQL database: its address, and psycopg's words for it."""
-    told = connection.settings_dict
-    host, user, name = told["HOST"] or "127.0.0.1", told["USER"] or "postgres", f"migrated_{uuid4().hex[:12]}"
+    settings = connection.settings_dict
+    host, user, name = (
+        settings["HOST"] or "127.0.0.1",
+        settings["USER"] or "postgres",
+        f"migrated_{uuid4().hex[:12]}",
+    )
     where = f"host={host} user={user} dbname="
     with psycopg.connect(f"{where}postgres", autocommit=True) as server:
         server.execute(f"CREATE DATABASE {name}")

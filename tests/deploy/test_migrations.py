@@ -25,9 +25,9 @@ def test_every_migration_since_leaves_the_running_version_at_work() -> None:
     known = {key for key in keys if key[0] not in OURS or key[1] in FIRST}
     assert {app for app, _ in known} > set(OURS)
     plan = [loader.graph.nodes[key] for key in keys]
-    found = list(faults_since(known, plan, ProjectState()))
-    assert [each for each in found if each[0] not in EXCEPTIONS] == []
-    assert set(EXCEPTIONS) <= {name for name, _ in found}, "an exception that nothing needs"
+    problems = list(faults_since(known, plan, ProjectState()))
+    assert [each for each in problems if each[0] not in EXCEPTIONS] == []
+    assert set(EXCEPTIONS) <= {name for name, _ in problems}, "an exception that nothing needs"
     assert all(len(why) > 20 for why in EXCEPTIONS.values())
 
 

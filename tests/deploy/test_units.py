@@ -59,8 +59,8 @@ def test_the_verifier_sees_a_fault(units: Path) -> None:
 
 @pytest.mark.parametrize("service", SERVICES, ids=lambda path: path.stem)
 def test_each_service_may_do_little(service: Path, units: Path) -> None:
-    asked = ["systemd-analyze", "security", "--offline=true", f"--threshold={MOST_EXPOSED}", "--no-pager"]
-    done = subprocess.run([*asked, str(units / service.name)], capture_output=True, text=True, timeout=60)
+    command = ["systemd-analyze", "security", "--offline=true", f"--threshold={MOST_EXPOSED}", "--no-pager"]
+    done = subprocess.run([*command, str(units / service.name)], capture_output=True, text=True, timeout=60)
     assert done.returncode == 0, done.stdout
 
 

@@ -51,8 +51,8 @@ class Visitor(requests.Session):
         """Open the page of a form, fill the form in and send it."""
         page = self.see(path).text
         hidden = {"csrfmiddlewaretoken": TOKEN.search(page), "idempotency_key": IDEMPOTENCY_KEY.search(page)}
-        told = {name: found[1] for name, found in hidden.items() if found} | fields
-        return self.post(self.base + path, data=told, allow_redirects=False, timeout=60, **options)
+        data = {name: match[1] for name, match in hidden.items() if match} | fields
+        return self.post(self.base + path, data=data, allow_redirects=False, timeout=60, **options)
 
     def sign_in(self, username: str, password: str, **options: Any) -> requests.Response:
         """Sign in."""

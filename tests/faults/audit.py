@@ -35,9 +35,9 @@ class Losses:
     def all(self) -> list[str]:
         """List everything."""
         return [
-            f"{name}: {told}"
+            f"{name}: {line}"
             for name in ("lost", "doubled", "half", "broken")
-            for told in getattr(self, name)
+            for line in getattr(self, name)
         ]
 
 
@@ -65,23 +65,23 @@ def _by_another(deed: Deed, made: Sequence[Deed]) -> bool:
 
 
 def _judge(deed: Deed, pieces: Pieces, losses: Losses, *, by_another: bool = False) -> None:
-    told = f"{deed.kind} {deed.mark} (answers {[heard.status for heard in deed.heard]}): {pieces}"
-    if any(found > wanted for _, found, wanted in pieces):
-        losses.doubled.append(told)
+    summary = f"{deed.kind} {deed.mark} (answers {[heard.status for heard in deed.heard]}): {pieces}"
+    if any(count > wanted for _, count, wanted in pieces):
+        losses.doubled.append(summary)
         return
-    whole = all(found == wanted for _, found, wanted in pieces)
-    absent = not any(found for _, found, _ in pieces)
+    whole = all(count == wanted for _, count, wanted in pieces)
+    absent = not any(count for _, count, _ in pieces)
     if not whole and not absent:
-        losses.half.append(told)
+        losses.half.append(summary)
     elif deed.acknowledged and not whole:
-        losses.lost.append(told)
+        losses.lost.append(summary)
     elif deed.refused and not absent and not by_another:
-        losses.half.append(f"refused and stored all the same: {told}")
+        losses.half.append(f"refused and stored all the same: {summary}")
 
 
 def is_there(deed: Deed) -> bool:
     """Tell whether the record of a deed is stored."""
-    return all(found == wanted for _, found, wanted in PIECES[deed.kind](deed))
+    return all(count == wanted for _, count, wanted in PIECES[deed.kind](deed))
 
 
 def _idempotency_key(deed: Deed) -> tuple[str, int, int]:
@@ -93,12 +93,12 @@ def _told(subject: str, pks: Sequence[int], action: str) -> int:
 
 
 def _call(deed: Deed) -> Pieces:
-    found = list(Call.objects.filter(words=deed.mark))
-    pks = [call.pk for call in found]
+    calls = list(Call.objects.filter(words=deed.mark))
+    pks = [call.pk for call in calls]
     answers = SafetyAnswer.objects.filter(call__in=pks).count()
     return [
-        ("call", len(found), 1),
-        ("task", sum(call.task_id is not None for call in found), 1),
+        ("call", len(calls), 1),
+        ("task", sum(call.task_id is not None for call in calls), 1),
         ("answers", answers, len(SafetyAnswer.Question.values)),
         ("history", _told("calls.call", pks, "call logged"), 1),
         _idempotency_key(deed),
@@ -106,11 +106,11 @@ def _call(deed: Deed) -> Pieces:
 
 
 def _seen(deed: Deed) -> Pieces:
-    found = list(Finding.objects.filter(note=deed.mark))
-    pks = [finding.pk for finding in found]
+    findings = list(Finding.objects.filter(note=deed.mark))
+    pks = [finding.pk for finding in findings]
     return [
-        ("finding", len(found), 1),
-        ("look", sum(finding.inspection_id is not None for finding in found), 1),
+        ("finding", len(findings), 1),
+        ("look", sum(finding.inspection_id is not None for finding in findings), 1),
         ("history", _told("calls.finding", pks, "recorded"), 1),
     ]
 
@@ -147,11 +147,11 @@ def _customer(deed: Deed) -> Pieces:
 
 
 def _unit(deed: Deed) -> Pieces:
-    found = list(Unit.objects.filter(code=deed.mark))
-    pks = [unit.pk for unit in found]
+    units = list(Unit.objects.filter(code=deed.mark))
+    pks = [unit.pk for unit in units]
     parts = ConstructionPart.objects.filter(construction=deed.data["construction"], optional=False).count()
     return [
-        ("unit", len(found), 1),
+        ("unit", len(units), 1),
         ("parts", InstalledPart.objects.filter(unit__in=pks).count(), parts),
         ("watched", ObservationPeriod.objects.filter(unit__in=pks).count(), 1),
         ("history", _told("units.unit", pks, "added"), 1),
@@ -177,20 +177,20 @@ def _visit(deed: Deed) -> Pieces:
 
 
 def _photo(deed: Deed) -> Pieces:
-    found = list(Photo.objects.filter(key=deed.key))
-    files = sum(photo_path(photo.name).is_file() for photo in found)
-    return [("photo", len(found), 1), ("file of it", files, 1)]
+    photos = list(Photo.objects.filter(key=deed.key))
+    files = sum(photo_path(photo.name).is_file() for photo in photos)
+    return [("photo", len(photos), 1), ("file of it", files, 1)]
 
 
 def _file(deed: Deed) -> Pieces:
     """A file handed in: its batch, and, until it is applied, the file itself."""
-    found = list(BatchFile.objects.filter(name=f"{deed.mark}.csv").select_related("batch"))
+    batch_files = list(BatchFile.objects.filter(name=f"{deed.mark}.csv").select_related("batch"))
     done = {Batch.Stage.APPLIED, Batch.Stage.UNDONE, Batch.Stage.REFUSED}
-    kept = sum(
+    intact = sum(
         each.batch.stage in done or any((settings.INCOMING_DIR / each.batch.folder).iterdir())
-        for each in found
+        for each in batch_files
     )
-    return [("import", len(found), 1), ("its file", kept, 1), _idempotency_key(deed)]
+    return [("import", len(batch_files), 1), ("its file", intact, 1), _idempotency_key(deed)]
 
 
 PIECES: dict[str, Callable[[Deed], Pieces]] = {
@@ -243,20 +243,20 @@ def check_chains(ledger: Sequence[Deed]) -> Losses:
 
 def _check_chain(kind: str, pk: int, changes: list[Deed], losses: Losses) -> None:
     model, name, subject = CHAINS[kind]
-    held = getattr(model._base_manager.get(pk=pk), name)
+    current = getattr(model._base_manager.get(pk=pk), name)
     last = max((place for place, deed in enumerate(changes) if deed.acknowledged), default=-1)
     may_be = {deed.mark for deed in changes[max(last, 0) :] if not deed.refused}
-    if last >= 0 and held not in may_be:
-        losses.lost.append(f"{kind} {pk} holds {held}, and not {changes[last].mark} or later")
+    if last >= 0 and current not in may_be:
+        losses.lost.append(f"{kind} {pk} holds {current}, and not {changes[last].mark} or later")
     label = str(model._meta.get_field(name).verbose_name)
     sent = [deed.mark for deed in changes]
     fields = ChangedField.objects.filter(change__subject=subject, change__subject_id=pk, field=label)
-    told = list(fields.filter(after__in=sent).values_list("after", flat=True))
+    recorded = list(fields.filter(after__in=sent).values_list("after", flat=True))
     for deed in changes:
-        times = told.count(deed.mark)
+        times = recorded.count(deed.mark)
         if times > 1:
             losses.doubled.append(f"{kind} {pk} to {deed.mark} is {times} times in the history")
         elif deed.acknowledged and not times:
             losses.lost.append(f"{kind} {pk} to {deed.mark} is not in the history")
-        elif held == deed.mark and not times:
-            losses.half.append(f"{kind} {pk} holds {held} without its history")
+        elif current == deed.mark and not times:
+            losses.half.append(f"{kind} {pk} holds {current} without its history")

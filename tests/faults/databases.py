@@ -69,10 +69,10 @@ class Cluster(Database):
     @staticmethod
     def _programs() -> Path:
         """Find PostgreSQL's own programs."""
-        found = sorted(Path("/usr/lib/postgresql").glob("*/bin/pg_ctl"), key=lambda path: path.parts[-3])
+        installed = sorted(Path("/usr/lib/postgresql").glob("*/bin/pg_ctl"), key=lambda path: path.parts[-3])
         on_path = shutil.which("pg_ctl")
-        if found:
-            return found[-1].parent
+        if installed:
+            return installed[-1].parent
         if on_path is None:
             raise Missing("PostgreSQL's initdb and pg_ctl are not installed: apt-get install postgresql")
         return Path(on_path).resolve().parent

@@ -140,15 +140,15 @@ class Doer:
         number = self._turn()
         place = number % len(self.plot.units)
         old = self.plot.installed_parts[place]
-        held = asked(
+        part = asked(
             lambda: (
                 InstalledPart.objects.in_place()
                 .filter(unit=self.plot.units[place], panel=0, kind=InstalledPart.objects.get(pk=old).kind)
                 .first()
             )
         )
-        if held is not None:
-            self.plot.installed_parts[place] = held.pk
+        if part is not None:
+            self.plot.installed_parts[place] = part.pk
         return deeds.replace_part(mark, self.plot, number)
 
     def _visit_over(self, mark: str) -> Deed | None:
@@ -156,11 +156,13 @@ class Doer:
         call = self._one("call")
         if call is None:
             return None
-        held = asked(lambda: Call.objects.select_related("task").filter(words=call.mark).first())
-        if held is None or held.task is None or held.task.state != "needs-action":
+        stored_call = asked(lambda: Call.objects.select_related("task").filter(words=call.mark).first())
+        if stored_call is None or stored_call.task is None or stored_call.task.state != "needs-action":
             return None
         hour = self._hour(over=True)
-        return deeds.plan_visit(mark, self.plot, held.site_id, hour=hour, task=held.task.pk, over=True)
+        return deeds.plan_visit(
+            mark, self.plot, stored_call.site_id, hour=hour, task=stored_call.task.pk, over=True
+        )
 
     def _finish(self, mark: str) -> Deed | None:
         visit = self._one("visit", wanted=1)

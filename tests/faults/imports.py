@@ -42,9 +42,9 @@ def undisturbed(twin: Stand, folder: Path, rounds: int) -> dict[str, list[list[s
     if not rounds:
         return {}
     calls = "".join(f"call_command('import_fleet', *{files(folder, number)!r})\n" for number in range(rounds))
-    told = twin.script(f"from django.core.management import call_command\n{calls}{DUMP}")
-    held: dict[str, list[list[str]]] = json.loads(told.split("DUMP", 1)[1].splitlines()[0])
-    return held
+    output = twin.script(f"from django.core.management import call_command\n{calls}{DUMP}")
+    tables: dict[str, list[list[str]]] = json.loads(output.split("DUMP", 1)[1].splitlines()[0])
+    return tables
 
 
 def import_and_kill(stand: Stand, words: list[str], dice: random.Random) -> None:
@@ -86,12 +86,12 @@ def compare(wanted: dict[str, list[list[str]]], number: int) -> Losses:
     losses = Losses()
     names = _names(number)
     for table, rows in everything().items():
-        held = sorted([list(map(str, row)) for row in rows if names & set(map(str, row))])
+        stored = sorted([list(map(str, row)) for row in rows if names & set(map(str, row))])
         right = sorted(row for row in wanted[table] if names & set(row))
-        if held == right:
+        if stored == right:
             continue
-        missing = [row for row in right if right.count(row) > held.count(row)]
-        more = [row for row in held if held.count(row) > right.count(row)]
+        missing = [row for row in right if right.count(row) > stored.count(row)]
+        more = [row for row in stored if stored.count(row) > right.count(row)]
         if missing:
             losses.lost.append(f"import {number}: {len(missing)} rows of {table} such as {missing[0]}")
         if more:

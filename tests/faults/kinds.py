@@ -108,19 +108,19 @@ def _settle(patience: float = 300) -> Losses:
     try:
         until(lambda: asked(lambda: not _undone()), patience=patience)
     except AssertionError:
-        losses.lost += [f"not done after {patience} s: {told}" for told in _undone()]
+        losses.lost += [f"not done after {patience} s: {line}" for line in _undone()]
     return losses
 
 
 def _undone() -> list[str]:
     """List what the background still has to do."""
-    told = [f"import {batch.pk} is {batch.stage}" for batch in Batch.objects.unfinished()]
+    lines = [f"import {batch.pk} is {batch.stage}" for batch in Batch.objects.unfinished()]
     for rule in MaintenanceRule.objects.active():
         parts = InstalledPart.objects.in_place().filter(component_type=rule.component_type_id)
         without = parts.exclude(pk__in=NextDue.objects.filter(rule=rule).values("installed_part"))
         if count := without.count():
-            told.append(f"{count} parts are not under “{rule.name}”")
-    return told
+            lines.append(f"{count} parts are not under “{rule.name}”")
+    return lines
 
 
 def import_killed(ground: Ground) -> Losses:
@@ -134,12 +134,12 @@ def import_killed(ground: Ground) -> Losses:
 
 def delivered_twice(ground: Ground) -> Losses:
     """Deliver everything twice, from two connections at once."""
-    kept = [doer.twice for doer in ground.doers]
+    chances = [doer.twice for doer in ground.doers]
     for doer in ground.doers:
         doer.twice = 1.0
     with busy(ground.doers):
         pause(ground, 0.8, 1.6)
-    for doer, twice in zip(ground.doers, kept, strict=True):
+    for doer, twice in zip(ground.doers, chances, strict=True):
         doer.twice = twice
     return Losses()
 
@@ -266,10 +266,10 @@ def clock_moved(ground: Ground) -> Losses:
     ground.stand.start_server(HOURS_OFF=str(ground.dice.randrange(-30, 31)))
     with busy(ground.doers):
         pause(ground)
-        kept = ground.stand.settings
-        ground.stand.settings = {**kept, "HOURS_OFF": str(ground.dice.randrange(-30, 31))}
+        original = ground.stand.settings
+        ground.stand.settings = {**original, "HOURS_OFF": str(ground.dice.randrange(-30, 31))}
         ground.stand.manage("clock", "--once")
-        ground.stand.settings = kept
+        ground.stand.settings = original
     ground.stand.stop("server")
     ground.stand.start_server()
     ground.stand.manage("clock", "--once")

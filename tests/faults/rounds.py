@@ -140,8 +140,8 @@ def _run(
             if ground.stand.is_running(name) and ground.stand.running_now[name][1].poll() is not None:
                 losses.broken.append(f"{name} has ended")
         _count(row, fresh, losses)
-        told = f"{len(fresh)} operations, {time.monotonic() - began:.0f} s {losses.all() or ''}"
-        print(f"{number}/{len(order)} {kind}: {told}", flush=True)
+        summary = f"{len(fresh)} operations, {time.monotonic() - began:.0f} s {losses.all() or ''}"
+        print(f"{number}/{len(order)} {kind}: {summary}", flush=True)
 
 
 def _ledger(ground: Ground) -> list[Deed]:

@@ -36,11 +36,11 @@ def _storage() -> Iterator[str]:
     with connection.cursor() as cursor:
         if connection.vendor == "sqlite":
             cursor.execute("PRAGMA integrity_check")
-            if (told := cursor.fetchall()) != [("ok",)]:
-                yield f"integrity_check: {told[:3]}"
+            if (rows := cursor.fetchall()) != [("ok",)]:
+                yield f"integrity_check: {rows[:3]}"
             cursor.execute("PRAGMA foreign_key_check")
-            if told := cursor.fetchall():
-                yield f"foreign_key_check: {told[:3]}"
+            if rows := cursor.fetchall():
+                yield f"foreign_key_check: {rows[:3]}"
             return
     for model in apps.get_models():
         for field in model._meta.concrete_fields:

@@ -103,13 +103,13 @@ def main() -> int:
     parser.add_argument("--each", type=int, help="so many rounds of each kind, instead of --rounds")
     parser.add_argument("--minutes", type=float, help="stop after so many, with the rounds that are done")
     parser.add_argument("--json", type=Path, help="also write what came of them into this file")
-    asked = parser.parse_args()
+    options = parser.parse_args()
     began = time.monotonic()
     signal.signal(signal.SIGTERM, lambda *_: sys.exit("stopped"))  # and stop what was started
-    print(f"faults on {asked.database}, seed {asked.seed}", flush=True)
-    with workplace(asked.database) as (folder, small):
+    print(f"faults on {options.database}, seed {options.seed}", flush=True)
+    with workplace(options.database) as (folder, small):
         try:
-            database, stand, twin = prepare(asked.database, folder, small)
+            database, stand, twin = prepare(options.database, folder, small)
         except Missing as missing:
             print(f"left out: {missing}")
             return 0
@@ -125,17 +125,17 @@ def main() -> int:
             results = run_rounds(
                 (database, stand, twin),
                 small=small,
-                dice=random.Random(asked.seed),
-                rounds=asked.rounds,
-                each=asked.each,
-                only=asked.only,
-                minutes=asked.minutes,
+                dice=random.Random(options.seed),
+                rounds=options.rounds,
+                each=options.each,
+                only=options.only,
+                minutes=options.minutes,
                 redis_port=free_port() if shutil.which("redis-server") else None,
             )
         finally:
             stand.close()
             database.close()
-    return report(results, seconds=time.monotonic() - began, to=asked.json)
+    return report(results, seconds=time.monotonic() - began, to=options.json)
 
 
 COLUMNS = (
@@ -157,8 +157,8 @@ def report(results: dict[str, dict[str, Any]], *, seconds: float, to: Path | Non
     for name, row in results.items():
         if row["left out"]:
             print(f"left out: {name}: {row['left out']}")
-        for told in row["told"][:20]:
-            print(f"{name}: {told}")
+        for line in row["told"][:20]:
+            print(f"{name}: {line}")
     print(f"{seconds:.0f} seconds")
     if to is not None:
         to.write_text(json.dumps(results))

@@ -60,7 +60,7 @@ FORMS: dict[str, Callable[[], Sent]] = {}
 
 
 def form(make: Callable[[], Sent]) -> Callable[[], Sent]:
-    """Keep the maker of a form under the name of its address, with two underlines for the colon."""
+    """Register the function that makes a form under its URL's name, ``__`` in it standing for the colon."""
     FORMS[make.__name__.replace("__", ":", 1)] = make
     return make
 
@@ -71,7 +71,7 @@ def _simple(name: str, make: Callable[[], Any], data: Callable[[], dict[str, Any
 
 
 def asked_of(visit: Visit) -> str:
-    """Tick a visit as the list of whom to ask shows it."""
+    """Give the value of a visit's checkbox on the form that asks customers."""
     return f"{visit.pk}.{visit.sequence}.{visit.site.ownerships.get().customer_id}"
 
 
@@ -362,10 +362,10 @@ def calls__add_unit_finding() -> Sent:
 
 @form
 def calls__change_finding() -> Sent:
-    held = FindingFactory()
-    entries = {"mode": held.mode_id, "severity": "hinders", "is_failure": "True", "found_on": DAY}
+    finding = FindingFactory()
+    entries = {"mode": finding.mode_id, "severity": "hinders", "is_failure": "True", "found_on": DAY}
     entries |= {"same_as": "new", "note": word()}
-    return Sent("calls:change_finding", (held.pk,), entries)
+    return Sent("calls:change_finding", (finding.pk,), entries)
 
 
 @form

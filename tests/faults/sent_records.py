@@ -61,7 +61,7 @@ class Sent:
         """Give the entries with files that can be read once more."""
         return {
             **self.data,
-            **{name: SimpleUploadedFile(*told) for name, told in self.files.items()},
+            **{name: SimpleUploadedFile(*file) for name, file in self.files.items()},
         }
 
 
@@ -153,8 +153,8 @@ def phone_record(kind: str = "work") -> tuple[str, str]:
     """A record of a phone and its key."""
     made = key()
     body = {"unit": UnitFactory().pk, "work": "cleaned", "done_on": DAY}
-    told = {"key": made, "kind": kind, "made_at": timezone.now().isoformat(), "body": body}
-    return made, json.dumps(told)
+    payload = {"key": made, "kind": kind, "made_at": timezone.now().isoformat(), "body": body}
+    return made, json.dumps(payload)
 
 
 def a_file() -> Sent:
@@ -185,11 +185,16 @@ def a_rule() -> dict[str, Any]:
 
 def notification() -> Any:
     """A letter that failed."""
-    told = {"kind": NotificationKind.ASKING, "subject": "visit", "subject_id": next(COUNT), "due_on": soon()}
-    told["next_try_at"] = timezone.now()
+    fields = {
+        "kind": NotificationKind.ASKING,
+        "subject": "visit",
+        "subject_id": next(COUNT),
+        "due_on": soon(),
+    }
+    fields["next_try_at"] = timezone.now()
     person = technician()
     return Notification.objects.create(
-        **told,
+        **fields,
         stage="failed",
         made_at=timezone.now(),
         person=person,

@@ -37,7 +37,7 @@ class Stand(Desk):
 
     def start_server(self, **settings: str) -> None:
         """Start the web server, with some settings of its own, and wait until it answers."""
-        kept, self.settings = self.settings, {**self.settings, **settings}
+        original, self.settings = self.settings, {**self.settings, **settings}
         words = ["--bind", f"127.0.0.1:{self.port}", "--workers", str(WORKERS), "--threads", "4"]
         words += ["--preload", "--no-control-socket"]
         try:
@@ -47,7 +47,7 @@ class Stand(Desk):
                 ready="Listening at",
             )
         finally:
-            self.settings = kept
+            self.settings = original
         self.wait()
 
     def wait(self) -> None:
@@ -87,10 +87,10 @@ class Stand(Desk):
         """List the processes that a program started."""
         parent = self.running_now[name][1].pid
         try:
-            told = Path(f"/proc/{parent}/task/{parent}/children").read_text()
+            pids = Path(f"/proc/{parent}/task/{parent}/children").read_text()
         except OSError:
             return []
-        return [int(pid) for pid in told.split()]
+        return [int(pid) for pid in pids.split()]
 
     def kill(self, name: str) -> None:
         """Kill a program and all it started, with no chance to tidy up (SIGKILL)."""

@@ -21,11 +21,11 @@ WHOLE = "the whole ledger at the end"
 @pytest.fixture(scope="module")
 def results(tmp_path_factory: pytest.TempPathFactory) -> dict[str, dict[str, Any]]:
     """Run one round of each kind in a process of its own, with a desk and servers of its own."""
-    found: Path = tmp_path_factory.mktemp("faults") / "results.json"
+    path: Path = tmp_path_factory.mktemp("faults") / "results.json"
     database = "sqlite" if connection.vendor == "sqlite" else "postgres"
     command = [sys.executable, "tests/faults/run.py", "--each", "1", "--database", database]
     answer = subprocess.run(
-        [*command, "--json", str(found)],
+        [*command, "--json", str(path)],
         cwd=ROOT,
         env={"PATH": "/usr/local/bin:/usr/bin:/bin:/usr/sbin:/sbin", "PYTHONPATH": "."},
         stdout=subprocess.PIPE,
@@ -33,12 +33,12 @@ def results(tmp_path_factory: pytest.TempPathFactory) -> dict[str, dict[str, Any
         text=True,
         timeout=PATIENCE,
     )
-    if not found.exists():
+    if not path.exists():
         if "left out: " in answer.stdout:
             pytest.skip(answer.stdout.split("left out: ", 1)[1].splitlines()[0])
         pytest.fail(answer.stdout[-4000:])
-    held: dict[str, dict[str, Any]] = json.loads(found.read_text())
-    return held
+    outcomes: dict[str, dict[str, Any]] = json.loads(path.read_text())
+    return outcomes
 
 
 @pytest.mark.broker

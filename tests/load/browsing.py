@@ -31,19 +31,19 @@ def wait(minutes: float) -> None:
 def values(page: str, name: str) -> list[str]:
     """Give the values that a page's fields of some name hold."""
     tags = re.findall(rf'<input[^>]*\bname="{name}"[^>]*>', page)
-    return [found[1] for tag in tags if (found := re.search(r'\bvalue="([^"]*)"', tag))]
+    return [match[1] for tag in tags if (match := re.search(r'\bvalue="([^"]*)"', tag))]
 
 
 def ticked(page: str, name: str) -> list[str]:
     """Give the values of the fields of some name that are ticked."""
     tags = re.findall(rf'<input[^>]*\bname="{name}"[^>]*\bchecked\b[^>]*>', page)
-    return [found[1] for tag in tags if (found := re.search(r'\bvalue="([^"]*)"', tag))]
+    return [match[1] for tag in tags if (match := re.search(r'\bvalue="([^"]*)"', tag))]
 
 
 def links(page: str, pattern: str) -> list[str]:
     """Give the addresses on a page that a pattern matches, each once, in order."""
-    found = re.findall(rf'href="({pattern})"', page)
-    return [address.replace("&amp;", "&") for address in dict.fromkeys(found)]
+    matches = re.findall(rf'href="({pattern})"', page)
+    return [address.replace("&amp;", "&") for address in dict.fromkeys(matches)]
 
 
 class Person(FastHttpUser):
@@ -107,11 +107,11 @@ class Person(FastHttpUser):
         return answer
 
     def fill(
-        self, kind: str, address: str, page: str, told: dict[str, Any], *, may_refuse: bool = False
+        self, kind: str, address: str, page: str, data: dict[str, Any], *, may_refuse: bool = False
     ) -> str:
         """Send the form of a page with its tokens; answer where it led ("" where it was refused)."""
         sent = {name: values(page, name)[:1] for name in ("csrfmiddlewaretoken", "idempotency_key")}
-        body = urlencode({name: value for name, value in {**sent, **told}.items() if value}, doseq=True)
+        body = urlencode({name: value for name, value in {**sent, **data}.items() if value}, doseq=True)
         fine = (302, 422) if may_refuse else (302,)
         with self.client.post(
             address, data=body, name=kind, headers=FORM, catch_response=True, allow_redirects=False
@@ -130,27 +130,29 @@ class Phone(Person):
 
     def token(self) -> str:
         """Ask for a token, as the phone does before it sends."""
-        told = json.loads(self.look("phone's token", "/field/token/") or "{}")
-        return str(told.get("token", ""))
+        reply = json.loads(self.look("phone's token", "/field/token/") or "{}")
+        return str(reply.get("token", ""))
 
     def record(self, token: str, kind: str, body: dict[str, Any], *, again: bool = False) -> str:
         """Send one record, with an answer to what the desk asks; give its key. ``again`` sends it twice."""
         key = str(uuid4())
-        told = {"key": key, "kind": kind, "made_at": time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime())}
-        status, said = self._send(token, {**told, "body": body})
+        payload = {"key": key, "kind": kind, "made_at": time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime())}
+        status, said = self._send(token, {**payload, "body": body})
         if status == 422 and said.get("choices"):
             body = {**body, said["field"]: said["choices"][-1][0]}  # "it is a new fault"
-            status, said = self._send(token, {**told, "body": body}, may_ask=False)
+            status, said = self._send(token, {**payload, "body": body}, may_ask=False)
         if again and status == 200:
-            twice = self._send(token, {**told, "body": body}, may_ask=False)
+            twice = self._send(token, {**payload, "body": body}, may_ask=False)
             if twice != (status, said):
                 raise RuntimeError(f"the same record again was answered {twice} after {status, said}")
         return key
 
-    def _send(self, token: str, told: dict[str, Any], *, may_ask: bool = True) -> tuple[int, dict[str, Any]]:
+    def _send(
+        self, token: str, payload: dict[str, Any], *, may_ask: bool = True
+    ) -> tuple[int, dict[str, Any]]:
         headers = {"X-CSRFToken": token, "Content-Type": "application/json"}
         with self.client.post(
-            "/field/inbox/", data=json.dumps(told), name="inbox", headers=headers, catch_response=True
+            "/field/inbox/", data=json.dumps(payload), name="inbox", headers=headers, catch_response=True
         ) as answer:
             said = json.loads(answer.text or "{}") if answer.status_code in (200, 422) else {}
             if answer.status_code == 200 or (may_ask and said.get("choices")):

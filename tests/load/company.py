@@ -78,8 +78,8 @@ def plan_days(people: Sequence[User], *, first: date, by: User) -> int:
 
 def _sites() -> Iterator[Site]:
     """Give sites with units in place, one after the other; after the last the first again."""
-    found = Site.objects.filter(units__in=Unit.objects.in_place()).distinct().order_by("code")
-    return cycle(found[:MOST_SITES])
+    sites = Site.objects.filter(units__in=Unit.objects.in_place()).distinct().order_by("code")
+    return cycle(sites[:MOST_SITES])
 
 
 def main() -> None:
@@ -87,24 +87,24 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     for role in Role:
         parser.add_argument(f"--{role.value}s", type=int, required=True)
-    asked = parser.parse_args()
+    options = parser.parse_args()
     now, today = timezone.now(), timezone.localdate()
-    people = {role: sign_up(role, getattr(asked, f"{role.value}s"), at=now) for role in Role}
+    people = {role: sign_up(role, getattr(options, f"{role.value}s"), at=now) for role in Role}
     desk = people[Role.SCHEDULER][0]
     visits = plan_days(people[Role.TECHNICIAN], first=today, by=desk)
     owners_of_links = [*people[Role.TECHNICIAN], None]
-    told = {
+    summary = {
         "password": PASSWORD,
         "today": today.isoformat(),
         "visits": visits,
         "secrets": [make_link(person, by=desk, at=now)[1] for person in owners_of_links],
         "numbers": {
             "units": Unit.objects.count(),
-            **{f"{role.value}s": len(found) for role, found in people.items()},
+            **{f"{role.value}s": len(users) for role, users in people.items()},
         },
-        **{f"{role.value}s": [person.username for person in found] for role, found in people.items()},
+        **{f"{role.value}s": [person.username for person in users] for role, users in people.items()},
     }
-    print(json.dumps(told))
+    print(json.dumps(summary))
 
 
 if __name__ == "__main__":

@@ -73,10 +73,10 @@ class Technician(Phone):
         address = f"/visits/{visit}/finish/"
         page = self.look("finish a visit", address)
         tasks = set(re.findall(r'name="(task_\d+)"', page))
-        told: dict[str, Any] = {"ended_at": values(page, "ended_at")}
-        done = told | dict.fromkeys(tasks, "done")
+        data: dict[str, Any] = {"ended_at": values(page, "ended_at")}
+        done = data | dict.fromkeys(tasks, "done")
         if not self.fill("finish a visit: send", address, page, done, may_refuse=True):
-            self.fill("finish a visit: send", address, page, told | dict.fromkeys(tasks, "no_time"))
+            self.fill("finish a visit: send", address, page, data | dict.fromkeys(tasks, "no_time"))
 
 
 class Scheduler(Person):
@@ -103,14 +103,14 @@ class Scheduler(Person):
         address = random.choice(sites)
         self.read("site sheet", f"/sites/{address.split('=')[1]}/")
         page = self.read("plan a visit", address)
-        told = {
+        data = {
             "day": str(TODAY + timedelta(days=random.randrange(8, 60))),
             "time": f"{random.randrange(8, 16):02}:{random.choice(('00', '15', '30', '45'))}",
             "technicians": some(values(page, "technicians"), 1),
             "tasks": ticked(page, "tasks") or values(page, "tasks")[:3],
             "note": "as agreed on the telephone",
         }
-        where = self.fill("plan a visit: send", address, page, told, may_refuse=True)
+        where = self.fill("plan a visit: send", address, page, data, may_refuse=True)
         if where:
             page = self.read("visit", where)
             self.fill("confirm a visit: send", f"{where}confirm/", page, {})
@@ -125,7 +125,7 @@ class Scheduler(Person):
             return
         address = random.choice(sites)
         page = self.read("log a call", address)
-        told = {
+        data = {
             "told_by": "Ada Probeson",
             "phone": "555-0142",
             "words": "The middle panel sticks in the afternoon.",
@@ -133,8 +133,8 @@ class Scheduler(Person):
             "urgency": "this_week",
             "unit": some([value for value in values(page, "unit") if value], 1),
         }
-        asked = ("wont_stay_up", "guard_glass", "open_to_weather", "fall_risk")
-        where = self.fill("log a call: send", address, page, told | dict.fromkeys(asked, "no"))
+        questions = ("wont_stay_up", "guard_glass", "open_to_weather", "fall_risk")
+        where = self.fill("log a call: send", address, page, data | dict.fromkeys(questions, "no"))
         if where:
             self.read("call", where)
 

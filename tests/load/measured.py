@@ -40,19 +40,19 @@ def table(requests: Sequence[Request], *, meanwhile: tuple[float, float]) -> str
     for each in requests:
         by_kind[each.kind].append(each)
     lines = [f"{'kind of page':<24}{'requests':>9}{'errors':>8}{'median':>9}{'p95':>9}{'max':>9}{'p95*':>9}"]
-    for kind, found in sorted(by_kind.items()):
-        times = [each.ms for each in found]
-        during = [each.ms for each in found if meanwhile[0] <= each.at <= meanwhile[1]]
-        errors = sum(bool(each.error) for each in found)
-        told = [within(times, 0.5), within(times, 0.95), max(times), within(during, 0.95)]
-        lines.append(f"{kind:<24}{len(found):>9,}{errors:>8,}" + "".join(f"{ms:>9,.0f}" for ms in told))
+    for kind, group in sorted(by_kind.items()):
+        times = [each.ms for each in group]
+        during = [each.ms for each in group if meanwhile[0] <= each.at <= meanwhile[1]]
+        errors = sum(bool(each.error) for each in group)
+        figures = [within(times, 0.5), within(times, 0.95), max(times), within(during, 0.95)]
+        lines.append(f"{kind:<24}{len(group):>9,}{errors:>8,}" + "".join(f"{ms:>9,.0f}" for ms in figures))
     return "\n".join([*lines, "milliseconds; * while the import ran"])
 
 
 def errors_of(requests: Sequence[Request]) -> list[str]:
     """List what went wrong, each kind of it once, with how often."""
-    found = Counter(f"{each.kind}: {each.error[:160]}" for each in requests if each.error)
-    return [f"{times} times {what}" for what, times in found.most_common(20)]
+    counts = Counter(f"{each.kind}: {each.error[:160]}" for each in requests if each.error)
+    return [f"{times} times {what}" for what, times in counts.most_common(20)]
 
 
 def inbox_within(requests: Sequence[Request], meanwhile: tuple[float, float]) -> float:

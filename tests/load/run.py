@@ -68,7 +68,7 @@ class Run:
     """One desk and one day on it."""
 
     vendor: str
-    asked: argparse.Namespace
+    options: argparse.Namespace
     folder: Path
     env: dict[str, str] = field(default_factory=dict)
     meanwhile: tuple[float, float] = (0.0, 0.0)
@@ -77,7 +77,7 @@ class Run:
     @property
     def numbers(self) -> dict[str, int]:
         """How many people of each role there are."""
-        return NUMBERS | {"technicians": self.asked.technicians}
+        return NUMBERS | {"technicians": self.options.technicians}
 
     @property
     def log(self) -> Path:
@@ -87,7 +87,7 @@ class Run:
     @property
     def units(self) -> int:
         """How many units the desk begins with."""
-        return int(self.asked.units or UNITS[self.vendor])
+        return int(self.options.units or UNITS[self.vendor])
 
     @property
     def database(self) -> str:
@@ -100,18 +100,18 @@ class Run:
         self.env = clean_environment(DATA_DIR=str(self.folder / "data"), SITE_URL=f"http://127.0.0.1:{port}")
         (self.folder / "data").mkdir(parents=True)
         if self.vendor == "postgresql":
-            self.env["DATABASE_URL"] = f"{self.asked.server}/{self.database}"
+            self.env["DATABASE_URL"] = f"{self.options.server}/{self.database}"
         if not self._take_kept():
             self._fill()
             self._keep()
         self.manage("migrate", "-v0")
         self.manage("collectstatic", "--noinput", "-v0")
         numbers = [word for name, number in self.numbers.items() for word in (f"--{name}", str(number))]
-        told = json.loads(run(self.env, self.log, "tests/load/company.py", *numbers).splitlines()[-1])
-        (self.folder / "company.json").write_text(json.dumps(told))
+        company = json.loads(run(self.env, self.log, "tests/load/company.py", *numbers).splitlines()[-1])
+        (self.folder / "company.json").write_text(json.dumps(company))
         if self.vendor == "postgresql":
             self.env["REDIS_URL"] = f"redis://127.0.0.1:{free_port()}/0"
-        return dict(told)
+        return dict(company)
 
     def manage(self, *words: str) -> str:
         """Run a command of the desk."""
@@ -120,41 +120,41 @@ class Run:
     def _fill(self) -> None:
         """Bring in the reference data and the fleet, put due care on the list, and count the figures."""
         if self.vendor == "postgresql":
-            make_database(self.asked.server, self.database)
+            make_database(self.options.server, self.database)
         self.manage("migrate", "-v0")
         self.manage("load_reference")
         units, history = write_fleet(self.folder / "fleet", units=self.units, seed=1)
         self.manage("import_fleet", str(units), "--history", str(history), "--care-by", "us")
         self.manage("clock", "--once")
         if self.vendor == "postgresql":
-            measure_tables(f"{self.asked.server}/{self.database}")
+            measure_tables(f"{self.options.server}/{self.database}")
 
     def _take_kept(self) -> bool:
         """Copy the desk that a run before kept, where there is one of this size."""
         if self.vendor == "postgresql":
             name = f"{KEPT_NAME}_{self.units}"
-            if not self.asked.keep or not has_database(self.asked.server, name):
+            if not self.options.keep or not has_database(self.options.server, name):
                 return False
-            make_database(self.asked.server, self.database, like=name)
+            make_database(self.options.server, self.database, like=name)
             return True
-        kept = self.asked.keep and self.asked.keep / f"sqlite-{self.units}.sqlite3"
-        if not kept or not kept.exists():
+        saved = self.options.keep and self.options.keep / f"sqlite-{self.units}.sqlite3"
+        if not saved or not saved.exists():
             return False
-        shutil.copyfile(kept, self.folder / "data" / "sashkeep.sqlite3")
+        shutil.copyfile(saved, self.folder / "data" / "sashkeep.sqlite3")
         return True
 
     def _keep(self) -> None:
         """Keep the desk for the next run."""
-        if not self.asked.keep:
+        if not self.options.keep:
             return
         if self.vendor == "postgresql":
             name = f"{KEPT_NAME}_{self.units}"
-            drop_database(self.asked.server, name)
-            rename_database(self.asked.server, self.database, name)
-            make_database(self.asked.server, self.database, like=name)
+            drop_database(self.options.server, name)
+            rename_database(self.options.server, self.database, name)
+            make_database(self.options.server, self.database, like=name)
             return
-        self.asked.keep.mkdir(parents=True, exist_ok=True)
-        target = self.asked.keep / f"sqlite-{self.units}.sqlite3"
+        self.options.keep.mkdir(parents=True, exist_ok=True)
+        target = self.options.keep / f"sqlite-{self.units}.sqlite3"
         run(
             self.env, self.log, "-c", COPY_SQLITE, str(self.folder / "data" / "sashkeep.sqlite3"), str(target)
         )
@@ -164,13 +164,13 @@ class Run:
         results, photo = self.folder / "requests.csv", self.folder / "photo.jpg"
         draw_photo(photo)
         files = write_fleet(
-            self.folder / "more", units=self.asked.import_units, seed=2, first=FIRST_OF_IMPORT
+            self.folder / "more", units=self.options.import_units, seed=2, first=FIRST_OF_IMPORT
         )
         port = int(self.env["SITE_URL"].rsplit(":", 1)[1])
         with desk(self.env, self.folder, port=port, workers=WORKERS, threads=THREADS), ExitStack() as stack:
             users = self._start(port, results, photo)
             stack.callback(stop, users)
-            time.sleep(self.asked.import_after)
+            time.sleep(self.options.import_after)
             began = time.time()
             out = stack.enter_context((self.folder / "import.txt").open("w"))
             words = ["import_fleet", str(files[0]), "--history", str(files[1]), "--care-by", "us"]
@@ -190,7 +190,7 @@ class Run:
                 raise Failed(f"the import meanwhile failed; {self.folder / 'import.txt'} says why.")
             done = "was over" if over == 0 else "was still running when the day ended"
             last = (self.folder / "import.txt").read_text().strip().splitlines()[-1:]
-            print(f"the import of {self.asked.import_units:,} units {done} ({' '.join(last).strip()})")
+            print(f"the import of {self.options.import_units:,} units {done} ({' '.join(last).strip()})")
         return measured.read(results)
 
     def _end_of_import(self, began: float) -> float:
@@ -204,12 +204,12 @@ class Run:
             *(str(ROOT / ".venv" / "load" / "bin" / "locust"), "--headless", "--only-summary"),
             *("--locustfile", str(ROOT / "tests" / "load" / "locustfile.py")),
             *("--host", f"http://127.0.0.1:{port}", "--users", str(people)),
-            *("--spawn-rate", f"{people / RUN_UP:.3f}", "--run-time", f"{60 * self.asked.minutes:.0f}s"),
+            *("--spawn-rate", f"{people / RUN_UP:.3f}", "--run-time", f"{60 * self.options.minutes:.0f}s"),
             *("--stop-timeout", "20"),
         ]
         env = {name: value for name, value in self.env.items() if name != "PYTHONPATH"} | {
             "LOAD_COMPANY": str(self.folder / "company.json"),
-            "LOAD_PACE": str(self.asked.pace),
+            "LOAD_PACE": str(self.options.pace),
             "LOAD_PHOTO": str(photo),
             "LOAD_RESULTS": str(results),
         }
@@ -255,23 +255,23 @@ def stop(process: subprocess.Popen[bytes]) -> None:
             process.kill()
 
 
-def one_day(vendor: str, asked: argparse.Namespace) -> list[str]:
+def one_day(vendor: str, options: argparse.Namespace) -> list[str]:
     """Set one desk up, let its day pass, and list what does not hold."""
     with tempfile.TemporaryDirectory(prefix="sashkeep-load-") as name:
-        it = Run(vendor, asked, Path(name))
+        it = Run(vendor, options, Path(name))
         began = time.monotonic()
         try:
-            told = it.set_up()
+            company = it.set_up()
             print(
-                f"\n{vendor}: {it.units:,} units, {told['visits']:,} visits planned,"
+                f"\n{vendor}: {it.units:,} units, {company['visits']:,} visits planned,"
                 f" set up in {time.monotonic() - began:,.0f} s; {WORKERS} web workers of {THREADS} threads"
             )
             return it.judge(it.day())
         finally:
-            if asked.logs:
-                shutil.copytree(it.folder, asked.logs / vendor, ignore=LEFT_OUT, dirs_exist_ok=True)
+            if options.logs:
+                shutil.copytree(it.folder, options.logs / vendor, ignore=LEFT_OUT, dirs_exist_ok=True)
             if vendor == "postgresql":
-                drop_database(asked.server, it.database)
+                drop_database(options.server, it.database)
 
 
 LEFT_OUT = shutil.ignore_patterns("data", "fleet", "more", "photo.jpg")
@@ -293,11 +293,11 @@ def main() -> None:
     parser.add_argument("--logs", type=Path, metavar="FOLDER", help="where logs and requests are left")
     user, host = os.environ.get("PGUSER", "postgres"), os.environ.get("PGHOST", "127.0.0.1")
     parser.add_argument("--server", default=f"postgres://{user}@{host}", help="PostgreSQL (%(default)s)")
-    asked = parser.parse_args()
+    options = parser.parse_args()
     wrong: list[str] = []
-    for vendor in [asked.only] if asked.only else UNITS:
+    for vendor in [options.only] if options.only else UNITS:
         try:
-            wrong += one_day(vendor, asked)
+            wrong += one_day(vendor, options)
         except Failed as error:
             wrong.append(f"{vendor}: {error}")
     for each in wrong:

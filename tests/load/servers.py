@@ -116,17 +116,17 @@ def desk(env: Mapping[str, str], folder: Path, *, port: int, workers: int, threa
 
 def faults_in(folder: Path) -> list[str]:
     """List the lines of the logs that tell of an error nobody saw on a page."""
-    found = []
+    errors = []
     for log in sorted(folder.glob("*.log")):
         lines = log.read_text(errors="replace").splitlines()
-        found += [f"{log.name}: {line[:200]}" for line in lines if any(sign in line for sign in SIGNS)]
-    return found
+        errors += [f"{log.name}: {line[:200]}" for line in lines if any(sign in line for sign in SIGNS)]
+    return errors
 
 
 def has_database(server: str, name: str) -> bool:
     """Tell whether a PostgreSQL server holds a database."""
-    with psycopg.connect(f"{server}/postgres", autocommit=True) as held:
-        row = held.execute("SELECT 1 FROM pg_database WHERE datname = %s", [name]).fetchone()
+    with psycopg.connect(f"{server}/postgres", autocommit=True) as connection:
+        row = connection.execute("SELECT 1 FROM pg_database WHERE datname = %s", [name]).fetchone()
     return row is not None
 
 
@@ -134,35 +134,37 @@ def make_database(server: str, name: str, *, like: str = "template0") -> None:
     """Make a database, as a copy of another one; one of that name left by a run before goes first."""
     drop_database(server, name)
     words = sql.SQL("CREATE DATABASE {} TEMPLATE {}")
-    with psycopg.connect(f"{server}/postgres", autocommit=True) as held:
-        held.execute(words.format(sql.Identifier(name), sql.Identifier(like)))
+    with psycopg.connect(f"{server}/postgres", autocommit=True) as connection:
+        connection.execute(words.format(sql.Identifier(name), sql.Identifier(like)))
 
 
 def rename_database(server: str, name: str, to: str) -> None:
     """Give a database another name."""
     words = sql.SQL("ALTER DATABASE {} RENAME TO {}")
-    with psycopg.connect(f"{server}/postgres", autocommit=True) as held:
-        held.execute(words.format(sql.Identifier(name), sql.Identifier(to)))
+    with psycopg.connect(f"{server}/postgres", autocommit=True) as connection:
+        connection.execute(words.format(sql.Identifier(name), sql.Identifier(to)))
 
 
 def measure_tables(address: str) -> None:
     """Measure the tables, as PostgreSQL does by itself a minute after so much was written."""
-    with psycopg.connect(address, autocommit=True) as held:
-        held.execute("ANALYZE")
+    with psycopg.connect(address, autocommit=True) as connection:
+        connection.execute("ANALYZE")
 
 
 def drop_database(server: str, name: str) -> None:
     """Drop a database of ours."""
     words = sql.SQL("DROP DATABASE IF EXISTS {} WITH (FORCE)")
-    with psycopg.connect(f"{server}/postgres", autocommit=True) as held:
-        held.execute(words.format(sql.Identifier(name)))
+    with psycopg.connect(f"{server}/postgres", autocommit=True) as connection:
+        connection.execute(words.format(sql.Identifier(name)))
 
 
 def clean_environment(**own: str) -> dict[str, str]:
     """Give the environment of this process without another desk's settings, and with our own."""
-    kept = {name: value for name, value in os.environ.items() if name not in {"DATABASE_URL", "REDIS_URL"}}
+    inherited = {
+        name: value for name, value in os.environ.items() if name not in {"DATABASE_URL", "REDIS_URL"}
+    }
     return {
-        **kept,
+        **inherited,
         "SECRET_KEY": "only-for-a-run-of-the-load",
         "DEBUG": "False",
         "LOG_LEVEL": "WARNING",

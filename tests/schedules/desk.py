@@ -43,7 +43,7 @@ class Desk:
     @property
     def environment(self) -> dict[str, str]:
         """Give what a program of this desk finds in its environment."""
-        kept = {
+        inherited = {
             name: value for name, value in os.environ.items() if name not in {"DATABASE_URL", "REDIS_URL"}
         }
         own = {
@@ -54,7 +54,7 @@ class Desk:
             "PYTHONUNBUFFERED": "1",
             "LOG_LEVEL": "INFO",
         }
-        return {**kept, **own, **self.settings}
+        return {**inherited, **own, **self.settings}
 
     def run(self, *command: str) -> str:
         """Run a program to its end and give what it printed."""
@@ -105,7 +105,7 @@ class Desk:
         try:
             until(
                 lambda: ready in log.read_text() or process.poll() is not None,
-                told=lambda: log.read_text(),
+                explain=lambda: log.read_text(),
                 patience=self.patience,
             )
             assert process.poll() is None, log.read_text()
@@ -142,12 +142,12 @@ def stop(process: subprocess.Popen[Any]) -> None:
 
 
 def until(
-    true: Callable[[], object], *, told: Callable[[], str] = lambda: "", patience: float = PATIENCE
+    true: Callable[[], object], *, explain: Callable[[], str] = lambda: "", patience: float = PATIENCE
 ) -> None:
-    """Wait until something is true, and fail with what is told when patience ends."""
+    """Wait until something is true, and fail with an explanation when patience ends."""
     end = time.monotonic() + patience
     while not true():
-        assert time.monotonic() < end, f"waited {patience} s in vain; {told()}"
+        assert time.monotonic() < end, f"waited {patience} s in vain; {explain()}"
         time.sleep(0.1)
 
 

@@ -31,7 +31,7 @@ def planned(task: MaintenanceTask, *who: User, starts_at: datetime = NINE, **fie
 
 def filled_in(*tasks: MaintenanceTask, **fields: Any) -> dict[str, Any]:
     """Fill in the form of a visit."""
-    told = {
+    data = {
         "idempotency_key": uuid.uuid4(),
         "tasks": [task.pk for task in tasks],
         "day": "2026-05-04",
@@ -39,7 +39,7 @@ def filled_in(*tasks: MaintenanceTask, **fields: Any) -> dict[str, Any]:
         "minutes": "",
         "note": "",
     }
-    return {**told, **fields}
+    return {**data, **fields}
 
 
 def told(page: bytes) -> str:

@@ -151,8 +151,8 @@ def list_with_khal(url: str, folder: Path, *, first: date, until: date) -> list[
     _run([*synchroniser, "discover", "feed"], folder)
     _run([*synchroniser, "sync", "feed"], folder)
     fields = ["title", "description", "location", "all-day", "start-full", "end-full"]
-    asked = [argument for field in fields for argument in ("--json", field)]
-    khal = [_program("khal"), "--config", str(folder / "khal.conf"), "list", "--once", *asked]
+    options = [argument for field in fields for argument in ("--json", field)]
+    khal = [_program("khal"), "--config", str(folder / "khal.conf"), "list", "--once", *options]
     listed = _run([*khal, first.isoformat(), until.isoformat()], folder)
     rows = [row for line in listed.splitlines() if line.startswith("[") for row in json.loads(line)]
     return [_khal_event(row) for row in rows]
@@ -218,16 +218,16 @@ def _libical_event(event: int) -> SeenEvent:
 
     def first(name: bytes) -> int | None:
         kind = library.icalproperty_string_to_kind(name)
-        found: int | None = library.icalcomponent_get_first_property(event, kind)
-        return found
+        handle: int | None = library.icalcomponent_get_first_property(event, kind)
+        return handle
 
     def text(name: bytes) -> str:
-        found = first(name)
-        return library.icalvalue_get_text(library.icalproperty_get_value(found)).decode() if found else ""
+        handle = first(name)
+        return library.icalvalue_get_text(library.icalproperty_get_value(handle)).decode() if handle else ""
 
     def value(name: bytes) -> str:
-        found = first(name)
-        return _libical_value(found) if found else ""
+        handle = first(name)
+        return _libical_value(handle) if handle else ""
 
     return SeenEvent(
         uid=text(b"UID"),
@@ -294,16 +294,16 @@ path = {folder / "khal.db"}
 
 def _program(name: str) -> str:
     """Find a program beside the running Python or on the path."""
-    found = shutil.which(name, path=f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}")
-    if found is None:
+    path = shutil.which(name, path=f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}")
+    if path is None:
         pytest.skip(f"{name} is not installed: pip install {name}")
-    return found
+    return path
 
 
 def _run(command: list[str], home: Path) -> str:
     """Run a program with the folder as its home and no proxy, and give what it prints."""
-    kept = {name: value for name, value in os.environ.items() if not name.lower().endswith("_proxy")}
-    settings = {**kept, "HOME": str(home), "XDG_CONFIG_HOME": str(home), "XDG_DATA_HOME": str(home)}
+    inherited = {name: value for name, value in os.environ.items() if not name.lower().endswith("_proxy")}
+    settings = {**inherited, "HOME": str(home), "XDG_CONFIG_HOME": str(home), "XDG_DATA_HOME": str(home)}
     settings |= {"XDG_CACHE_HOME": str(home), "PYTHONUTF8": "1", "TZ": "UTC"}
     answer = subprocess.run(command, env=settings, capture_output=True, text=True, timeout=120)
     if answer.returncode or "critical" in answer.stderr or "error" in answer.stderr.lower():

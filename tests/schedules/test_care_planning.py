@@ -53,14 +53,14 @@ def test_a_part_counts_from_the_day_it_was_fitted() -> None:
 
 
 def test_only_parts_in_place_and_rules_in_force_are_planned_and_each_once() -> None:
-    kept = InstalledPartFactory()
-    rule = MaintenanceRuleFactory(component_type=kept.component_type)
-    MaintenanceRuleFactory(component_type=kept.component_type, active=False)
-    InstalledPartFactory(component_type=kept.component_type, removed_on=date(2024, 1, 1))
+    in_place = InstalledPartFactory()
+    rule = MaintenanceRuleFactory(component_type=in_place.component_type)
+    MaintenanceRuleFactory(component_type=in_place.component_type, active=False)
+    InstalledPartFactory(component_type=in_place.component_type, removed_on=date(2024, 1, 1))
     InstalledPartFactory()
     assert operations.plan_new_care(at=AT) == 1
     assert operations.plan_new_care(at=AT) == 0
-    assert [(due.installed_part, due.rule) for due in NextDue.objects.all()] == [(kept, rule)]
+    assert [(due.installed_part, due.rule) for due in NextDue.objects.all()] == [(in_place, rule)]
 
 
 def test_each_part_gets_the_date_of_its_own_day_and_rule() -> None:

@@ -105,10 +105,10 @@ def test_a_task_that_fails_is_noted_and_tried_again_when_it_is_next_due(
         "fails": {"task": failing_task, "schedule": timedelta(minutes=10)},
         **HOURLY,
     }
-    told = tick(AT)
-    assert "tests.fails: failed: ValueError" in told
-    assert "silicone" not in told  # what an exception says may quote what somebody typed
-    assert "schedules.raise_due: 0 tasks raised" in told
+    output = tick(AT)
+    assert "tests.fails: failed: ValueError" in output
+    assert "silicone" not in output  # what an exception says may quote what somebody typed
+    assert "schedules.raise_due: 0 tasks raised" in output
     assert "tests.fails failed" in caplog.text
     assert tick(AT + timedelta(minutes=4)) == ""
     assert "failed" in tick(AT + timedelta(minutes=11))
@@ -181,12 +181,12 @@ def test_a_long_backup_keeps_no_other_work_waiting(tmp_path: Path) -> None:
 
 def test_a_worker_knows_every_task_of_the_schedule(tmp_path: Path) -> None:
     desk = Desk(tmp_path, {"DJANGO_SETTINGS_MODULE": "servicedesk.settings"})
-    asked = (
+    script = (
         "from django.conf import settings; from servicedesk.celery import app\n"
         "app.loader.import_default_modules()\n"  # as a worker does, which opens no page
         "print({entry['task'] for entry in settings.CELERY_BEAT_SCHEDULE.values()} - set(app.tasks))"
     )
-    assert desk.script(asked).strip() == "set()"
+    assert desk.script(script).strip() == "set()"
 
 
 @pytest.mark.django_db
@@ -231,23 +231,23 @@ def test_the_clock_outlives_a_database_that_is_away(
     monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
     monkeypatch.setattr(clock, "SECONDS_BETWEEN_LOOKS", 0.01)
-    asked = 0
+    queries = 0
 
     def away_at_first(execute: Any, sql: str, params: Any, many: bool, context: Any) -> Any:
-        nonlocal asked
-        asked += 1
-        assert asked < 500, "the clock does not come round"
-        if asked == 1:
+        nonlocal queries
+        queries += 1
+        assert queries < 500, "the clock does not come round"
+        if queries == 1:
             raise OperationalError("the database system is shutting down")
         os.kill(os.getpid(), signal.SIGTERM)
         return execute(sql, params, many, context)
 
-    kept = {number: signal.getsignal(number) for number in (signal.SIGTERM, signal.SIGINT)}
+    handlers = {number: signal.getsignal(number) for number in (signal.SIGTERM, signal.SIGINT)}
     try:
         with connection.execute_wrapper(away_at_first):
             call_command("clock", stdout=StringIO())
     finally:
-        for number, handler in kept.items():
+        for number, handler in handlers.items():
             signal.signal(number, handler)
     assert "the clock looks again" in caplog.text
     assert ClockMark.objects.filter(task="schedules.raise_due").exists()

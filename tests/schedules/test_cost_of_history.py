@@ -86,18 +86,18 @@ def long_history() -> None:
 
 
 def take_stock(table: str) -> None:
-    """Let the database look at a table, as it does by itself every so often."""
+    """Run ANALYZE on a table, so that the planner knows its size."""
     with connection.cursor() as cursor:
         cursor.execute(f"ANALYZE {table}")
 
 
 def plans(work: Callable[[], object]) -> list[str]:
-    """Do something, and say how the database goes about each question asked meanwhile."""
-    with CaptureQueriesContext(connection) as asked:
+    """List the query plan of every SELECT that some work sends."""
+    with CaptureQueriesContext(connection) as captured:
         work()
     lines = []
     with connection.cursor() as cursor:
-        for query in asked.captured_queries:
+        for query in captured.captured_queries:
             if query["sql"].startswith("SELECT"):
                 ask = "EXPLAIN QUERY PLAN " if connection.vendor == "sqlite" else "EXPLAIN "
                 cursor.execute(ask + query["sql"].replace("%", "%%"))
@@ -106,7 +106,7 @@ def plans(work: Callable[[], object]) -> list[str]:
 
 
 def walks(work: Callable[[], object], table: str) -> list[str]:
-    """List the steps that go through a table, or one of its indexes, from end to end."""
+    """List the steps of the query plans that scan a table, or one of its indexes, in full."""
     return [
         step
         for step in plans(work)

@@ -36,8 +36,8 @@ def due_at(address: str, **fields: Any) -> MaintenanceTask:
 def places(page: str) -> list[str]:
     """Give the addresses of a page in their order."""
     names = Site.objects.exclude(address="").values_list("address", flat=True)
-    found = [(page.find(f">{name}</a>"), name) for name in names]
-    return [name for where, name in sorted(found) if where >= 0]
+    positions = [(page.find(f">{name}</a>"), name) for name in names]
+    return [name for where, name in sorted(positions) if where >= 0]
 
 
 def test_sites_are_listed_most_urgent_first_with_what_they_need(as_scheduler: Client) -> None:
@@ -91,10 +91,10 @@ def test_care_that_is_a_task_already_is_not_counted_twice(as_scheduler: Client) 
 
 
 def test_a_scrap_of_the_address_postcode_or_owner_finds_a_site(as_scheduler: Client) -> None:
-    found = due_at("1 Heron Road", unit__site__postcode="09033")
+    due = due_at("1 Heron Road", unit__site__postcode="09033")
     due_at("2 Quay Road", unit__site__postcode="09044")
-    OwnershipFactory(site=found.site, customer__name="Ada Probeson")
-    for text in ("heron", "09033", "probeson", found.unit.code):
+    OwnershipFactory(site=due.site, customer__name="Ada Probeson")
+    for text in ("heron", "09033", "probeson", due.unit.code):
         assert places(as_scheduler.get("/due/", {"q": text}).content.decode()) == ["1 Heron Road"]
     assert "Nothing matches" in as_scheduler.get("/due/", {"q": "nowhere"}).content.decode()
 
@@ -135,8 +135,8 @@ def walk(size: int, way: str, start: str = "") -> list[list[int]]:
     """Walk from page to page and give the sites of each."""
     pages, token = [], start
     while True:
-        asked = QueryDict(f"{way}={token}" if token else "")
-        page = sites_with_work(asked, today=today(), until=today(), size=size)
+        query = QueryDict(f"{way}={token}" if token else "")
+        page = sites_with_work(query, today=today(), until=today(), size=size)
         pages.append([row.site.pk for row in page.rows])
         token = page.later if way == "after" else page.earlier
         if not token:

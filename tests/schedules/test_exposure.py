@@ -176,6 +176,6 @@ def test_our_records_say_how_long_work_takes() -> None:
         task = TaskFactory(minutes=10)
         WorkFactory(unit=task.unit, task=task, kind="cleaned", minutes=minutes, done_on=date(2026, 4, 1))
     assert keep_service_times(at=AT) == 1
-    found = ServiceTime.objects.get()
-    assert found.factor == pytest.approx((3 * 1.5 + 10) / 13)
-    assert found.records == 3
+    service_time = ServiceTime.objects.get()
+    assert service_time.factor == pytest.approx((3 * 1.5 + 10) / 13)
+    assert service_time.records == 3

@@ -228,11 +228,11 @@ def test_readers_are_not_taken_in_by_hostile_addresses_and_tasks(read: Reader) -
         assert lint(body) == []
         places = sorted(event.location for event in read(body))
         assert places == sorted(one_line(text, joined_by=", ") for text in hostile)
-    told = {event.location: event.description for event in read(visits_feed(None, at=AT))}
+    descriptions = {event.location: event.description for event in read(visits_feed(None, at=AT))}
     for visit in Visit.objects.all():
         task = visit.visit_tasks.get().task
         expected = many_lines(f"Technicians: nobody named yet\n{task.unit}: {task.reason}")
-        assert told[one_line(visit.site.address, joined_by=", ")] == expected
+        assert descriptions[one_line(visit.site.address, joined_by=", ")] == expected
 
 
 # --- due care -------------------------------------------------------------------------------------------

@@ -47,9 +47,9 @@ def tasks_of(visit: Visit) -> list[MaintenanceTask]:
 
 def finished(visit: Visit, *outcomes: str, **fields: Any) -> Visit:
     """Finish a visit with one outcome a task."""
-    told = {task.pk: outcome for task, outcome in zip(tasks_of(visit), outcomes, strict=False)}
+    by_task = {task.pk: outcome for task, outcome in zip(tasks_of(visit), outcomes, strict=False)}
     return operations.finish_visit(
-        visit, **{"outcomes": told, "finished_at": ENDED, "by": None, "at": AT, **fields}
+        visit, **{"outcomes": by_task, "finished_at": ENDED, "by": None, "at": AT, **fields}
     )
 
 
@@ -63,8 +63,8 @@ def test_done_tasks_are_completed_and_move_their_care_and_the_others_do_not(visi
     moved, stayed = NextDue.objects.order_by("pk")
     assert (moved.last_done_on, moved.next_due_on) == (date(2026, 5, 4), date(2027, 5, 4))
     assert (stayed.last_done_on, stayed.next_due_on) == (None, date(2026, 3, 1))
-    told = list(visit.visit_tasks.order_by("pk").values_list("outcome", "why_not"))
-    assert told == [("done", ""), ("not_done", "no_access"), ("not_done", "part_missing")]
+    rows = list(visit.visit_tasks.order_by("pk").values_list("outcome", "why_not"))
+    assert rows == [("done", ""), ("not_done", "no_access"), ("not_done", "part_missing")]
     assert Change.objects.about(visit).get().action == "finished: 1 done, 2 not done"
     assert Change.objects.about(not_done).get().action == "not done: no access"
 
@@ -116,8 +116,8 @@ def test_a_task_done_or_cancelled_meanwhile_need_not_be_told_of(visit: Visit) ->
     operations.complete_task(first, on=date(2026, 5, 3), by=None, at=AT)
     operations.cancel_task(second, by=None, at=AT)
     visit = operations.finish_visit(visit, outcomes={call.pk: ""}, finished_at=ENDED, by=None, at=AT)
-    told = list(visit.visit_tasks.order_by("pk").values_list("outcome", flat=True))
-    assert told == ["done", "", "done"]
+    outcomes = list(visit.visit_tasks.order_by("pk").values_list("outcome", flat=True))
+    assert outcomes == ["done", "", "done"]
     assert tasks_of(visit)[0].done_on == date(2026, 5, 3)
 
 
@@ -125,9 +125,9 @@ def test_reasons_and_tasks_that_are_not_known_are_refused(visit: Visit) -> None:
     with pytest.raises(RuleViolation, match="“whim” is no reason"):
         finished(visit, "", "", "whim")
     stray = TaskFactory()
-    told = {task.pk: "" for task in tasks_of(visit)} | {stray.pk: ""}
+    outcomes = {task.pk: "" for task in tasks_of(visit)} | {stray.pk: ""}
     with pytest.raises(RuleViolation, match="not on this visit any more"):
-        operations.finish_visit(visit, outcomes=told, finished_at=ENDED, by=None, at=AT)
+        operations.finish_visit(visit, outcomes=outcomes, finished_at=ENDED, by=None, at=AT)
 
 
 def test_a_proposal_that_took_place_counts_as_confirmed(visit: Visit) -> None:

@@ -34,19 +34,17 @@ TURNERS = {"LRE", "RLE", "LRO", "RLO", "PDF", "LRI", "RLI", "FSI", "PDI"}
 
 def clean_notification_by_notification(text: str) -> str:
     """Clean a text by the properties Unicode gives its characters."""
-    kept = []
-    for notification in text.replace("\r\n", "\n"):
-        if notification in "\n\r\x0b\x0c\x1c\x1d\x1e\x85\u2028\u2029":
-            kept.append("\n")
-        elif unicodedata.category(notification) == "Cs" or notification in "\ufffe\uffff":
-            kept.append("\N{REPLACEMENT CHARACTER}")
-        elif unicodedata.bidirectional(notification) in TURNERS:
+    characters = []
+    for character in text.replace("\r\n", "\n"):
+        if character in "\n\r\x0b\x0c\x1c\x1d\x1e\x85\u2028\u2029":
+            characters.append("\n")
+        elif unicodedata.category(character) == "Cs" or character in "\ufffe\uffff":
+            characters.append("\N{REPLACEMENT CHARACTER}")
+        elif unicodedata.bidirectional(character) in TURNERS:
             continue
-        elif notification == "\t" or (
-            unicodedata.category(notification) != "Cc" and notification != "\ufeff"
-        ):
-            kept.append(notification)
-    return "".join(kept).strip()
+        elif character == "\t" or (unicodedata.category(character) != "Cc" and character != "\ufeff"):
+            characters.append(character)
+    return "".join(characters).strip()
 
 
 @settings(deadline=None)

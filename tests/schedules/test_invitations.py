@@ -144,10 +144,10 @@ def test_a_poll_after_which_nothing_changed_reads_no_visit(client: Client, sched
     _, secret = operations.make_link(None, by=scheduler, at=AT)
     address = f"/calendar/{secret}.ics"
     first = client.get(address)
-    with CaptureQueriesContext(connection) as asked:
+    with CaptureQueriesContext(connection) as captured:
         again = client.get(address, headers={"if-none-match": first["ETag"]})
     assert again.status_code == 304
-    assert not [query for query in asked.captured_queries if '"schedules_visit"."note"' in query["sql"]]
+    assert not [query for query in captured.captured_queries if '"schedules_visit"."note"' in query["sql"]]
     assert client.get(address).content == first.content
 
 

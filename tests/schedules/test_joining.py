@@ -37,8 +37,8 @@ def tick() -> int:
 
 def send_form(as_owner: Client, **entries: str) -> Any:
     """Send the form for somebody new, without a password."""
-    told = {"name": "Orla Quill", "username": "orla", "role": "technician", "password": ""}
-    return as_owner.post("/people/add/", {"idempotency_key": str(uuid4()), **told, **entries})
+    data = {"name": "Orla Quill", "username": "orla", "role": "technician", "password": ""}
+    return as_owner.post("/people/add/", {"idempotency_key": str(uuid4()), **data, **entries})
 
 
 def ask_for(as_owner: Client, **entries: str) -> User:
@@ -52,9 +52,9 @@ def link_in(post: MailServer, number: int = -1) -> str:
     """Read the link out of a mail."""
     body = post.mails[number].get_body(("plain",))
     assert body is not None
-    found = LINK.search(body.get_content())
-    assert found is not None
-    return found[0]
+    match = LINK.search(body.get_content())
+    assert match is not None
+    return match[0]
 
 
 def test_a_link_by_mail_lets_somebody_choose_a_password_once(post: MailServer, as_owner: Client) -> None:
@@ -73,8 +73,8 @@ def test_a_link_by_mail_lets_somebody_choose_a_password_once(post: MailServer, a
     orla.refresh_from_db()
     assert orla.role == Role.TECHNICIAN
     assert orla.check_password(PASSWORD)
-    told = Change.objects.about(orla).order_by("pk").values_list("action", flat=True)
-    assert list(told) == ["added as technician", "asked by mail to choose a password", "chose a password"]
+    actions = Change.objects.about(orla).order_by("pk").values_list("action", flat=True)
+    assert list(actions) == ["added as technician", "asked by mail to choose a password", "chose a password"]
 
 
 def test_the_desk_keeps_no_link_that_lets_anybody_in(
@@ -134,8 +134,14 @@ def test_who_left_or_got_a_password_meanwhile_is_not_asked(
     as_owner.post(f"/people/{orla.pk}/invite/")
     tick()
     orla.refresh_from_db()
-    told = {"name": orla.name, "phone": "", "email": orla.email, "role": Role.TECHNICIAN, "is_active": False}
-    change_person(orla, **told, by=owner, at=timezone.now())
+    changes = {
+        "name": orla.name,
+        "phone": "",
+        "email": orla.email,
+        "role": Role.TECHNICIAN,
+        "is_active": False,
+    }
+    change_person(orla, **changes, by=owner, at=timezone.now())
     assert Client().get(link_in(post)).status_code == 404
     page = as_owner.post(f"/people/{orla.pk}/invite/", follow=True).content.decode()
     assert "may not sign in" in page

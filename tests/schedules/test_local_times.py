@@ -34,9 +34,9 @@ def test_a_time_stands_for_a_moment(day: date, at: time, moment: datetime) -> No
 
 @pytest.mark.parametrize("at", [time(2, 0), time(2, 30), time(2, 59)])
 def test_a_time_that_no_clock_shows_is_refused_with_one_that_exists(at: time) -> None:
-    with pytest.raises(ValueError, match=r"does not exist on 8 March 2026: the clocks go forward") as told:
+    with pytest.raises(ValueError, match=r"does not exist on 8 March 2026: the clocks go forward") as error:
         moment_of(date(2026, 3, 8), at, zone=NEW_YORK)
-    assert f"such as 03:{at:%M}" in str(told.value)
+    assert f"such as 03:{at:%M}" in str(error.value)
 
 
 @given(

@@ -28,7 +28,7 @@ AT = datetime(2026, 5, 4, 12, 0, tzinfo=UTC)
 
 def filled_in(**fields: Any) -> dict[str, Any]:
     """Fill in the form of a rule."""
-    told = {
+    data = {
         "name": "lubricate the track",
         "work": "lubricated",
         "interval_months": 12,
@@ -43,7 +43,7 @@ def filled_in(**fields: Any) -> dict[str, Any]:
         "note": "Thin silicone, on the track only.",
         "active": "on",
     }
-    return {**told, **fields}
+    return {**data, **fields}
 
 
 def test_an_owner_adds_a_rule_and_its_parts_come_due(
@@ -87,8 +87,8 @@ def test_a_rule_that_can_not_be_is_refused_with_the_reason(
     as_owner: Client, fields: dict[str, Any], reason: str
 ) -> None:
     made = ComponentTypeFactory()
-    told = filled_in(idempotency_key=uuid.uuid4(), component_type=made.pk, **fields)
-    answer = as_owner.post("/care-rules/add/", told)
+    data = filled_in(idempotency_key=uuid.uuid4(), component_type=made.pk, **fields)
+    answer = as_owner.post("/care-rules/add/", data)
     assert answer.status_code == 422
     assert reason in answer.content.decode()
     assert not MaintenanceRule.objects.exists()
@@ -96,8 +96,8 @@ def test_a_rule_that_can_not_be_is_refused_with_the_reason(
 
 def test_two_rules_of_one_name_for_a_type_are_refused(as_owner: Client) -> None:
     rule = MaintenanceRuleFactory(name="lubricate the track")
-    told = filled_in(idempotency_key=uuid.uuid4(), component_type=rule.component_type_id)
-    assert "already has a care rule of that name" in as_owner.post("/care-rules/add/", told).content.decode()
+    data = filled_in(idempotency_key=uuid.uuid4(), component_type=rule.component_type_id)
+    assert "already has a care rule of that name" in as_owner.post("/care-rules/add/", data).content.decode()
 
 
 def test_another_season_moves_every_due_date_and_says_who_and_why(as_owner: Client) -> None:

@@ -41,12 +41,12 @@ def post() -> Iterator[MailServer]:
 
 def desk_of(folder: Path, post: MailServer, **more: str) -> Desk:
     """Give a desk that sends through a mail server, with some agreed visits."""
-    told = {
+    settings = {
         "DJANGO_SETTINGS_MODULE": "tests.schedules.fast_post",
         "EMAIL_URL": f"smtp://127.0.0.1:{post.port}",
         "MAIL_FROM_ADDRESS": "desk@company.example",
     }
-    desk = Desk(folder, {**told, **more})
+    desk = Desk(folder, {**settings, **more})
     desk.make_tables()
     return desk
 
@@ -66,7 +66,7 @@ def test_a_worker_killed_between_sending_and_marking_doubles_at_most_one(
     with redis(desk.folder, port_of(desk)), desk.running(*beat, ready="beat: Starting"):
         post.slow_after = 3  # the fourth mail is taken, and its answer kept back
         with desk.running(*WORKER, ready="ready.") as worker:
-            until(lambda: len(post.mails) == 4, told=desk.log)
+            until(lambda: len(post.mails) == 4, explain=desk.log)
             worker.send_signal(signal.SIGKILL)
             worker.wait(timeout=20)
         post.slow_after = None
@@ -78,7 +78,7 @@ def test_a_worker_killed_between_sending_and_marking_doubles_at_most_one(
             "Notification.objects.filter(stage='sending').update(lease_until=timezone.now() - timedelta(1))"
         )
         with desk.running(*WORKER, ready="ready."):
-            until(lambda: stages(desk) == {"sent": 6}, told=desk.log)
+            until(lambda: stages(desk) == {"sent": 6}, explain=desk.log)
             time.sleep(2)
     times = Counter(post.message_ids)
     assert len(times) == 6
@@ -102,12 +102,12 @@ def test_two_beats_two_workers_and_a_broker_that_comes_back_empty_send_each_once
         desk.running(*beats[1], ready="beat: Starting"),
     ):
         desk.script(VISITS.format(number=30))
-        until(lambda: len(post.mails) >= 5, told=desk.log)
+        until(lambda: len(post.mails) >= 5, explain=desk.log)
         broker.terminate()
         broker.wait(timeout=20)
         desk.script(VISITS.format(number=5))
         with redis(desk.folder, port_of(desk)):
-            until(lambda: stages(desk) == {"sent": 35}, told=desk.log)
+            until(lambda: stages(desk) == {"sent": 35}, explain=desk.log)
     assert len(post.mails) == len(set(post.message_ids)) == 35
 
 
@@ -117,9 +117,9 @@ def test_without_a_broker_the_clock_sends_each_once(tmp_path: Path, post: MailSe
     desk.script(VISITS.format(number=4))
     clock = (sys.executable, "manage.py", "clock")
     with desk.running(*clock, ready="") as one, desk.running(*clock, ready="") as two:
-        until(lambda: stages(desk) == {"sent": 4}, told=desk.log)
+        until(lambda: stages(desk) == {"sent": 4}, explain=desk.log)
         one.send_signal(signal.SIGKILL)
         desk.script(VISITS.format(number=3))
-        until(lambda: stages(desk) == {"sent": 7}, told=desk.log)
+        until(lambda: stages(desk) == {"sent": 7}, explain=desk.log)
         assert two.poll() is None
     assert len(post.mails) == len(set(post.message_ids)) == 7

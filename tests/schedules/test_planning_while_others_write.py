@@ -40,10 +40,10 @@ def test_somebody_who_writes_between_two_chunks_does_not_stop_the_planning(
     )
     plan = care.add_missing_dues
 
-    def somebody_writes_first(*told: Any, **more: Any) -> int:
+    def somebody_writes_first(*args: Any, **more: Any) -> int:
         with closing(sqlite3.connect(connection.settings_dict["NAME"], timeout=20)) as other, other:
             other.execute("UPDATE units_site SET year_built = 1960")
-        return plan(*told, **more)
+        return plan(*args, **more)
 
     monkeypatch.setattr(care, "add_missing_dues", somebody_writes_first)
     # A rule that was planned before: else all units would be walked over, in another way.

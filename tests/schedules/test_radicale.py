@@ -38,8 +38,8 @@ def ask(address: str, method: str, body: bytes | None = None) -> bytes:
     request.add_header("Content-Type", "text/calendar; charset=utf-8")
     request.add_header("Authorization", "Basic dGVzdGE6dGVzdGE=")
     with urllib.request.urlopen(request, timeout=20) as answer:  # noqa: S310
-        told: bytes = answer.read()
-        return told
+        content: bytes = answer.read()
+        return content
 
 
 def test_radicale_keeps_every_entry(server: str) -> None:

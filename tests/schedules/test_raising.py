@@ -243,7 +243,7 @@ def due_later(due: NextDue) -> None:
     ],
 )
 def test_a_task_nobody_needs_is_taken_off_the_list_with_the_reason(change: Any, why: str) -> None:
-    due, kept = care_of_ours(), care_of_ours()
+    due, still_due = care_of_ours(), care_of_ours()
     operations.raise_due(TODAY, at=AT)
     (task,) = open_tasks(due)
     change(due)
@@ -251,7 +251,7 @@ def test_a_task_nobody_needs_is_taken_off_the_list_with_the_reason(change: Any, 
     task.refresh_from_db()
     assert task.state == "cancelled"
     assert Change.objects.about(task).get(action__startswith="cancelled").action == f"cancelled: {why}"
-    assert len(open_tasks(kept)) == 1
+    assert len(open_tasks(still_due)) == 1
     assert "1 no longer needed" in ClockMark.objects.get(task="schedules.raise_due").said
 
 

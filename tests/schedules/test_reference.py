@@ -170,13 +170,13 @@ def test_what_the_owner_changed_stays(loaded: dict[str, Loaded], owner: User) ->
 
 def test_a_rule_is_told_by_type_and_name_together(path: Path) -> None:
     track = ComponentType.objects.get(name="test track")
-    kept = MaintenanceRule.objects.create(
+    existing = MaintenanceRule.objects.create(
         component_type=track, name="Wipe-it", work="cleaned", interval_months=3
     )
     MaintenanceRuleFactory(component_type=ComponentTypeFactory(name="other track"), name="rinse it")
     assert load_maintenance_rules(path, by=None, at=AT) == Loaded(added=0, kept=1)
-    kept.refresh_from_db()
-    assert kept.interval_months == 3
+    existing.refresh_from_db()
+    assert existing.interval_months == 3
     change(path, component_type="BARE", name="rinse it", season_from=None, season_until=None)
     assert load_maintenance_rules(path, by=None, at=AT) == Loaded(added=1, kept=0)
     added = MaintenanceRule.objects.get(component_type__name="test track", name="rinse it")
@@ -187,12 +187,12 @@ def test_a_rule_is_told_by_type_and_name_together(path: Path) -> None:
 def test_new_rules_ask_for_the_care_of_parts_in_place(
     path: Path, django_capture_on_commit_callbacks: DjangoCaptureOnCommitCallbacks
 ) -> None:
-    with django_capture_on_commit_callbacks() as asked:
+    with django_capture_on_commit_callbacks() as callbacks:
         load_maintenance_rules(path, by=None, at=AT)
-    assert len(asked) == 1
-    with django_capture_on_commit_callbacks() as asked:
+    assert len(callbacks) == 1
+    with django_capture_on_commit_callbacks() as callbacks:
         load_maintenance_rules(path, by=None, at=AT)
-    assert asked == []
+    assert callbacks == []
 
 
 BROKEN = [

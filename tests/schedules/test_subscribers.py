@@ -44,9 +44,9 @@ def listed(url: str, folder: Path) -> dict[str, SeenEvent]:
     """Fetch and list a feed as the subscriber does, by place."""
     today = timezone.localdate()
     seen = list_with_khal(url, folder, first=today - timedelta(days=5), until=today + timedelta(days=60))
-    found = {event.location: event for event in seen}
-    assert len(found) == len(seen)
-    return found
+    by_place = {event.location: event for event in seen}
+    assert len(by_place) == len(seen)
+    return by_place
 
 
 def test_a_subscriber_follows_visits_as_they_are_planned_moved_and_cancelled(

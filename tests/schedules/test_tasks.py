@@ -30,7 +30,7 @@ TODAY = date(2026, 5, 4)
 def added(**fields: Any) -> MaintenanceTask:
     """Put a repair on the list."""
     unit = fields.pop("unit", None) or UnitFactory()
-    told = {
+    defaults = {
         "unit": unit,
         "origin": "call",
         "reason": "Panel will not stay up",
@@ -40,7 +40,7 @@ def added(**fields: Any) -> MaintenanceTask:
         "by": None,
         "at": AT,
     }
-    return operations.add_task(fields.pop("site", unit.site), **{**told, **fields})
+    return operations.add_task(fields.pop("site", unit.site), **{**defaults, **fields})
 
 
 def test_a_task_is_put_on_the_list_with_its_history() -> None:
@@ -90,8 +90,8 @@ def test_a_task_waits_until_a_day_and_goes_on() -> None:
     assert MaintenanceTask.objects.unplanned().due(date(2026, 6, 1)).exists()
     task = operations.stop_waiting(task, by=None, at=AT)
     assert (task.waiting_for, task.waiting_until) == ("", None)
-    told = list(Change.objects.about(task).order_by("pk").values_list("action", flat=True))
-    assert told == ["waits for a part until 1 June 2026", "waits no longer"]
+    actions = list(Change.objects.about(task).order_by("pk").values_list("action", flat=True))
+    assert actions == ["waits for a part until 1 June 2026", "waits no longer"]
     operations.stop_waiting(task, by=None, at=AT)
     assert Change.objects.about(task).count() == 2
 
@@ -172,14 +172,14 @@ def test_the_page_of_a_task_says_why_it_is_there_and_what_became_of_it(as_techni
     visit = VisitFactory(site=task.site)
     VisitTask.objects.create(visit=visit, task=task, outcome="not_done", why_not="too_cold")
     page = as_technician.get(f"/tasks/{task.pk}/").content.decode()
-    for told in [
+    for text in [
         "Wet the nest first.",
         "too cold for the film",
         "two people",
         "care due",
         "4 May 2026, 09:00",
     ]:
-        assert told in page
+        assert text in page
     assert "Let it wait" not in page
 
 

@@ -181,9 +181,9 @@ def test_the_same_change_from_two_windows_is_one_in_the_history() -> None:
     customer = CustomerFactory()
 
     def change() -> object:
-        told = type(customer).objects.get(pk=customer.pk)
-        told.note = "calls at noon"
-        return change_record(told, by=None, at=AT)
+        loaded = type(customer).objects.get(pk=customer.pk)
+        loaded.note = "calls at noon"
+        return change_record(loaded, by=None, at=AT)
 
     at_once(*[change] * 4)
     assert ChangedField.objects.filter(after="calls at noon").count() == 1

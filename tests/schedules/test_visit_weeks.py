@@ -82,9 +82,9 @@ def test_one_persons_week(as_scheduler: Client, technician: User) -> None:
     assert "No visits of yours" in as_scheduler.get("/visits/?week=2026-05-04&who=me").content.decode()
 
 
-@pytest.mark.parametrize("asked", ["week=soon", "who=99999", "who=zzz&week=2026-13-99"])
-def test_a_week_that_can_not_be_is_this_week(as_scheduler: Client, asked: str) -> None:
-    page = as_scheduler.get(f"/visits/?{asked}").content.decode()
+@pytest.mark.parametrize("query", ["week=soon", "who=99999", "who=zzz&week=2026-13-99"])
+def test_a_week_that_can_not_be_is_this_week(as_scheduler: Client, query: str) -> None:
+    page = as_scheduler.get(f"/visits/?{query}").content.decode()
     assert "Visits from 20 April to 26 April 2026" in page
     assert "Visits are made from" in page
 

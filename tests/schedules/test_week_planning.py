@@ -345,10 +345,10 @@ def test_somebody_who_plans_meanwhile_wins(monkeypatch: pytest.MonkeyPatch, day:
     person = technician()
     task = work_at(site_at(1))
     other = work_at(site_at(2))
-    found = solver.plan_rounds
+    original = solver.plan_rounds
 
     def slow(*args: Any, **kwargs: Any) -> Any:
-        answer = found(*args, **kwargs)
+        answer = original(*args, **kwargs)
         operations.plan_visit(
             other.site,
             starts_at=datetime(2026, 5, day, 12, 0, tzinfo=UTC),

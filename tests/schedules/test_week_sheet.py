@@ -91,11 +91,11 @@ def test_driving_and_working_are_added_up_and_troubles_told(desk: Client) -> Non
     for hour in (13, 14, 15):
         visit = VisitFactory(site=site_at(hour), starts_at=datetime(2026, 5, 4, hour, 0, tzinfo=UTC))
         visit.technicians.add(person)
-    found = read_round(person, MONDAY)
-    assert found is not None
-    assert found.working == 180
-    assert found.driving == sum(leg.drive for leg in found.legs) + found.drive_home
-    assert [leg.late > 0 for leg in found.legs] == [False, True, True]
+    route = read_round(person, MONDAY)
+    assert route is not None
+    assert route.working == 180
+    assert route.driving == sum(leg.drive for leg in route.legs) + route.drive_home
+    assert [leg.late > 0 for leg in route.legs] == [False, True, True]
     assert "min too short before 10:00" in told(desk.get(SHEET).content)
     Absence.objects.create(person=person, first_on=MONDAY, last_on=MONDAY, note="at a course")
     assert "is away, at a course on this day" in told(desk.get(SHEET).content)
@@ -108,10 +108,10 @@ def test_no_room_for_lunch_is_told() -> None:
         start = datetime(2026, 5, 4, begins, 0, tzinfo=UTC)
         visit = VisitFactory(site=site, starts_at=start, ends_at=start + timedelta(minutes=minutes))
         visit.technicians.add(person)
-    found = read_round(person, MONDAY)
-    assert found is not None
+    route = read_round(person, MONDAY)
+    assert route is not None
     # From 12:30 to 13:00 there is half an hour between the two at one place.
-    assert not found.no_lunch
+    assert not route.no_lunch
     Visit.objects.filter(ends_at__lt=start).update(ends_at=start - timedelta(minutes=10))
     again = read_round(person, MONDAY)
     assert again is not None

@@ -95,7 +95,7 @@ def test_beat_and_worker_raise_what_is_due_and_go_on_after_the_broker_was_away(d
         desk.running(*WORKER, ready="ready."),
         desk.running(*beat, ready="beat: Starting"),
     ):
-        until(lambda: tasks_in(desk) == 1, told=desk.log)
+        until(lambda: tasks_in(desk) == 1, explain=desk.log)
         ((ran_at, said),) = desk.ask(mark)
         assert ran_at
         assert "raised" in said
@@ -105,9 +105,9 @@ def test_beat_and_worker_raise_what_is_due_and_go_on_after_the_broker_was_away(d
         time.sleep(3)
         assert tasks_in(desk) == 1
         with redis(desk.folder, port_of(desk)):
-            until(lambda: tasks_in(desk) == 2, told=desk.log)
+            until(lambda: tasks_in(desk) == 2, explain=desk.log)
             before = desk.ask(mark)
-            until(lambda: desk.ask(mark) != before, told=desk.log)
+            until(lambda: desk.ask(mark) != before, explain=desk.log)
             assert tasks_in(desk) == 2
 
 
@@ -116,17 +116,18 @@ def test_what_is_asked_for_after_a_change_is_done_by_the_worker(desk: Desk) -> N
         desk.script(A_RULE)
         desk.script(FIT_A_PART)
         until(
-            lambda: desk.ask("SELECT next_due_on FROM schedules_nextdue") == [("2025-05-04",)], told=desk.log
+            lambda: desk.ask("SELECT next_due_on FROM schedules_nextdue") == [("2025-05-04",)],
+            explain=desk.log,
         )
 
 
 def test_without_a_broker_the_page_works_and_the_clock_catches_up(desk: Desk) -> None:
     desk.script(A_RULE)
-    told = desk.script(FIT_A_PART)
-    assert "could not ask for schedules.plan_new_care; the clock will catch up" in told
-    told = desk.script(MOVE_A_SITE)
-    assert "answered 302 us" in told
-    assert "could not ask for schedules.raise_due; the clock will catch up" in told
+    output = desk.script(FIT_A_PART)
+    assert "could not ask for schedules.plan_new_care; the clock will catch up" in output
+    output = desk.script(MOVE_A_SITE)
+    assert "answered 302 us" in output
+    assert "could not ask for schedules.raise_due; the clock will catch up" in output
     assert desk.ask("SELECT count(*) FROM schedules_nextdue") == [(0,)]
     assert "schedules.raise_due: 1 task raised" in desk.manage("clock", "--once")
     assert tasks_in(desk) == 1
@@ -163,7 +164,7 @@ def test_a_task_lost_with_a_killed_worker_is_done_soon_by_another(
         with desk.running(*WORKER, "-n", "first@%h", ready="ready.") as first:
             someone.execute("BEGIN IMMEDIATE")  # somebody writes, so the task does not come to its end
             desk.script(RAISE_AS_BEAT_DOES)
-            until(lambda: "Task schedules.raise_due" in desk.log(), told=desk.log)
+            until(lambda: "Task schedules.raise_due" in desk.log(), explain=desk.log)
             time.sleep(1)
             first.send_signal(signal.SIGKILL)
             first.wait(timeout=20)
@@ -172,7 +173,7 @@ def test_a_task_lost_with_a_killed_worker_is_done_soon_by_another(
         if not second_is_there:
             time.sleep(8)
         with desk.running(*WORKER, "-n", "second@%h", ready="ready."):
-            until(lambda: tasks_in(desk) == 1, told=desk.log, patience=30)
+            until(lambda: tasks_in(desk) == 1, explain=desk.log, patience=30)
 
 
 def test_what_comes_back_from_a_killed_worker_has_not_expired() -> None:
@@ -205,16 +206,16 @@ def test_a_week_is_planned_by_the_worker(desk: Desk) -> None:
         desk.script(A_WEEK)
         until(
             lambda: desk.ask("SELECT stage, percent FROM schedules_weekplan") == [("done", 100)],
-            told=desk.log,
+            explain=desk.log,
         )
     assert desk.ask("SELECT COUNT(*) FROM schedules_visit WHERE state = 'tentative'") == [(4,)]
 
 
 def test_a_worker_knows_every_task_of_the_schedule(tmp_path: Path) -> None:
-    told = Desk(tmp_path, {"DJANGO_SETTINGS_MODULE": "servicedesk.settings"}).script(
+    output = Desk(tmp_path, {"DJANGO_SETTINGS_MODULE": "servicedesk.settings"}).script(
         "from celery import current_app\nfrom django.conf import settings\n"
         "current_app.loader.import_default_modules()\n"
-        "asked = {entry['task'] for entry in settings.CELERY_BEAT_SCHEDULE.values()}\n"
-        "print('unknown:', sorted(asked - set(current_app.tasks)))"
+        "scheduled = {entry['task'] for entry in settings.CELERY_BEAT_SCHEDULE.values()}\n"
+        "print('unknown:', sorted(scheduled - set(current_app.tasks)))"
     )
-    assert "unknown: []" in told
+    assert "unknown: []" in output

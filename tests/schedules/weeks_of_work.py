@@ -27,15 +27,15 @@ def technician(**fields: Any) -> User:
 
 def site_at(number: int, **fields: Any) -> Site:
     """Give a site some minutes from the town."""
-    told = {"latitude": 40 + 0.01 * (number % 7), "longitude": -74 + 0.01 * (number // 7), **fields}
-    site: Site = SiteFactory(**told)
+    values = {"latitude": 40 + 0.01 * (number % 7), "longitude": -74 + 0.01 * (number // 7), **fields}
+    site: Site = SiteFactory(**values)
     return site
 
 
 def work_at(site: Site, **fields: Any) -> MaintenanceTask:
     """Put something to do at a site on the list, due before the week."""
-    told = {"due_on": MONDAY, "minutes": 60, **fields}
-    task: MaintenanceTask = TaskFactory(unit=UnitFactory(site=site), **told)
+    values = {"due_on": MONDAY, "minutes": 60, **fields}
+    task: MaintenanceTask = TaskFactory(unit=UnitFactory(site=site), **values)
     return task
 
 

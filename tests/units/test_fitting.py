@@ -64,21 +64,21 @@ def test_the_share_must_be_said_where_pieces_do_not_divide() -> None:
 
 
 @pytest.mark.parametrize(
-    ("told", "sentence"),
+    ("changes", "sentence"),
     [
         ({"panel": 5}, "there is no panel 5"),
         ({"panel": 0}, "Say which panel"),
         ({"on": date(2019, 1, 1)}, "not in place on that day"),
     ],
 )
-def test_what_a_share_can_not_be(told: dict[str, object], sentence: str) -> None:
+def test_what_a_share_can_not_be(changes: dict[str, object], sentence: str) -> None:
     unit = UnitFactory(panels=4)
     keys = InstalledPartFactory(unit=unit, component_type__kind="corner", pieces=16)
     entries = {
         "panel": 2,
         "component_type": ComponentTypeFactory(kind="corner"),
         "on": date(2023, 5, 4),
-        **told,
+        **changes,
     }
     with pytest.raises(RuleViolation, match=sentence):
         fitting.change_panel_share(keys, **entries, by=None, at=AT)

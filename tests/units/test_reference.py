@@ -178,8 +178,8 @@ def test_types_are_found_by_their_other_names(loaded: dict[str, Loaded]) -> None
         ("release", "Side spring (one side)", "side spring"),
         ("sash", "tubular", "enclosed sash"),
     ]:
-        found = [record.name for record in ComponentType.objects.filter(kind=kind) if name in record.names()]
-        assert found == [type_name]
+        names = [record.name for record in ComponentType.objects.filter(kind=kind) if name in record.names()]
+        assert names == [type_name]
 
 
 @pytest.mark.parametrize(

@@ -237,17 +237,17 @@ def test_stop_and_begin_watching(as_scheduler: Client) -> None:
 
 
 def test_a_house_is_sold(as_scheduler: Client) -> None:
-    held = OwnershipFactory()
+    ownership = OwnershipFactory()
     buyer = CustomerFactory(name="New Owner")
     page = words(
         as_scheduler.post(
-            f"/sites/{held.site_id}/owner/", {"customer": buyer.pk, "on": "2024-05-01"}, follow=True
+            f"/sites/{ownership.site_id}/owner/", {"customer": buyer.pk, "on": "2024-05-01"}, follow=True
         )
     )
     assert "New Owner" in page
-    held.refresh_from_db()
-    assert held.until_on is not None
-    assert held.until_on.isoformat() == "2024-05-01"
+    ownership.refresh_from_db()
+    assert ownership.until_on is not None
+    assert ownership.until_on.isoformat() == "2024-05-01"
 
 
 @pytest.mark.parametrize("scrap", ["U-77", "heron", "probe", "lot-9"])
@@ -266,8 +266,8 @@ def test_units_are_filtered_by_construction_part_and_state(as_technician: Client
     UnitFactory(code="gone", removed_on="2022-01-01")
     UnitFactory(code="plain")
 
-    def found(**asked: object) -> set[str]:
-        page = words(as_technician.get("/units/", asked))
+    def found(**query: object) -> set[str]:
+        page = words(as_technician.get("/units/", query))
         return {code for code in ("has-part", "gone", "plain") if code in page}
 
     assert found() == {"has-part", "plain"}
@@ -360,8 +360,8 @@ def test_an_owner_extends_the_reference_data(as_owner: Client) -> None:
 
 def test_a_day_that_is_none_is_named_and_how_to_write_one_is_said(as_scheduler: Client) -> None:
     site = SiteFactory()
-    asked = {"idempotency_key": key(), "code": "Q-1", "site": site.pk, "installed_on": "31.2.2026"}
-    answer = as_scheduler.post(f"/sites/{site.pk}/add-unit/", asked)
+    data = {"idempotency_key": key(), "code": "Q-1", "site": site.pk, "installed_on": "31.2.2026"}
+    answer = as_scheduler.post(f"/sites/{site.pk}/add-unit/", data)
     assert "“31.2.2026” is no day: write it as year, month and day, such as 2026-03-31." in words(answer)
     assert not Unit.objects.exists()
 

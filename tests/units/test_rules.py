@@ -27,9 +27,9 @@ pytestmark = pytest.mark.django_db
 
 def refused(write: Callable[[], object]) -> str:
     """Answer the sentence a write is refused with by the database."""
-    with pytest.raises(RuleViolation) as told, atomic_operation():
+    with pytest.raises(RuleViolation) as error, atomic_operation():
         write()
-    return str(told.value)
+    return str(error.value)
 
 
 def test_a_slot_holds_one_part_at_a_time() -> None:
@@ -145,8 +145,8 @@ def test_each_rule_has_its_sentence(write: Callable[[], object], sentence: str) 
 
 
 def test_one_owner_at_a_time() -> None:
-    held = OwnershipFactory()
-    assert "already has an owner" in refused(lambda: OwnershipFactory(site=held.site))
+    ownership = OwnershipFactory()
+    assert "already has an owner" in refused(lambda: OwnershipFactory(site=ownership.site))
 
 
 def test_watched_periods_do_not_overlap() -> None:
@@ -217,7 +217,7 @@ def test_two_writers_can_not_fill_one_slot_twice() -> None:
         thread.join()
     assert InstalledPart.objects.filter(unit=unit).count() == 1
     assert outcomes.count("fitted") == 1
-    assert all("already holds a part" in told for told in outcomes if told != "fitted")
+    assert all("already holds a part" in outcome for outcome in outcomes if outcome != "fitted")
 
 
 @pytest.mark.django_db(transaction=True)

@@ -56,7 +56,7 @@ RECIPES["schedules:add_maintenance_rule"] = _without("schedules:add_maintenance_
 
 
 def recipe(name: str) -> Callable[[Maker], Maker]:
-    """Keep a maker under the name of its address."""
+    """Register the function that makes a form under the name of its URL."""
 
     def keep(make: Maker) -> Maker:
         RECIPES[name] = make

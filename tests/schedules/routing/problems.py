@@ -12,11 +12,12 @@ from schedules.routing.travel import drive_seconds
 HOUR = 3600
 
 
-def shift(key: int = 0, *, day: int = 0, home: int = 0, **told: Any) -> Shift:
+def shift(key: int = 0, *, day: int = 0, home: int = 0, **fields: Any) -> Shift:
     """Give a working day from eight to half past four."""
     begins = day * DAY + 8 * HOUR
     return Shift(
-        **{"key": key, "person": key, "home": home, "begins": begins, "ends": begins + 8 * HOUR + 1800} | told
+        **{"key": key, "person": key, "home": home, "begins": begins, "ends": begins + 8 * HOUR + 1800}
+        | fields
     )
 
 
@@ -41,25 +42,26 @@ def draw_problem(
     stops = []
     for number in range(visits):
         day = int(dice.integers(days))
-        told: dict[str, Any] = {}
+        fields: dict[str, Any] = {}
         match number % 7:
             case 0:
-                told["windows"] = ((day * DAY + 8 * HOUR, day * DAY + 12 * HOUR),)
+                fields["windows"] = ((day * DAY + 8 * HOUR, day * DAY + 12 * HOUR),)
             case 1:
-                told["windows"] = tuple(
+                fields["windows"] = tuple(
                     (each * DAY + 13 * HOUR, each * DAY + 15 * HOUR) for each in range(days)
                 )
             case 2:
-                told["level"] = 3
+                fields["level"] = 3
             case 3:
-                told["persons"] = 2
+                fields["persons"] = 2
             case 4:
-                told |= {"haste": 0.2, "worth": 8 * HOUR}
+                fields |= {"haste": 0.2, "worth": 8 * HOUR}
             case _:
                 pass
         stops.append(
             Stop(
-                **{"key": number, "place": people + number, "seconds": int(dice.integers(2, 9)) * 900} | told
+                **{"key": number, "place": people + number, "seconds": int(dice.integers(2, 9)) * 900}
+                | fields
             )
         )
     agreed = {"at": 10 * HOUR, "only": frozenset({0})}

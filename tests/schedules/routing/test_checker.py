@@ -12,34 +12,34 @@ from schedules.routing.problem import DAY, Lunch, Problem, Shift, Stop
 from tests.schedules.routing.problems import HOUR, draw_problem, on_a_line, shift
 
 
-def stop(key: int, *, minutes: int = 60, **told: object) -> Stop:
+def stop(key: int, *, minutes: int = 60, **fields: object) -> Stop:
     """Give a stop at the place of its number."""
-    return Stop(**{"key": key, "place": key, "seconds": minutes * 60} | told)  # type: ignore[arg-type]
+    return Stop(**{"key": key, "place": key, "seconds": minutes * 60} | fields)  # type: ignore[arg-type]
 
 
 def test_a_round_is_timed_stop_by_stop() -> None:
     problem = Problem([stop(1), stop(2, minutes=30)], [shift()], on_a_line(0, 20, 50))
-    found = time_round(problem, problem.shifts[0], problem.stops)
-    assert [(each.arrives, each.begins, each.ends) for each in found.stops] == [
+    route = time_round(problem, problem.shifts[0], problem.stops)
+    assert [(each.arrives, each.begins, each.ends) for each in route.stops] == [
         (8 * HOUR + 1200, 8 * HOUR + 1200, 9 * HOUR + 1200),
         (9 * HOUR + 3000, 9 * HOUR + 3000, 10 * HOUR + 1200),
     ]
-    assert (found.leaves, found.back) == (8 * HOUR, 11 * HOUR + 600)
-    assert (found.driving, found.working, found.waiting, found.short) == (100 * 60, 90 * 60, 0, 0)
+    assert (route.leaves, route.back) == (8 * HOUR, 11 * HOUR + 600)
+    assert (route.driving, route.working, route.waiting, route.short) == (100 * 60, 90 * 60, 0, 0)
 
 
 def test_who_would_wait_leaves_home_later() -> None:
     problem = Problem([stop(1, windows=((10 * HOUR, 11 * HOUR),))], [shift()], on_a_line(0, 20))
-    found = time_round(problem, problem.shifts[0], problem.stops)
-    assert (found.leaves, found.stops[0].begins, found.waiting) == (10 * HOUR - 1200, 10 * HOUR, 0)
+    route = time_round(problem, problem.shifts[0], problem.stops)
+    assert (route.leaves, route.stops[0].begins, route.waiting) == (10 * HOUR - 1200, 10 * HOUR, 0)
 
 
 def test_the_second_window_is_taken_when_the_first_is_missed() -> None:
     windows = ((8 * HOUR, 9 * HOUR), (14 * HOUR, 15 * HOUR))
     problem = Problem([stop(1, minutes=120), stop(2, windows=windows)], [shift()], on_a_line(0, 20, 20))
-    found = time_round(problem, problem.shifts[0], problem.stops)
-    assert found.stops[1].begins == 14 * HOUR
-    assert found.short == 0
+    route = time_round(problem, problem.shifts[0], problem.stops)
+    assert route.stops[1].begins == 14 * HOUR
+    assert route.short == 0
     late = time_round(
         Problem(
             [stop(1, minutes=480, windows=windows[:1]), stop(2, windows=windows)],
@@ -61,9 +61,9 @@ def test_the_second_window_is_taken_when_the_first_is_missed() -> None:
 )
 def test_lunch_is_taken_where_it_costs_least(minutes: int, lunch: int) -> None:
     problem = Problem([stop(1, minutes=minutes), stop(2)], [shift(lunch=True)], on_a_line(0, 20, 30))
-    found = time_round(problem, problem.shifts[0], problem.stops)
-    assert found.lunch == (lunch, lunch + 1800)
-    assert (found.short, found.waiting >= 0) == (0, True)
+    route = time_round(problem, problem.shifts[0], problem.stops)
+    assert route.lunch == (lunch, lunch + 1800)
+    assert (route.short, route.waiting >= 0) == (0, True)
 
 
 def test_a_day_without_a_gap_for_lunch_is_short() -> None:
@@ -91,13 +91,13 @@ def why(problem: Problem) -> Why:
     """Say why the last stop of a problem is left over."""
     rounds = Rounds(problem)
     rounds.fill()
-    found = {each.stop.key: each for each in rounds.explain()}
-    return found[problem.stops[-1].key].why
+    by_key = {each.stop.key: each for each in rounds.explain()}
+    return by_key[problem.stops[-1].key].why
 
 
-def one(told: Stop, *shifts: Shift) -> Problem:
+def one(only_stop: Stop, *shifts: Shift) -> Problem:
     """Give a problem of one stop."""
-    return Problem([told], shifts, on_a_line(0, 20))
+    return Problem([only_stop], shifts, on_a_line(0, 20))
 
 
 def test_what_is_unassigned_is_explained() -> None:
@@ -135,10 +135,10 @@ def test_agreed_stops_stay_even_where_they_cannot_be_kept() -> None:
     for each in reversed(agreed):
         rounds.put_agreed(0, each)
     rounds.make_keepable()
-    found = rounds.timed(0)
-    assert [timed.stop.key for timed in found.stops] == [1, 2]
+    route = rounds.timed(0)
+    assert [timed.stop.key for timed in route.stops] == [1, 2]
     assert (
-        found.short == 80 * 60
+        route.short == 80 * 60
     )  # an hour of work and half an hour to drive, for which ten minutes are agreed
 
 

@@ -16,9 +16,9 @@ LONGITUDES = st.floats(-180, 180)
 
 def test_a_degree_along_a_meridian() -> None:
     # Arc length by definition: radius times angle, 111.195 km for the mean radius R1 = 6371.0088 km (IUGG).
-    found = distances_km([40.0, 41.0], [-74.0, -74.0])
-    assert found[0, 1] == pytest.approx(EARTH_RADIUS_KM * math.pi / 180, rel=1e-12)
-    assert found[0, 1] == pytest.approx(111.195, abs=5e-4)
+    distances = distances_km([40.0, 41.0], [-74.0, -74.0])
+    assert distances[0, 1] == pytest.approx(EARTH_RADIUS_KM * math.pi / 180, rel=1e-12)
+    assert distances[0, 1] == pytest.approx(111.195, abs=5e-4)
 
 
 @given(LATITUDES, LONGITUDES, LATITUDES, LONGITUDES)

@@ -81,8 +81,8 @@ def log(porch: Porch, technician: User) -> Callable[..., Call]:
     """Log a call about the porch."""
 
     def make(*, answers: Mapping[str, str] = SAFE, **fields: object) -> Call:
-        told = {"symptom": "stiff", "urgency": "this_week", "words": "It binds.", "unit": porch.unit}
-        call = Call(site=porch.site, **{**told, **fields})
+        defaults = {"symptom": "stiff", "urgency": "this_week", "words": "It binds.", "unit": porch.unit}
+        call = Call(site=porch.site, **{**defaults, **fields})
         return operations.log_call(call, answers=answers, by=technician, at=timezone.now())
 
     return make

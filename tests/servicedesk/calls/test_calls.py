@@ -27,9 +27,9 @@ def post(client: Client, name: str, pk: int, **fields: object) -> Any:
     return client.post(reverse(f"calls:{name}", args=[pk]), fields)
 
 
-def shown(client: Client, **asked: str) -> list[int]:
+def shown(client: Client, **query: str) -> list[int]:
     """The calls the list shows, in its order."""
-    return [call.pk for call in client.get(reverse("calls:calls"), asked).context["page"].rows]
+    return [call.pk for call in client.get(reverse("calls:calls"), query).context["page"].rows]
 
 
 def test_the_list_leads_with_what_is_most_urgent(as_technician: Client, log: LogCall) -> None:
@@ -241,9 +241,9 @@ def test_only_a_danger_is_made_safe(call: Call) -> None:
 
 
 def test_correcting_what_was_told_moves_the_repair(as_technician: Client, call: Call, porch: Porch) -> None:
-    told = {"told_by": "Ben", "phone": "", "words": "It is the screen.", "symptom": "screen"}
+    data = {"told_by": "Ben", "phone": "", "words": "It is the screen.", "symptom": "screen"}
     address = reverse("calls:change_call", args=[call.pk])
-    assert as_technician.post(address, {**told, "urgency": "next_round"}).status_code == 302
+    assert as_technician.post(address, {**data, "urgency": "next_round"}).status_code == 302
     call.refresh_from_db()
     assert (call.told_by, call.symptom, call.urgency) == ("Ben", "screen", "next_round")
     assert call.task is not None
@@ -269,8 +269,8 @@ def test_a_symptom_told_later_answers_its_question(as_technician: Client, log: L
 
 def test_a_standing_danger_keeps_the_call_urgent(as_technician: Client, log: LogCall) -> None:
     call = log(urgency="", answers={**SAFE, "fall_risk": "yes"})
-    told = {"words": "Never mind", "symptom": "stiff", "urgency": "next_round"}
-    answer = as_technician.post(reverse("calls:change_call", args=[call.pk]), told)
+    data = {"words": "Never mind", "symptom": "stiff", "urgency": "next_round"}
+    answer = as_technician.post(reverse("calls:change_call", args=[call.pk]), data)
     assert answer.status_code == 422
     assert "make safe today" in answer.content.decode()
 

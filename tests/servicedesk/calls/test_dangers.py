@@ -157,8 +157,8 @@ class TestOneRecord:
         find_danger(porch, call=danger)
         answer = danger.safety_answers.get(answer="yes")
         operations.answer_question(answer, said="yes", by=None, at=timezone.now())
-        (found,) = open_dangers()
-        assert (found.call.urgency, found.call.task.priority) == ("make_safe", 1)
+        (open_danger,) = open_dangers()
+        assert (open_danger.call.urgency, open_danger.call.task.priority) == ("make_safe", 1)
 
     def test_its_repair_neither_waits_nor_ends_while_it_stands(self, danger: Call) -> None:
         at, task = timezone.now(), danger.task

@@ -254,11 +254,11 @@ class TestSameFaultAsBefore:
         self, as_technician: Client, call: Call, porch: Porch
     ) -> None:
         before = FindingFactory(installed_part=porch.track, mode=porch.binds, found_on=day(3))
-        asked = {"mode": porch.binds.pk, "found_on": day(0).isoformat()}
-        page = as_technician.get(reverse("calls:add_finding", args=[call.pk]), asked)
+        query = {"mode": porch.binds.pk, "found_on": day(0).isoformat()}
+        page = as_technician.get(reverse("calls:add_finding", args=[call.pk]), query)
         assert page.context["form"].earlier == [before]
         assert f'name="same_as" value="{before.pk}"' in page.content.decode()
-        for nonsense in ({"mode": "x"}, {"mode": "9" * 30}, {**asked, "found_on": "soon"}):
+        for nonsense in ({"mode": "x"}, {"mode": "9" * 30}, {**query, "found_on": "soon"}):
             form = as_technician.get(reverse("calls:add_finding", args=[call.pk]), nonsense).context["form"]
             assert form.earlier == []
 
@@ -273,8 +273,12 @@ class TestCorrecting:
 
     def correct(self, client: Client, finding: Finding, **fields: object) -> Any:
         address = reverse("calls:change_finding", args=[finding.pk])
-        held = {"mode": finding.mode_id, "severity": finding.severity, "is_failure": str(finding.is_failure)}
-        return client.post(address, {"found_on": finding.found_on.isoformat(), **held, **fields})
+        current = {
+            "mode": finding.mode_id,
+            "severity": finding.severity,
+            "is_failure": str(finding.is_failure),
+        }
+        return client.post(address, {"found_on": finding.found_on.isoformat(), **current, **fields})
 
     @pytest.fixture
     def finding(self, as_technician: Client, call: Call, porch: Porch) -> Finding:

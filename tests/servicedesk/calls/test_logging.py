@@ -63,8 +63,8 @@ def test_the_page_knows_the_owner_and_asks_for_the_rest(as_technician: Client, p
     UnitFactory(site=porch.site, code="U-GONE", removed_on=timezone.localdate())
     form = as_technician.get(log_at(porch)).context["form"]
     assert (form["told_by"].value(), form["phone"].value()) == ("Ada Probeson", "555-0142")
-    asked = ["symptom", "urgency", *SafetyAnswer.Question.values]
-    assert [form[name].value() for name in asked] == [None] * 6
+    names = ["symptom", "urgency", *SafetyAnswer.Question.values]
+    assert [form[name].value() for name in names] == [None] * 6
     assert form.chosen_unit == ""
     on_the_plan = [place.unit.code for wall in form.walls for place in wall.places]
     assert on_the_plan == ["U-0001", "U-0002"]

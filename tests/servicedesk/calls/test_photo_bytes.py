@@ -86,8 +86,8 @@ def test_any_change_of_a_photo_is_a_photo_or_a_sentence(
 @pytest.mark.parametrize("kind", photo_files.KINDS)
 def test_a_photo_cut_short_is_refused(kind: str, orientation: int) -> None:
     whole = picture(kind, orientation=orientation)
-    for kept in (0.5, 0.75, 0.95):
-        assert read(whole[: int(kept * len(whole))]) == NO_PHOTO
+    for share in (0.5, 0.75, 0.95):
+        assert read(whole[: int(share * len(whole))]) == NO_PHOTO
 
 
 @settings(max_examples=60)

@@ -34,9 +34,9 @@ def test_a_photo_is_added_once_however_often_it_is_sent(as_scheduler: Client) ->
             address, {"idempotency_key": idempotency_key, "photo": photo()}, follow=True
         )
         assert "The photo is added" in told(answer.content)
-    kept = Photo.objects.get()
-    assert f"/calls/photos/{kept.pk}/?small" in answer.content.decode()
-    assert (kept.width, kept.height) == (80, 60)
+    saved = Photo.objects.get()
+    assert f"/calls/photos/{saved.pk}/?small" in answer.content.decode()
+    assert (saved.width, saved.height) == (80, 60)
 
 
 def test_what_is_no_photo_and_one_too_many_are_refused(

@@ -28,7 +28,7 @@ def test_words_win_over_the_bearing(place: str, facing: int | None, wall: tuple[
 
 
 def test_walls_run_clockwise_and_windows_as_they_are_counted() -> None:
-    told = {
+    places = {
         "A": "south wall, second from the door",
         "B": "south wall, first from the door",
         "C": "north wall, bay 10",
@@ -37,7 +37,7 @@ def test_walls_run_clockwise_and_windows_as_they_are_counted() -> None:
         "F": "attic",
         "G": "north wall",
     }
-    walls = walls_of(Unit(code=code, place=place) for code, place in told.items())
+    walls = walls_of(Unit(code=code, place=place) for code, place in places.items())
     drawn = [(wall.name, wall.area, [place.unit.code for place in wall.places]) for wall in walls]
     assert drawn == [
         ("North wall", "n", ["D", "C", "G"]),

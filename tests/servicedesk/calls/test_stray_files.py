@@ -74,10 +74,11 @@ def test_a_photo_of_a_process_that_was_killed_goes_after_a_day(folder: Path, tmp
 
 @pytest.mark.django_db(transaction=True)
 def test_a_photo_whose_record_is_stored_stays_with_or_without_a_mark(folder: Path) -> None:
-    kept = a_photo_of(CallFactory())
+    photo = a_photo_of(CallFactory())
     make_thumbnails()
     assert files(folder) == [".jpg", ".small.jpg"]
-    photo_path(kept.name).with_suffix(".unsure").touch()  # killed between the record and taking the mark away
+    # Killed between the record and taking the mark away.
+    photo_path(photo.name).with_suffix(".unsure").touch()
     assert sweep_photo_files(at=now() + timedelta(days=40)) == 0
     assert files(folder) == [".jpg", ".small.jpg"]
 
@@ -116,10 +117,10 @@ def test_halves_go_and_a_photo_nobody_knows_stays(folder: Path) -> None:
 
 @pytest.mark.django_db(transaction=True)
 def test_marks_and_halves_are_not_backed_up(folder: Path, tmp_path: Path) -> None:
-    kept = a_photo_of(CallFactory())
+    photo = a_photo_of(CallFactory())
     make_thumbnails()
-    photo_path(kept.name).with_suffix(".unsure").touch()
-    photo_path(kept.name).with_suffix(".part").touch()
+    photo_path(photo.name).with_suffix(".unsure").touch()
+    photo_path(photo.name).with_suffix(".part").touch()
     made = backups.make_backup(tmp_path / "backups", at=now())
     assert files(made.folder / "photos") == [".jpg", ".small.jpg"]
 

@@ -71,8 +71,8 @@ def test_a_finding_leads_to_its_work_with_its_part_filled_in(
     finding = FindingFactory(installed_part=porch.corner, mode=porch.cracked, call=call, panel=2)
     page = as_technician.get(reverse("calls:add_work", args=[call.pk]), {"finding": finding.pk})
     form = page.context["form"]
-    held = {name: form[name].value() for name in ("finding", "installed_part", "panel", "done_on")}
-    assert held == {"finding": finding.pk, "installed_part": porch.corner.pk, "panel": 2, "done_on": day(0)}
+    values = {name: form[name].value() for name in ("finding", "installed_part", "panel", "done_on")}
+    assert values == {"finding": finding.pk, "installed_part": porch.corner.pk, "panel": 2, "done_on": day(0)}
 
 
 def test_work_answers_a_danger(as_technician: Client, call: Call, porch: Porch) -> None:

@@ -62,17 +62,17 @@ def record(at: Unit, kind: str = "finding", **body: Any) -> dict[str, Any]:
     }
 
 
-def send(client: Client, told: Any) -> Any:
+def send(client: Client, payload: Any) -> Any:
     """Send a record to the inbox."""
-    body = told if isinstance(told, bytes) else json.dumps(told)
+    body = payload if isinstance(payload, bytes) else json.dumps(payload)
     return client.post("/field/inbox/", body, content_type="application/json")
 
 
 def test_the_same_record_gets_the_same_answer_and_makes_one_finding(
     as_technician: Client, unit: Unit
 ) -> None:
-    told = record(unit, works=["adjusted"], note="squeaks")
-    first, again = send(as_technician, told), send(as_technician, told)
+    payload = record(unit, works=["adjusted"], note="squeaks")
+    first, again = send(as_technician, payload), send(as_technician, payload)
     assert (first.status_code, again.status_code) == (200, 200)
     assert first.json() == again.json() == {"state": "received", "words": f"binds at unit {unit.code}"}
     finding = Finding.objects.get()
@@ -81,9 +81,9 @@ def test_the_same_record_gets_the_same_answer_and_makes_one_finding(
 
 
 def test_another_body_under_the_same_key_is_refused(as_technician: Client, unit: Unit) -> None:
-    told = record(unit)
-    send(as_technician, told)
-    other = send(as_technician, {**told, "body": {**told["body"], "panel": 3}})
+    payload = record(unit)
+    send(as_technician, payload)
+    other = send(as_technician, {**payload, "body": {**payload["body"], "panel": 3}})
     assert other.status_code == 422
     assert "other contents" in other.json()["words"]
     assert Finding.objects.count() == 1
@@ -92,11 +92,11 @@ def test_another_body_under_the_same_key_is_refused(as_technician: Client, unit:
 def test_somebody_elses_key_tells_nothing(
     as_technician: Client, unit: Unit, user_with: Callable[[Role], User]
 ) -> None:
-    told = record(unit)
-    send(as_technician, told)
+    payload = record(unit)
+    send(as_technician, payload)
     other = Client()
     other.force_login(user_with(Role.TECHNICIAN))
-    assert "binds" not in send(other, told).content.decode()
+    assert "binds" not in send(other, payload).content.decode()
 
 
 def test_nobody_is_told_in_json_not_led_to_a_page(client: Client, unit: Unit) -> None:
@@ -165,7 +165,7 @@ def test_what_can_not_be_taken_says_why_and_stores_nothing(
 
 
 @pytest.mark.parametrize(
-    "told",
+    "payload",
     [
         b"",
         b"{",
@@ -177,8 +177,8 @@ def test_what_can_not_be_taken_says_why_and_stores_nothing(
         b"[" * 50_000,
     ],
 )
-def test_what_is_no_record_is_said_so(as_technician: Client, told: bytes) -> None:
-    answer = send(as_technician, told)
+def test_what_is_no_record_is_said_so(as_technician: Client, payload: bytes) -> None:
+    answer = send(as_technician, payload)
     assert answer.status_code == 400
     assert answer.json()["state"] == "unreadable"
 
@@ -210,19 +210,19 @@ NAMES = [
     st.dictionaries(st.sampled_from(NAMES), JUNK, max_size=6),
 )
 def test_junk_never_breaks_anything(as_technician: Client, kind: str, body: dict[str, Any]) -> None:
-    told = {"key": str(uuid4()), "kind": kind, "made_at": timezone.now().isoformat(), "body": body}
-    assert send(as_technician, told).status_code in {400, 422}
+    payload = {"key": str(uuid4()), "kind": kind, "made_at": timezone.now().isoformat(), "body": body}
+    assert send(as_technician, payload).status_code in {400, 422}
 
 
 def test_the_same_fault_lately_comes_back_with_a_choice(as_technician: Client, unit: Unit) -> None:
     send(as_technician, record(unit))
-    asked = send(as_technician, told := record(unit))
-    assert asked.status_code == 422
-    assert asked.json()["field"] == "same_as"
-    values = [value for value, _ in asked.json()["choices"]]
+    question = send(as_technician, payload := record(unit))
+    assert question.status_code == 422
+    assert question.json()["field"] == "same_as"
+    values = [value for value, _ in question.json()["choices"]]
     assert values[-1] == "new"
-    told["body"]["same_as"] = values[0]
-    assert send(as_technician, told).status_code == 200
+    payload["body"]["same_as"] = values[0]
+    assert send(as_technician, payload).status_code == 200
     assert Finding.objects.order_by("-pk")[0].repeat
 
 
@@ -284,18 +284,22 @@ def photo_file() -> SimpleUploadedFile:
 
 
 def test_a_photo_follows_its_record_once(as_technician: Client, unit: Unit) -> None:
-    told, key = record(unit), str(uuid4())
-    early = as_technician.post("/field/photos/", {"key": key, "record": told["key"], "photo": photo_file()})
+    payload, key = record(unit), str(uuid4())
+    early = as_technician.post(
+        "/field/photos/", {"key": key, "record": payload["key"], "photo": photo_file()}
+    )
     assert early.status_code == 409
-    send(as_technician, told)
+    send(as_technician, payload)
     for _ in range(2):
         answer = as_technician.post(
-            "/field/photos/", {"key": key, "record": told["key"], "photo": photo_file()}
+            "/field/photos/", {"key": key, "record": payload["key"], "photo": photo_file()}
         )
         assert answer.status_code == 200
     assert Photo.objects.get().finding == Finding.objects.get()
     bad = SimpleUploadedFile("p.jpg", b"no photo", "image/jpeg")
-    wrong = as_technician.post("/field/photos/", {"key": str(uuid4()), "record": told["key"], "photo": bad})
+    wrong = as_technician.post(
+        "/field/photos/", {"key": str(uuid4()), "record": payload["key"], "photo": bad}
+    )
     assert wrong.status_code == 422
     assert as_technician.post("/field/photos/", {"key": "x"}).status_code == 400
     assert as_technician.post("/field/photos/", {"key": str(uuid4())}).status_code == 400
@@ -304,11 +308,11 @@ def test_a_photo_follows_its_record_once(as_technician: Client, unit: Unit) -> N
 def test_a_photo_goes_to_the_finding_it_was_taken_for(as_technician: Client, unit: Unit) -> None:
     mine = record(unit)
     other = record(unit, mode=FailureModeFactory(kind="track", name="rattles", code="TRK-02").pk)
-    for told in (mine, other):
-        assert send(as_technician, told).json()["state"] == "received"
-    for told in (other, mine):
+    for payload in (mine, other):
+        assert send(as_technician, payload).json()["state"] == "received"
+    for payload in (other, mine):
         as_technician.post(
-            "/field/photos/", {"key": str(uuid4()), "record": told["key"], "photo": photo_file()}
+            "/field/photos/", {"key": str(uuid4()), "record": payload["key"], "photo": photo_file()}
         )
     modes = Photo.objects.order_by("pk").values_list("finding__mode__code", flat=True)
     assert list(modes) == ["TRK-02", "TRK-01"]
@@ -357,12 +361,12 @@ def test_what_failed_before_is_marked_on_the_drawing(as_technician: Client, unit
 
 
 def test_small_pictures_are_made_in_the_background(as_technician: Client, unit: Unit) -> None:
-    told = record(unit)
-    send(as_technician, told)
+    payload = record(unit)
+    send(as_technician, payload)
     content = BytesIO()
     Image.new("RGB", (1600, 900), "tan").save(content, "JPEG")
     file = SimpleUploadedFile("p.jpg", content.getvalue(), "image/jpeg")
-    as_technician.post("/field/photos/", {"key": str(uuid4()), "record": told["key"], "photo": file})
+    as_technician.post("/field/photos/", {"key": str(uuid4()), "record": payload["key"], "photo": file})
     photo = Photo.objects.get()
     whole = as_technician.get(f"/calls/photos/{photo.pk}/?small").content
     assert make_thumbnails() == 1

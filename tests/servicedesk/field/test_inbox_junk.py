@@ -110,9 +110,9 @@ def record(unit: Unit, kind: str) -> dict[str, Any]:
     return {"key": str(uuid4()), "kind": kind, "made_at": timezone.now().isoformat(), "body": body}
 
 
-def send(client: Client, told: Any) -> tuple[int, dict[str, Any]]:
+def send(client: Client, payload: Any) -> tuple[int, dict[str, Any]]:
     """Send anything to the inbox, and take back what it did."""
-    body = told if isinstance(told, bytes) else json.dumps(told).encode()
+    body = payload if isinstance(payload, bytes) else json.dumps(payload).encode()
     with transaction.atomic():
         before = PhoneRecord.objects.count()
         answer = client.post("/field/inbox/", body, content_type="application/json")
@@ -143,13 +143,13 @@ def test_a_record_with_junk_in_it_is_taken_or_refused(
     as_technician: Client, unit: Unit, changes: tuple[str, dict[str, Any]], settle: bool
 ) -> None:
     kind, junk = changes
-    told = record(unit, kind)
-    told["body"] |= junk
-    told["settle"] = settle
-    status, said = send(as_technician, told)
+    payload = record(unit, kind)
+    payload["body"] |= junk
+    payload["settle"] = settle
+    status, said = send(as_technician, payload)
     assert status in ({200, 400} if settle else {200, 400, 422})
     assert said["state"] in {"received", "unreadable", "needs answer"}
-    assert all(ord(notification) >= 32 for notification in said["words"])
+    assert all(ord(character) >= 32 for character in said["words"])
 
 
 @settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
@@ -168,8 +168,8 @@ def test_a_record_with_junk_in_it_is_taken_or_refused(
 @example({"made_at": "2026-02-30T00:00:00Z"})
 @example({"key": "urn:uuid:12345678123456781234567812345678"})
 def test_a_frame_with_junk_in_it_is_taken_or_refused(as_technician: Client, unit: Unit, junk: Any) -> None:
-    told = {**record(unit, "fine"), **junk} if isinstance(junk, dict) else junk
-    status, said = send(as_technician, told)
+    payload = {**record(unit, "fine"), **junk} if isinstance(junk, dict) else junk
+    status, said = send(as_technician, payload)
     assert status in {200, 400, 422}
     assert said["state"] in {"received", "unreadable", "needs answer"}
 
@@ -186,19 +186,21 @@ def test_any_bytes_in_a_record_are_answered(
 
 
 def test_half_an_emoji_costs_a_notification_and_not_the_finding(as_technician: Client, unit: Unit) -> None:
-    told = record(unit, "finding")
-    told["body"]["note"] = "squeaks\0 \ud83d"
-    answer = as_technician.post("/field/inbox/", json.dumps(told), content_type="application/json")
+    payload = record(unit, "finding")
+    payload["body"]["note"] = "squeaks\0 \ud83d"
+    answer = as_technician.post("/field/inbox/", json.dumps(payload), content_type="application/json")
     assert answer.status_code == 200
     assert Finding.objects.get().note == "squeaks \N{REPLACEMENT CHARACTER}"
 
 
 def test_a_phone_with_a_wrong_clock_is_still_heard(as_technician: Client, unit: Unit) -> None:
     for when in ("0001-01-01T00:00:00+14:00", "1970-01-01T00:00:00Z", "9999-12-31T23:59:59-12:00"):
-        told = {**record(unit, "work"), "made_at": when}
-        answer = as_technician.post("/field/inbox/", json.dumps(told), content_type="application/json")
+        payload = {**record(unit, "work"), "made_at": when}
+        answer = as_technician.post("/field/inbox/", json.dumps(payload), content_type="application/json")
         assert answer.status_code == 200
-    assert all(abs(kept.made_at - kept.received_at).total_seconds() < 1 for kept in PhoneRecord.objects.all())
+    assert all(
+        abs(stored.made_at - stored.received_at).total_seconds() < 1 for stored in PhoneRecord.objects.all()
+    )
 
 
 @pytest.mark.parametrize(
@@ -233,9 +235,9 @@ def test_what_is_no_json_of_a_phone_is_unreadable(body: bytes) -> None:
 @given(JUNK)
 def test_all_that_is_read_can_be_stored(value: Any) -> None:
     try:
-        told = read_json(json.dumps({"a": value}).encode())
+        parsed = read_json(json.dumps({"a": value}).encode())
     except Unreadable:
         return
-    written = json.dumps(told, ensure_ascii=False, allow_nan=False)
+    written = json.dumps(parsed, ensure_ascii=False, allow_nan=False)
     assert written.encode()
     assert "\\u0000" not in written

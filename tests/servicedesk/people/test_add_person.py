@@ -15,15 +15,15 @@ pytestmark = pytest.mark.django_db
 
 def add(monkeypatch: pytest.MonkeyPatch, password: str, *arguments: str) -> str:
     """Run the command with a password on the standard input."""
-    told = io.StringIO()
+    output = io.StringIO()
     monkeypatch.setattr("sys.stdin", io.StringIO(f"{password}\n"))
-    call_command("add_person", *arguments, stdout=told)
-    return told.getvalue()
+    call_command("add_person", *arguments, stdout=output)
+    return output.getvalue()
 
 
 def test_the_first_owner_signs_in_and_can_open_the_figures(monkeypatch: pytest.MonkeyPatch) -> None:
-    told = add(monkeypatch, "window-light-9", "ida", "--name", "Ida Probe")
-    assert told == "ida can sign in now, as owner.\n"
+    output = add(monkeypatch, "window-light-9", "ida", "--name", "Ida Probe")
+    assert output == "ida can sign in now, as owner.\n"
     client = Client()
     assert client.login(username="ida", password="window-light-9")
     assert client.get("/figures/").status_code == 200

@@ -32,9 +32,9 @@ def changes(owner: User, scheduler: User) -> list[Change]:
     return [first, second, third]
 
 
-def lines(client: Client, **asked: object) -> list[dict[str, str]]:
+def lines(client: Client, **query: object) -> list[dict[str, str]]:
     """Read the file."""
-    answer = client.get("/history/", {"file": "csv", **asked})
+    answer = client.get("/history/", {"file": "csv", **query})
     assert answer["Content-Disposition"] == 'attachment; filename="history.csv"'
     content = b"".join(answer.streaming_content).decode()  # type: ignore[attr-defined]
     return list(csv.DictReader(io.StringIO(content)))

@@ -194,9 +194,9 @@ def test_an_owner_or_the_machine_helps_where_a_phone_is_lost(
 @pytest.mark.django_db
 def test_both_forms_sent_twice_do_what_once_does(tess: User, clock: time_machine.Coordinates) -> None:
     client = set_up(tess)
-    held = MfaDevice.objects.get()
+    device = MfaDevice.objects.get()
     assert client.post("/me/second-step/", {"code": code_of(tess)})["Location"] == "/me/"
-    assert MfaDevice.objects.get() == held
+    assert MfaDevice.objects.get() == device
     for _ in range(2):
         assert client.post("/me/second-step/end/", {"old": PASSWORD}).status_code == 302
     assert not MfaDevice.objects.exists()

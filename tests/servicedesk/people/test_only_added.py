@@ -45,8 +45,8 @@ def test_plain_sql_can_not_rewrite_the_history(change: Change, statement: str) -
         connection.cursor() as cursor,
     ):
         cursor.execute(statement)
-    held = change.fields.get()
-    assert (Change.objects.get().action, held.before, held.after) == ("changed", "", "Ada Vole")
+    field = change.fields.get()
+    assert (Change.objects.get().action, field.before, field.after) == ("changed", "", "Ada Vole")
 
 
 LINE, FIELD, ERASURE = "people_change", "people_changedfield", "people_erasure"

@@ -103,8 +103,8 @@ def test_behind_a_proxy_the_address_is_read_past_it(client: Client, olive: User,
     settings.PROXIES = 1
 
     def through_proxy(address: str) -> int:
-        told = {"username": "olive", "password": "wrong"}
-        answer = client.post("/sign-in/", told, headers={"x-forwarded-for": f"10.0.0.1, {address}"})
+        data = {"username": "olive", "password": "wrong"}
+        answer = client.post("/sign-in/", data, headers={"x-forwarded-for": f"10.0.0.1, {address}"})
         return answer.status_code
 
     assert [through_proxy("192.0.2.1") for _ in range(5)][-1] == 429

@@ -89,8 +89,8 @@ def test_an_owner_signs_somebody_out_everywhere(technician: User, as_owner: Clie
 
 def test_who_leaves_is_signed_out_at_once_and_the_records_stay(technician: User, as_owner: Client) -> None:
     phone = sign_in(technician, PHONE)
-    told = {"name": technician.name, "phone": "", "email": "", "role": "technician"}
-    assert as_owner.post(f"/people/{technician.pk}/", told).status_code == 302
+    data = {"name": technician.name, "phone": "", "email": "", "role": "technician"}
+    assert as_owner.post(f"/people/{technician.pk}/", data).status_code == 302
     assert phone.get("/me/").status_code == 302
     assert not UserSession.objects.of(technician).exists()
     assert User.objects.filter(pk=technician.pk, is_active=False).exists()
@@ -103,7 +103,7 @@ def test_a_new_password_ends_what_was_signed_in_with_the_old_one(technician: Use
 
 
 def long_unseen(phone: Client) -> None:
-    """Let a browser be one that was not seen for a while."""
+    """Set the time a session was last seen to eleven minutes ago."""
     session = phone.session
     session["seen_at"] = (timezone.now() - timedelta(minutes=11)).isoformat()
     session.save()
@@ -132,8 +132,8 @@ def test_what_was_done_is_not_called_failed_because_the_disk_is_full_for_a_note(
         raise OperationalError("no room") from OSError(errno.ENOSPC, "no space left on device")
 
     monkeypatch.setattr(UserSession, "save", full)
-    told = {"idempotency_key": uuid4(), "name": "Probeson"}
-    assert as_scheduler.post("/customers/add/", told).status_code == 302
+    data = {"idempotency_key": uuid4(), "name": "Probeson"}
+    assert as_scheduler.post("/customers/add/", data).status_code == 302
     assert Customer.objects.filter(name="Probeson").exists()
 
 

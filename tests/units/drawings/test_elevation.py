@@ -73,9 +73,9 @@ def draw(shape: UnitShape, marks: tuple[Mark, ...] = (), unit: LengthUnit = "in"
 
 def frame_of(root: ET.Element) -> tuple[float, float, float, float]:
     """Give the outline of the frame, the first rectangle drawn in ink."""
-    found = root.find(f"{NAMESPACE}g[@class='ink']/{NAMESPACE}rect[@class='ink']")
-    assert found is not None
-    area = rectangle(found)
+    frame = root.find(f"{NAMESPACE}g[@class='ink']/{NAMESPACE}rect[@class='ink']")
+    assert frame is not None
+    area = rectangle(frame)
     return area.left, area.top, area.right, area.bottom
 
 
@@ -154,14 +154,14 @@ def test_nearer_panels_cover_those_behind_them() -> None:
 @pytest.mark.parametrize("shape", [STEPPED, EQUAL, WIDE])
 def test_every_corner_of_every_panel_can_be_pointed_at(shape: UnitShape) -> None:
     root = draw(shape)
-    found = {}
+    centers = {}
     for element in root.findall(f"{NAMESPACE}g[@data-corner]"):
         target = element.find(f"{NAMESPACE}rect")
         assert target is not None
         assert target.attrib["pointer-events"] == "all"
         area = rectangle(target)
         key = (int(element.attrib["data-panel"]), element.attrib["data-corner"])
-        found[key] = ((area.left + area.right) / 2, (area.top + area.bottom) / 2)
+        centers[key] = ((area.left + area.right) / 2, (area.top + area.bottom) / 2)
         assert not any(area.overlaps(rectangle(other)) for other in other_targets(root, element))
     for panel, area in panel_areas(root).items():
         places = {
@@ -171,8 +171,8 @@ def test_every_corner_of_every_panel_can_be_pointed_at(shape: UnitShape) -> None
             "LR": (area.right, area.bottom),
         }
         for corner, place in places.items():
-            assert found.pop((panel, corner)) == pytest.approx(place, abs=0.02)
-    assert found == {}
+            assert centers.pop((panel, corner)) == pytest.approx(place, abs=0.02)
+    assert centers == {}
 
 
 def other_targets(root: ET.Element, group: ET.Element) -> list[ET.Element]:

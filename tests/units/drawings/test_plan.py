@@ -184,12 +184,12 @@ def test_uncounted_panels_are_not_invented() -> None:
 
 
 def test_the_description_says_what_is_drawn() -> None:
-    told = draw(STEPPED)[1].text or ""
+    description = draw(STEPPED)[1].text or ""
     assert (
         "channel 1: 45 1/2 in; channel 2: 45 in; channel 3: 44 1/2 in; channel 4: 44 in; then the screen"
-        in told
+        in description
     )
-    assert "Take out 1, 2, 3, 4." in told
+    assert "Take out 1, 2, 3, 4." in description
     assert "no screen" in (draw(EQUAL)[1].text or "")
 
 

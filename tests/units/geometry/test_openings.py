@@ -137,12 +137,12 @@ def test_agrees_with_a_drawn_parallelogram(width: float, height: float, shift: f
     """The second opinion: shift the top of a rectangle, measure both diagonals, and find the shift again."""
     rising, falling = hypot(width + shift, height), hypot(width - shift, height)
     assume(min(rising, falling) > max(width, height) + 1e-6)
-    found = check_diagonals(
+    squareness = check_diagonals(
         Size(Decimal(width), Decimal(height)), rising_mm=Decimal(rising), falling_mm=Decimal(falling)
     )
-    assert float(found.top_offset_mm) == pytest.approx(abs(shift), abs=1e-6)
+    assert float(squareness.top_offset_mm) == pytest.approx(abs(shift), abs=1e-6)
     if abs(shift) > 1e-6:
-        assert found.leans == ("right" if shift > 0 else "left")
+        assert squareness.leans == ("right" if shift > 0 else "left")
 
 
 @pytest.mark.parametrize(
@@ -160,16 +160,16 @@ def test_diagonals_may_differ_by_an_eighth_or_a_quarter_above_twenty_square_feet
 ) -> None:
     opening = inches(width, height)
     short = Decimal(round(hypot(opening.width_mm, opening.height_mm)))
-    found = check_diagonals(opening, rising_mm=short, falling_mm=short + Decimal(difference) * INCH)
-    assert found.within_limit is within
-    assert found.leans == "left"
+    squareness = check_diagonals(opening, rising_mm=short, falling_mm=short + Decimal(difference) * INCH)
+    assert squareness.within_limit is within
+    assert squareness.leans == "left"
 
 
 def test_a_square_opening_leans_nowhere() -> None:
-    found = check_diagonals(inches("30", "40"), rising_mm=50 * INCH, falling_mm=50 * INCH)
-    assert found.leans == "nowhere"
-    assert found.top_offset_mm == 0
-    assert found.within_limit
+    squareness = check_diagonals(inches("30", "40"), rising_mm=50 * INCH, falling_mm=50 * INCH)
+    assert squareness.leans == "nowhere"
+    assert squareness.top_offset_mm == 0
+    assert squareness.within_limit
 
 
 @pytest.mark.parametrize("diagonal", ["40", "70"])
