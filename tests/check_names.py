@@ -13,8 +13,18 @@ KEPT_OUT = {"told", "held", "kept", "asked", "found"}
 
 
 def bad_names(source: str) -> Iterator[tuple[int, str]]:
-    """Give line and name of each variable or parameter of source code that has one of these names."""
-    for node in ast.walk(ast.parse(source)):
+    """Give line and name of each variable or parameter that has one of these names; attributes may."""
+    tree = ast.parse(source)
+    attributes = {
+        id(target)
+        for body in ast.walk(tree)
+        if isinstance(body, ast.ClassDef)
+        for line in body.body
+        for target in (line.targets if isinstance(line, ast.Assign) else [getattr(line, "target", None)])
+    }
+    for node in ast.walk(tree):
+        if id(node) in attributes:
+            continue
         if isinstance(node, ast.arg) and node.arg in KEPT_OUT:
             yield node.lineno, node.arg
         elif isinstance(node, ast.Name) and isinstance(node.ctx, ast.Store) and node.id in KEPT_OUT:

@@ -5,6 +5,10 @@ from __future__ import annotations
 from tests.check_names import bad_names
 
 SOURCE = """
+class Row:
+    told: str
+    held = 1
+
 def totals(rows, held):
     found = [told for told in rows]
     with open(held) as kept:

@@ -32,7 +32,7 @@ hostile_text = st.lists(
 TURNERS = {"LRE", "RLE", "LRO", "RLO", "PDF", "LRI", "RLI", "FSI", "PDI"}
 
 
-def clean_notification_by_notification(text: str) -> str:
+def clean_character_by_character(text: str) -> str:
     """Clean a text by the properties Unicode gives its characters."""
     characters = []
     for character in text.replace("\r\n", "\n"):
@@ -50,7 +50,7 @@ def clean_notification_by_notification(text: str) -> str:
 @settings(deadline=None)
 @given(text=hostile_text)
 def test_cleaning_goes_by_the_properties_of_the_characters(text: str) -> None:
-    assert many_lines(text) == clean_notification_by_notification(text)
+    assert many_lines(text) == clean_character_by_character(text)
 
 
 @settings(deadline=None)

@@ -185,7 +185,7 @@ def test_any_bytes_in_a_record_are_answered(
     assert status in {200, 400, 422}
 
 
-def test_half_an_emoji_costs_a_notification_and_not_the_finding(as_technician: Client, unit: Unit) -> None:
+def test_half_an_emoji_costs_a_character_and_not_the_finding(as_technician: Client, unit: Unit) -> None:
     payload = record(unit, "finding")
     payload["body"]["note"] = "squeaks\0 \ud83d"
     answer = as_technician.post("/field/inbox/", json.dumps(payload), content_type="application/json")

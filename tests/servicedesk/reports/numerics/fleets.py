@@ -8,7 +8,8 @@ import numpy as np
 from hypothesis import settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
-from tests.servicedesk.reports.lifetimes.naive import Row
+
+from tests.servicedesk.reports.numerics.naive import Row
 
 unhurried = settings(max_examples=40, deadline=None)
 """Properties are tried on forty examples each, however long a busy machine takes for one."""

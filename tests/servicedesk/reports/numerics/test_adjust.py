@@ -11,11 +11,11 @@ import statsmodels.api as sm
 from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
-from tests.servicedesk.reports.lifetimes.fleets import unhurried
-from tests.servicedesk.reports.lifetimes.published import Check, data_set
 
 from servicedesk.reports.numerics.adjust import rate_regression
 from servicedesk.reports.numerics.rates import event_rate
+from tests.servicedesk.reports.numerics.fleets import unhurried
+from tests.servicedesk.reports.numerics.published import Check, data_set
 
 Columns = tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64], NDArray[np.int64]]
 NAMES = ["all", "dark", "age"]

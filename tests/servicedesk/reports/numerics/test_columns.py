@@ -12,12 +12,12 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from tests.servicedesk.reports.lifetimes.fleets import unhurried
 
 from servicedesk.reports import numerics as lifetimes
 from servicedesk.reports.numerics import columns
 from servicedesk.reports.numerics.ages import SHORTEST_DIRECT, put_on_ruler
 from servicedesk.reports.numerics.estimate import Estimate
+from tests.servicedesk.reports.numerics.fleets import unhurried
 
 MODULES = sorted(path.stem for path in Path(lifetimes.__path__[0]).glob("*.py") if path.stem != "__init__")
 

@@ -10,8 +10,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
-from tests.servicedesk.reports.lifetimes.fleets import Fleet, make_fleet, unhurried
-from tests.servicedesk.reports.lifetimes.published import Check
 
 from servicedesk.reports.forecast.outlook import MONTHS, Past, look_ahead
 from servicedesk.reports.numerics.bootstrap import History, draw_all_sites, records_of_repairs
@@ -26,6 +24,8 @@ from servicedesk.reports.numerics.intensity import FittedIntensity, Intensity, S
 from servicedesk.reports.numerics.trend import fit_power_law
 from servicedesk.reports.numerics.weibull import fit_weibull
 from servicedesk.reports.questions.judgements import DAYS_PER_YEAR
+from tests.servicedesk.reports.numerics.fleets import Fleet, make_fleet, unhurried
+from tests.servicedesk.reports.numerics.published import Check
 
 ONE_EACH = {1: 1}
 """Every failure took one piece."""

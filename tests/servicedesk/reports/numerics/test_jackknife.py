@@ -11,11 +11,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy import stats
-from tests.servicedesk.reports.lifetimes.fleets import unhurried
 
 from servicedesk.reports.numerics.jackknife import jackknife_rate, jackknife_rate_ratio
 from servicedesk.reports.numerics.rates import design_effect, event_rate, rate_ratio, stratified_rate_ratio
 from servicedesk.reports.numerics.sites import WILDEST, between_site_variance, count_inflation
+from tests.servicedesk.reports.numerics.fleets import unhurried
 
 Columns = tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.int64], NDArray[np.int64]]
 

@@ -9,10 +9,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from statsmodels.stats.multitest import multipletests
-from tests.servicedesk.reports.lifetimes.fleets import unhurried
-from tests.servicedesk.reports.lifetimes.published import Check
 
 from servicedesk.reports.numerics.multiplicity import benjamini_hochberg, holm, widened_confidence
+from tests.servicedesk.reports.numerics.fleets import unhurried
+from tests.servicedesk.reports.numerics.published import Check
 
 chances = st.lists(st.floats(0, 1), min_size=1, max_size=30)
 

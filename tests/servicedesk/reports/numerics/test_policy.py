@@ -9,10 +9,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy import integrate, optimize, stats
-from tests.servicedesk.reports.lifetimes.fleets import unhurried
-from tests.servicedesk.reports.lifetimes.published import Check
 
 from servicedesk.reports.numerics.policy import Policy, age_replacement, inspection, minimal_repair
+from tests.servicedesk.reports.numerics.fleets import unhurried
+from tests.servicedesk.reports.numerics.published import Check
 
 
 def replacement_cost(age: float, shape: float, scale: float, planned: float, failure: float) -> float:

@@ -10,12 +10,12 @@ import statsmodels.api as sm
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy import optimize, stats
-from tests.servicedesk.reports.lifetimes import naive
-from tests.servicedesk.reports.lifetimes.fleets import unhurried
-from tests.servicedesk.reports.lifetimes.published import Check
 
 from servicedesk.reports.numerics.empirical_bayes import shrink_rates
 from servicedesk.reports.numerics.rates import event_rate
+from tests.servicedesk.reports.numerics import naive
+from tests.servicedesk.reports.numerics.fleets import unhurried
+from tests.servicedesk.reports.numerics.published import Check
 
 PUMPS = Check("pumps_eb").input["failures"], Check("pumps_eb").input["time_khours"]
 

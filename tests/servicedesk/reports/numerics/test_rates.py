@@ -12,9 +12,6 @@ from scipy import stats
 from statsmodels.stats.contingency_tables import StratifiedTable
 from statsmodels.stats.proportion import proportion_confint
 from statsmodels.stats.rates import confint_poisson
-from tests.servicedesk.reports.lifetimes import naive
-from tests.servicedesk.reports.lifetimes.fleets import unhurried
-from tests.servicedesk.reports.lifetimes.published import Check
 
 from servicedesk.reports.numerics.jackknife import jackknife_rate
 from servicedesk.reports.numerics.rates import (
@@ -23,6 +20,9 @@ from servicedesk.reports.numerics.rates import (
     rate_ratio,
     stratified_rate_ratio,
 )
+from tests.servicedesk.reports.numerics import naive
+from tests.servicedesk.reports.numerics.fleets import unhurried
+from tests.servicedesk.reports.numerics.published import Check
 
 counts = st.integers(0, 60)
 spans = st.floats(0.1, 1e4)

@@ -12,15 +12,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy import stats
-from tests.servicedesk.reports.lifetimes import naive
-from tests.servicedesk.reports.lifetimes.fleets import Fleet, fleets, make_fleet, unhurried
-from tests.servicedesk.reports.lifetimes.published import Check, data_set
 
 from servicedesk.reports.numerics.recurrence import (
     compare_mean_cumulative,
     mean_cumulative,
     mean_cumulative_difference,
 )
+from tests.servicedesk.reports.numerics import naive
+from tests.servicedesk.reports.numerics.fleets import Fleet, fleets, make_fleet, unhurried
+from tests.servicedesk.reports.numerics.published import Check, data_set
 
 Columns = tuple[list[float], list[float], list[int], list[str]]
 

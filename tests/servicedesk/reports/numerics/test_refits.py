@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from tests.servicedesk.reports.lifetimes.fleets import make_fleet, unhurried
 
 from servicedesk.reports.numerics.bootstrap import History, SiteRecords, draw_all_sites, records_of_repairs
 from servicedesk.reports.numerics.refits import ShapeWindow
+from tests.servicedesk.reports.numerics.fleets import make_fleet, unhurried
 
 
 def records(seed: int, *, parts: int = 150, sites: int = 20) -> SiteRecords:

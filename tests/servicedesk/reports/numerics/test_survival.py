@@ -13,11 +13,11 @@ from hypothesis import strategies as st
 from lifelines.exceptions import StatError
 from lifelines.utils import qth_survival_times
 from statsmodels.duration.survfunc import SurvfuncRight, survdiff
-from tests.servicedesk.reports.lifetimes import naive
-from tests.servicedesk.reports.lifetimes.fleets import Fleet, fleets, make_fleet, unhurried
-from tests.servicedesk.reports.lifetimes.published import Check, data_set
 
 from servicedesk.reports.numerics.survival import kaplan_meier, log_rank, watched_ages
+from tests.servicedesk.reports.numerics import naive
+from tests.servicedesk.reports.numerics.fleets import Fleet, fleets, make_fleet, unhurried
+from tests.servicedesk.reports.numerics.published import Check, data_set
 
 
 class TestPublishedCurves:

@@ -10,11 +10,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy import optimize, stats
-from tests.servicedesk.reports.lifetimes import naive
-from tests.servicedesk.reports.lifetimes.fleets import unhurried
-from tests.servicedesk.reports.lifetimes.published import Check
 
 from servicedesk.reports.numerics.trend import constant_rate, fit_power_law, laplace, mil_hdbk_189
+from tests.servicedesk.reports.numerics import naive
+from tests.servicedesk.reports.numerics.fleets import unhurried
+from tests.servicedesk.reports.numerics.published import Check
 
 
 class TestPublished:

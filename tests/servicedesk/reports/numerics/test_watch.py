@@ -10,13 +10,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 from statsmodels.stats.multitest import multipletests
-from tests.servicedesk.reports.lifetimes import naive
-from tests.servicedesk.reports.lifetimes.fleets import unhurried
-from tests.servicedesk.reports.lifetimes.published import Check
 
 from servicedesk.reports.numerics.rates import rate_ratio
 from servicedesk.reports.numerics.site_variance import Cells
 from servicedesk.reports.numerics.watch import cusum_threshold, flag_groups, poisson_cusum
+from tests.servicedesk.reports.numerics import naive
+from tests.servicedesk.reports.numerics.fleets import unhurried
+from tests.servicedesk.reports.numerics.published import Check
 
 K_OF_LUCAS = 1.5
 

@@ -10,11 +10,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy import optimize, stats
-from tests.servicedesk.reports.lifetimes import naive
-from tests.servicedesk.reports.lifetimes.fleets import Fleet, fleets, make_fleet, unhurried
-from tests.servicedesk.reports.lifetimes.published import Check
 
 from servicedesk.reports.numerics.weibull import WeibullFit, fit_scale, fit_weibull
+from tests.servicedesk.reports.numerics import naive
+from tests.servicedesk.reports.numerics.fleets import Fleet, fleets, make_fleet, unhurried
+from tests.servicedesk.reports.numerics.published import Check
 
 HALF_QUANTILE = stats.chi2.ppf(0.95, 1) / 2
 

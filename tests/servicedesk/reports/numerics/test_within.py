@@ -9,10 +9,10 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 from scipy import optimize, stats
-from tests.servicedesk.reports.lifetimes.fleets import unhurried
 
 from servicedesk.reports.numerics.conditional_poisson import fit_within, fit_within_parts
 from servicedesk.reports.numerics.trend import fit_power_law
+from tests.servicedesk.reports.numerics.fleets import unhurried
 
 
 def spans(seed: int, *, groups: int = 4) -> tuple[np.ndarray, ...]:
