@@ -49,7 +49,7 @@ POSTGRES_LOCK = (
 
 SQLITE_BUMP = (
     "CREATE TRIGGER {name}_{event} AFTER {event} ON %(table)s BEGIN"
-    " DELETE FROM people_tableversion; INSERT INTO people_tableversion DEFAULT VALUES; END"
+    " DELETE FROM people_tableversion; INSERT INTO people_tableversion (id) VALUES (NULL); END"
 )
 POSTGRES_BUMP = """
 CREATE OR REPLACE FUNCTION {name}_{event}() RETURNS trigger LANGUAGE plpgsql AS $$

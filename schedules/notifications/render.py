@@ -165,7 +165,7 @@ def _desk_day(person: User) -> dict[str, str]:
         *(f"- {MAKE_SAFE}{place_of(task.site)}, {task.reason}" for task in dangers),
         f"- {count(due.count(), 'task')} due and on no visit yet",
         f"- {count(proposed.count(), 'proposed visit')} to confirm",
-        f"- {count(undelivered.count(), 'notification')} withheld or not sent",
+        f"- {count(undelivered.count(), 'letter')} withheld or not sent",
     ]
     return _day(person) | {"list": "\n".join(lines), "link": settings.SITE_URL + reverse("office:home")}
 

@@ -190,7 +190,7 @@ def _ask(form: AskCustomersForm, request: HttpRequest) -> CustomersAsked:
 
 def _tell(request: HttpRequest, outcome: CustomersAsked) -> None:
     """Say how many letters were written, and name each visit that was left out."""
-    messages.success(request, f"{count(outcome.written, 'notification')} on the queue.")
+    messages.success(request, f"{count(outcome.written, 'letter')} on the queue.")
     if outcome.left_out:
         messages.info(request, f"Not asked: {'; '.join(outcome.left_out)}.")
 

@@ -282,6 +282,7 @@ WRITTEN_BY_THE_DESK = {
     "StagedProblem.reason",
     "UserSession.session_data",
     "Notification.body",
+    "FigureRequest.problem",
 }
 
 

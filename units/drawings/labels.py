@@ -45,7 +45,7 @@ FORMATS: dict[str, SheetFormat] = {
         "A4, 3 × 7 labels of 63.5 × 38.1 mm", (210, 297), (63.5, 38.1), 3, 7, (7.25, 15.15), (66.04, 38.1)
     ),
     "a4-24": SheetFormat("A4, 3 × 8 labels of 70 × 37 mm", (210, 297), (70, 37), 3, 8, (0, 0.5), (70, 37)),
-    "notification-30": SheetFormat(
+    "letter-30": SheetFormat(
         "Notification, 3 × 10 labels of 66.7 × 25.4 mm",
         (215.9, 279.4),
         (66.675, 25.4),
@@ -54,7 +54,7 @@ FORMATS: dict[str, SheetFormat] = {
         (4.7625, 12.7),
         (69.85, 25.4),
     ),
-    "notification-10": SheetFormat(
+    "letter-10": SheetFormat(
         "Notification, 2 × 5 labels of 101.6 × 50.8 mm",
         (215.9, 279.4),
         (101.6, 50.8),

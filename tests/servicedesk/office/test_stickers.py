@@ -73,7 +73,7 @@ def test_a_sheet_is_drawn_at_its_true_size_label_by_label() -> None:
 
 
 def test_words_stay_on_their_label() -> None:
-    sheet = FORMATS["notification-30"]
+    sheet = FORMATS["letter-30"]
     [page] = draw_sheets(
         [Label("https://desk.example/w/x/", ("U-1", "A very long company name & Sons of the County"))], sheet
     )

@@ -51,13 +51,13 @@ def test_plain_sql_can_not_rewrite_the_history(change: Change, statement: str) -
 
 LINE, FIELD, ERASURE = "people_change", "people_changedfield", "people_erasure"
 REPLACING = [
-    (LINE, "id, at, by_id, door, subject, subject_id, 'forged'", "change_only_added"),
+    (LINE, "id, at, by_id, source, subject, subject_id, 'forged'", "change_only_added"),
     (FIELD, "id, change_id, field, before, 'forged'", "changedfield_only_added"),
     (FIELD, "id + 1000, change_id, field, before, 'forged'", "changedfield_once_per_change"),
     (ERASURE, "id, at, by_id, subject, 7000", "erasure_only_added"),
 ]
 COLUMNS = {
-    LINE: "id, at, by_id, door, subject, subject_id, did",
+    LINE: "id, at, by_id, source, subject, subject_id, action",
     FIELD: "id, change_id, field, before, after",
     ERASURE: "id, at, by_id, subject, subject_id",
 }
