@@ -313,7 +313,7 @@ def test_the_page_takes_the_same_few_queries_however_many_items(
     fleet = Fleet()
     for of in (fleet.track, fleet.liner):
         put_up(fleet, of, "sunny", units=many, failing=many // 2)
-    with django_assert_max_num_queries(31):
+    with django_assert_max_num_queries(35):
         open_page(as_owner, f"/figures/compare/?one={fleet.track.pk}&other={fleet.liner.pk}")
 
 

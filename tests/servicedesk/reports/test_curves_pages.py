@@ -153,5 +153,5 @@ def test_the_pages_take_the_same_few_queries_however_many_types(
     fleet = Fleet()
     for number in range(many):
         fleet.find(fleet.watched_part(of=ComponentTypeFactory(name=f"track {number}", kind="track")), 10)
-    with django_assert_max_num_queries(24):
+    with django_assert_max_num_queries(26):
         open_page(as_owner, address)
