@@ -32,7 +32,7 @@ ELSEWHERE = {
 COUNTED_NOT = {
     "people.tableversion",
     "sessions.session",
-    "people.signedin",
+    "people.usersession",
     "people.failedsignin",
     "schedules.clockmark",
 }
