@@ -11,6 +11,7 @@ Runs on the database of DATABASE_URL; without one on SQLite in a temporary folde
 
 from __future__ import annotations
 
+import gc
 import os
 import re
 import resource
@@ -138,6 +139,8 @@ def pages(client: Client) -> Iterator[tuple[str, list[str], float | None]]:
 
 def measure_pages(client: Client) -> None:
     """Ask for every page cold, and tell what the dearest of each sort takes."""
+    gc.collect()
+    gc.freeze()  # as wsgi.py does: what loading the demo left is not looked through in each round
     bare = cpu_of(bare_work)
     tell("bare SQL and arithmetic", bare)
     for name, addresses, bar in pages(client):
