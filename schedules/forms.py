@@ -293,7 +293,7 @@ class VisitForm(forms.Form):
 class PlanForm(IdempotencyKeyForm, VisitForm):
     """A visit that is proposed, or recorded after it has taken place."""
 
-    already_over = forms.BooleanField(required=False, label="It has taken place and is recorded afterwards")
+    already_over = forms.BooleanField(required=False, label="It has taken place and is recorded afterward")
 
 
 class LinkForm(forms.Form):

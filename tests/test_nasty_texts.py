@@ -52,7 +52,7 @@ CSV_PAGES = (
     *(
         "/figures/rates/?csv",
         "/figures/rates/?by=component&csv",
-        "/figures/ageing/?csv",
+        "/figures/aging/?csv",
         "/figures/lasting/?csv",
     ),
     *("/figures/log/?csv", "/figures/watch/?csv", "/figures/ahead/?csv", "/figures/year/?csv"),
@@ -127,7 +127,7 @@ def test_no_page_runs_what_is_in_the_records(as_owner: Client, site: Site) -> No
         *(f"/calls/units/{unit.pk}/findings/add/", f"/calls/units/{unit.pk}/works/add/"),
         *(f"/visits/{site.visits.get().pk}/", f"/visits/{site.visits.get().pk}/finish/"),
         *("/parts-and-rules/types/", "/parts-and-rules/modes/", "/parts-and-rules/constructions/"),
-        *("/figures/", "/figures/rates/", "/figures/ageing/", "/figures/lasting/", "/figures/findings/"),
+        *("/figures/", "/figures/rates/", "/figures/aging/", "/figures/lasting/", "/figures/findings/"),
         *("/figures/log/", "/figures/watch/", "/figures/ahead/", "/figures/year/", "/figures/compare/"),
     ]
     shown, wrong = 0, []

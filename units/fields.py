@@ -1,4 +1,4 @@
-"""Lengths in the database and in forms: exact millimetres inside, inches or millimetres on the screen."""
+"""Lengths in the database and in forms: exact millimeters inside, inches or millimeters on the screen."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ LONGEST = 40
 
 
 class LengthInput(forms.CharField):
-    """A typed length such as ``35 7/8``, ``2' 11 7/8"`` or ``911 mm``; cleans to millimetres."""
+    """A typed length such as ``35 7/8``, ``2' 11 7/8"`` or ``911 mm``; cleans to millimeters."""
 
     def __init__(self, **kwargs: Any) -> None:
         kwargs.pop("max_length", None)  # it would count the characters of a number
@@ -52,7 +52,7 @@ class LengthInput(forms.CharField):
 
 
 class LengthField(models.DecimalField):
-    """A length in millimetres, exact to a millionth (every 1/64 in is exact)."""
+    """A length in millimeters, exact to a millionth (every 1/64 in is exact)."""
 
     def __init__(self, verbose_name: str | None = None, **kwargs: Any) -> None:
         kwargs["max_digits"], kwargs["decimal_places"] = 10, 6

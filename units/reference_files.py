@@ -104,7 +104,7 @@ class ReferenceRow:
         return value
 
     def length(self, field: str) -> Decimal | None:
-        """Read a length with its unit, in millimetres; left out means not recorded."""
+        """Read a length with its unit, in millimeters; left out means not recorded."""
         typed = self.text_or_blank(field)
         if not typed:
             return None

@@ -33,7 +33,7 @@ OVER = (MaintenanceTask.State.COMPLETED, MaintenanceTask.State.CANCELLED)
 MOST_DUE_ENTRIES = 1000
 ROWS_AT_ONCE = 500
 MAKE_SAFE = "MAKE SAFE: "
-VISITS_COLOUR, DUE_COLOUR = "saddlebrown", "steelblue"
+VISITS_COLOR, DUE_COLOR = "saddlebrown", "steelblue"
 
 DUE_ENTRIES = UUID("8d0b6f4e-3c0e-4f0c-9f53-0c7b2f0b8a11")
 """Name space of the UIDs of due care. Such an entry has no life of its own: it is told by what it says, so
@@ -64,7 +64,7 @@ def write_visits(visits: VisitQuerySet, *, person: User | None) -> bytes:
     for first in range(0, len(ordered), ROWS_AT_ONCE):  # SQLite reads no list of ten thousand keys
         around |= _around([visit.pk for visit in ordered[first : first + ROWS_AT_ONCE]])
     events = [_event(visit, around[visit.pk]) for visit in ordered]
-    return build_calendar(name, events, color=VISITS_COLOUR)
+    return build_calendar(name, events, color=VISITS_COLOR)
 
 
 @dataclass
@@ -118,7 +118,7 @@ def due_feed(*, at: datetime, most: int = MOST_DUE_ENTRIES) -> bytes:
             entries.append(_more_from(day))
             break
         entries.append(_due_entry(site, day, list(rows)))
-    return build_calendar(f"Care due, {settings.COMPANY_NAME}", entries, color=DUE_COLOUR)
+    return build_calendar(f"Care due, {settings.COMPANY_NAME}", entries, color=DUE_COLOR)
 
 
 def midnight(day: date) -> datetime:
@@ -145,7 +145,7 @@ def todo_feed(*, at: datetime, most: int = MOST_DUE_ENTRIES) -> bytes:
         rows += matching.order_by("priority", "due_on", "pk")[:most]
     tasks = sorted(rows, key=lambda task: (task.priority, task.due_on, task.pk))[:most]
     name = f"Work to do, {settings.COMPANY_NAME}"
-    return build_calendar(name, [_todo(task) for task in tasks], color=DUE_COLOUR)
+    return build_calendar(name, [_todo(task) for task in tasks], color=DUE_COLOR)
 
 
 def _todo(task: MaintenanceTask) -> Todo:

@@ -36,8 +36,8 @@ UID_HOST = "sashkeep.invalid"
 
 PRODUCT = "-//Sashkeep//Calendar feed//EN"
 
-# The colour names of CSS Color Module Level 3, section 4.3, the only ones RFC 7986 section 5.9 allows.
-CSS3_COLOURS = frozenset(
+# The color names of CSS Color Module Level 3, section 4.3, the only ones RFC 7986 section 5.9 allows.
+CSS3_COLORS = frozenset(
     """
     aliceblue antiquewhite aqua aquamarine azure beige bisque black blanchedalmond blue blueviolet brown
     burlywood cadetblue chartreuse chocolate coral cornflowerblue cornsilk crimson cyan darkblue darkcyan
@@ -54,7 +54,7 @@ CSS3_COLOURS = frozenset(
     pink plum powderblue purple red rosybrown royalblue saddlebrown salmon sandybrown seagreen seashell
     sienna silver skyblue slateblue slategray slategrey snow springgreen steelblue tan teal thistle tomato
     turquoise violet wheat white whitesmoke yellow yellowgreen
-    """.split()  # noqa: SIM905 - one quoted name a line would bury the module under its colours
+    """.split()  # noqa: SIM905 - one quoted name a line would bury the module under its colors
 )
 
 _MAIL_ADDRESS = re.compile(r"[A-Za-z0-9.!#$%&'*+/=?^_`{|}~-]+@[A-Za-z0-9.-]+")
@@ -130,7 +130,7 @@ def build_calendar(
     events
         The entries, in any order; each UID once.
     color
-        A colour name of CSS Color Module Level 3, for readers that heed it.
+        A color name of CSS Color Module Level 3, for readers that heed it.
     refresh
         How often a reader is asked to look again. It is a hint: some look a few times a day at best.
 
@@ -148,7 +148,7 @@ def build_calendar(
     Raises
     ------
     ValueError
-        When the name is empty, the colour unknown, the refresh shorter than a minute, or a UID comes twice.
+        When the name is empty, the color unknown, the refresh shorter than a minute, or a UID comes twice.
     """
     title = one_line(name)
     if not title:
@@ -159,7 +159,7 @@ def build_calendar(
     calendar.add("name", _Text(title))
     calendar.add("x-wr-calname", _Text(title))
     if color is not None:
-        calendar.add("color", _Text(_known_colour(color)))
+        calendar.add("color", _Text(_known_color(color)))
     hint = _whole_minutes(refresh)
     # RFC 7986 section 5.7 gives this property no default type, hence the parameter.
     calendar.add("refresh-interval", hint, parameters={"VALUE": "DURATION"})
@@ -312,10 +312,10 @@ def _whole_minutes(refresh: timedelta) -> timedelta:
     return timedelta(minutes=minutes)
 
 
-def _known_colour(color: str) -> str:
-    """Refuse a colour that RFC 7986 does not know."""
-    if color not in CSS3_COLOURS:
-        raise ValueError(f"The calendar colour {color!r} is none of CSS Color Level 3: give one like 'teal'.")
+def _known_color(color: str) -> str:
+    """Refuse a color that RFC 7986 does not know."""
+    if color not in CSS3_COLORS:
+        raise ValueError(f"The calendar color {color!r} is none of CSS Color Level 3: give one like 'teal'.")
     return color
 
 

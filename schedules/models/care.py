@@ -33,7 +33,7 @@ class Exposure(models.TextChoices):
     NONE = "", "no exposure in particular"
     COAST = "coast", "salt water within 3,000 ft"
     POLLEN = "pollen", "much pollen"
-    DARK_SUN = "dark_sun", "dark colour in full sun"
+    DARK_SUN = "dark_sun", "dark color in full sun"
 
 
 class MaintenanceRule(models.Model):

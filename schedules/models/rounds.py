@@ -170,7 +170,7 @@ class DayWeather(models.Model):
 
 
 class ServiceTime(models.Model):
-    """How long a kind of work takes by our own records, drawn towards what the rules say where few."""
+    """How long a kind of work takes by our own records, drawn toward what the rules say where few."""
 
     work = models.CharField(max_length=10, unique=True)
     factor = models.FloatField(help_text="How many times what the rules say.")

@@ -89,7 +89,7 @@ class TextForm(forms.Form):
 
 
 class _Tokens(forms.MultipleChoiceField):
-    """Visits as they stood on the page; one that changed since is not refused here, but named afterwards."""
+    """Visits as they stood on the page; one that changed since is not refused here, but named afterward."""
 
     def valid_value(self, value: str) -> bool:
         """Accept whatever a page of ours wrote."""

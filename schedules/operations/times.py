@@ -15,7 +15,7 @@ from servicedesk.refusals import RuleViolation
 FARTHEST = timedelta(days=548)
 """A visit further ahead than a year and a half is a slip of the pen."""
 LONGEST_AGO = timedelta(days=366)
-"""So long afterwards a visit can be recorded that has taken place."""
+"""So long afterward a visit can be recorded that has taken place."""
 ALL_THE_SAME = "Plan it all the same"
 
 

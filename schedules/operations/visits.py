@@ -59,7 +59,7 @@ def plan_visit(
     with atomic_operation():
         if not already_over and starts_at < at:
             raise RuleViolation(
-                {"day": ["That time is over. Tick “It has taken place” to record it afterwards."]}
+                {"day": ["That time is over. Tick “It has taken place” to record it afterward."]}
             )
         if already_over and starts_at > at:
             raise RuleViolation({"day": ["That time is still to come, so the visit can’t have taken place."]})

@@ -84,7 +84,7 @@ def draw_round(home: Position, stops: Sequence[Position], *, title: str, id_pref
 
 
 def _laid_out(positions: Sequence[Position]) -> list[tuple[float, float]]:
-    """Give kilometres east and north of the westmost and southmost of some positions."""
+    """Give kilometers east and north of the westmost and southmost of some positions."""
     middle = math.radians(sum(latitude for latitude, _ in positions) / len(positions))
     east = [longitude * KM_PER_DEGREE * math.cos(middle) for _, longitude in positions]
     north = [latitude * KM_PER_DEGREE for latitude, _ in positions]
@@ -92,7 +92,7 @@ def _laid_out(positions: Sequence[Position]) -> list[tuple[float, float]]:
 
 
 def _fit(points: Sequence[tuple[float, float]]) -> tuple[float, tuple[float, float]]:
-    """Say how many units a kilometre gets, and how far to move the picture to the middle."""
+    """Say how many units a kilometer gets, and how far to move the picture to the middle."""
     wide, high = max(x for x, _ in points), max(y for _, y in points)
     room = WIDTH - 2 * MARGIN, HEIGHT - 2 * MARGIN
     scale = min(room[0] / max(wide, 0.05), room[1] / max(high, 0.05), 800.0)

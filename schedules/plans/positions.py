@@ -1,4 +1,4 @@
-"""Where sites are: their own position, or a guess from their neighbours', marked as such."""
+"""Where sites are: their own position, or a guess from their neighbors', marked as such."""
 
 from __future__ import annotations
 

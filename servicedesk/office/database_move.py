@@ -38,7 +38,7 @@ def move_desk(address: str, *, tell: Callable[[str], object]) -> dict[str, int]:
     Nobody can write to the SQLite file meanwhile. ``tell`` hears of each table. Answer the rows by table.
 
     Raises `RuleViolation` when either side is not ready, or the new one does not take a row or differs
-    afterwards; it has no records then.
+    afterward; it has no records then.
     """
     _refuse_a_desk_that_is_not_ready()
     models = _models()

@@ -31,7 +31,7 @@ FRAME = 1024 * 1024
 """What a form weighs beside its files, in bytes."""
 
 LISTEN_ON = 64 * 1024 * 1024
-"""A body up to this long is read and thrown away, in bytes: many senders hear an answer only afterwards."""
+"""A body up to this long is read and thrown away, in bytes: many senders hear an answer only afterward."""
 
 BLOCK = 64 * 1024
 

@@ -56,7 +56,7 @@ def in_background(view: View) -> View:
             return view(request, *args, **kwargs)
         since, polls = _since(request), "HX-Request" in request.headers
         request.GET = _without_since(request.GET)  # type: ignore[assignment]
-        reading = Reading(since=since or float("inf"), computes=False)
+        reading = Reading(since=since or None, computes=False)
         request.figures_reading = reading  # type: ignore[attr-defined]  # base.html tells of older ones
         try:
             with reading_figures(reading):
@@ -95,9 +95,8 @@ def _ask_for(request: HttpRequest, since: float) -> float:
         row, new = FigureRequest.objects.get_or_create(
             address=address, defaults={"requested_by": user_of(request), "requested_at": now}
         )
-        if (
-            new and not current_app.conf.task_always_eager
-        ):  # else the clock takes it up, so that no page waits
+        # Without a broker the clock takes it up, so that no page waits.
+        if new and not current_app.conf.task_always_eager:
             enqueue_on_commit(COMPUTE)
     if row.problem:
         row.delete()

@@ -53,12 +53,13 @@ class Entry:
 class Reading:
     """How figures are read for a while.
 
-    ``since``: figures begun at this second since 1970 or later will do, whatever was written after.
+    ``since``: figures begun at this second since 1970 or later will do, whatever was written after; None:
+    only those of the records as they are.
     ``computes``: whether missing ones are computed here. ``older``: when those were begun that were given
     though the records have changed since.
     """
 
-    since: float = float("inf")
+    since: float | None = None
     computes: bool = True
     older: list[float] = field(default_factory=list)
 
@@ -123,9 +124,11 @@ def _figure(
     reading = _reading.get() or Reading()
     figure: Figure
     key = f"figure:{name}:{sha256(repr((code_version(), question)).encode()).hexdigest()}"
-    entry, begun_at = _look_up(key), time.time()
+    # A worker whose clock is behind must not compute for ever what nobody takes for new.
+    entry, begun_at = _look_up(key), max(time.time(), reading.since or 0.0)
     is_current = entry is not None and version and entry.version == version
-    if entry is not None and (is_current or entry.begun_at >= reading.since):
+    will_do = entry is not None and reading.since is not None and entry.begun_at >= reading.since
+    if entry is not None and (is_current or will_do):
         if not is_current:
             reading.older.append(entry.begun_at)
         figure = entry.figure

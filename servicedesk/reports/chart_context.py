@@ -117,7 +117,7 @@ def _funnel(
     ]
     svg = funnel(
         points,
-        centre=PER * rate,
+        center=PER * rate,
         limits=limits,
         title=f"Failure rates against how much was watched{f': {family}' if family else ''}",
         axes=(f"failures a year per {PER} items", "item-years watched"),

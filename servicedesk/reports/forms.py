@@ -52,7 +52,7 @@ class FigureForm(forms.Form):
     component = forms.MultipleChoiceField(required=False, label="Type of part", widget=OneOrMore)
     mode = forms.ChoiceField(required=False, label="Failure")
     construction = forms.MultipleChoiceField(required=False, label="Construction", widget=OneOrMore)
-    finish = forms.MultipleChoiceField(required=False, label="Colour", widget=OneOrMore)
+    finish = forms.MultipleChoiceField(required=False, label="Color", widget=OneOrMore)
     facing = forms.MultipleChoiceField(required=False, label="Facing", widget=OneOrMore)
     sun = forms.MultipleChoiceField(required=False, label="Sun", widget=OneOrMore)
     shade = forms.MultipleChoiceField(required=False, label="Shade", widget=OneOrMore)

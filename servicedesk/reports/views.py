@@ -103,9 +103,9 @@ def compare(request: HttpRequest) -> HttpResponse:
 
 @owners
 @in_background
-def ageing(request: HttpRequest) -> HttpResponse:
+def aging(request: HttpRequest) -> HttpResponse:
     """How many failures a part has had by an age."""
-    return _curves(request, name=RECURRENCE, template="reports/ageing.html")
+    return _curves(request, name=RECURRENCE, template="reports/aging.html")
 
 
 @owners

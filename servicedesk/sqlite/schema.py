@@ -2,7 +2,7 @@
 
 Django changes a SQLite table by building a new one, dropping the old and renaming the new. Between the last
 two steps the name is missing, and SQLite (since 3.26) refuses the rename because triggers on other tables
-mention it. In its older behaviour it leaves those triggers alone, and they are right again a moment later.
+mention it. In its older behavior it leaves those triggers alone, and they are right again a moment later.
 """
 
 from __future__ import annotations

@@ -124,7 +124,7 @@ def pages(client: Client) -> Iterator[tuple[str, list[str], float | None]]:
     assert links
     yield "two types", sorted({link.replace("&amp;", "&") for link in links}), PAGE_BAR
     kinds = sorted(set(ComponentType.objects.exclude(kind=Kind.UNIT).values_list("kind", flat=True)))
-    for name in ("ageing", "lasting"):
+    for name in ("aging", "lasting"):
         yield name, [f"/figures/{name}/", *(f"/figures/{name}/?part={kind}" for kind in kinds)], PAGE_BAR
     yield "the next twelve months", ["/figures/ahead/"], PAGE_BAR
     costs = "care_cost=60&failure_cost=240&replace_cost=150"

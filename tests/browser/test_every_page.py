@@ -46,7 +46,7 @@ def pages(person: User) -> list[str]:
 
 def questions() -> list[str]:
     """Pages that show more when something is asked of them."""
-    rule = MaintenanceRule.objects.get(component_type__name="bare aluminium stepped track", work="lubricated")
+    rule = MaintenanceRule.objects.get(component_type__name="bare aluminum stepped track", work="lubricated")
     one, other = ComponentType.objects.filter(kind="track").order_by("name")[:2]
     return [
         reverse("reports:care", query={"rule": rule.pk}),

@@ -53,7 +53,7 @@ model from its own app. Nothing reads this key."""
 
 
 def on_postgres(cursor: CursorWrapper | psycopg.Cursor) -> Schema:
-    """Read tables, indexes, rules, triggers and functions from PostgreSQL's catalogue."""
+    """Read tables, indexes, rules, triggers and functions from PostgreSQL's catalog."""
     cursor.execute(POSTGRES_SCHEMA)
     return gathered(cursor.fetchall())
 

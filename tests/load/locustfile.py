@@ -182,7 +182,7 @@ class Owner(Person):
         ("rates", "/figures/rates/"),
         ("rates by failure", "/figures/rates/?by=mode"),
         ("rates of one kind", "/figures/rates/?part=track"),
-        ("ageing", "/figures/ageing/?part=track"),
+        ("aging", "/figures/aging/?part=track"),
         ("lasting", "/figures/lasting/?part=track"),
         ("ahead", "/figures/ahead/"),
         ("care", "/figures/care/"),

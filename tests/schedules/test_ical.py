@@ -18,7 +18,7 @@ from zoneinfo import ZoneInfo
 import pytest
 from PIL import ImageColor
 
-from schedules.calendars.ical import CSS3_COLOURS, body_etag, build_calendar
+from schedules.calendars.ical import CSS3_COLORS, body_etag, build_calendar
 from tests.schedules.calendar_entries import DUE_UID, VISIT_UID, due, event_lines, lines_of, visit
 from tests.schedules.ical_linter import lint
 from tests.schedules.readers import read_with_icalendar
@@ -152,10 +152,10 @@ def test_the_refresh_hint_is_given_in_both_spellings(refresh: timedelta, written
     assert lint(body) == []
 
 
-def test_the_colour_names_are_those_of_css_level_3() -> None:
+def test_the_color_names_are_those_of_css_level_3() -> None:
     # Pillow knows the names of CSS Color Level 4, which are those of Level 3 and one more.
-    assert set(ImageColor.colormap) - CSS3_COLOURS == {"rebeccapurple"}
-    assert set(ImageColor.colormap) >= CSS3_COLOURS
+    assert set(ImageColor.colormap) - CSS3_COLORS == {"rebeccapurple"}
+    assert set(ImageColor.colormap) >= CSS3_COLORS
 
 
 def test_an_empty_calendar_carries_a_time_zone_and_no_entry() -> None:
@@ -252,7 +252,7 @@ def test_entries_that_cannot_be_are_refused(
     ("name", "options", "words"),
     [
         (" \n\x00", {}, "The calendar has no name: say whose visits it shows."),
-        ("x", {"color": "brassy"}, "The calendar colour 'brassy' is none of CSS Color Level 3"),
+        ("x", {"color": "brassy"}, "The calendar color 'brassy' is none of CSS Color Level 3"),
         ("x", {"color": "Teal"}, "give one like 'teal'"),
         ("x", {"color": "rebeccapurple"}, "is none of CSS Color Level 3"),
         ("x", {"refresh": timedelta(seconds=59)}, "every 0:00:59: give a minute or more"),

@@ -130,7 +130,7 @@ longitudes = st.floats(-180, 180) | st.decimals(-180, 180, places=7)
 @example(latitude=1e-7, longitude=-1e-7)
 @example(latitude=0.000001, longitude=-0.0)
 @example(latitude=-90.0, longitude=180.0)
-def test_any_position_is_written_to_a_tenth_of_a_metre(
+def test_any_position_is_written_to_a_tenth_of_a_meter(
     latitude: float | Decimal, longitude: float | Decimal
 ) -> None:
     body = build_calendar("x", [visit(latitude=latitude, longitude=longitude)])

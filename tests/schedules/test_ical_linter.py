@@ -260,8 +260,8 @@ BLIND_SPOTS = {
     "a rule for the 40th day (3.3.10)": ("FREQ=WEEKLY", "FREQ=WEEKLY;BYMONTHDAY=40"),
     # An alarm's ACTION is not read: our feeds carry no alarms.
     "an alarm of an unknown action": ("ACTION:DISPLAY", "ACTION:SHOUT"),
-    # Names of colours and addresses are not looked up: the writer refuses wrong ones.
-    "a colour nobody knows (RFC 7986 5.9)": ("NAME:", "COLOR:brassy\nNAME:"),
+    # Names of colors and addresses are not looked up: the writer refuses wrong ones.
+    "a color nobody knows (RFC 7986 5.9)": ("NAME:", "COLOR:brassy\nNAME:"),
     "an address that is none (3.3.13)": ("URL:https://desk.invalid/", "URL:not an address/"),
     # A finished to-do that is not at 100 per cent: no rule of the standard, only odd.
     "a finished to-do at 10 per cent": ("PERCENT-COMPLETE:100", "PERCENT-COMPLETE:10"),

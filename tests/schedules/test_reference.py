@@ -72,7 +72,7 @@ def change(path: Path, **values: Any) -> None:
 
 def test_bare_metal_tracks_are_lubricated_yearly_before_the_season(loaded: dict[str, Loaded]) -> None:
     (rule,) = MaintenanceRule.objects.filter(work="lubricated")
-    assert rule.component_type.name == "bare aluminium stepped track"
+    assert rule.component_type.name == "bare aluminum stepped track"
     assert rule.interval_months == 12
     assert "common practice, no source" in rule.source
     # done in the fall, the next time is the spring after, before the porch is used again
@@ -159,7 +159,7 @@ def test_what_the_owner_changed_stays(loaded: dict[str, Loaded], owner: User) ->
     rule = MaintenanceRule.objects.get(work="lubricated")
     rule.name, rule.interval_months, rule.active = "oil the track", 9, False
     change_record(rule, by=owner, at=AT)
-    track = ComponentType.objects.get(name="bare aluminium stepped track")
+    track = ComponentType.objects.get(name="bare aluminum stepped track")
     track.name, track.aliases = "our stepped track", ""
     change_record(track, by=owner, at=AT)
     assert load_all(FOLDER, by=None, at=AT)["care rules"].added == 0

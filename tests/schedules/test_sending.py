@@ -35,10 +35,10 @@ START = datetime(2026, 5, 8, 13, 0, tzinfo=UTC)
 
 
 @pytest.fixture(autouse=True)
-def clock() -> Iterator[time_machine.Traveller]:
+def clock() -> Iterator[time_machine.Traveler]:
     """The clock of the desk, which stands still unless a test moves it."""
-    with time_machine.travel(NOW, tick=False) as traveller:
-        yield traveller
+    with time_machine.travel(NOW, tick=False) as traveler:
+        yield traveler
 
 
 def agreed(number: int, email: str = "") -> Visit:
@@ -75,7 +75,7 @@ class SlowBackend(EmailBackend):
 
 
 @pytest.fixture
-def slow(settings: Settings, clock: time_machine.Traveller) -> type[SlowBackend]:
+def slow(settings: Settings, clock: time_machine.Traveler) -> type[SlowBackend]:
     """A desk that sends through the slow server."""
 
     class Slow(SlowBackend):
@@ -105,7 +105,7 @@ def test_a_run_that_outlasts_its_lease_sends_no_notification_twice(slow: type[Sl
 
 
 def test_who_dies_in_mid_run_gives_back_one_notification_after_its_lease(
-    slow: type[SlowBackend], clock: time_machine.Traveller
+    slow: type[SlowBackend], clock: time_machine.Traveler
 ) -> None:
     for number in range(12):
         agreed(number)
@@ -146,7 +146,7 @@ def test_a_server_that_is_away_uses_up_no_tries_and_says_why(settings: Settings,
 
 
 def test_a_connection_that_breaks_off_costs_one_notification_its_turn(
-    post: MailServer, clock: time_machine.Traveller
+    post: MailServer, clock: time_machine.Traveler
 ) -> None:
     for number in range(4):
         agreed(number)

@@ -130,7 +130,7 @@ def test_a_visit_over_the_changing_of_the_clocks_takes_the_minutes_it_says(as_sc
     assert (f"{visit.local_start:%H:%M}", f"{visit.local_end:%H:%M}") == ("00:30", "01:30")
 
 
-def test_the_past_is_refused_unless_it_is_recorded_afterwards(as_scheduler: Client, technician: User) -> None:
+def test_the_past_is_refused_unless_it_is_recorded_afterward(as_scheduler: Client, technician: User) -> None:
     task = at_site()
     where, form = f"/visits/plan/?site={task.site_id}", filled_in(task, day="2026-04-17")
     assert "Tick “It has taken place”" in as_scheduler.post(where, form).content.decode()

@@ -113,7 +113,7 @@ def test_a_visit_is_moved_with_other_people_and_tasks(as_scheduler: Client, tech
 def test_the_sequence_counts_changes_of_time_only(
     technician: User, fields: dict[str, Any], steps: int
 ) -> None:
-    # RFC 5545 section 3.8.7.4: the organiser counts significant changes.
+    # RFC 5545 section 3.8.7.4: the organizer counts significant changes.
     visit = planned(at_site(), technician)
     later = AT + HOUR
     told_now: dict[str, Any] = {"starts_at": NINE, "minutes": 60, "note": "", **fields}

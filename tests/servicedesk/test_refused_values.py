@@ -145,7 +145,7 @@ def test_a_temperature_is_in_fahrenheit_where_lengths_are_inches(
         assert 'value="55 °F"' in as_scheduler.get(f"/units/{unit.pk}/change/").content.decode()
 
 
-def test_a_temperature_is_in_celsius_where_lengths_are_millimetres(
+def test_a_temperature_is_in_celsius_where_lengths_are_millimeters(
     as_scheduler: Client, settings: Any
 ) -> None:
     settings.LENGTH_UNIT = "mm"

@@ -169,7 +169,7 @@ def test_within_a_kind_each_name_stands_for_one_type(loaded: dict[str, Loaded]) 
 
 def test_types_are_found_by_their_other_names(loaded: dict[str, Loaded]) -> None:
     for kind, name, type_name in [
-        ("track", "Track, bare aluminium stepped", "bare aluminium stepped track"),
+        ("track", "Track, bare aluminum stepped", "bare aluminum stepped track"),
         ("track", "Liner, flexible plastic", "flexible plastic liner"),
         ("track", "rigid liner", "rigid nylon liner"),
         ("corner", "Corner key, plastic", "plastic corner key"),
@@ -187,7 +187,7 @@ def test_types_are_found_by_their_other_names(loaded: dict[str, Loaded]) -> None
     [
         (
             "1",
-            "bare aluminium stepped track",
+            "bare aluminum stepped track",
             "open-channel sash",
             "corner joint, type not recorded",
             "push pins with springs",
@@ -244,7 +244,7 @@ def test_a_construction_holds_one_type_of_each_kind(loaded: dict[str, Loaded]) -
         assert len(kinds) == len(set(kinds)), construction
 
 
-def test_constructions_carry_their_sizes_in_exact_millimetres(loaded: dict[str, Loaded]) -> None:
+def test_constructions_carry_their_sizes_in_exact_millimeters(loaded: dict[str, Loaded]) -> None:
     # 1 in = 25.4 mm exactly (NIST Special Publication 811, appendix B, from memory)
     stepped, flexible, rigid = Construction.objects.order_by("code")
     assert (str(stepped.step_mm), str(stepped.inside_edge_mm)) == ("9.525000", "6.350000")

@@ -42,7 +42,7 @@ BROKEN = [
     ("component_types.json", {"name": "n" * 81}, "name: Ensure this value has at most 80 characters"),
     ("component_types.json", {"name": "Test-Key"}, "row 2 (test key), name: row 1 has the same"),
     ("component_types.json", {"source": ""}, "row 1 (plain track), source: is missing"),
-    ("component_types.json", {"colour": "red"}, "row 1 (plain track), colour: is no field of such rows"),
+    ("component_types.json", {"color": "red"}, "row 1 (plain track), color: is no field of such rows"),
     ("component_types.json", {"aliases": "bare"}, "aliases: must be a list in square brackets"),
     ("component_types.json", {"aliases": ["a", 1]}, "aliases: must list words in quotation marks, not 1"),
     ("component_types.json", {"aliases": ["a; b"]}, "aliases: “a; b” can't hold “;”"),

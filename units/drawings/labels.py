@@ -1,4 +1,4 @@
-"""Sheets of stickers as SVG in millimetres, each with a QR code (ISO/IEC 18004, written by segno).
+"""Sheets of stickers as SVG in millimeters, each with a QR code (ISO/IEC 18004, written by segno).
 
 Pure: addresses and names in, SVG out. The sheet is drawn at its true size, so it prints on bought label
 sheets when the browser's print scale is 100 %.

@@ -120,7 +120,7 @@ class Sheet:
         return ET.tostring(self.root, encoding="unicode")
 
     def _hatches(self, defs: ET.Element) -> None:
-        for name, spacing, turn, colour in (
+        for name, spacing, turn, color in (
             ("mesh", 4, 0, FADED),
             ("lite", 7, 45, BLUEPRINT),
             ("cut", 4, 45, FADED),
@@ -137,7 +137,7 @@ class Sheet:
                 },
             )
             shape = f"M0 0V{spacing}M0 0H{spacing}" if name == "mesh" else f"M0 0V{spacing}"
-            _child(pattern, "path", {"d": shape, "stroke": colour, "stroke-width": "0.7", "fill": "none"})
+            _child(pattern, "path", {"d": shape, "stroke": color, "stroke-width": "0.7", "fill": "none"})
 
 
 def group(parent: ET.Element, **attributes: str) -> ET.Element:

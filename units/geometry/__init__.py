@@ -1,6 +1,6 @@
 """The geometry of an enclosure window: its panels, its opening, and the size to order.
 
-All lengths are ``Decimal`` millimetres, in and out. This package imports no Django.
+All lengths are ``Decimal`` millimeters, in and out. This package imports no Django.
 """
 
 from units.geometry.openings import (

@@ -1,6 +1,6 @@
 """Measuring an opening, sizing the unit that goes into it, and what a jamb leaves room for.
 
-All lengths are ``Decimal`` millimetres, in and out. Figures marked "common practice, no source" are what
+All lengths are ``Decimal`` millimeters, in and out. Figures marked "common practice, no source" are what
 fitters work to; where a maker or a local code states another, that one counts.
 """
 
@@ -37,7 +37,7 @@ WIDEST_SHAPE: Final = Fraction(3, 2)
 
 @dataclass(frozen=True, slots=True)
 class Size:
-    """Width and height of a unit or of its opening, in millimetres."""
+    """Width and height of a unit or of its opening, in millimeters."""
 
     width_mm: Decimal
     height_mm: Decimal

@@ -1,6 +1,6 @@
 """How the panels of a window share its field, and in which order they come out and go back.
 
-All lengths are ``Decimal`` millimetres, in and out.
+All lengths are ``Decimal`` millimeters, in and out.
 """
 
 from __future__ import annotations

@@ -30,7 +30,7 @@ class Unit(models.Model):
         FULL = "full", "full shade"
 
     class Finish(models.TextChoices):
-        """Colour class of frame and liner; dark ones get hot."""
+        """Color class of frame and liner; dark ones get hot."""
 
         UNKNOWN = "", "not recorded"
         WHITE = "white", "white"

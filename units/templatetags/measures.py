@@ -18,7 +18,7 @@ COMPASS = ["north", "north-east", "east", "south-east", "south", "south-west", "
 
 @register.filter
 def measure(value: Decimal | None) -> str:
-    """Show stored millimetres in the unit of the settings, or nothing."""
+    """Show stored millimeters in the unit of the settings, or nothing."""
     return "" if value is None else format_length(value, unit=settings.LENGTH_UNIT)
 
 

@@ -20,7 +20,7 @@ SHORTEST, LONGEST = 0.3, 3.0
 def keep_service_times(*, at: datetime) -> int:
     """Update the ratio of actual to usual minutes of each kind of work; answer how many kinds.
 
-    The middle of the ratios is drawn towards 1, the starting value, as if ten records more had taken exactly
+    The middle of the ratios is drawn toward 1, the starting value, as if ten records more had taken exactly
     the usual minutes; so a few odd records change little.
     """
     since = timezone.localdate(at) - LOOKED_BACK

@@ -1,4 +1,4 @@
-"""Where a record is made from (a call, a visit or a unit's sheet) and where the page leads afterwards."""
+"""Where a record is made from (a call, a visit or a unit's sheet) and where the page leads afterward."""
 
 from __future__ import annotations
 

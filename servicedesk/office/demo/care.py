@@ -10,7 +10,7 @@ from datetime import date, timedelta
 
 from servicedesk.office.demo.dice import Dice
 from servicedesk.office.demo.fleet import OURS, Fleet, PlannedSite, PlannedUnit, Round
-from servicedesk.office.demo.neighbours import working_day
+from servicedesk.office.demo.neighbors import working_day
 from servicedesk.office.demo.sources import Scenario
 
 # Two rounds a year: one when tracks are lubricated, one when liners are checked after the summer.

@@ -21,7 +21,7 @@ OURS = "us"
 
 
 @dataclass(frozen=True, slots=True)
-class Neighbour:
+class Neighbor:
     """A customer of the demo."""
 
     name: str
@@ -39,7 +39,7 @@ class Fate:
     what: Literal["with us", "removed", "lapsed", "sold"] = "with us"
     on: date | None = None
     back_on: date | None = None
-    buyer: Neighbour | None = None
+    buyer: Neighbor | None = None
 
     @property
     def watch_ends_on(self) -> date | None:
@@ -60,7 +60,7 @@ class PlannedSite:
     coast: str
     care_by: str
     access_note: str
-    customer: Neighbour
+    customer: Neighbor
     joined_on: date
     taken_over: bool
     fate: Fate
@@ -124,7 +124,7 @@ class PlannedUnit:
     @property
     def panels_by_rule(self) -> int:
         """How many panels an import gives the unit by its height, where nobody counted."""
-        return suggest_panels(millimetres(self.height))
+        return suggest_panels(millimeters(self.height))
 
     @property
     def removed_on(self) -> date | None:
@@ -189,8 +189,8 @@ def inches(length: Fraction) -> str:
     return " ".join(str(part) for part in (whole, rest) if part) or "0"
 
 
-def millimetres(length: Fraction) -> Decimal:
-    """Turn inches into exact millimetres."""
+def millimeters(length: Fraction) -> Decimal:
+    """Turn inches into exact millimeters."""
     return Decimal(length.numerator) / Decimal(length.denominator) * MM_PER_INCH
 
 

@@ -170,17 +170,17 @@ def _factor(item: Item, around: Mapping[str, str], hazard: Hazard) -> float:
 
 
 def surroundings(item: Item, scenario: Scenario) -> dict[str, str]:
-    """Name what acts on an item: coast, care, lot, sun, and the heat of its colour in that sun."""
+    """Name what acts on an item: coast, care, lot, sun, and the heat of its color in that sun."""
     unit = item.unit
     sun = sun_on(unit.facing, unit.shade)
-    colour = unit.finish if unit.finish in ("dark", "medium") else "pale"
+    color = unit.finish if unit.finish in ("dark", "medium") else "pale"
     bad = scenario.bad_lot
     return {
         "coast": unit.site.coast,
         "care": unit.site.care_by,
         "lot": "bad" if (item.lot, item.component_type) == (bad.lot, bad.component_type) else "",
         "sun": sun,
-        "heat": f"{colour}, {sun} sun",
+        "heat": f"{color}, {sun} sun",
     }
 
 

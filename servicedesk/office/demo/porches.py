@@ -10,8 +10,8 @@ from datetime import date, timedelta
 from fractions import Fraction
 
 from servicedesk.office.demo.dice import Dice
-from servicedesk.office.demo.fleet import AsBuilt, PlannedSite, PlannedUnit, millimetres
-from servicedesk.office.demo.neighbours import business_year, working_day, years
+from servicedesk.office.demo.fleet import AsBuilt, PlannedSite, PlannedUnit, millimeters
+from servicedesk.office.demo.neighbors import business_year, working_day, years
 from servicedesk.office.demo.sources import Scenario
 from units.geometry.panels import suggest_panels
 
@@ -67,7 +67,7 @@ def fit_out(site: PlannedSite, scenario: Scenario, *, today: date, dice: Dice) -
 
 
 def _porch(site: PlannedSite, scenario: Scenario, dice: Dice, *, construction: str) -> Porch:
-    """Describe a porch; where it faces, its shade and colour go with the construction it was built with."""
+    """Describe a porch; where it faces, its shade and color go with the construction it was built with."""
     shares, weights = scenario.shares, scenario.weights
     around = {**weights, **scenario.surroundings.get(construction, {})}
     height = Fraction(dice.weighted(weights["height, inches"])) + Fraction(dice.whole(-24, 24), 16)
@@ -123,7 +123,7 @@ def _unit(
         place=place,
         construction=fitting.construction,
         corner="metal corner key" if metal else "",
-        panels=suggest_panels(millimetres(height - (lite or 0))) if counted else None,
+        panels=suggest_panels(millimeters(height - (lite or 0))) if counted else None,
         width=width,
         height=height,
         facing=(porch.front + SIDES[side]) % 360,

@@ -9,7 +9,7 @@ from typing import TypeVar
 
 from django.db.models import Model
 
-from servicedesk.office.demo.fleet import AsBuilt, Fleet, Neighbour, PlannedUnit, millimetres
+from servicedesk.office.demo.fleet import AsBuilt, Fleet, Neighbor, PlannedUnit, millimeters
 from servicedesk.people.history import write_change
 from servicedesk.people.models import User
 from servicedesk.refusals import atomic_operation
@@ -75,7 +75,7 @@ def _describe_units(fleet: Fleet, units: dict[str, Unit], *, by: User, at: datet
             unit.stack, unit.release_side = planned.stack, planned.release_side
             _note_as_built(unit, planned.as_built)
         if planned.lower_lite is not None:
-            unit.lower_lite_mm = millimetres(planned.lower_lite)
+            unit.lower_lite_mm = millimeters(planned.lower_lite)
         if planned.as_built is not None or planned.lower_lite is not None:
             described.append(unit)
         has = (planned.lower_lite is not None, planned.jamb)
@@ -87,9 +87,9 @@ def _describe_units(fleet: Fleet, units: dict[str, Unit], *, by: User, at: datet
 
 def _note_as_built(unit: Unit, noted: AsBuilt) -> None:
     unit.crew, unit.day_temperature_c = noted.crew, Decimal(noted.day_temperature_c)
-    unit.end_gap_mm = None if noted.end_gap is None else millimetres(noted.end_gap)
-    unit.opening_width_mm = millimetres(noted.opening_width)
-    unit.opening_height_mm = millimetres(noted.opening_height)
+    unit.end_gap_mm = None if noted.end_gap is None else millimeters(noted.end_gap)
+    unit.opening_width_mm = millimeters(noted.opening_width)
+    unit.opening_height_mm = millimeters(noted.opening_height)
 
 
 def _extra_part(unit: Unit, made_as: ComponentType) -> InstalledPart:
@@ -118,7 +118,7 @@ def _change_parts(unit: Unit, planned: PlannedUnit, *, by: User, at: datetime) -
             replace_set(part, component_type=made_as, on=swap.on, by=by, at=at)
 
 
-def _sell(site: Site, *, on: date, buyer: Neighbour | None, by: User, at: datetime) -> None:
+def _sell(site: Site, *, on: date, buyer: Neighbor | None, by: User, at: datetime) -> None:
     """Note to whom a house was sold; where the new owner is not with us, stop watching its units."""
     customer = None
     if buyer is not None:

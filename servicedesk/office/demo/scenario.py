@@ -15,7 +15,7 @@ from datetime import date, timedelta
 from servicedesk.office.demo.care import care_rounds
 from servicedesk.office.demo.dice import Dice
 from servicedesk.office.demo.fleet import Fleet, PlannedUnit, Swap, items_of
-from servicedesk.office.demo.neighbours import build_sites, working_day, years
+from servicedesk.office.demo.neighbors import build_sites, working_day, years
 from servicedesk.office.demo.porches import fit_out
 from servicedesk.office.demo.sources import Retrofit, Scenario
 

@@ -104,7 +104,7 @@ class CareWriter:
         """Store the due dates of some units, and end the open tasks whose care was done.
 
         The clock may put the same parts under the same rules at the same moment: what it stored first, the
-        insertion waits for and leaves alone, and the told care moves it afterwards.
+        insertion waits for and leaves alone, and the told care moves it afterward.
         """
         # In the clock's order, so that neither waits for both.
         new = sorted(self._dues(parts, care_done, {})[0])

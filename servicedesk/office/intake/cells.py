@@ -213,7 +213,7 @@ def yes_no(text: str) -> bool:
 
 
 def length(unit: LengthUnit, *, may_be_zero: bool) -> Callable[[str], Decimal]:
-    """Read a length into millimetres."""
+    """Read a length into millimeters."""
 
     def read(text: str) -> Decimal:
         try:

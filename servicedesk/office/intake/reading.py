@@ -69,7 +69,7 @@ class Row:
 
 @contextmanager
 def open_table(stream: BinaryIO, columns: Columns) -> Iterator[Table]:
-    """Read a stream of bytes as a table, and close it afterwards."""
+    """Read a stream of bytes as a table, and close it afterward."""
     with stream:
         _refuse_other_files(stream)
         with io.TextIOWrapper(stream, encoding="utf-8-sig", errors="surrogateescape", newline="") as text:

@@ -52,7 +52,7 @@ def silent(what: str, done: int, total: int) -> None:
 def stage(batch: Batch, *, progress: Progress = silent) -> None:
     """Check the files of a batch into staging, from the beginning, and settle what is to become of it.
 
-    Afterwards the batch is checked (and may be applied), or refused with its problems named.
+    Afterward the batch is checked (and may be applied), or refused with its problems named.
     """
     with holding(batch) as hold:
         if batch.stage != Batch.Stage.STAGING:

@@ -26,7 +26,7 @@ from servicedesk.refusals import RuleViolation, atomic_operation
 from units.models import Customer, Site, Unit
 
 NOBODY = "erased customer"
-ABOUT_A_KILOMETRE = Decimal("0.01")
+ABOUT_A_KILOMETER = Decimal("0.01")
 
 
 @dataclass(frozen=True)
@@ -171,10 +171,10 @@ class _Erasing:
             self.eraser.records += StagedProblem.objects.filter(value__iexact=text).update(value=MARK)
 
     def _erase_places(self, sites: Sequence[Site]) -> None:
-        """Take away the addresses of sites; for the figures, the place stays known to about a kilometre."""
+        """Take away the addresses of sites; for the figures, the place stays known to about a kilometer."""
         for site in sites:
             near = {
-                name: None if value is None else value.quantize(ABOUT_A_KILOMETRE)
+                name: None if value is None else value.quantize(ABOUT_A_KILOMETER)
                 for name, value in (("latitude", site.latitude), ("longitude", site.longitude))
             }
             self.eraser.empty([site], address="", access_notes="", **near)

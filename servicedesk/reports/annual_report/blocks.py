@@ -51,7 +51,7 @@ class Table:
     numbers: frozenset[int] = field(default_factory=frozenset)
 
     @property
-    def labelled(self) -> list[list[tuple[str, str, bool]]]:
+    def labeled(self) -> list[list[tuple[str, str, bool]]]:
         """Every cell with the head of its column and whether it is a number."""
         return [
             [

@@ -162,7 +162,7 @@ def _comparisons(chosen: Selection, rates: RatesFigure, lives: Histories) -> Ite
         return
     yield Words(
         "Types of one kind against each other, from all records up to the last day: as they are, like with "
-        "like in sun, colour and age, and adjusted by regression.",
+        "like in sun, color and age, and adjusted by regression.",
     )
     yield Points([comparison_sentence(figure) for figure in figures])
     yield Table(

@@ -3,7 +3,7 @@
 They take numbers and words, know nothing of pages, and import no Django. Like the drawings of units they
 are 320 wide, so that on a phone 320 pixels wide no lettering is smaller than 11, and carry no style and no
 script: a strict content security policy, a printer and a mail reader all accept them. Nothing is said by
-colour alone.
+color alone.
 """
 
 from servicedesk.reports.charts.funnel import FunnelLimits, FunnelPoint, funnel

@@ -43,7 +43,7 @@ class FunnelLimits:
 def funnel(
     points: Sequence[FunnelPoint],
     *,
-    centre: float,
+    center: float,
     limits: Sequence[FunnelLimits],
     title: str,
     axes: tuple[str, str],
@@ -56,7 +56,7 @@ def funnel(
     ----------
     points
         The groups; those to be named get a number beside their disc and their name below the picture.
-    centre
+    center
         The common rate, drawn as a line across.
     limits
         Pairs of lines, narrow ones first; each narrows to the right, where more was watched.
@@ -78,25 +78,25 @@ def funnel(
     captions = [f"{point.name}: {point.rate:,.3g} at {point.exposure:,.4g}" for point in named]
     frame = Frame(
         title=title,
-        description=f"{axes[0]} against {axes[1]}; in all {centre:,.3g}. {'. '.join(captions)}.",
+        description=f"{axes[0]} against {axes[1]}; in all {center:,.3g}. {'. '.join(captions)}.",
         id_prefix=id_prefix,
     )
     if heading:
         frame.write(heading, size=LARGE, bold=True)
     frame.write(axes[0], fill=FADED)
     top = frame.y + 8
-    highest = max([centre * 2, *(point.rate for point in points)])
+    highest = max([center * 2, *(point.rate for point in points)])
     up = Scale(max(_LEAST_TOP, nice_top(1.1 * highest)), top + _HEIGHT, top)
     widest = max(text_width(tick_words(tick), size=SMALL) for tick in up.ticks())
     along = Scale(nice_top(max(point.exposure for point in points)), max(_LEFT, widest + 9), _RIGHT)
     _draw_axes(frame, up, along)
     labels = _Labels(frame, left=along.begin, top=top - 4, bottom=top + _HEIGHT)
     common = group(frame.root, class_="curve")
-    line(common, along.begin, up.at(centre), along.end, up.at(centre), kind="dim")
+    line(common, along.begin, up.at(center), along.end, up.at(center), kind="dim")
     for number, pair in enumerate(limits):
         _draw_limits(frame, pair, up, along, dash="3 2" if number == 0 else "7 3")
     _draw_points(frame, labels, points, up, along)
-    labels.write_last("all together", up.at(centre) - 4)
+    labels.write_last("all together", up.at(center) - 4)
     for pair in limits:
         if pair.high[-1] <= up.top:
             labels.write_last(pair.words, up.at(pair.high[-1]) - 3)

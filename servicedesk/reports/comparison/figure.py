@@ -1,4 +1,4 @@
-"""Two types of part held against each other: as they are, and allowing for sun, colour and age."""
+"""Two types of part held against each other: as they are, and allowing for sun, color and age."""
 
 from __future__ import annotations
 
@@ -46,13 +46,13 @@ APART = 0.15
 
 @dataclass(frozen=True, kw_only=True)
 class Stratum:
-    """Parts in like sun, of like colour and age: failures and item-years of both types.
+    """Parts in like sun, of like color and age: failures and item-years of both types.
 
     ``alike`` are the traits they share and ``band`` the place of their age, for the way down to the findings.
     """
 
     sun: str
-    colour: str
+    color: str
     age: str
     events: tuple[int, int]
     years: tuple[float, float]
@@ -203,18 +203,18 @@ def _test(rows: Any, which: Any, sides: Sequence[Compared]) -> tuple[float | Non
 
 def _strata(strata: Strata) -> list[Stratum]:
     keys, events, days = strata.by_stratum()
-    suns, colours = strata.names("sun"), strata.names("colour")
+    suns, colors = strata.names("sun"), strata.names("color")
     return [
         Stratum(
             sun=suns[sun],
-            colour=colours[colour],
+            color=colors[color],
             age=AGES[age],
             events=(int(events[0, place]), int(events[1, place])),
             years=(float(days[0, place]) / DAYS_PER_YEAR, float(days[1, place]) / DAYS_PER_YEAR),
-            alike=(("sun", strata.traits.sun_keys[sun]), ("finish", strata.traits.colour_keys[colour])),
+            alike=(("sun", strata.traits.sun_keys[sun]), ("finish", strata.traits.color_keys[color])),
             band=age,
         )
-        for place, (sun, colour, age) in enumerate(keys)
+        for place, (sun, color, age) in enumerate(keys)
     ]
 
 
@@ -236,8 +236,8 @@ def _confounding(strata: Strata, sides: Sequence[Compared], ratios: Sequence[Rat
     if not crude or not allowed:
         return sentences
     if abs(log(crude / allowed)) < log(MATTERS):
-        return [*sentences, "Allowing for sun, colour and age changes little."]
-    change = f"Allowing for sun, colour and age, {amount(crude)} times becomes {amount(allowed)} times"
+        return [*sentences, "Allowing for sun, color and age changes little."]
+    change = f"Allowing for sun, color and age, {amount(crude)} times becomes {amount(allowed)} times"
     if log(crude) * log(allowed) < 0 and min(abs(log(crude)), abs(log(allowed))) > log(MATTERS):
         return [*sentences, f"{change}: seen alike, it is the other way round."]
     nearer = abs(log(allowed)) < abs(log(crude))

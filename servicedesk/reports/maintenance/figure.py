@@ -100,7 +100,7 @@ class CareFigure:
 
     @property
     def months(self) -> int:
-        """The interval to change to in whole months: the best one, or a step towards a longer one."""
+        """The interval to change to in whole months: the best one, or a step toward a longer one."""
         usual = self.rule.interval_months
         if self.best is None:
             return usual

@@ -76,7 +76,7 @@ def clock_from_care(
         The clock begins with each care. Care on the day of a failure begins after it.
     unknown : float
         Days at risk before the first care in a watch: nobody knows when the part was cared for last, or the
-        time since is just its age, and ageing could not be told from missing care.
+        time since is just its age, and aging could not be told from missing care.
     missed : int
         Failures in that time.
     """

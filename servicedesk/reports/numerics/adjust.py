@@ -1,4 +1,4 @@
-"""Which kind of part fails more often once sun, colour and age are allowed for."""
+"""Which kind of part fails more often once sun, color and age are allowed for."""
 
 from __future__ import annotations
 

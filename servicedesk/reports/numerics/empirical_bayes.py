@@ -1,4 +1,4 @@
-"""Rates of small groups side by side, each drawn towards what the others show."""
+"""Rates of small groups side by side, each drawn toward what the others show."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ class ShrunkRates:
 def shrink_rates(
     events: ArrayLike, exposure: ArrayLike, *, design_effect: float = 1.0, confidence: float = 0.95
 ) -> ShrunkRates:
-    """Estimate the rates of several groups together, drawing the small ones towards the rest.
+    """Estimate the rates of several groups together, drawing the small ones toward the rest.
 
     Parameters
     ----------

@@ -259,7 +259,7 @@ def _with_bands(
 
 
 def _edges(spans: Spans, edges: FloatArray) -> FloatArray:
-    """Join bands with their younger neighbours until each is expected to have enough failures."""
+    """Join bands with their younger neighbors until each is expected to have enough failures."""
     _, time = spans.by_band(edges)
     each = time.sum(axis=0)
     rate = spans.events.sum() / (spans.weight * (spans.stop - spans.start)).sum()

@@ -1,7 +1,7 @@
 """How likely each of several kinds of failure is, from counts that back off from few records to more.
 
-A Dirichlet-multinomial at each level: the counts of a level are drawn towards the chances of the level above
-it, as if ``strength`` more records had come in just those shares; the topmost level is drawn towards a prior.
+A Dirichlet-multinomial at each level: the counts of a level are drawn toward the chances of the level above
+it, as if ``strength`` more records had come in just those shares; the topmost level is drawn toward a prior.
 With no record at all the answer is the prior; with very many of the own level it is their shares.
 
 References

@@ -195,7 +195,7 @@ def stratified_rate_ratio(
     design_effect: float = 1.0,
     confidence: float = 0.95,
 ) -> RateRatio:
-    """Compare two failure rates within strata (sun, colour, age) and pool the comparisons.
+    """Compare two failure rates within strata (sun, color, age) and pool the comparisons.
 
     Parameters
     ----------

@@ -113,7 +113,7 @@ def flag_groups(
     Both counts are random: given the failures in all and the site effects, those of the group are binomial.
     Site effects are drawn where the chance is small; else taking them as one gamma is near enough. Groups
     with too few failures to be flagged count as tested all the same, as how many they had is chance.
-    Assumes that what was expected was standardised by age.
+    Assumes that what was expected was standardized by age.
 
     References
     ----------

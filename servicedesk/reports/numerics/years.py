@@ -81,7 +81,7 @@ def years_apart(events: ArrayLike, expected: ArrayLike, *, confidence: float = 0
     come differs from the fit by its own effect and by the mean effect of the past, which is as unsure as so
     few years leave it: Student's t in place of the normal quantile. Years weigh by their size, so there are
     ``sum(expected)**2 / sum(expected**2)`` of them. From three years on a log-linear trend is allowed for, by
-    quasi-Poisson regression that draws it towards none (ridge: `PRIOR_RISE`).
+    quasi-Poisson regression that draws it toward none (ridge: `PRIOR_RISE`).
 
     References
     ----------
@@ -142,7 +142,7 @@ def _variance(seen: FloatArray, fitted: FloatArray, *, lost: float) -> float:
 
 
 def _trend(seen: FloatArray, fitted: FloatArray, year: FloatArray) -> _Trend:
-    """Fit a log-linear trend to years, drawn towards none by what is known of trends beforehand.
+    """Fit a log-linear trend to years, drawn toward none by what is known of trends beforehand.
 
     Years are counted from their middle, so that the level and the slope do not hang together.
     """

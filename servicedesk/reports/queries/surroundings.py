@@ -1,4 +1,4 @@
-"""What acts on parts where they stand: the sun on their unit and its colour."""
+"""What acts on parts where they stand: the sun on their unit and its color."""
 
 # ruff: noqa: S608  # values are bound; what is put into the text are names and expressions of our own
 from __future__ import annotations
@@ -13,7 +13,7 @@ from units.models import Unit
 
 
 def read_traits(selection: Selection) -> Traits:
-    """Read sun and colour of the parts of a selection, watched or not, in the order of their keys."""
+    """Read sun and color of the parts of a selection, watched or not, in the order of their keys."""
     scope = Scope(selection.always())
     rows = scope.rows(
         f"SELECT f.id, {scope.expression(TRAITS['sun'])}, u.finish"
@@ -21,15 +21,15 @@ def read_traits(selection: Selection) -> Traits:
         f" WHERE TRUE{scope.of_installed_parts()}{scope.of_units()} ORDER BY f.id"
     )
     finishes = [value for value in Unit.Finish.values if value]
-    colours = [*(str(Unit.Finish(value).label) for value in finishes), f"colour {NOT_RECORDED}"]
+    colors = [*(str(Unit.Finish(value).label) for value in finishes), f"color {NOT_RECORDED}"]
     suns = [*SUNS, None]
     place = {value: number for number, value in enumerate([*finishes, ""])}
     return Traits(
         item=np.array([row[0] for row in rows], dtype=np.int64),
         sun=np.array([suns.index(row[1]) for row in rows], dtype=np.int64),
-        colour=np.array([place[row[2]] for row in rows], dtype=np.int64),
+        color=np.array([place[row[2]] for row in rows], dtype=np.int64),
         suns=[*SUNS.values(), f"sun {NOT_RECORDED}"],
-        colours=colours,
+        colors=colors,
         sun_keys=suns,
-        colour_keys=[*finishes, None],
+        color_keys=[*finishes, None],
     )

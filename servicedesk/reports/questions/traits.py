@@ -100,7 +100,7 @@ TRAITS: dict[str, Trait] = {
         Trait("part", "kind of part", "f", "f.kind", listed=lambda: _known(Kind.choices)),
         Trait("component", "type of part", "f", "f.component_type_id", key=int, listed=_types),
         Trait("construction", "construction", "u", "u.construction_id", key=int, listed=_constructions),
-        Trait("finish", "colour", "u", "NULLIF(u.finish, '')", listed=lambda: _known(Unit.Finish.choices)),
+        Trait("finish", "color", "u", "NULLIF(u.finish, '')", listed=lambda: _known(Unit.Finish.choices)),
         # Eight sectors of 45 degrees, north from 337.5 to 22.5; a bearing is a whole number of degrees.
         Trait(
             "facing",

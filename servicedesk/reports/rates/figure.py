@@ -45,7 +45,7 @@ class RateRow:
     """What one group has to show.
 
     ``key`` is the group inside (None: not recorded), ``family`` the kind of part under which a type or a
-    failure mode is listed ("" for other groups). ``pooled`` is the rate drawn towards those of the others,
+    failure mode is listed ("" for other groups). ``pooled`` is the rate drawn toward those of the others,
     with its limits, per 100 item-years.
     """
 
@@ -91,7 +91,7 @@ class RatesFigure:
 
     @property
     def pooled(self) -> bool:
-        """Whether any rate is drawn towards the others."""
+        """Whether any rate is drawn toward the others."""
         return any(row.pooled for row in self.rows)
 
 

@@ -1,4 +1,4 @@
-"""Time at risk and failures of two types apart by site and by what acts on parts: sun, colour and age.
+"""Time at risk and failures of two types apart by site and by what acts on parts: sun, color and age.
 
 This module imports no Django.
 """
@@ -24,40 +24,40 @@ AGE_ENDS: Final = (0.0, 2 * DAYS_PER_YEAR, 5 * DAYS_PER_YEAR, 10 * DAYS_PER_YEAR
 
 @dataclass(frozen=True)
 class Traits:
-    """What acts on each item, in the order of ``item``: places in ``suns`` and ``colours``.
+    """What acts on each item, in the order of ``item``: places in ``suns`` and ``colors``.
 
-    The keys say what addresses call each sun and colour (None: not recorded).
+    The keys say what addresses call each sun and color (None: not recorded).
     """
 
     item: Ints
     sun: Ints
-    colour: Ints
+    color: Ints
     suns: Sequence[str]
-    colours: Sequence[str]
+    colors: Sequence[str]
     sun_keys: Sequence[str | int | None]
-    colour_keys: Sequence[str | int | None]
+    color_keys: Sequence[str | int | None]
 
 
 @dataclass(frozen=True, eq=False)
 class Strata:
-    """One row a type, site, sun, colour and age: days at risk and failures.
+    """One row a type, site, sun, color and age: days at risk and failures.
 
-    ``which`` is 0 for the first type and 1 for the second; ``sun``, ``colour`` and ``age`` are places in the
+    ``which`` is 0 for the first type and 1 for the second; ``sun``, ``color`` and ``age`` are places in the
     names of `traits` and `AGES`.
     """
 
     which: Ints
     site: Ints
     sun: Ints
-    colour: Ints
+    color: Ints
     age: Ints
     days: Floats
     events: Ints
     traits: Traits
 
     def names(self, trait: str) -> Sequence[str]:
-        """Name the classes of a trait: sun, colour or age."""
-        return {"sun": self.traits.suns, "colour": self.traits.colours, "age": AGES}[trait]
+        """Name the classes of a trait: sun, color or age."""
+        return {"sun": self.traits.suns, "color": self.traits.colors, "age": AGES}[trait]
 
     def shares(self, trait: str) -> Floats:
         """Give the share of each type's days that fell into each class of a trait: a row a type."""
@@ -67,8 +67,8 @@ class Strata:
         return np.divide(days, whole, out=np.zeros_like(days), where=whole > 0)
 
     def places(self) -> Ints:
-        """Number the strata of like sun, colour and age, a number a row."""
-        keys = np.stack([self.sun, self.colour, self.age], axis=1)
+        """Number the strata of like sun, color and age, a number a row."""
+        keys = np.stack([self.sun, self.color, self.age], axis=1)
         return np.unique(keys, axis=0, return_inverse=True)[1].reshape(-1).astype(np.int64)
 
     def shared_rows(self) -> NDArray[np.bool_]:
@@ -85,11 +85,11 @@ class Strata:
         Returns
         -------
         strata : list of tuple
-            Sun, colour and age of each stratum.
+            Sun, color and age of each stratum.
         events, days : ndarray
             A row a type, a column a stratum.
         """
-        keys = np.stack([self.sun, self.colour, self.age], axis=1)
+        keys = np.stack([self.sun, self.color, self.age], axis=1)
         strata, place = np.unique(keys, axis=0, return_inverse=True)
         cell = self.which * len(strata) + place.reshape(-1)
         events = _sums(cell, self.events, size=2 * len(strata)).reshape(2, -1)
@@ -120,7 +120,7 @@ def tell_strata_apart(rows: CountingRows, *, which: Ints, traits: Traits) -> Str
                 which[inside],
                 rows.site[inside],
                 traits.sun[place[inside]],
-                traits.colour[place[inside]],
+                traits.color[place[inside]],
                 np.full(int(inside.sum()), band),
                 days[inside],
                 here[inside],
@@ -129,12 +129,12 @@ def tell_strata_apart(rows: CountingRows, *, which: Ints, traits: Traits) -> Str
     columns = [np.concatenate(column) for column in zip(*parts, strict=True)]
     keys, cell = np.unique(np.stack(columns[:5], axis=1), axis=0, return_inverse=True)
     size = len(keys)
-    which, site, sun, colour, age = keys.T.astype(np.int64)
+    which, site, sun, color, age = keys.T.astype(np.int64)
     return Strata(
         which=which,
         site=site,
         sun=sun,
-        colour=colour,
+        color=color,
         age=age,
         days=_sums(cell, columns[5], size=size),
         events=_sums(cell, columns[6], size=size).astype(np.int64),

@@ -26,8 +26,8 @@ from servicedesk.reports.questions.judgements import (
 from servicedesk.reports.rates.strata import Strata
 from servicedesk.words import counted
 
-TRAITS: Final = ("sun", "colour", "age")
-ALIKE: Final = "like sun, of like colour and age"
+TRAITS: Final = ("sun", "color", "age")
+ALIKE: Final = "like sun, of like color and age"
 CRUDE, STRATIFIED, ADJUSTED = WAYS = "as they are", "like with like", "adjusted by regression"
 ONE_SITE: Final = "it would rest on the failures of one site"
 
@@ -64,7 +64,7 @@ class Ratio:
 def type_ratios(strata: Strata, one: Compared, other: Compared) -> list[Ratio]:
     """Compare two types as they are, like with like, and adjusted by regression.
 
-    Where the sites are too few for the first there is none of the others either: allowing for sun, colour and
+    Where the sites are too few for the first there is none of the others either: allowing for sun, color and
     age does not make more sites of them.
     """
     names = one.name, other.name
@@ -108,7 +108,7 @@ def _crude(strata: Strata, one: Compared, other: Compared) -> Ratio:
 
 
 def _stratified(strata: Strata, names: tuple[str, str]) -> Ratio:
-    """Compare like with like: within sun, colour and age."""
+    """Compare like with like: within sun, color and age."""
     name = STRATIFIED
     place, shared = strata.places(), strata.shared_rows()
     if not shared.any():
@@ -125,7 +125,7 @@ def _stratified(strata: Strata, names: tuple[str, str]) -> Ratio:
 
 
 def _adjusted(strata: Strata, names: tuple[str, str]) -> Ratio:
-    """Compare with a regression that allows for sun, colour and age at once."""
+    """Compare with a regression that allows for sun, color and age at once."""
     name = ADJUSTED
     sites, events = np.unique(strata.site).size, int(strata.events.sum())
     if sites < ADJUST_SITES:
@@ -134,7 +134,7 @@ def _adjusted(strata: Strata, names: tuple[str, str]) -> Ratio:
         return Ratio(name=name, reason="one of the two has not failed at all")
     informative = _with_failures(strata)
     of_each = [np.unique(strata.site[informative & (strata.which == place)]).size for place in (0, 1)]
-    short = _too_few_sites(zip(names, of_each, strict=True), where=" in sun, colour and age with failures")
+    short = _too_few_sites(zip(names, of_each, strict=True), where=" in sun, color and age with failures")
     if short:
         return Ratio(name=name, reason=short)
     design, columns = _design(strata, informative)
@@ -153,7 +153,7 @@ def _adjusted(strata: Strata, names: tuple[str, str]) -> Ratio:
         )
     except OverlapError as error:
         alike = " and ".join(each for each in (error.name, *error.others) if each not in columns[:2])
-        why = f"“{alike}” go together in these records" if alike else "the type goes with sun, colour or age"
+        why = f"“{alike}” go together in these records" if alike else "the type goes with sun, color or age"
         return Ratio(name=name, reason=f"{why}, so they cannot be told apart")
     except ValueError as error:
         return Ratio(name=name, reason=f"it could not be reckoned ({error})")
@@ -163,7 +163,7 @@ def _adjusted(strata: Strata, names: tuple[str, str]) -> Ratio:
 
 
 def _with_failures(strata: Strata) -> Any:
-    """Leave out sun, colours and ages in which nothing failed: their rate is nothing whatever the type."""
+    """Leave out sun, colors and ages in which nothing failed: their rate is nothing whatever the type."""
     informative = np.ones(strata.days.size, dtype=np.bool_)
     for trait in TRAITS:
         place = getattr(strata, trait)

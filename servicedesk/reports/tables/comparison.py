@@ -15,7 +15,7 @@ def compare_header(figure: CompareFigure) -> list[str]:
     sides = [
         f"{what}, {side.name}" for side in (figure.one, figure.other) for what in ("failures", "item-years")
     ]
-    return ["what", "sun", "colour", "age", *sides, "times as often", "from (95 %)", "to (95 %)", "why none"]
+    return ["what", "sun", "color", "age", *sides, "times as often", "from (95 %)", "to (95 %)", "why none"]
 
 
 def compare_rows(figure: CompareFigure) -> Iterator[list[Any]]:
@@ -28,9 +28,9 @@ def compare_rows(figure: CompareFigure) -> Iterator[list[Any]]:
     for stratum in figure.strata:
         counts = [cell for side in zip(stratum.events, stratum.years, strict=True) for cell in side]
         yield [
-            "alike in sun, colour and age",
+            "alike in sun, color and age",
             stratum.sun,
-            stratum.colour,
+            stratum.color,
             stratum.age,
             *counts,
             *[None] * 3,
@@ -73,7 +73,7 @@ def compare_json(figure: CompareFigure, curves: CurvesFigure) -> dict[str, Any]:
         "strata": [
             {
                 "sun": stratum.sun,
-                "colour": stratum.colour,
+                "color": stratum.color,
                 "age": stratum.age,
                 "events": list(stratum.events),
                 "item_years": list(stratum.years),

@@ -1,4 +1,4 @@
-// When something was recorded, also where the phone's clock is wrong or was set right afterwards.
+// When something was recorded, also where the phone's clock is wrong or was set right afterward.
 "use strict";
 
 const SAME = 5 * 60 * 1000; // clocks that differ by less agree
@@ -48,7 +48,7 @@ function byClocks(clock, made) {
   const byPhone = Date.now() - made;
   const { offset } = lastContact();
   if (offset === undefined || clock.offset === undefined || Math.abs(offset - clock.offset) < SAME) return byPhone;
-  // The phone's clock was changed since the contact before recording. It was changed afterwards if the time then lies
+  // The phone's clock was changed since the contact before recording. It was changed afterward if the time then lies
   // between that contact and now; else it was wrong already when the record was made.
   const office = Date.now() + offset;
   const before = made + clock.offset;

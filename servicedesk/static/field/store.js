@@ -56,7 +56,7 @@ export function removeAll(records) {
   });
 }
 
-// Store a record and its photo in one step: both are there afterwards, or neither.
+// Store a record and its photo in one step: both are there afterward, or neither.
 export async function keep(kind, body, words, photo, times) {
   const record = {
     key: crypto.randomUUID(), kind, body, words, author, ...times,

@@ -16,7 +16,7 @@ ASKED = (
     "calls:log_call",
     "office:labels",
     "people:history",
-    "reports:ageing",
+    "reports:aging",
     "reports:ahead",
     "reports:care",
     "reports:compare",

@@ -61,7 +61,7 @@ def porch(db: None) -> Porch:
     unit = UnitFactory(
         code="U-0001", site=site, panels=4, place="north wall, first from the door", construction=stepped
     )
-    track = InstalledPartFactory(unit=unit, component_type=ComponentTypeFactory(name="bare aluminium track"))
+    track = InstalledPartFactory(unit=unit, component_type=ComponentTypeFactory(name="bare aluminum track"))
     corner = InstalledPartFactory(
         unit=unit, component_type=ComponentTypeFactory(name="plastic corner key", kind="corner"), pieces=16
     )

@@ -46,7 +46,7 @@ def test_the_list_leads_with_what_is_most_urgent(as_technician: Client, log: Log
 
 
 def test_the_list_is_searched_by_any_scrap(as_technician: Client, log: LogCall) -> None:
-    call = log(words="rattles in the wind", told_by="Neighbour Nell", phone="555-0199")
+    call = log(words="rattles in the wind", told_by="Neighbor Nell", phone="555-0199")
     CallFactory()
     for scrap in ("rattles", "nell", "0199", "maple", "probeson", "u-0001"):
         assert shown(as_technician, q=scrap) == [call.pk], scrap

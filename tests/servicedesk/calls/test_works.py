@@ -61,7 +61,7 @@ def test_work_is_stored_with_what_it_took_and_who_pays(
     assert (work.done_on, work.whole_set, work.note) == (day(0), False, "re-shimmed")
     call.refresh_from_db()
     assert call.state == "in-process"
-    assert "adjusted: bare aluminium track" in Change.objects.about(porch.unit).for_page()[0].action
+    assert "adjusted: bare aluminum track" in Change.objects.about(porch.unit).for_page()[0].action
     assert "re-shimmed" in as_technician.get(call.get_absolute_url()).content.decode()
 
 

@@ -36,7 +36,7 @@ Row = Mapping[str, Any]
 COLUMNS = {InputFile.UNITS: UNITS, InputFile.PERIODS: PERIODS, InputFile.HISTORY: HISTORY}
 
 TYPES = {
-    "bare aluminium stepped track": "track",
+    "bare aluminum stepped track": "track",
     "flexible plastic liner": "track",
     "rigid nylon liner": "track",
     "open-channel sash": "sash",
@@ -51,7 +51,7 @@ TYPES = {
 # Each construction with its types, the pieces of each, and whether so many are in each panel.
 CONSTRUCTIONS: dict[tuple[str, str], list[tuple[str, int, bool]]] = {
     ("1", "stepped bare-metal track"): [
-        ("bare aluminium stepped track", 2, False),
+        ("bare aluminum stepped track", 2, False),
         ("open-channel sash", 1, True),
         ("push pins with springs", 1, True),
         ("clear vinyl film", 1, True),
@@ -81,7 +81,7 @@ MODES = {
     "OPR-01": ("unit", "excess operating force"),
 }
 RULES = {
-    "bare aluminium stepped track": ("lubricate the track", "lubricated"),
+    "bare aluminum stepped track": ("lubricate the track", "lubricated"),
     "flexible plastic liner": ("wipe the liner", "cleaned"),
     "clear vinyl film": ("look over the film", "checked"),
 }

@@ -27,7 +27,7 @@ from servicedesk.reports.numerics.rates import event_rate
 
 TODAY = date(2026, 7, 29)
 SEEDS = range(8)
-TRACK = "bare aluminium stepped track"
+TRACK = "bare aluminum stepped track"
 
 
 @pytest.fixture(scope="module")

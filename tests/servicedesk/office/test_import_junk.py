@@ -83,7 +83,7 @@ READERS: dict[str, Callable[[str], Any]] = {
     "choice": cells.choice(["sun", "shade"]),
     "yes or no": cells.yes_no,
     "length in inches": cells.length("in", may_be_zero=False),
-    "length in millimetres": cells.length("mm", may_be_zero=True),
+    "length in millimeters": cells.length("mm", may_be_zero=True),
     "works": cells.works,
     "place": cells.place,
 }

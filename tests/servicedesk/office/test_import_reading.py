@@ -79,7 +79,7 @@ def test_the_column_of_reasons_is_passed_over() -> None:
     ("text", "columns", "words"),
     [
         ("unit,site\nU1,S1\n", ["installed_on"], "is missing"),
-        (f"{HEADER},colour\n", ["colour"], "UNITS may have: unit, site, customer"),
+        (f"{HEADER},color\n", ["color"], "UNITS may have: unit, site, customer"),
         (f"{HEADER},Unit\n", ["unit"], "two columns named unit"),
         (f"{HEADER},,place\n", [""], "has no name"),
         ("\n\n", [""], "is empty"),
@@ -99,9 +99,9 @@ def test_a_file_that_is_no_table_says_what_it_is(text: str | bytes, columns: lis
 
 
 def test_the_header_names_every_fault_at_once_with_its_line() -> None:
-    error = refusal("\nunit,colour,weight\n")
+    error = refusal("\nunit,color,weight\n")
     assert [(line, fault.column) for line, fault in error.faults] == [
-        (2, "colour"),
+        (2, "color"),
         (2, "weight"),
         (2, "site"),
         (2, "installed_on"),

@@ -191,7 +191,7 @@ def test_nothing_to_stop_is_refused(as_scheduler: Client, batch: Batch) -> None:
 def test_figures_say_that_an_import_is_half_way(
     as_owner: Client, batch: Batch, stage: str, done: str
 ) -> None:
-    pages = ["/figures/", "/figures/rates/", "/figures/ageing/", "/figures/log/", "/figures/findings/"]
+    pages = ["/figures/", "/figures/rates/", "/figures/aging/", "/figures/log/", "/figures/findings/"]
     pages += [
         "/figures/compare/",
         "/figures/ahead/",

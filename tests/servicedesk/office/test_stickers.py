@@ -24,7 +24,7 @@ from units.models import UnitLabel
 pytestmark = pytest.mark.django_db
 
 SVG = "{http://www.w3.org/2000/svg}"
-DOTS = 12  # a millimetre on the picture that is read
+DOTS = 12  # a millimeter on the picture that is read
 
 
 def painted(page: str) -> Image.Image:

@@ -56,8 +56,8 @@ def test_the_picture_carries_what_apps_read() -> None:
 @pytest.fixture
 def clock() -> Iterator[time_machine.Coordinates]:
     """A clock that stands until it is moved."""
-    with time_machine.travel(NOW, tick=False) as traveller:
-        yield traveller
+    with time_machine.travel(NOW, tick=False) as traveler:
+        yield traveler
 
 
 @pytest.fixture

@@ -24,8 +24,8 @@ NOW = datetime(2026, 5, 4, 12, 0, tzinfo=UTC)
 @pytest.fixture(autouse=True)
 def clock() -> Iterator[time_machine.Coordinates]:
     """A clock that stands until it is moved."""
-    with time_machine.travel(NOW, tick=False) as traveller:
-        yield traveller
+    with time_machine.travel(NOW, tick=False) as traveler:
+        yield traveler
 
 
 @pytest.fixture

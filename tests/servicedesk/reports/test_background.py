@@ -89,7 +89,7 @@ def test_every_page_of_figures_can_be_computed_in_background(as_owner: Client, s
         RATES,
         "/figures/rates/?by=mode",
         f"/figures/compare/?one={fleet.track.pk}&other={other.pk}",
-        "/figures/ageing/",
+        "/figures/aging/",
         "/figures/lasting/",
         "/figures/ahead/",
         f"/figures/care/?rule={rule.pk}",
@@ -148,6 +148,15 @@ def test_two_who_ask_for_the_same_wait_for_the_same(
     assert first == second
     assert tasks.compute_figures() == "figures of 1 page computed"
     assert led_to(as_owner, first) == led_to(other, second)
+
+
+def test_who_waits_gets_there_though_the_workers_clock_is_behind(as_owner: Client) -> None:
+    fleet = fleet_of(2)
+    again = waiting(as_owner, RATES)
+    with time_machine.travel(timezone.now() - timedelta(minutes=5), tick=False):
+        tasks.compute_figures()
+    fleet.find(fleet.watched_part(), 700)
+    assert rows(open_page(as_owner, led_to(as_owner, again)))[0][1] == "2"
 
 
 def test_a_worker_that_died_is_followed_by_another_after_a_while(as_owner: Client) -> None:

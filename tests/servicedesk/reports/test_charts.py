@@ -286,7 +286,7 @@ def test_a_funnel_stands_where_its_numbers_are() -> None:
             FunnelPoint(name="lot A", exposure=50, rate=4),
             FunnelPoint(name="lot B", exposure=100, rate=1, named=False),
         ],
-        centre=2,
+        center=2,
         limits=[
             FunnelLimits(words="95 %", exposure=[25, 100], low=[0, 1], high=[5, 3]),
             FunnelLimits(words="99.8 %", exposure=[25, 100], low=[0, 0.5], high=[9, 4]),
@@ -328,13 +328,13 @@ def test_a_funnel_stands_where_its_numbers_are() -> None:
     ),
     st.floats(0.001, 100),
 )
-def test_any_funnel_stays_on_its_sheet(drawn: list[tuple[float, float, bool, str]], centre: float) -> None:
+def test_any_funnel_stays_on_its_sheet(drawn: list[tuple[float, float, bool, str]], center: float) -> None:
     points = [
         FunnelPoint(name=name, exposure=exposure, rate=rate, named=named)
         for exposure, rate, named, name in drawn
     ]
-    limits = FunnelLimits(words="95 %", exposure=[1, 10], low=[0, 1], high=[centre * 3, centre * 2])
-    svg = funnel(points, centre=centre, limits=[limits], title="t", axes=("up", "along"), id_prefix="f")
+    limits = FunnelLimits(words="95 %", exposure=[1, 10], low=[0, 1], high=[center * 3, center * 2])
+    svg = funnel(points, center=center, limits=[limits], title="t", axes=("up", "along"), id_prefix="f")
     root = read(svg)
     check_inside(root)
     check_legible(root)

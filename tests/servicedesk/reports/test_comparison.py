@@ -165,7 +165,7 @@ def test_the_answer_is_one_sentence(failing: tuple[int, int], sentence: str) -> 
     assert text.startswith(sentence)
 
 
-def test_sun_and_colour_that_go_together_are_named() -> None:
+def test_sun_and_color_that_go_together_are_named() -> None:
     fleet = Fleet()
     for of in (fleet.track, fleet.liner):
         put_up(fleet, of, "sunny", units=20, failing=14)
@@ -180,7 +180,7 @@ def test_types_that_never_stood_in_like_places_can_not_be_compared_alike() -> No
     put_up(fleet, fleet.track, "sunny", units=30, failing=12)
     put_up(fleet, fleet.liner, "shady", units=30, failing=12)
     figure = figure_of(fleet)
-    assert figure.ratios[1].reason == "the two were never watched in like sun, of like colour and age"
+    assert figure.ratios[1].reason == "the two were never watched in like sun, of like color and age"
     assert not figure.ratios[2].known
     assert figure.best.name == "as they are"
 
@@ -229,7 +229,7 @@ def test_five_sites_that_never_stood_in_like_places_are_too_few_there() -> None:
     crude, stratified, _ = figure_of(fleet).ratios
     assert crude.known
     assert stratified.reason == (
-        "it takes 5 sites of each type in like sun, of like colour and age, and nylon liner stands at 4"
+        "it takes 5 sites of each type in like sun, of like color and age, and nylon liner stands at 4"
     )
 
 

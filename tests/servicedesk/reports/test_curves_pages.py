@@ -20,7 +20,7 @@ from tests.servicedesk.reports.small_fleets import Fleet
 pytestmark = pytest.mark.django_db
 
 NOON = datetime(2024, 12, 31, 17, 0, tzinfo=UTC)
-AGEING, LASTING = "/figures/ageing/", "/figures/lasting/"
+AGING, LASTING = "/figures/aging/", "/figures/lasting/"
 
 
 @pytest.fixture(autouse=True)
@@ -42,7 +42,7 @@ def fleet() -> Fleet:
 
 
 def test_failures_over_age_are_drawn_and_read_at_whole_years(as_owner: Client, fleet: Fleet) -> None:
-    page = open_page(as_owner, AGEING)
+    page = open_page(as_owner, AGING)
     words = plain(page)
     assert "By 4 years of age, 100 items have had: bare track 67 failures." in words
     assert page.count("<svg") == 1
@@ -104,15 +104,15 @@ def test_early_failures_of_unlike_sites_are_read_alike_on_page_file_command_and_
 
 
 def test_types_are_chosen_and_one_failure_asked_for(as_owner: Client, fleet: Fleet) -> None:
-    page = open_page(as_owner, f"{AGEING}?component={fleet.liner.pk}")
+    page = open_page(as_owner, f"{AGING}?component={fleet.liner.pk}")
     assert len(TABLE.findall(page)) == 0
     assert "No failure of 1 item at 1 site" in plain(page)
-    page = open_page(as_owner, f"{AGEING}?mode={fleet.waves.pk}")
+    page = open_page(as_owner, f"{AGING}?mode={fleet.waves.pk}")
     assert "1 failure of 12 items" in plain(page)
 
 
 @pytest.mark.parametrize(
-    ("address", "value"), [(AGEING, "failures per item"), (LASTING, "share without failure")]
+    ("address", "value"), [(AGING, "failures per item"), (LASTING, "share without failure")]
 )
 def test_the_file_has_every_age_at_which_something_failed(
     as_owner: Client, fleet: Fleet, address: str, value: str
@@ -122,12 +122,12 @@ def test_the_file_has_every_age_at_which_something_failed(
     bare = [row for row in records if row["type of part"] == "bare track"]
     assert [float(row["age in days"]) for row in bare][:3] == [150, 300, 450]
     assert next(int(row["items watched"]) for row in bare) == 12
-    share = 1 / 12 if address == AGEING else 11 / 12
+    share = 1 / 12 if address == AGING else 11 / 12
     assert float(bare[0][value]) == pytest.approx(share)
     assert "5 or more items" in records[-1]["why no curve"]
 
 
-@pytest.mark.parametrize("address", [AGEING, LASTING])
+@pytest.mark.parametrize("address", [AGING, LASTING])
 def test_an_empty_register_and_a_bad_question_say_so(as_owner: Client, address: str) -> None:
     page = open_page(as_owner, address)
     assert "Nothing was watched of what you ask for, so there is no curve." in page
@@ -138,7 +138,7 @@ def test_an_empty_register_and_a_bad_question_say_so(as_owner: Client, address: 
 
 
 def test_a_kind_of_part_that_there_is_not_is_said_to_be_none(as_owner: Client, fleet: Fleet) -> None:
-    answer = as_owner.get("/figures/ageing/?part=door")
+    answer = as_owner.get("/figures/aging/?part=door")
     page = plain(answer.content.decode())
     assert answer.status_code == 422
     assert "“door” is not on this list: choose what is, or leave it open." in page
@@ -146,7 +146,7 @@ def test_a_kind_of_part_that_there_is_not_is_said_to_be_none(as_owner: Client, f
 
 
 @pytest.mark.parametrize("many", [3, 30])
-@pytest.mark.parametrize("address", [AGEING, LASTING])
+@pytest.mark.parametrize("address", [AGING, LASTING])
 def test_the_pages_take_the_same_few_queries_however_many_types(
     as_owner: Client, address: str, many: int, django_assert_max_num_queries: DjangoAssertNumQueries
 ) -> None:

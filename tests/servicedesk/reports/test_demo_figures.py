@@ -85,7 +85,7 @@ def test_plastic_corner_keys_fail_clearly_more_often_than_other_corners(scenario
 
 
 def test_tracks_fail_faster_the_longer_they_were_not_lubricated(scenario: Scenario) -> None:
-    rule = MaintenanceRule.objects.get(component_type__name="bare aluminium stepped track", work="lubricated")
+    rule = MaintenanceRule.objects.get(component_type__name="bare aluminum stepped track", work="lubricated")
     figure = care_figure(selection(), rule)
     planted = {
         each.care_shape for each in scenario.hazards if each.component_type == rule.component_type.name
@@ -112,10 +112,10 @@ def test_the_bad_lot_is_flagged_before_any_other(scenario: Scenario) -> None:
 
 
 def test_the_planted_confounding_turns_the_comparison_round(scenario: Scenario) -> None:
-    # One construction hangs dark on sunny walls, where any track fails more often; in like sun, colour and
+    # One construction hangs dark on sunny walls, where any track fails more often; in like sun, color and
     # age its liner fails less often than the bare track it seems to be worse than.
     one = ComponentType.objects.get(name="flexible plastic liner")
-    other = ComponentType.objects.get(name="bare aluminium stepped track")
+    other = ComponentType.objects.get(name="bare aluminum stepped track")
     figure = compare_figure(selection(), one=one.pk, other=other.pk)
     crude, alike, adjusted = figure.ratios
     assert crude.ratio is not None

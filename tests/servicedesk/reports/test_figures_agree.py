@@ -69,7 +69,7 @@ QUESTIONS = [
     ("reports:rates", "rates", "by=mode&from=2021-01-01", ("--by", "mode", "--from", "2021-01-01")),
     ("reports:rates", "rates", "by=sun&until=2023-06-30", ("--by", "sun", "--until", "2023-06-30")),
     ("reports:lasting", "survival", "part=track", ("--part", "track")),
-    ("reports:ageing", "recurrence", "part=track&sun=full", ("--part", "track", "--sun", "full")),
+    ("reports:aging", "recurrence", "part=track&sun=full", ("--part", "track", "--sun", "full")),
 ]
 
 
@@ -117,7 +117,7 @@ def test_two_types_are_compared_alike(as_owner: Client, fleet: Fleet) -> None:
             assert f"{ratio['ratio']:.2f}" in page
 
 
-PAGES = ["rates", "compare", "ageing", "lasting", "ahead", "care", "findings", "watch", "year", "log"]
+PAGES = ["rates", "compare", "aging", "lasting", "ahead", "care", "findings", "watch", "year", "log"]
 
 
 @pytest.mark.parametrize("page", PAGES)

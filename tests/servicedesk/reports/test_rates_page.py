@@ -38,7 +38,7 @@ def _today() -> Any:
 
 @pytest.fixture
 def fleet() -> Fleet:
-    """Tracks and liners at six sites, of two constructions, colours and so on; every third one failed."""
+    """Tracks and liners at six sites, of two constructions, colors and so on; every third one failed."""
     fleet = Fleet()
     built = [ConstructionFactory(name="stepped"), ConstructionFactory(name="lined")]
     for number in range(24):
@@ -175,7 +175,7 @@ def test_page_file_and_command_say_the_same(as_owner: Client, fleet: Fleet) -> N
     out = io.StringIO()
     call_command("figures", "rates", "--by", "finish", "--json", stdout=out)
     document = json.loads(out.getvalue())["rows"]
-    assert [row["colour"] for row in file] == [row["finish"] for row in document]
+    assert [row["color"] for row in file] == [row["finish"] for row in document]
     for mine, theirs, shown in zip(file, document, rows(page), strict=True):
         assert [int(mine[key]) for key in ("failures", "items", "sites")] == [
             theirs[key] for key in ("events", "items", "sites")

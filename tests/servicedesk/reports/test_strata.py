@@ -1,4 +1,4 @@
-"""Time and failures told apart by sun, colour and age."""
+"""Time and failures told apart by sun, color and age."""
 
 from __future__ import annotations
 
@@ -35,12 +35,12 @@ def test_days_and_failures_fall_where_a_walk_day_by_day_puts_them(
     which = np.array([kind for _, _, kind, _ in drawn])
     strata = tell_strata_apart(rows, which=which, traits=traits)
     observed = {
-        (int(w), int(s), int(sun), int(colour), int(age)): (days, int(events))
-        for w, s, sun, colour, age, days, events in zip(
+        (int(w), int(s), int(sun), int(color), int(age)): (days, int(events))
+        for w, s, sun, color, age, days, events in zip(
             strata.which,
             strata.site,
             strata.sun,
-            strata.colour,
+            strata.color,
             strata.age,
             strata.days,
             strata.events,
@@ -63,7 +63,7 @@ def test_days_and_failures_fall_where_a_walk_day_by_day_puts_them(
     _, events, days = strata.by_stratum()
     assert events.sum() == rows.event.sum()
     assert days.sum() == pytest.approx((rows.stop - rows.start).sum())
-    for trait in ("sun", "colour", "age"):
+    for trait in ("sun", "color", "age"):
         shares = strata.shares(trait)
         assert [share for share in shares.sum(axis=1) if share] == pytest.approx(
             [1.0] * len(set(which.tolist()))

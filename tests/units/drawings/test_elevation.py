@@ -80,7 +80,7 @@ def frame_of(root: ET.Element) -> tuple[float, float, float, float]:
 
 
 def scale_of(root: ET.Element) -> float:
-    """Give how many units of the sheet a millimetre is."""
+    """Give how many units of the sheet a millimeter is."""
     return float(root.attrib["data-px-per-mm"])
 
 

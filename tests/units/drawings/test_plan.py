@@ -124,7 +124,7 @@ def test_each_panel_fills_its_channel_from_jamb_to_jamb() -> None:
             assert edge in walls
 
 
-def test_each_panel_is_labelled_with_its_width() -> None:
+def test_each_panel_is_labeled_with_its_width() -> None:
     words = all_words(draw(STEPPED))
     assert [words[words.index(str(k)) + 1] for k in (1, 2, 3, 4)] == [
         "45 1/2 in",
@@ -214,7 +214,7 @@ def test_any_unit_stays_on_the_sheet(shape: UnitShape, title: str, unit: LengthU
     check_legible(root)
 
 
-def test_odd_millimetres_find_room() -> None:
+def test_odd_millimeters_find_room() -> None:
     odd = replace(STEPPED, width_mm=Decimal("1168.400001"), inside_edge_mm=None, step_mm=Decimal("6.350001"))
     root = draw(odd, "mm")
     check_legible(root)

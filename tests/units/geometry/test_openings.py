@@ -180,7 +180,7 @@ def test_a_diagonal_that_cannot_be_is_measured_again(diagonal: str) -> None:
 
 @given(width=st.integers(60, 160), offset=st.integers(0, 40))
 def test_no_wider_upright_rectangle_fits_between_leaning_sides(width: int, offset: int) -> None:
-    """The second opinion: try every upright rectangle on a millimetre grid in the parallelogram."""
+    """The second opinion: try every upright rectangle on a millimeter grid in the parallelogram."""
     height = 200
 
     def inside(x: int, y: int) -> bool:

@@ -1,4 +1,4 @@
-"""Replacement, renewal and inspection intervals, held against closed forms and direct minimisation."""
+"""Replacement, renewal and inspection intervals, held against closed forms and direct minimization."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ class TestAgeReplacement:
         assert policy.cost_rate == pytest.approx(2 * 2 * t)
 
     @pytest.mark.parametrize(("shape", "failure"), [(1.3, 20.0), (2.0, 4.0), (5.0, 1.5)])
-    def test_like_direct_minimisation(self, shape: float, failure: float) -> None:
+    def test_like_direct_minimization(self, shape: float, failure: float) -> None:
         policy = age_replacement(shape, 800, 1, failure)
         optimum = optimize.minimize_scalar(
             lambda age: replacement_cost(age, shape, 800, 1, failure), bounds=(10, 4000), method="bounded"
@@ -90,7 +90,7 @@ class TestMinimalRepair:
     """Renewing an item that is repaired when it fails."""
 
     @pytest.mark.parametrize("shape", [1.2, 2.0, 3.5])
-    def test_like_direct_minimisation(self, shape: float) -> None:
+    def test_like_direct_minimization(self, shape: float) -> None:
         def cost(age: float) -> float:
             return (30 + 4 * 0.01 * age**shape) / age
 

@@ -193,7 +193,7 @@ class TestRateRatio:
 
 
 class TestStratifiedRateRatio:
-    """The pooled ratio over strata of sun, colour or age."""
+    """The pooled ratio over strata of sun, color or age."""
 
     smokers = ([32, 104, 206, 186, 102], [52407, 43248, 28612, 12663, 5317])
     others = ([2, 12, 28, 28, 31], [18790, 10673, 5710, 2585, 1462])

@@ -195,7 +195,7 @@ class TestThreshold:
     def test_gives_about_one_false_alarm_in_ten_years(self) -> None:
         ratio = ratio_with_allowance(K_OF_LUCAS)
         threshold = cusum_threshold([1.0], ratio=ratio)
-        # On this lattice of halves the exact run length jumps; the one asked for lies between its neighbours.
+        # On this lattice of halves the exact run length jumps; the one asked for lies between its neighbors.
         shorter, longer = (
             naive.run_length(1, allowance=K_OF_LUCAS, threshold=threshold + step) for step in (-0.5, 0.5)
         )

@@ -1,4 +1,4 @@
-"""How much years differ beyond chance: moments, Student's t and a trend drawn towards none."""
+"""How much years differ beyond chance: moments, Student's t and a trend drawn toward none."""
 
 from __future__ import annotations
 

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from datetime import date, timedelta
 
 from servicedesk.office.demo.dice import Dice
-from servicedesk.office.demo.fleet import DAYS_PER_YEAR, Fate, Neighbour, PlannedSite
+from servicedesk.office.demo.fleet import DAYS_PER_YEAR, Fate, Neighbor, PlannedSite
 from servicedesk.office.demo.sources import Scenario, Village, Words
 
 KM_PER_DEGREE = 111.32
@@ -61,7 +61,7 @@ def _site(
     *,
     today: date,
     dice: Dice,
-    people: Iterator[Neighbour],
+    people: Iterator[Neighbor],
     doors: Iterator[tuple[Village, str]],
 ) -> PlannedSite:
     shares, words = scenario.shares, scenario.words
@@ -98,7 +98,7 @@ def _year_built(joined_on: date, scenario: Scenario, dice: Dice) -> int | None:
 
 
 def _fate(
-    joined_on: date, scenario: Scenario, *, today: date, dice: Dice, people: Iterator[Neighbour]
+    joined_on: date, scenario: Scenario, *, today: date, dice: Dice, people: Iterator[Neighbor]
 ) -> Fate:
     """Decide what became of a site: it stays for a year at least, and nothing befell it in the last month."""
     shares = scenario.shares
@@ -123,7 +123,7 @@ def _fate(
     return Fate("lapsed", on, back_on=back_on if comes_back else None)
 
 
-def _people(words: Words, dice: Dice) -> Iterator[Neighbour]:
+def _people(words: Words, dice: Dice) -> Iterator[Neighbor]:
     """Put names together, no name twice.
 
     Area codes with a leading zero are never given out, and line numbers 0100 to 0199 behind 555 are kept for
@@ -134,7 +134,7 @@ def _people(words: Words, dice: Dice) -> Iterator[Neighbour]:
         family, given = divmod(int(index), len(words.given_names))
         name = f"{words.given_names[given]} {words.family_names[family]}"
         plain = unicodedata.normalize("NFKD", name).encode("ascii", "ignore").decode().lower()
-        yield Neighbour(
+        yield Neighbor(
             name=name,
             phone=f"(0{dice.whole(10, 99)}) 555-01{dice.whole(0, 99):02d}",
             email=f"{re.sub('[^a-z]+', '.', plain)}@example.org",
