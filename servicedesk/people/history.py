@@ -1,4 +1,4 @@
-"""Writing the history: every operation leaves who, when, through which door, and what changed."""
+"""Writing the history: every operation leaves who, when, from which source, and what changed."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The whole history: who changed what, when, through which door, on a page and as a file."""
+"""The whole history: who changed what, when, and from which source, on a page and as a file."""
 
 from __future__ import annotations
 
@@ -37,7 +37,9 @@ class HistoryForm(forms.Form):
     by = forms.ModelChoiceField(
         User.objects.order_by("name"), label="Who", required=False, empty_label="everybody"
     )
-    source = forms.ChoiceField(label="Through", required=False, choices=[("", "any door"), *Source.choices])
+    source = forms.ChoiceField(
+        label="Through", required=False, choices=[("", "any of these"), *Source.choices]
+    )
     on_from = forms.DateField(label="From", required=False, widget=forms.DateInput(attrs={"type": "date"}))
     on_until = forms.DateField(label="Until", required=False, widget=forms.DateInput(attrs={"type": "date"}))
 

@@ -77,7 +77,7 @@ class ChangeQuerySet(models.QuerySet["Change"]):
         on_from: date | None,
         on_until: date | None,
     ) -> Self:
-        """Changes of records of a kind, of one record, by somebody, through a door, between two days."""
+        """Changes of records of a kind, of one record, by somebody, from a source, between two days."""
         criteria = {"subject": subject, "subject_id": number, "by": by, "source": source}
         changes = self.filter(**{name: value for name, value in criteria.items() if value})
         if on_from:

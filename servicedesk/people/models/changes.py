@@ -1,4 +1,4 @@
-"""The history: who changed what, when, and through which door."""
+"""The history: who changed what, when, and from which source."""
 
 from __future__ import annotations
 
