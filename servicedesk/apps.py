@@ -16,4 +16,4 @@ class ServicedeskConfig(AppConfig):
 
         The checks of settings register themselves too.
         """
-        from servicedesk import celery, mail_addresses  # noqa: F401  (loading them is the point)
+        from servicedesk import celery, mail_addresses, older_databases  # noqa: F401  (loading them is the point)

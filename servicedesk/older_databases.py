@@ -1,0 +1,28 @@
+"""Refusing to migrate a database of a version whose migrations were squashed: it would end half-way."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from django.core.checks import CheckMessage, Error, Tags, register
+from django.db import connections
+from django.db.migrations.recorder import MigrationRecorder
+
+SQUASHED = ("people", "0002_versions_of_the_records")
+"""A migration that every database of those versions has, and none made since."""
+
+
+@register(Tags.database)
+def refuse_older_databases(*, databases: Sequence[str] | None, **_: Any) -> list[CheckMessage]:
+    """Check, before migrations are applied, that a database was not made by such a version."""
+    return [
+        Error(
+            f"The database “{alias}” was made by an older version and can't be read by this one.",
+            hint="Start the demo company over with make demo-fresh, or name an empty database and import "
+            "your files into it.",
+            id="servicedesk.E010",
+        )
+        for alias in databases or ()
+        if SQUASHED in MigrationRecorder(connections[alias]).applied_migrations()
+    ]
