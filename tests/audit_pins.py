@@ -79,7 +79,7 @@ def ask_for_weaknesses(file: Path) -> Findings:
 def ask_the_index(file: Path) -> Findings:
     """Ask the index that pip is set up with whether it has each pin, and whether one was withdrawn."""
     options = ("--dry-run", "--ignore-installed", "--no-deps", "--quiet", "--report", "-")
-    done = run("pip", "install", *options, "--requirement", str(file))
+    done = run("pip", "--disable-pip-version-check", "install", *options, "--requirement", str(file))
     if done.returncode:
         problems = [f"{file.name}: {last_line(done.stderr)}"]
         # Of an index that can't be reached pip says the same as of a missing pin, after trying again.
