@@ -115,7 +115,7 @@ def test_what_opens_a_source_or_reaches_a_customer_stays_at_the_desk() -> None:
     for body in (visits_feed(None, at=AT), due_feed(at=AT)):
         text = body.decode().replace("\r\n ", "")
         assert "12 Heron Lane" in text
-        for secret in ("4711", "Secret", "555-0199", "555-0142", "pot"):
+        for secret in ("code 4711", "Berta Secret", "555-0199", "555-0142", "4711 pot"):
             assert secret not in text
 
 

@@ -46,7 +46,7 @@ def _friday() -> Iterator[None]:
 def owned(email: str = "testa@customer.example", **fields: Any) -> Visit:
     """Give a confirmed visit to a site with an owner."""
     site = site_at(1)
-    OwnershipFactory(site=site, customer=CustomerFactory(email=email, name="Testa Owner", phone="555"))
+    OwnershipFactory(site=site, customer=CustomerFactory(email=email, name="Testa Owner", phone="555-0100"))
     visit: Visit = VisitFactory(site=site, starts_at=START, state="confirmed", **fields)
     visit.technicians.add(technician(name="Testa Fitter"))
     return visit
@@ -80,7 +80,7 @@ def test_an_agreed_visit_is_told_once_with_its_calendar_entry(post: MailServer) 
     assert event["uid"].startswith(str(visit.uid))
     assert event["organizer"] == "mailto:desk@company.example"
     assert event["attendee"] == "mailto:testa@customer.example"
-    assert "555" not in part.get_content()
+    assert "555-0100" not in part.get_content()
 
 
 def test_one_click_ends_it_all(post: MailServer, client: Client) -> None:
@@ -212,7 +212,7 @@ def test_who_has_no_address_is_telephoned(post: MailServer, as_scheduler: Client
     assert not post.mails
     page = told(as_scheduler.get("/letters/?stage=withheld").content)
     assert "no mail address: telephone" in page
-    assert 'href="tel:555"' in page
+    assert 'href="tel:5550100"' in page
 
 
 def test_a_sender_that_died_is_taken_over_with_the_same_message_id(post: MailServer) -> None:

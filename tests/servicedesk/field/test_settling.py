@@ -91,7 +91,7 @@ def test_the_office_reads_all_that_was_typed_and_marks_it_as_settled(
     assert Notification.objects.get().kind == "alarm"
     row = PhoneRecord.objects.get()
     as_scheduler.post(f"/phone-records/{row.pk}/seen/")
-    assert "4711" not in words_of(as_scheduler.get("/").content)
+    assert "gate code" not in words_of(as_scheduler.get("/").content)
     change = Change.objects.about(unit).order_by("-pk")[0]
     assert (change.action[:8], change.by) == ("settled:", scheduler)
 
