@@ -15,16 +15,16 @@ from django.db.models import Q
 from django.utils import timezone
 
 from schedules.local_times import moment_of
-from schedules.maintenance.reference import CARE_WORK
+from schedules.maintenance.reference import MAINTENANCE_WORK
 from schedules.models import MaintenanceRule, MaintenanceTask, NextDue, Visit
 from schedules.operations.times import ALL_THE_SAME
 from schedules.operations.visits import usual_minutes
-from schedules.words import care_reason, span
-from servicedesk.new_values import LimitedTextInput
-from servicedesk.people.idempotency import IdempotencyKeyForm
-from servicedesk.people.models import User
-from servicedesk.searching import ScrapField
-from servicedesk.typed import read_key
+from schedules.words import maintenance_reason, span
+from servicedesk.accounts.models import User
+from servicedesk.core.idempotency import IdempotencyKeyForm
+from servicedesk.core.rules.new_values import LimitedTextInput
+from servicedesk.core.values.searching import ScrapField
+from servicedesk.core.values.typed import read_key
 from units.fields import TemperatureInput
 from units.forms import DayField
 from units.models import ComponentType, Site
@@ -129,7 +129,7 @@ class MaintenanceRuleForm(forms.ModelForm):
             self.fields[name] = forms.TypedChoiceField(
                 choices=months, coerce=int, empty_value=None, required=False, label=label
             )
-        self.fields["work"].choices = [(kind.value, kind.label) for kind in CARE_WORK]  # type: ignore[attr-defined]
+        self.fields["work"].choices = [(kind.value, kind.label) for kind in MAINTENANCE_WORK]  # type: ignore[attr-defined]
         self.fields["persons"].widget = forms.Select(choices=[(1, "one"), (2, "two")])
 
 
@@ -247,7 +247,7 @@ class VisitForm(forms.Form):
             for task in tasks.order_by("unit__code", "priority", "due_on", "pk").distinct()
         ]
 
-    def offered_care(self) -> list[Offer]:
+    def offered_maintenance(self) -> list[Offer]:
         """List the care that comes due soon and could be done with the visit."""
         ticked = self._ticked("coming") or set()
         dues = NextDue.objects.coming(self.site.pk, until=timezone.localdate() + SOON)
@@ -257,7 +257,7 @@ class VisitForm(forms.Form):
                 value=due.pk,
                 ticked=due.pk in ticked,
                 unit=due.installed_part.unit.code,
-                reason=care_reason(
+                reason=maintenance_reason(
                     due.rule.name, panel=due.installed_part.panel, last_done_on=due.last_done_on
                 ),
                 due_on=due.next_due_on,

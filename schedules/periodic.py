@@ -21,17 +21,17 @@ from django.utils import timezone
 from schedules.models import ClockMark
 from schedules.models.clock import FAILED
 from schedules.operations import note_run
-from servicedesk.logs import told
-from servicedesk.on_commit import know_tasks
+from servicedesk.core.database.on_commit import know_tasks
+from servicedesk.core.logs.formatting import describe
 
 log = logging.getLogger(__name__)
 
 TAKE_LONG = {
-    "office.back_up",
-    "office.resume_imports",
+    "backup.back_up",
+    "imports.resume_imports",
     "reports.compute_figures",
     "reports.keep_failure_log",
-    "reports.watch_lots",
+    "reports.run_surveillance",
 }
 """Tasks that may take minutes or hours; letters and due work do not wait for them."""
 NOTHING = "nothing to do"
@@ -107,7 +107,7 @@ def note_by_worker(task: str, result: object) -> None:
 
 
 def _words(result: object) -> str:
-    return f"{FAILED}{told(result)}" if isinstance(result, BaseException) else str(result or "done")
+    return f"{FAILED}{describe(result)}" if isinstance(result, BaseException) else str(result or "done")
 
 
 def _run(task: str, *, at: datetime) -> str:

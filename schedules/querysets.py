@@ -20,7 +20,7 @@ if TYPE_CHECKING:
         VisitTask,
         WeekPlan,
     )
-    from servicedesk.people.models import User
+    from servicedesk.accounts.models import User
 
 
 class MaintenanceRuleQuerySet(models.QuerySet["MaintenanceRule"]):
@@ -64,7 +64,7 @@ class NextDueQuerySet(models.QuerySet["NextDue"]):
 
         return self.filter(~Exists(MaintenanceTask.objects.open().filter(next_due=OuterRef("pk"))))
 
-    def held(self) -> Self:
+    def locked(self) -> Self:
         """Care rows that nobody else changes until the transaction ends, in one order for all."""
         return (
             self.select_for_update(of=("self",), no_key=True)
@@ -72,9 +72,11 @@ class NextDueQuerySet(models.QuerySet["NextDue"]):
             .order_by("pk")
         )
 
-    def held_for(self, units: list[int], *, works: set[str]) -> Self:
+    def locked_for(self, units: list[int], *, works: set[str]) -> Self:
         """Held care of parts in place in some units that some kinds of work satisfy."""
-        return self.of_parts_in_place().filter(installed_part__unit_id__in=units, rule__work__in=works).held()
+        return (
+            self.of_parts_in_place().filter(installed_part__unit_id__in=units, rule__work__in=works).locked()
+        )
 
     def coming(self, site_id: int, *, until: date) -> Self:
         """Our care at a site that falls due up to a day and is on nobody's list yet."""
@@ -103,7 +105,7 @@ class MaintenanceTaskQuerySet(models.QuerySet["MaintenanceTask"]):
         """Tasks that are neither done nor cancelled."""
         return self.filter(state__in=["needs-action", "in-process"])
 
-    def held(self) -> Self:
+    def locked(self) -> Self:
         """Tasks that nobody else changes until the transaction ends, in one order for all."""
         return (
             self.select_for_update(of=("self",), no_key=True).select_related("next_due__rule").order_by("pk")
@@ -146,7 +148,7 @@ class VisitQuerySet(models.QuerySet["Visit"]):
         """Visits of one technician."""
         return self.filter(technicians=person)
 
-    def held(self) -> Self:
+    def locked(self) -> Self:
         """Visits that nobody else changes until the transaction ends."""
         return self.select_for_update(of=("self",), no_key=True).select_related("site")
 
@@ -249,7 +251,7 @@ class CalendarLinkQuerySet(models.QuerySet["CalendarLink"]):
 
     def for_list(self, user: User) -> Self:
         """Links that somebody may look after: one's own, as a scheduler all, the team's first."""
-        from servicedesk.people.models import Role
+        from servicedesk.accounts.models import Role
 
         links = self if user.may_act_as(Role.SCHEDULER) else self.filter(person=user)
         return links.select_related("person").order_by(F("person__name").asc(nulls_first=True), "pk")

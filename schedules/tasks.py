@@ -9,9 +9,9 @@ from schedules import operations
 from schedules.notifications.deliver import send_due_notifications
 from schedules.notifications.queue import write_due_notifications
 from schedules.periodic import NOTHING
-from servicedesk.people.history import change_source
-from servicedesk.people.models.changes import Source
-from servicedesk.words import count
+from servicedesk.core.history import change_source
+from servicedesk.core.models.changes import Source
+from servicedesk.core.values.words import count
 
 
 @shared_task(name="schedules.raise_due")
@@ -22,11 +22,11 @@ def raise_due() -> str:
         return f"{count(operations.raise_due(timezone.localdate(at), at=at), 'task')} raised"
 
 
-@shared_task(name="schedules.plan_new_care")
-def plan_new_care() -> str:
+@shared_task(name="schedules.plan_next_dues")
+def plan_next_dues() -> str:
     """Put parts under the care rules of their types, where they are not yet."""
     with change_source(Source.CLOCK):
-        made = operations.plan_new_care(operations.last_planned(), at=timezone.now())
+        made = operations.plan_next_dues(operations.last_planned(), at=timezone.now())
         return f"{count(made, 'part')} came under a rule"
 
 

@@ -7,10 +7,10 @@ from datetime import date
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 
-def care_reason(name: str, *, panel: int, last_done_on: date | None) -> str:
+def maintenance_reason(name: str, *, panel: int, last_done_on: date | None) -> str:
     """Say what care is due and when it was last done: "Lubricate the track: last done 2 Apr 2025".
 
-    `CARE_REASON` in `schedules.operations.raising` says the same in SQL.
+    `TASK_REASON` in `schedules.maintenance.sql` says the same in SQL.
     """
     what = f"{name[:1].upper()}{name[1:]}{f', panel {panel}' if panel else ''}"
     if last_done_on is None:

@@ -15,8 +15,8 @@ from django.shortcuts import render
 from django.template.loader import render_to_string
 from django.views.decorators.csrf import requires_csrf_token
 
-from servicedesk.full_disk import WORDS, is_full_disk
-from servicedesk.sent_again import context_of, is_secret
+from servicedesk.core.rules.full_disk import WORDS, is_full_disk
+from servicedesk.core.web.sent_again import context_of, is_secret
 
 INSUFFICIENT_STORAGE = 507  # RFC 4918, section 11.5
 

@@ -15,7 +15,7 @@ from celery.schedules import crontab
 from csp.constants import NONE, SELF
 from django.core.exceptions import ImproperlyConfigured
 
-from servicedesk.secrets import kept_secret
+from servicedesk.core.values.secrets import stored_secret
 
 BASE_DIR = Path(__file__).resolve().parent.parent
 
@@ -48,7 +48,7 @@ DATA_DIR.mkdir(parents=True, exist_ok=True)
 DEBUG = env.bool("DEBUG", default=False)
 ALLOWED_HOSTS = env.list("ALLOWED_HOSTS", default=["127.0.0.1", "localhost"])
 HTTPS = env.bool("HTTPS", default=False)
-SECRET_KEY = env.str("SECRET_KEY", default="") or kept_secret(DATA_DIR / "secret_key")
+SECRET_KEY = env.str("SECRET_KEY", default="") or stored_secret(DATA_DIR / "secret_key")
 
 PROXIES = env.int("PROXIES", default=0)  # of our own, in front of this server
 
@@ -62,7 +62,7 @@ SECURE_HSTS_INCLUDE_SUBDOMAINS = HTTPS
 SECURE_HSTS_PRELOAD = HTTPS
 SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https") if HTTPS else None
 SECURE_REFERRER_POLICY = "same-origin"
-SESSION_ENGINE = "servicedesk.people.sessions"
+SESSION_ENGINE = "servicedesk.accounts.sessions"
 SESSION_COOKIE_AGE = 14 * 24 * 3600
 SESSION_COOKIE_HTTPONLY = True
 X_FRAME_OPTIONS = "DENY"
@@ -83,14 +83,19 @@ CONTENT_SECURITY_POLICY = {
 
 # --- parts ------------------------------------------------------------------------------------------
 INSTALLED_APPS = [
-    "servicedesk.apps.ServicedeskConfig",
-    "servicedesk.people",
+    "servicedesk.core",
+    "servicedesk.accounts",
     "units",
     "schedules",
     "servicedesk.calls",
     "servicedesk.reports",
+    "servicedesk.imports",
+    "servicedesk.privacy",
+    "servicedesk.backup",
+    "servicedesk.portal",
     "servicedesk.office",
     "servicedesk.field",
+    "servicedesk.demo",
     "django_htmx",
     "django_linear_migrations",
     "django.contrib.auth",
@@ -104,19 +109,19 @@ INSTALLED_APPS = [
 MIDDLEWARE = [
     "django.middleware.security.SecurityMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
-    "servicedesk.request_log.RequestLogMiddleware",
+    "servicedesk.core.logs.request_log.RequestLogMiddleware",
     "csp.middleware.CSPMiddleware",
-    "servicedesk.people.sessions.SessionMiddleware",
+    "servicedesk.accounts.sessions.SessionMiddleware",
     "django.middleware.common.CommonMiddleware",
-    "servicedesk.people.body_sizes.BodySizeMiddleware",  # before anything reads a body
+    "servicedesk.accounts.body_sizes.BodySizeMiddleware",  # before anything reads a body
     "django.middleware.csrf.CsrfViewMiddleware",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
-    "servicedesk.people.middleware.SignedOutMiddleware",
+    "servicedesk.accounts.middleware.SignedOutMiddleware",
     "django.contrib.auth.middleware.LoginRequiredMiddleware",
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
-    "servicedesk.people.middleware.PageSourceMiddleware",
+    "servicedesk.core.web.middleware.PageSourceMiddleware",
     "servicedesk.reports.mixing.MixingMiddleware",
 ]
 
@@ -133,7 +138,7 @@ TEMPLATES = [
                 "django.template.context_processors.request",
                 "django.contrib.auth.context_processors.auth",
                 "django.contrib.messages.context_processors.messages",
-                "servicedesk.people.context.desk",
+                "servicedesk.core.web.context.base_context",
             ],
             "loaders": [
                 (
@@ -146,7 +151,8 @@ TEMPLATES = [
             "builtins": [
                 "django.templatetags.static",
                 "units.templatetags.measures",
-                "servicedesk.people.templatetags.desk",
+                "servicedesk.accounts.templatetags.rights",
+                "servicedesk.core.templatetags.wording",
             ],
         },
     },
@@ -156,7 +162,7 @@ TEMPLATES = [
 POSTGRES_OPTIONS = env.str("POSTGRES_OPTIONS", default="-c jit=off -c work_mem=64MB")
 DATABASES = {"default": env.db_url("DATABASE_URL", default=f"sqlite:///{DATA_DIR / 'sashkeep.sqlite3'}")}
 if DATABASES["default"]["ENGINE"] == "django.db.backends.sqlite3":
-    DATABASES["default"]["ENGINE"] = "servicedesk.sqlite"
+    DATABASES["default"]["ENGINE"] = "servicedesk.core.database.sqlite"
     DATABASES["default"]["OPTIONS"] = {
         "transaction_mode": "IMMEDIATE",  # a writer waits its turn instead of failing half-way
         "timeout": 20,
@@ -197,10 +203,10 @@ MAIL_FROM_ADDRESS = env.str("MAIL_FROM_ADDRESS", default="desk@localhost.invalid
 REMIND_DAYS = env.int("REMIND_DAYS", default=2)
 
 # --- people -----------------------------------------------------------------------------------------
-AUTH_USER_MODEL = "people.User"
-LOGIN_URL = "people:sign_in"
+AUTH_USER_MODEL = "accounts.User"
+LOGIN_URL = "accounts:sign_in"
 LOGIN_REDIRECT_URL = "office:home"
-LOGOUT_REDIRECT_URL = "people:sign_in"
+LOGOUT_REDIRECT_URL = "accounts:sign_in"
 PASSWORD_HASHERS = [
     "django.contrib.auth.hashers.Argon2PasswordHasher",
     "django.contrib.auth.hashers.PBKDF2PasswordHasher",
@@ -227,7 +233,7 @@ STORAGES = {
     "staticfiles": {
         "BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"
         if DEBUG
-        else "servicedesk.static_files.StaticFilesStorage"
+        else "servicedesk.core.web.static_files.StaticFilesStorage"
     },
 }
 
@@ -304,7 +310,7 @@ CELERY_BEAT_SCHEDULE = {
         "options": {"expires": 20 * 3600},
     },
     "watch lots and types": {
-        "task": "reports.watch_lots",
+        "task": "reports.run_surveillance",
         "schedule": crontab(minute="0", hour="3"),
         "options": {"expires": 20 * 3600},
     },
@@ -326,17 +332,17 @@ CELERY_BEAT_SCHEDULE = {
         "options": {"expires": NOT_TAKEN_UP},
     },
     "forget what is old": {
-        "task": "office.forget_old",
+        "task": "privacy.apply_retention",
         "schedule": crontab(minute="30", hour="3"),
         "options": {"expires": 20 * 3600},
     },
     "back up": {
-        "task": "office.back_up",
+        "task": "backup.back_up",
         "schedule": crontab(minute="15", hour="1"),
         "options": {"expires": 20 * 3600},
     },
     "go on with imports": {
-        "task": "office.resume_imports",
+        "task": "imports.resume_imports",
         # Files handed in on a page wait for this where no worker takes them up at once.
         "schedule": timedelta(seconds=60 if REDIS_URL else 5),
         "options": {"expires": NOT_TAKEN_UP},
@@ -351,9 +357,11 @@ ERROR_REPORT_TO = env.str("ERROR_REPORT_TO", default="")
 LOGGING: dict[str, Any] = {
     "version": 1,
     "disable_existing_loggers": False,
-    "filters": {"without data": {"()": "servicedesk.logs.WithoutData"}},
+    "filters": {"without data": {"()": "servicedesk.core.logs.formatting.WithoutData"}},
     "formatters": {
-        "lines": {"()": f"servicedesk.logs.{'JsonLines' if LOG_FORMAT == 'json' else 'PlainLines'}"},
+        "lines": {
+            "()": f"servicedesk.core.logs.formatting.{'JsonLines' if LOG_FORMAT == 'json' else 'PlainLines'}"
+        },
     },
     "handlers": {
         "stderr": {"class": "logging.StreamHandler", "formatter": "lines", "filters": ["without data"]},
@@ -370,7 +378,7 @@ if ERROR_REPORT_TO:
     if not EMAIL_BACKEND:
         raise ImproperlyConfigured("ERROR_REPORT_TO is set, but no mail server: set EMAIL_URL as well.")
     LOGGING["handlers"]["reports"] = {
-        "()": "servicedesk.error_reports.ErrorReports",
+        "()": "servicedesk.core.logs.error_reports.ErrorReports",
         "filters": ["without data"],
         "to": ERROR_REPORT_TO,
     }

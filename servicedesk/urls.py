@@ -5,8 +5,11 @@ from __future__ import annotations
 from django.urls import URLPattern, URLResolver, include, path
 
 urlpatterns: list[URLPattern | URLResolver] = [
-    path("", include("servicedesk.people.urls")),
+    path("", include("servicedesk.accounts.urls")),
     path("", include("servicedesk.office.urls")),
+    path("", include("servicedesk.portal.urls")),
+    path("", include("servicedesk.imports.urls")),
+    path("", include("servicedesk.privacy.urls")),
     path("", include("units.urls")),
     path("", include("schedules.urls")),
     path("field/", include("servicedesk.field.urls")),

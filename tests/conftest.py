@@ -16,7 +16,7 @@ from django.contrib.auth.models import Group
 from django.db import connection
 from django.test import Client
 
-from servicedesk.people.models import Role, User
+from servicedesk.accounts.models import Role, User
 from tests.demo_company import demo as demo
 from tests.demo_company import demo_company as demo_company
 from tests.demo_company import demo_copy as demo_copy
@@ -126,7 +126,7 @@ def _deleting(truncate: str) -> str:
     The table that triggers of the others write to comes last.
     """
     assert "RESTART IDENTITY" not in truncate, "deleting rows does not begin to count anew"
-    tables = sorted(re.findall(r'"(\w+)"', truncate), key=lambda name: name == "people_tableversion")
+    tables = sorted(re.findall(r'"(\w+)"', truncate), key=lambda name: name == "core_tableversion")
     return "; ".join(f'DELETE FROM "{name}"' for name in tables)  # noqa: S608 - our own tables
 
 
@@ -139,14 +139,14 @@ def _history_can_be_emptied_between_tests() -> Iterator[None]:
     def without_rules(self: Any, sql_list: list[str]) -> None:
         with connection.cursor() as cursor:
             if connection.vendor == "postgresql":
-                names = ("people_change", "people_changedfield", "people_erasure")
+                names = ("core_change", "core_changedfield", "core_erasure")
                 before = [f"ALTER TABLE {name} DISABLE TRIGGER USER" for name in names]
                 after = [f"ALTER TABLE {name} ENABLE TRIGGER USER" for name in names]
                 sql_list = [*map(_deleting, sql_list), "SET CONSTRAINTS ALL IMMEDIATE"]
             else:
                 cursor.execute(
                     "SELECT name, sql FROM sqlite_master WHERE type = 'trigger'"
-                    " AND tbl_name IN ('people_change', 'people_changedfield', 'people_erasure')"
+                    " AND tbl_name IN ('core_change', 'core_changedfield', 'core_erasure')"
                 )
                 rules = cursor.fetchall()
                 before = [f"DROP TRIGGER {name}" for name, _ in rules]

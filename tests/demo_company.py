@@ -20,10 +20,11 @@ from django.utils import timezone
 from PIL import Image
 
 from schedules.notifications.queue import write_due_notifications
+from servicedesk.accounts.models import Role, User
 from servicedesk.calls.models import Call
 from servicedesk.calls.operations import add_photo
-from servicedesk.office import intake
-from servicedesk.people.models import InputFile, Role, User
+from servicedesk.imports import operations
+from servicedesk.imports.models import InputFile
 from tests.databases import connected_to, drop_database, make_database
 from tests.every_address import ALL, address_of, shown_records
 from tests.tables import make_tables
@@ -116,7 +117,7 @@ def load_company() -> None:
     """
     call_command("load_reference", verbosity=0)
     call_command("load_demo", folder=settings.PHOTO_DIR.parent / "demo-files", verbosity=0)
-    call_command("watch_lots")
+    call_command("run_surveillance")
     take_a_photo()
     write_due_notifications(at=timezone.now())
 
@@ -124,9 +125,9 @@ def load_company() -> None:
 def hand_in_a_bad_file() -> None:
     """Bring in a file with a row that can't be applied, so that every page about imports has something."""
     content = BytesIO(b"unit,site,installed_on\nX-1,X,sometime\n")
-    files = {InputFile.UNITS: intake.Incoming("units.csv", content)}
-    batch = intake.open_batch(files, keep_good=False, care_by="us", by=None, at=timezone.now())
-    intake.go_on(batch)
+    files = {InputFile.UNITS: operations.Incoming("units.csv", content)}
+    batch = operations.create_batch(files, keep_good=False, care_by="us", by=None, at=timezone.now())
+    operations.resume(batch)
 
 
 def take_a_photo() -> None:

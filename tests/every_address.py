@@ -9,17 +9,17 @@ from uuid import uuid4
 from django.urls import URLPattern, URLResolver, get_resolver, reverse
 
 OPEN = {
-    "people:sign_in",
-    "people:code",
-    "people:welcome",
-    "people:too_large",
+    "accounts:sign_in",
+    "accounts:code",
+    "accounts:welcome",
+    "accounts:too_large",
     "schedules:feed",
     "schedules:feed_of_due",
     "schedules:feed_of_todos",
-    "schedules:email_preference",
-    "office:customer_visit",
+    "portal:email_preference",
+    "portal:customer_visit",
     "field:token",
-    "office:label",
+    "portal:label",
     "office:alive",
     "office:ready",
     "field:inbox",
@@ -32,12 +32,12 @@ OPEN = {
 signed; what a phone's script asks for tells nothing, or answers 401 instead of leading to the sign-in."""
 
 SIGNED_IN = {
-    "people:sign_out",
-    "people:me",
-    "people:end_browser",
-    "people:end_other_user_sessions",
-    "people:mfa",
-    "people:no_mfa",
+    "accounts:sign_out",
+    "accounts:me",
+    "accounts:end_browser",
+    "accounts:end_other_user_sessions",
+    "accounts:mfa",
+    "accounts:no_mfa",
 }
 """Addresses open to anybody signed in, whatever their role."""
 
@@ -64,8 +64,9 @@ Records = dict[str, Any]
 def shown_records() -> Records:
     """Find records of the demo company to show: by the name of an address, its app, or an argument."""
     from schedules.models import MaintenanceRule, MaintenanceTask, Notification, Visit, WeekPlan
+    from servicedesk.accounts.models import Role, User
     from servicedesk.calls.models import Call, Finding, Photo, SafetyAnswer
-    from servicedesk.people.models import Batch, Role, User
+    from servicedesk.core.models import Batch
     from servicedesk.reports.models import LotFlag
     from units.models import ComponentType, Customer, InstalledPart, ObservationPeriod, Unit
 
@@ -76,7 +77,7 @@ def shown_records() -> Records:
     assert visit is not None
     assert call is not None
     return {
-        "people": User.objects.order_by("pk").first(),
+        "accounts": User.objects.order_by("pk").first(),
         "units:fit_part": in_place,
         "units:replace_set": InstalledPart.objects.in_place().order_by("pk").first(),
         "units:change_panel_share": InstalledPart.objects.in_place()
@@ -84,21 +85,21 @@ def shown_records() -> Records:
         .order_by("pk")
         .first(),
         "units:take_out": InstalledPart.objects.in_place().order_by("pk").first(),
-        "units:stop_watching": ObservationPeriod.objects.order_by("pk").first(),
-        "office:hand_out": Customer.objects.order_by("pk").first(),
-        "office:erase_customer": Customer.objects.order_by("pk").first(),
+        "units:end_observation": ObservationPeriod.objects.order_by("pk").first(),
+        "privacy:export_data": Customer.objects.order_by("pk").first(),
+        "privacy:anonymize_customer": Customer.objects.order_by("pk").first(),
         "units:customer": Customer.objects.order_by("pk").first(),
         "units:change_customer": Customer.objects.order_by("pk").first(),
         "units:change_site": in_place.site,
         "units:change_owner": in_place.site,
         "units:change_reference": ComponentType.objects.order_by("pk").first(),
         "units": in_place,
+        "office": visit,
         "office:unit_sheet": in_place,
         "office:site_sheet": in_place.site,
-        "office:finish_visit": visit,
-        "office:new_label": in_place,
-        "office:undo_import": Batch.objects.filter(stage="applied").order_by("pk").first(),
-        "office": Batch.objects.order_by("-pk").first(),
+        "portal:new_label": in_place,
+        "imports:revert_import": Batch.objects.filter(stage="applied").order_by("pk").first(),
+        "imports": Batch.objects.order_by("-pk").first(),
         "reports": LotFlag.objects.order_by("pk").first(),
         "reports:change_interval": MaintenanceRule.objects.order_by("pk").first(),
         "schedules:change_maintenance_rule": MaintenanceRule.objects.order_by("pk").first(),
@@ -125,7 +126,7 @@ def arguments(pattern: URLPattern, name: str, records: Records | None = None) ->
     """Give the arguments of an address that shows one of these records; without any they are looked for."""
     records = records or shown_records()
     words = {
-        "what": "units" if name == "office:empty_file" else "types",
+        "what": "units" if name == "imports:empty_file" else "types",
         "file": "units",
         "code": "x" * 16,
         "token": "x" * 43,

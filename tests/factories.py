@@ -8,8 +8,8 @@ import factory
 from factory.django import DjangoModelFactory
 
 from schedules.models import MaintenanceRule, MaintenanceTask, NextDue, Visit
+from servicedesk.accounts.models import User
 from servicedesk.calls.models import Call, Finding, Inspection, Work
-from servicedesk.people.models import User
 from units.models import (
     ComponentType,
     Construction,
@@ -176,7 +176,7 @@ class InspectionFactory(DjangoModelFactory[Inspection]):
         model = Inspection
 
     unit = factory.SubFactory(UnitFactory)
-    seen_on = date(2026, 5, 1)
+    inspected_on = date(2026, 5, 1)
     outcome = "fine"
 
 

@@ -33,9 +33,11 @@ from schedules.models import (
     WorkingDay,
     WorkTerms,
 )
+from servicedesk.accounts.models import Role, User
 from servicedesk.calls.models import Call, Finding, PhoneRecord, Photo, SafetyAnswer
-from servicedesk.people.history import write_change
-from servicedesk.people.models import Batch, BatchFile, ChangedField, Role, StagedProblem, User
+from servicedesk.core.history import write_change
+from servicedesk.core.models import Batch, ChangedField
+from servicedesk.imports.models import BatchFile, StagedProblem
 from servicedesk.reports.models import FailureDay, LotFlag
 from tests.factories import (
     CallFactory,
@@ -212,7 +214,7 @@ def _life_of(shown: Shown, unit: Unit, number: int, *, panel: int) -> None:
             made_safe_how="tagged",
             recorded_by=person,
         )
-        _care(shown, part)
+        _maintenance(shown, part)
 
 
 def _call(shown: Shown, unit: Unit) -> Call:
@@ -240,7 +242,7 @@ def _call(shown: Shown, unit: Unit) -> Call:
     return urgent
 
 
-def _care(shown: Shown, part: InstalledPart) -> None:
+def _maintenance(shown: Shown, part: InstalledPart) -> None:
     """Put a part under a rule, with a task that waits, one to plan and one on the visit."""
     rules = list(MaintenanceRule.objects.filter(component_type=part.component_type).order_by("pk")[:3])
     soon = timezone.localdate() + timedelta(days=20)
@@ -304,14 +306,14 @@ def _desk(shown: Shown, person: User, number: int) -> None:
         CustomerAnswer.objects.create(visit=shown.visit, customer=customer, said="suits", at=now)
     about = {"subject": "day", "subject_id": number, "due_on": timezone.localdate()}
     Notification.objects.create(
-        kind="round_day", person=person, addressee=f"p{number}", told={}, **_times(now), **about
+        kind="round_day", person=person, addressee=f"p{number}", payload={}, **_times(now), **about
     )
     PhoneRecord.objects.create(
         key=uuid4(),
         by=person,
         kind="finding",
         fingerprint="x" * 64,
-        told={
+        payload={
             "mode": FailureMode.objects.order_by("-pk")[0].pk,
             "tasks": [shown.task.pk],
             f"task_{MaintenanceTask.objects.order_by('-pk')[0].pk}": "done",

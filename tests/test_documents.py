@@ -15,7 +15,7 @@ import pytest
 from django.core.management import BaseCommand, get_commands, load_command_class
 from django.urls import Resolver404, resolve
 
-from servicedesk.office.intake.columns import HISTORY, PERIODS, UNITS, Columns
+from servicedesk.imports.files.columns import HISTORY, PERIODS, UNITS, Columns
 
 ROOT = Path(__file__).parents[1]
 PAGES = sorted((ROOT / "docs").glob("*.md"))

@@ -26,7 +26,7 @@ MODELS = {model.__name__ for model in apps.get_models()}
 
 WITHOUT = {
     "schedules/operations/notifications.py:tell_schedulers_of_danger": "a part of recording a danger",
-    "servicedesk/people/operations.py:take_code": "keeps the number of the last code, at every sign-in",
+    "servicedesk/accounts/operations.py:take_code": "keeps the number of the last code, at every sign-in",
     "units/labels.py:labels_for": "gives units that have no sticker a code; printing a sheet is no change",
 }
 """Operations that write no line of history, and why."""

@@ -25,7 +25,7 @@ from hypothesis import strategies as st
 from schedules.models import Visit
 from schedules.notifications.links import VisitKey, opt_out_token, visit_token
 from schedules.notifications.queue import customers_of
-from servicedesk.people.models import User
+from servicedesk.accounts.models import User
 from tests.every_address import ALL
 from tests.junk import JUNK, RAW_BODIES, any_text, faults_of
 from tests.read_forms import Form, read_forms
@@ -38,7 +38,7 @@ ROUNDS = int(os.environ.get("JUNK_ROUNDS", "1"))
 FIELDS, ALL_AT_ONCE = 10, 3
 METHODS = ("PUT", "DELETE", "PATCH", "OPTIONS", "TRACE", "HEAD")
 
-DEAR = {"reports:year", "reports:ahead"}
+DEAR = {"reports:year", "reports:forecast"}
 """Pages that take seconds for a good question: asked only bad ones here; their parts have other tests."""
 
 Forms = dict[str, list[Form]]
@@ -96,7 +96,7 @@ def name_of(address: str) -> str:
 def test_every_form_is_found(forms: Forms) -> None:
     posted = {name for name, group in forms.items() if any(form.method == "post" for form in group)}
     assert len(posted) > 50
-    assert {"units:add_site", "calls:close", "office:customer_visit", "schedules:email_preference"} <= posted
+    assert {"units:add_site", "calls:close", "portal:customer_visit", "portal:email_preference"} <= posted
 
 
 @pytest.mark.parametrize("name", sorted(ALL))

@@ -19,10 +19,11 @@ from icalendar import Calendar
 from pypdf import PdfReader
 
 from schedules.calendars.feeds import due_feed, todo_feed, visits_feed
+from servicedesk.accounts.models import User
 from servicedesk.calls.models import Call
-from servicedesk.exports import RISKY_STARTS
-from servicedesk.office import intake
-from servicedesk.people.models import InputFile, User
+from servicedesk.core.web.exports import RISKY_STARTS
+from servicedesk.imports import operations
+from servicedesk.imports.models import InputFile
 from tests.every_address import ALL
 from tests.factories import (
     CallFactory,
@@ -55,8 +56,8 @@ CSV_PAGES = (
         "/figures/aging/?csv",
         "/figures/lasting/?csv",
     ),
-    *("/figures/log/?csv", "/figures/watch/?csv", "/figures/ahead/?csv", "/figures/year/?csv"),
-    *("/files/empty/units.csv", "/files/empty/history.csv", "/files/empty/periods.csv"),
+    *("/figures/log/?csv", "/figures/surveillance/?csv", "/figures/forecast/?csv", "/figures/year/?csv"),
+    *("/imports/empty/units.csv", "/imports/empty/history.csv", "/imports/empty/periods.csv"),
 )
 COMMANDS = ("rates", "survival", "recurrence", "ahead", "lots", "year")
 
@@ -128,7 +129,13 @@ def test_no_page_runs_what_is_in_the_records(as_owner: Client, site: Site) -> No
         *(f"/visits/{site.visits.get().pk}/", f"/visits/{site.visits.get().pk}/finish/"),
         *("/parts-and-rules/types/", "/parts-and-rules/modes/", "/parts-and-rules/constructions/"),
         *("/figures/", "/figures/rates/", "/figures/aging/", "/figures/lasting/", "/figures/findings/"),
-        *("/figures/log/", "/figures/watch/", "/figures/ahead/", "/figures/year/", "/figures/compare/"),
+        *(
+            "/figures/log/",
+            "/figures/surveillance/",
+            "/figures/forecast/",
+            "/figures/year/",
+            "/figures/compare/",
+        ),
     ]
     shown, wrong = 0, []
     for path in paths:
@@ -158,15 +165,15 @@ def check(text: str) -> bool:
 def test_no_file_to_download_holds_a_formula(as_owner: Client, site: Site) -> None:
     call_command("keep_failure_log", verbosity=0)
     content = f'unit,site,installed_on,lot\n{FORMULA},"\t=1",@today,-1\n'.encode()
-    batch = intake.open_batch(
-        {InputFile.UNITS: intake.Incoming(f"{FORMULA}.csv", io.BytesIO(content))},
+    batch = operations.create_batch(
+        {InputFile.UNITS: operations.Incoming(f"{FORMULA}.csv", io.BytesIO(content))},
         keep_good=False,
         care_by="us",
         by=None,
         at=timezone.now(),
     )
-    intake.go_on(batch)
-    files = [f"/files/{batch.pk}/problems.csv", f"/files/{batch.pk}/units-bad.csv", *CSV_PAGES]
+    operations.resume(batch)
+    files = [f"/imports/{batch.pk}/problems.csv", f"/imports/{batch.pk}/units-bad.csv", *CSV_PAGES]
     files_with_mark = 0
     for path in files:
         answer = as_owner.get(path)
@@ -192,9 +199,9 @@ def test_every_page_that_gives_a_file_is_among_these() -> None:
         for name, pattern in ALL.items()
         if '"csv" in request.GET' in getsource(unwrap(pattern.callback))  # type: ignore[arg-type]
     }
-    known = {"reports:rates", "reports:log", "reports:watch", "reports:ahead", "reports:year"}
+    known = {"reports:rates", "reports:log", "reports:surveillance", "reports:forecast", "reports:year"}
     # These two ask of two types, or one rule, by name.
-    assert csv_views - {"reports:compare", "reports:care"} == known
+    assert csv_views - {"reports:compare", "reports:maintenance"} == known
     assert all(any(path in named for path in (f"/figures/{name.split(':')[1]}/",)) for name in known)
 
 

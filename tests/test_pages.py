@@ -14,13 +14,13 @@ from django.test import Client
 from django.urls import reverse
 from django.urls.converters import IntConverter
 
-from servicedesk.people.models import Role, User
+from servicedesk.accounts.models import Role, User
 from tests.every_address import ALL, OPEN, SIGNED_IN, addresses, arguments, shown_records
 
 pytestmark = pytest.mark.django_db
 
 
-STATUS_OF = {"people:too_large": {413}}
+STATUS_OF = {"accounts:too_large": {413}}
 """Addresses whose page says by its status what happened."""
 
 EVERYBODY = ["nobody", "none", *Role.values]
@@ -102,7 +102,7 @@ def statuses_to_open(name: str, who: str, person: User | None) -> set[int]:
 def statuses_to_send(name: str, person: User | None) -> set[int]:
     """Give the statuses with which an address may answer somebody who may not send to it, or anybody."""
     if name in OPEN:
-        led_on = {302} if name == "people:code" else set()  # to the password, which comes first
+        led_on = {302} if name == "accounts:code" else set()  # to the password, which comes first
         return {200, 400, 401, 404, 405, 409, 422} | led_on | STATUS_OF.get(name, set())
     return {302} if person is None else {403}
 
@@ -136,12 +136,12 @@ def test_who_may_send_what(
         allowed = statuses_to_send(name, demo.get(who))
         if fault := fault_of(answer, allowed=allowed, signed_in=who in demo):
             wrong[f"{who} sends to {doors[name]}"] = fault
-        if stored := [sql for sql in statements if "people_failedsignin" not in sql]:
+        if stored := [sql for sql in statements if "accounts_failedsignin" not in sql]:
             wrong[f"{who} writes by sending to {doors[name]}"] = stored
     assert wrong == {}
 
 
-WITHOUT_TOKEN = {"schedules:email_preference"}
+WITHOUT_TOKEN = {"portal:email_preference"}
 """What a mail program posts by itself (RFC 8058): the signed address is all it knows, and all it changes."""
 
 
@@ -195,5 +195,5 @@ def test_days_out_of_any_calendar_are_not_found(demo: dict[str, User], day: str)
     client.force_login(demo["owner"])
     person = demo["technician"].pk
     allowed = {404} if day not in {"2026-W01-1", "20261125"} else {200, 302}
-    assert client.get(f"/rounds/{person}/{day}/").status_code in allowed
-    assert client.post(f"/rounds/{person}/{day}/confirm/").status_code in allowed
+    assert client.get(f"/routes/{person}/{day}/").status_code in allowed
+    assert client.post(f"/routes/{person}/{day}/confirm/").status_code in allowed

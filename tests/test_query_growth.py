@@ -20,8 +20,9 @@ from schedules.models import MaintenanceTask, Visit
 from schedules.notifications.links import VisitKey, opt_out_token, visit_token
 from schedules.operations import make_link
 from schedules.plans.weeks import monday_of
+from servicedesk.accounts.models import Role, User
 from servicedesk.calls.models import Call, Finding
-from servicedesk.people.models import Batch, Role, User
+from servicedesk.core.models import Batch
 from tests.every_address import ALL, OPEN, address_of, shown_records
 from tests.kept_values import forget_all
 from tests.more_rows import LOT, Shown, grow
@@ -93,11 +94,11 @@ def questions(shown: Shown) -> dict[str, tuple[str, str]]:
         "feed of to-dos": ("", reverse("schedules:feed_of_todos", args=[secret])),
         "page of a customer": (
             "",
-            reverse("office:customer_visit", args=[visit_token(VisitKey(shown.visit.pk, customer))]),
+            reverse("portal:customer_visit", args=[visit_token(VisitKey(shown.visit.pk, customer))]),
         ),
         "wishes of a customer": (
             "",
-            reverse("schedules:email_preference", args=[opt_out_token(shown.customer.pk)]),
+            reverse("portal:email_preference", args=[opt_out_token(shown.customer.pk)]),
         ),
     }
 

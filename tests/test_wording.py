@@ -12,8 +12,8 @@ import pytest
 from django.conf import settings
 from django.test import Client
 
-from servicedesk.people.models import Role, User
-from servicedesk.words import count, counted, every, sentence
+from servicedesk.accounts.models import Role, User
+from servicedesk.core.values.words import count, counted, every, sentence
 from tests.every_address import OPEN
 from tests.factories import MaintenanceRuleFactory
 from tests.more_rows import grow

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from datetime import date, datetime
 
-from servicedesk.on_commit import enqueue_on_commit
-from servicedesk.people.history import write_change
-from servicedesk.people.models import User
-from servicedesk.refusals import RuleViolation, atomic_operation
-from servicedesk.words import count
+from servicedesk.accounts.models import User
+from servicedesk.core.database.on_commit import enqueue_on_commit
+from servicedesk.core.history import write_change
+from servicedesk.core.rules.refusals import RuleViolation, atomic_operation
+from servicedesk.core.values.words import count
 from units.models import ComponentType, InstalledPart, PartialRemoval, Unit
 from units.operations import locked, refuse_day_to_come
 
@@ -21,7 +21,7 @@ def _stored(installed_part: InstalledPart) -> InstalledPart:
 
 def _note(unit: Unit, action: str, *, by: User | None, at: datetime) -> None:
     write_change(unit, action=action, by=by, at=at)
-    enqueue_on_commit("schedules.plan_new_care")
+    enqueue_on_commit("schedules.plan_next_dues")
 
 
 def _check_panel(unit: Unit, panel: int) -> None:

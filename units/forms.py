@@ -9,10 +9,10 @@ from django import forms
 from django.core.exceptions import ValidationError
 from django.utils import timezone
 
-from servicedesk.mail_addresses import MailField
-from servicedesk.people.idempotency import IdempotencyKeyForm
-from servicedesk.searching import ScrapField
-from servicedesk.typed import FIRST_DAY, LAST_DAY
+from servicedesk.core.idempotency import IdempotencyKeyForm
+from servicedesk.core.values.mail_addresses import MailField
+from servicedesk.core.values.searching import ScrapField
+from servicedesk.core.values.typed import FIRST_DAY, LAST_DAY
 from units.fields import TemperatureInput
 from units.models import (
     ComponentType,
@@ -268,7 +268,7 @@ class TakeOutForm(forms.Form):
     on = DayField(label="Taken out on")
 
 
-class WatchForm(forms.ModelForm):
+class ObservationForm(forms.ModelForm):
     """Since when we hear of a unit's failures again, and why."""
 
     class Meta:
@@ -277,7 +277,7 @@ class WatchForm(forms.ModelForm):
         field_classes = {"from_on": DayField}
 
 
-class StopWatchingForm(forms.ModelForm):
+class EndObservationForm(forms.ModelForm):
     """Since when we no longer hear of a unit's failures, and why."""
 
     class Meta:

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 
-from servicedesk.people.history import write_change
-from servicedesk.people.models import User
-from servicedesk.refusals import atomic_operation
+from servicedesk.accounts.models import User
+from servicedesk.core.history import write_change
+from servicedesk.core.rules.refusals import atomic_operation
 from units.models import Unit, UnitLabel
 from units.operations import locked
 

@@ -12,10 +12,10 @@ from django.db.models import Model
 from django.forms import BaseFormSet, ModelForm
 from django.utils import timezone
 
-from servicedesk.on_commit import enqueue_on_commit
-from servicedesk.people.history import shown_values, stored_record, write_change
-from servicedesk.people.models import User
-from servicedesk.refusals import RuleViolation, atomic_operation
+from servicedesk.accounts.models import User
+from servicedesk.core.database.on_commit import enqueue_on_commit
+from servicedesk.core.history import shown_values, stored_record, write_change
+from servicedesk.core.rules.refusals import RuleViolation, atomic_operation
 from units.geometry import suggest_panels
 from units.models import (
     ComponentType,
@@ -223,7 +223,7 @@ def add_unit(
         )
         period.full_clean()
         period.save()
-        enqueue_on_commit("schedules.plan_new_care")
+        enqueue_on_commit("schedules.plan_next_dues")
     return unit
 
 
@@ -283,7 +283,7 @@ def remove_unit(unit: Unit, *, on: date, by: User, at: datetime) -> Unit:
     return unit
 
 
-def stop_watching(
+def end_observation(
     period: ObservationPeriod, *, on: date, ended: ObservationPeriod.Ended, by: User, at: datetime
 ) -> None:
     """Note from which day failures of a unit would no longer reach us."""
@@ -292,7 +292,7 @@ def stop_watching(
         save_change(period, action="we stopped watching", by=by, at=at)
 
 
-def watch_again(
+def resume_observation(
     unit: Unit, *, from_on: date, began: ObservationPeriod.Began, by: User, at: datetime
 ) -> ObservationPeriod:
     """Note from which day failures of a unit reach us again."""

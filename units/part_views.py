@@ -7,9 +7,9 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 
-from servicedesk.people.idempotency import save_idempotent
-from servicedesk.people.rights import schedulers, user_of
-from servicedesk.refusals import apply_or_report
+from servicedesk.accounts.rights import schedulers, user_of
+from servicedesk.core.idempotency import save_idempotent
+from servicedesk.core.rules.refusals import apply_or_report
 from units import fitting
 from units.forms import FitForm, ReplaceForm, ShareForm, TakeOutForm
 from units.models import InstalledPart, Unit

@@ -10,7 +10,7 @@ from django.db import models
 from django.db.models import Exists, F, OuterRef, Prefetch, Q, Subquery
 from django.db.models.functions import Coalesce
 
-from servicedesk.searching import any_of, code_has, every_word, phone_has
+from servicedesk.core.values.searching import any_of, code_has, every_word, phone_has
 
 if TYPE_CHECKING:
     from units.models import (  # noqa: F401

@@ -15,8 +15,9 @@ from typing import TypeVar
 
 from django.db.models import Model
 
-from servicedesk.people.models import ChangedField, User
-from servicedesk.refusals import atomic_operation
+from servicedesk.accounts.models import User
+from servicedesk.core.models import ChangedField
+from servicedesk.core.rules.refusals import atomic_operation
 from units.models import ComponentType, Construction, ConstructionPart, FailureMode, Kind
 from units.names import plain_name
 from units.operations import save_new
@@ -65,7 +66,7 @@ class Loaded:
     """How many rows of a reference file were new, and how many the register held already."""
 
     added: int = 0
-    kept: int = 0
+    unchanged: int = 0
 
 
 def load_reference(folder: Path, *, by: User | None, at: datetime) -> dict[str, Loaded]:
@@ -149,7 +150,7 @@ def load_component_types(path: Path, *, by: User | None, at: datetime) -> Loaded
             for name in record.names():
                 if other := known.claimant(name, kind=record.kind):
                     raise row.refusal(row.field_of(name), _taken(name, other))
-            with row.kept_rules():
+            with row.within_rules():
                 save_new(record, action=ACTION, by=by, at=at)
             known.note(record)
             added += 1
@@ -173,11 +174,11 @@ def load_constructions(path: Path, *, by: User | None, at: datetime) -> Loaded:
             for name in record.names():
                 if other := known.get(plain_name(name)):
                     raise row.refusal(row.field_of(name), _taken(name, other))
-            with row.kept_rules():
+            with row.within_rules():
                 save_new(record, action=ACTION, by=by, at=at)
             for inner, part in parts:
                 part.construction = record
-                with inner.kept_rules():
+                with inner.within_rules():
                     part.full_clean()
                 part.save()
             known |= {plain_name(name): record for name in record.names()}
@@ -199,7 +200,7 @@ def load_failure_modes(path: Path, *, by: User | None, at: datetime) -> Loaded:
             if plain_name(record.code) in known:
                 existing += 1
                 continue
-            with row.kept_rules():
+            with row.within_rules():
                 save_new(record, action=ACTION, by=by, at=at)
             record.expected_on.set(expected)
             added += 1

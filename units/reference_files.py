@@ -18,7 +18,7 @@ from typing import Any
 
 from django.core.exceptions import NON_FIELD_ERRORS, ValidationError
 
-from servicedesk.refusals import RuleViolation
+from servicedesk.core.rules.refusals import RuleViolation
 from units.lengths import LengthError, parse_length
 from units.names import plain_name
 
@@ -39,7 +39,7 @@ class ReferenceRow:
         return RuleViolation(f"{self.place}, {field}: {problem}" if field else f"{self.place}: {problem}")
 
     @contextmanager
-    def kept_rules(self) -> Iterator[None]:
+    def within_rules(self) -> Iterator[None]:
         """Name this row and the field where the rules of the register forbid what the row says."""
         try:
             yield

@@ -11,10 +11,10 @@ from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 
-from servicedesk.people.edits import apply_edit_or_report, as_opened
-from servicedesk.people.models import Change
-from servicedesk.people.rights import owners, user_of
-from servicedesk.refusals import apply_or_report
+from servicedesk.accounts.rights import owners, user_of
+from servicedesk.core.edits import apply_edit_or_report, as_opened
+from servicedesk.core.models import Change
+from servicedesk.core.rules.refusals import apply_or_report
 from units import operations
 from units.models import ComponentType, Construction, FailureMode
 from units.reference_forms import ComponentTypeForm, ConstructionForm, FailureModeForm, PartsFormSet

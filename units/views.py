@@ -7,26 +7,26 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 
-from servicedesk.paging import key_page
-from servicedesk.people.edits import apply_edit_or_report, as_opened
-from servicedesk.people.idempotency import save_idempotent
-from servicedesk.people.models import Change
-from servicedesk.people.rights import schedulers, technicians, user_of
-from servicedesk.refusals import apply_or_report
-from servicedesk.typed import read_scrap
+from servicedesk.accounts.rights import schedulers, technicians, user_of
+from servicedesk.core.edits import apply_edit_or_report, as_opened
+from servicedesk.core.idempotency import save_idempotent
+from servicedesk.core.models import Change
+from servicedesk.core.rules.refusals import apply_or_report
+from servicedesk.core.values.typed import read_scrap
+from servicedesk.core.web.paging import key_page
 from units import operations
 from units.forms import (
     CustomerForm,
+    EndObservationForm,
     NewCustomerForm,
     NewSiteForm,
     NewUnitForm,
+    ObservationForm,
     OwnerForm,
     SiteForm,
-    StopWatchingForm,
     TakeOutForm,
     UnitForm,
     UnitSearchForm,
-    WatchForm,
 )
 from units.models import Customer, ObservationPeriod, Site, Unit
 
@@ -110,13 +110,13 @@ def remove_unit(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 @schedulers
-def watch_unit(request: HttpRequest, pk: int) -> HttpResponse:
+def begin_observation(request: HttpRequest, pk: int) -> HttpResponse:
     """Note since when failures of a unit reach us again."""
     unit = get_object_or_404(Unit, pk=pk)
-    form = WatchForm(request.POST or None, instance=ObservationPeriod(unit=unit))
+    form = ObservationForm(request.POST or None, instance=ObservationPeriod(unit=unit))
     if request.method == "POST" and apply_or_report(
         form,
-        lambda: operations.watch_again(
+        lambda: operations.resume_observation(
             unit,
             from_on=form.cleaned_data["from_on"],
             began=form.cleaned_data["began"],
@@ -126,14 +126,14 @@ def watch_unit(request: HttpRequest, pk: int) -> HttpResponse:
     ):
         messages.success(request, "Stored.")
         return redirect(unit)
-    return render(request, "units/unit_watch.html", {"form": form, "unit": unit}, status=status_of(form))
+    return render(request, "units/unit_observe.html", {"form": form, "unit": unit}, status=status_of(form))
 
 
 @schedulers
-def stop_watching(request: HttpRequest, pk: int) -> HttpResponse:
+def end_observation(request: HttpRequest, pk: int) -> HttpResponse:
     """Note since when failures of a unit no longer reach us."""
     period = get_object_or_404(ObservationPeriod.objects.select_related("unit"), pk=pk)
-    form = as_opened(StopWatchingForm(request.POST or None, instance=period))
+    form = as_opened(EndObservationForm(request.POST or None, instance=period))
     if request.method == "POST" and apply_edit_or_report(
         form,
         lambda: operations.change_record(form.instance, by=user_of(request), at=timezone.now()),
@@ -143,7 +143,7 @@ def stop_watching(request: HttpRequest, pk: int) -> HttpResponse:
         messages.success(request, "Stored.")
         return redirect(period.unit)
     context = {"form": form, "unit": period.unit, "period": period}
-    return render(request, "units/unit_stop_watching.html", context, status=status_of(form))
+    return render(request, "units/unit_end_observation.html", context, status=status_of(form))
 
 
 @technicians

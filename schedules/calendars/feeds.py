@@ -18,11 +18,12 @@ from django.utils import timezone
 from schedules.calendars.entries import DueEvent, Todo, VisitEvent
 from schedules.calendars.ical import build_calendar
 from schedules.models import MaintenanceTask, NextDue, Visit, VisitTask
-from schedules.operations.visits import place_of
 from schedules.querysets import VisitQuerySet
-from schedules.words import care_reason, span
-from servicedesk.people.models import Change, User
-from servicedesk.words import count
+from schedules.words import maintenance_reason, span
+from servicedesk.accounts.models import User
+from servicedesk.core.models import Change
+from servicedesk.core.values.days import start_of
+from servicedesk.core.values.words import count
 from units.models import Site
 
 BACK = timedelta(days=30)
@@ -46,8 +47,8 @@ TASK_ENTRIES = UUID("5f0c6f0e-53b1-4b55-9a3e-0a6f0f6c1d27")
 def visits_feed(person: User | None, *, at: datetime) -> bytes:
     """Write the calendar of one technician, or of the team, from thirty days back to half a year ahead."""
     today = timezone.localdate(at)
-    start, end = midnight(today - BACK), midnight(today + AHEAD)
-    old_cancelled = Q(state=Visit.State.CANCELLED, changed_at__lt=midnight(today - CANCELLED_FOR))
+    start, end = start_of(today - BACK), start_of(today + AHEAD)
+    old_cancelled = Q(state=Visit.State.CANCELLED, changed_at__lt=start_of(today - CANCELLED_FOR))
     return write_visits(visits_of(person).between(start, end).exclude(old_cancelled), person=person)
 
 
@@ -121,11 +122,6 @@ def due_feed(*, at: datetime, most: int = MOST_DUE_ENTRIES) -> bytes:
     return build_calendar(f"Care due, {settings.COMPANY_NAME}", entries, color=DUE_COLOR)
 
 
-def midnight(day: date) -> datetime:
-    """Give the moment a day begins in the company's zone."""
-    return timezone.make_aware(datetime.combine(day, time.min))
-
-
 def todo_feed(*, at: datetime, most: int = MOST_DUE_ENTRIES) -> bytes:
     """Write the list of work as to-dos: what is open, and what was done or cancelled of late.
 
@@ -133,7 +129,7 @@ def todo_feed(*, at: datetime, most: int = MOST_DUE_ENTRIES) -> bytes:
     not go through all that was ever done.
     """
     today = timezone.localdate(at)
-    lately = midnight(today - BACK)
+    lately = start_of(today - BACK)
     kinds = (
         Q(state__in=MaintenanceTask.OPEN, due_on__lt=today + AHEAD),
         Q(state__in=MaintenanceTask.OPEN, due_on__gte=today + AHEAD, changed_at__gte=lately),
@@ -156,11 +152,11 @@ def _todo(task: MaintenanceTask) -> Todo:
         status=task.state.upper(),  # type: ignore[arg-type]  # the states are those of RFC 5545
         sequence=0,
         changed_at=task.changed_at,
-        completed_at=midnight(task.done_on) if done and task.done_on else None,
+        completed_at=start_of(task.done_on) if done and task.done_on else None,
         priority=task.priority,
         summary=(MAKE_SAFE if task.makes_safe else "")
         + (f"{task.unit}: {task.reason}" if task.unit else task.reason),
-        place=place_of(task.site),
+        place=task.site.address_line,
         url=settings.SITE_URL + task.get_absolute_url(),
     )
 
@@ -172,15 +168,16 @@ def version_of_visits(person: User | None, *, at: datetime) -> str:
     by a transaction that began earlier and ended later.
     """
     today = timezone.localdate(at)
-    start, end = midnight(today - BACK), midnight(today + AHEAD)
+    start, end = start_of(today - BACK), start_of(today + AHEAD)
     visits = visits_of(person).between(start, end).order_by()
     totals = visits.aggregate(
         number=Count("pk"), sequences=Sum("sequence"), changed=Max("changed_at"), last=Max("pk")
     )
     taken = VisitTask.objects.filter(visit__in=visits.values("pk"))
     of_tasks = taken.aggregate(number=Count("pk"), changed=Max("task__changed_at"), last=Max("pk"))
+    sent = Visit.technicians.through.objects.filter(visit__in=visits.values("pk"))
     around = {
-        "people.user": Visit.technicians.through.objects.filter(visit__in=visits.values("pk")).values("user"),
+        "accounts.user": sent.values("user"),
         "units.site": visits.values("site"),
         "units.unit": taken.filter(task__unit__isnull=False).values("task__unit"),
     }
@@ -210,7 +207,7 @@ def _event(visit: Visit, around: _Around) -> VisitEvent:
     """Say of a visit what a calendar may know: where, when, who and what; no telephone, no way in."""
     people = " and ".join(around.names) or "nobody named yet"
     number = len(around.dangers) + len(around.lines)
-    place = visit.place or place_of(visit.site)
+    place = visit.place or visit.site.address_line
     title = f"{place}: {count(number, 'task')}" if number else place
     changed = max([visit.changed_at, *around.changed])
     return VisitEvent(
@@ -236,10 +233,10 @@ def _due_entry(site: Site, day: date, rows: Iterable[NextDue]) -> DueEvent:
     """Say of a site and a day which care falls due; the entry changes its identity with its words."""
     rows = list(rows)
     minutes = sum(row.rule.minutes for row in rows)
-    summary = f"Care due at {place_of(site)}: {count(len(rows), 'task')}, {span(minutes)}"
+    summary = f"Care due at {site.address_line}: {count(len(rows), 'task')}, {span(minutes)}"
     description = "\n".join(
         f"{row.installed_part.unit}: "
-        + care_reason(row.rule.name, panel=row.installed_part.panel, last_done_on=row.last_done_on)
+        + maintenance_reason(row.rule.name, panel=row.installed_part.panel, last_done_on=row.last_done_on)
         for row in rows
     )
     counted = max(row.counted_from for row in rows)
@@ -249,7 +246,7 @@ def _due_entry(site: Site, day: date, rows: Iterable[NextDue]) -> DueEvent:
         sequence=0,
         changed_at=datetime.combine(counted, time.min, tzinfo=UTC),
         summary=summary,
-        place=place_of(site),
+        place=site.address_line,
         description=description,
         url=f"{settings.SITE_URL}{reverse('schedules:plan_visit')}?site={site.pk}",
     )

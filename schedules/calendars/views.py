@@ -33,11 +33,11 @@ from schedules.calendars.feeds import (
 from schedules.calendars.ical import body_etag
 from schedules.forms import ExportForm, LinkForm
 from schedules.models import CalendarLink
-from schedules.plans.weeks import bounds
-from servicedesk.people.models import Role, User
-from servicedesk.people.rights import technicians, user_of
-from servicedesk.refusals import apply_or_report
-from servicedesk.typed import read_key
+from servicedesk.accounts.models import Role, User
+from servicedesk.accounts.rights import technicians, user_of
+from servicedesk.core.rules.refusals import apply_or_report
+from servicedesk.core.values.days import day_bounds
+from servicedesk.core.values.typed import read_key
 
 MOST_DAYS = 366
 
@@ -144,7 +144,7 @@ def export(request: HttpRequest) -> HttpResponse:
             "Ask for one day up to a year of visits.", status=400, content_type="text/plain; charset=utf-8"
         )
     person = _whose(user_of(request), form.cleaned_data["who"] or "me")
-    body = write_visits(visits_of(person).between(*bounds(first, days=days)), person=person)
+    body = write_visits(visits_of(person).between(*day_bounds(first, days=days)), person=person)
     answer = HttpResponse(body, content_type="text/calendar; charset=utf-8")
     last = first + timedelta(days=days - 1)
     answer["Content-Disposition"] = f'attachment; filename="visits-{first}-to-{last}.ics"'

@@ -13,25 +13,11 @@ from typing import Any
 
 from django.db import connection, transaction
 
+from schedules.maintenance import sql
 from schedules.maintenance.recurrence import Season, next_due
 from schedules.models import MaintenanceRule, NextDue
 
 ROWS_AT_ONCE = 2000
-
-_MISSING = (
-    "SELECT f.id, r.id, f.fitted_on FROM units_installedpart f"
-    " JOIN schedules_maintenancerule r ON r.component_type_id = f.component_type_id AND r.active"
-    " AND (r.exposed_to = '' OR r.exposed_months IS NOT NULL)"
-    " WHERE {which} AND f.removed_on IS NULL"
-    " AND NOT EXISTS (SELECT 1 FROM schedules_nextdue d WHERE d.installed_part_id = f.id AND d.rule_id = "
-    "r.id)"
-    " ORDER BY f.id, r.id"
-)
-
-_ADD = (
-    "INSERT INTO schedules_nextdue (installed_part_id, rule_id, counted_from, next_due_on, exposed)"
-    " VALUES (%s, %s, %s, %s, FALSE) ON CONFLICT DO NOTHING"
-)
 
 
 class Reckoner:
@@ -66,12 +52,12 @@ def add_missing_dues(reckoner: Reckoner, *, which: str, params: Sequence[Any]) -
     ``which`` chooses installed parts ``f`` and rules ``r`` in SQL, with ``params`` for its placeholders.
     """
     with connection.cursor() as cursor:
-        cursor.execute(_MISSING.format(which=which), params)
+        cursor.execute(sql.MISSING_DUES.format(which=which), params)
         rows = [_new_row(reckoner, *row) for row in cursor.fetchall()]
         if not rows:
             return 0
         with transaction.atomic():
-            cursor.executemany(_ADD, rows)
+            cursor.executemany(sql.INSERT_DUE, rows)
         return cursor.rowcount
 
 

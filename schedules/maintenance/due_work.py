@@ -16,26 +16,15 @@ from django.db import connection
 from django.db.models import BooleanField, CharField, F, Q, Value
 from django.http import QueryDict
 
+from schedules.maintenance import sql
 from schedules.models import MaintenanceTask, NextDue
-from schedules.operations.tasks import CARE_PRIORITY
-from servicedesk.typed import read_day, read_key, read_token, write_token
+from schedules.operations.tasks import MAINTENANCE_PRIORITY
+from servicedesk.core.values.typed import read_day, read_key, read_token, write_token
 from units.models import Site
 
 PAGE = 40
 ALL_OF_THEM = 2**31
 """More sites than there are: with a limit a database looks for them once, and not for each task anew."""
-
-_BY_SITE = """
-WITH work(site_id, priority, due_on, minutes, origin, coming) AS ({work}),
-sites AS (
-    SELECT site_id, MIN(priority) AS priority, MIN(due_on) AS first_due, SUM(minutes) AS minutes,
-        SUM(CASE WHEN coming THEN 0 ELSE 1 END) AS tasks, SUM(CASE WHEN coming THEN 1 ELSE 0 END) AS coming,
-        SUM(CASE WHEN origin = 'call' THEN 1 ELSE 0 END) AS calls
-    FROM work GROUP BY site_id
-)
-SELECT priority, first_due, site_id, minutes, tasks, coming, calls FROM sites
-{beyond} ORDER BY priority {way}, first_due {way}, site_id {way} LIMIT {limit}
-"""
 
 
 @dataclass(frozen=True)
@@ -108,7 +97,7 @@ def _ask(
         beyond = f"WHERE (priority, first_due, site_id) {'<' if backward else '>'} (%s, %s, %s)"
         params = [*params, key.priority, connection.ops.adapt_datefield_value(key.first_due), key.site_id]
     with connection.cursor() as cursor:
-        cursor.execute(_BY_SITE.format(work=work, beyond=beyond, way=way, limit=size + 1), params)
+        cursor.execute(sql.WORK_BY_SITE.format(work=work, beyond=beyond, way=way, limit=size + 1), params)
         return list(cursor.fetchall())
 
 
@@ -125,18 +114,18 @@ def _work(*, today: date, until: date, origin: str, text: str) -> tuple[str, lis
     work = tasks.annotate(coming=Value(False, BooleanField())).values_list(
         "site_id", "priority", "due_on", "minutes", "origin", "coming"
     )
-    if origin in {"", MaintenanceTask.Origin.CARE} and until > today:
+    if origin in {"", MaintenanceTask.Origin.MAINTENANCE} and until > today:
         work = work.union(
             coming.annotate(
                 at_site=F("installed_part__unit__site_id"),
-                usual=Value(CARE_PRIORITY),
+                usual=Value(MAINTENANCE_PRIORITY),
                 origin=Value("care", CharField()),
                 is_coming=Value(True, BooleanField()),
             ).values_list("at_site", "usual", "next_due_on", "rule__minutes", "origin", "is_coming"),
             all=True,
         )
-    sql, params = work.order_by().query.sql_with_params()
-    return sql, list(params)
+    statement, params = work.order_by().query.sql_with_params()
+    return statement, list(params)
 
 
 def _token(key: SiteKey) -> str:

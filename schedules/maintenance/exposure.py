@@ -11,29 +11,11 @@ from datetime import date, datetime
 
 from django.db import connection, transaction
 
+from schedules.maintenance import sql
 from schedules.maintenance.due_dates import ROWS_AT_ONCE, Reckoner
 from schedules.models import MaintenanceRule, MaintenanceTask, NextDue
-from schedules.models.care import Exposure
-from servicedesk.people.history import write_change
-
-# Full sun: an unshaded window between south-east and west, where north of the equator the sun beats on it for
-# hours (common practice, no source); the same as the figures' "full sun".
-_EXPOSED = {
-    Exposure.COAST: "s.coast IN ('shore', 'near')",
-    Exposure.POLLEN: "s.pollen",
-    Exposure.DARK_SUN: "u.finish = 'dark' AND u.shade = 'none' AND u.facing BETWEEN 113 AND 292",
-}
-_PARTS = "units_installedpart f JOIN units_unit u ON u.id = f.unit_id JOIN units_site s ON s.id = u.site_id"
-_CHANGED = (
-    "SELECT d.id, d.exposed FROM {parts} JOIN schedules_nextdue d ON d.installed_part_id = f.id"
-    " WHERE d.rule_id = %s AND f.removed_on IS NULL AND d.exposed <> {exposed} AND d.id > %s"
-    " ORDER BY d.id LIMIT {limit}"
-)
-_MISSING = (
-    "SELECT f.id, f.fitted_on FROM {parts} WHERE f.component_type_id = %s AND f.removed_on IS NULL"
-    " AND u.removed_on IS NULL AND {exposed} AND NOT EXISTS (SELECT 1 FROM schedules_nextdue d"
-    " WHERE d.installed_part_id = f.id AND d.rule_id = %s) ORDER BY f.id LIMIT {limit}"
-)
+from schedules.models.maintenance import Exposure
+from servicedesk.core.history import write_change
 
 
 def follow_exposures(*, at: datetime) -> int:
@@ -43,21 +25,23 @@ def follow_exposures(*, at: datetime) -> int:
 
 
 def _follow(rule: MaintenanceRule, *, at: datetime) -> int:
-    condition = _EXPOSED[Exposure(rule.exposed_to)]
+    condition = sql.EXPOSED[Exposure(rule.exposed_to)]
     exposed = f"CASE WHEN {condition} THEN TRUE ELSE FALSE END"
     changed = last = 0
-    while rows := _ask(_CHANGED, exposed, [rule.pk, last]):
+    while rows := _ask(sql.CHANGED_EXPOSURES, exposed, [rule.pk, last]):
         last = rows[-1][0]
         changed += _turn({pk: bool(was) for pk, was in rows}, at=at)
     if rule.only_where_exposed:
-        while rows := _ask(_MISSING, exposed, [rule.component_type_id, rule.pk]):
+        while rows := _ask(sql.EXPOSED_WITHOUT_DUE, exposed, [rule.component_type_id, rule.pk]):
             changed += _add(rule, rows)
     return changed
 
 
-def _ask(sql: str, exposed: str, params: list[int]) -> list[tuple[int, ...]]:
+def _ask(statement: str, exposed: str, params: list[int]) -> list[tuple[int, ...]]:
     with connection.cursor() as cursor:
-        cursor.execute(sql.format(parts=_PARTS, exposed=exposed, limit=ROWS_AT_ONCE), params)
+        cursor.execute(
+            statement.format(parts=sql.PARTS_WITH_PLACE, exposed=exposed, limit=ROWS_AT_ONCE), params
+        )
         return list(cursor.fetchall())
 
 
@@ -67,7 +51,7 @@ def _turn(were: dict[int, bool], *, at: datetime) -> int:
     ``were`` says how each was reckoned when it was read: what another scan turned since is left as it is.
     """
     with transaction.atomic():
-        rows = NextDue.objects.held().filter(pk__in=list(were))
+        rows = NextDue.objects.locked().filter(pk__in=list(were))
         dues = [due for due in rows if due.exposed == were[due.pk]]
         for due in dues:
             due.exposed = not due.exposed

@@ -13,10 +13,10 @@ from pathlib import Path
 
 from schedules.maintenance.recurrence import Season
 from schedules.models import MaintenanceRule
-from schedules.models.care import Exposure, WorkKind
-from servicedesk.on_commit import enqueue_on_commit
-from servicedesk.people.models import User
-from servicedesk.refusals import atomic_operation
+from schedules.models.maintenance import Exposure, WorkKind
+from servicedesk.accounts.models import User
+from servicedesk.core.database.on_commit import enqueue_on_commit
+from servicedesk.core.rules.refusals import atomic_operation
 from units import reference
 from units.models import FailureMode
 from units.names import plain_name
@@ -44,7 +44,7 @@ RULE_FIELDS = frozenset(
         "source",
     }
 )
-CARE_WORK = (WorkKind.CLEANED, WorkKind.LUBRICATED, WorkKind.CHECKED)
+MAINTENANCE_WORK = (WorkKind.CLEANED, WorkKind.LUBRICATED, WorkKind.CHECKED)
 
 _DAY_OF_YEAR = re.compile(r"([0-9]{1,2}) ([A-Za-z]+)")
 _MONTHS = {name.lower(): number for number, name in enumerate(month_name) if name}
@@ -76,11 +76,11 @@ def load_maintenance_rules(path: Path, *, by: User | None, at: datetime) -> Load
             if (record.component_type_id, plain_name(record.name)) in known:
                 unchanged += 1
                 continue
-            with row.kept_rules():
+            with row.within_rules():
                 save_new(record, action=ACTION, by=by, at=at)
             added += 1
         if added:
-            enqueue_on_commit("schedules.plan_new_care")
+            enqueue_on_commit("schedules.plan_next_dues")
     return Loaded(added, unchanged)
 
 
@@ -96,7 +96,7 @@ def _rule(row: ReferenceRow, types: KnownTypes) -> MaintenanceRule:
     return MaintenanceRule(
         component_type=types.named_in(row),
         name=row.text("name"),
-        work=row.choice("work", [work.value for work in CARE_WORK]),
+        work=row.choice("work", [work.value for work in MAINTENANCE_WORK]),
         interval_months=row.whole("interval_months"),
         exposed_to=row.choice("exposed_to", filter(None, Exposure.values))
         if row.text_or_blank("exposed_to")

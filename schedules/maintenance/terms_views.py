@@ -12,10 +12,11 @@ from schedules import operations
 from schedules.models import Absence, AgreedTime, WorkTerms
 from schedules.plans.forms import AbsenceForm, AgreedTimeForm, TermsForm
 from schedules.visits.shifts import days_of, people_out, week_ahead
-from servicedesk.people.edits import apply_edit_or_report, as_opened
-from servicedesk.people.models import Change, Role, User
-from servicedesk.people.rights import schedulers, user_of
-from servicedesk.refusals import apply_or_report
+from servicedesk.accounts.models import Role, User
+from servicedesk.accounts.rights import schedulers, user_of
+from servicedesk.core.edits import apply_edit_or_report, as_opened
+from servicedesk.core.models import Change
+from servicedesk.core.rules.refusals import apply_or_report
 from units.models import Site
 from units.views import status_of
 

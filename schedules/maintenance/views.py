@@ -15,16 +15,22 @@ from django.utils import timezone
 from schedules import operations
 from schedules.forms import CareByForm, MaintenanceRuleForm, NewMaintenanceRuleForm
 from schedules.maintenance.recurrence import preview
-from schedules.maintenance.year_ahead import care_at, care_of_year, months_ahead, our_care, total
+from schedules.maintenance.year_ahead import (
+    maintenance_at,
+    maintenance_of_year,
+    months_ahead,
+    our_maintenance,
+    total,
+)
 from schedules.models import MaintenanceRule
-from servicedesk.paging import key_page
-from servicedesk.people.edits import apply_edit_or_report, as_opened
-from servicedesk.people.idempotency import save_idempotent
-from servicedesk.people.models import Change
-from servicedesk.people.rights import owners, schedulers, technicians, user_of
-from servicedesk.refusals import apply_or_report
-from servicedesk.typed import read_scrap
-from servicedesk.words import count
+from servicedesk.accounts.rights import owners, schedulers, technicians, user_of
+from servicedesk.core.edits import apply_edit_or_report, as_opened
+from servicedesk.core.idempotency import save_idempotent
+from servicedesk.core.models import Change
+from servicedesk.core.rules.refusals import apply_or_report
+from servicedesk.core.values.typed import read_scrap
+from servicedesk.core.values.words import count
+from servicedesk.core.web.paging import key_page
 from units.models import Site
 from units.operations import set_care_by
 from units.views import status_of
@@ -104,24 +110,24 @@ def care_by(request: HttpRequest) -> HttpResponse:
 
 
 @schedulers
-def care_ahead(request: HttpRequest) -> HttpResponse:
+def maintenance_ahead(request: HttpRequest) -> HttpResponse:
     """The care of the next twelve months: hours and material, month by month."""
-    months = months_ahead(our_care(), today=timezone.localdate())
-    return render(request, "schedules/care_ahead.html", {"months": months, "total": total(months)})
+    months = months_ahead(our_maintenance(), today=timezone.localdate())
+    return render(request, "schedules/maintenance_ahead.html", {"months": months, "total": total(months)})
 
 
 @technicians
-def site_care(request: HttpRequest, site_pk: int) -> HttpResponse:
+def site_maintenance(request: HttpRequest, site_pk: int) -> HttpResponse:
     """The care of one site over twelve months, day by day; with ``unit`` of one of its units."""
     site = get_object_or_404(Site, pk=site_pk)
-    dues, code = care_at(site), request.GET.get("unit", "")
+    dues, code = maintenance_at(site), request.GET.get("unit", "")
     if code:
         dues = dues.filter(installed_part__unit__code=code)
-    planned = care_of_year(dues, today=timezone.localdate())
+    planned = maintenance_of_year(dues, today=timezone.localdate())
     context = {
         "site": site,
         "unit": code,
         "planned": planned,
         "minutes": sum(each.minutes for each in planned),
     }
-    return render(request, "schedules/site_care.html", context)
+    return render(request, "schedules/site_maintenance.html", context)

@@ -36,7 +36,7 @@ class MonthAhead:
 
 
 @dataclass(frozen=True)
-class PlannedCare:
+class PlannedMaintenance:
     """One piece of care of one part, on the day it falls due."""
 
     on: date
@@ -70,12 +70,12 @@ def _days(rule: MaintenanceRule, first: date, *, exposed: bool, until: date) -> 
     return [first, *later] if first <= until else later
 
 
-def care_of_year(dues: QuerySet[NextDue], *, today: date) -> list[PlannedCare]:
+def maintenance_of_year(dues: QuerySet[NextDue], *, today: date) -> list[PlannedMaintenance]:
     """List the care of a few parts over twelve months, day by day."""
     end = add_months(today, 12)
     rows = dues.filter(next_due_on__lte=end).select_related("rule", "installed_part__unit")
     planned = [
-        PlannedCare(
+        PlannedMaintenance(
             on=day,
             unit=due.installed_part.unit.code,
             name=due.rule.name + (f", panel {due.installed_part.panel}" if due.installed_part.panel else ""),
@@ -97,12 +97,12 @@ def total(months: Sequence[MonthAhead]) -> MonthAhead:
     return whole
 
 
-def our_care() -> QuerySet[NextDue]:
+def our_maintenance() -> QuerySet[NextDue]:
     """Ask for the care that is ours."""
     return NextDue.objects.ours()
 
 
-def care_at(site: Site) -> QuerySet[NextDue]:
+def maintenance_at(site: Site) -> QuerySet[NextDue]:
     """Ask for the care of a site's parts, whoever does it."""
     return NextDue.objects.of_parts_in_place().filter(
         installed_part__unit__site=site, installed_part__unit__removed_on__isnull=True

@@ -1,10 +1,10 @@
 """What is planned."""
 
 from .calendars import CalendarLink
-from .care import MaintenanceRule, NextDue
 from .clock import ClockMark
+from .maintenance import MaintenanceRule, NextDue
 from .notifications import CustomerAnswer, EmailPreference, Notification, NotificationKind, NotificationText
-from .rounds import (
+from .plans import (
     Absence,
     AgreedTime,
     DayWeather,

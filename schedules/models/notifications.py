@@ -10,8 +10,8 @@ from django.db import models
 from django.db.models import Q
 
 from schedules.querysets import NotificationQuerySet
-from servicedesk.conditions import Check
-from servicedesk.new_values import LimitedText
+from servicedesk.core.rules.conditions import Check
+from servicedesk.core.rules.new_values import LimitedText
 
 
 class NotificationKind(models.TextChoices):
@@ -21,9 +21,9 @@ class NotificationKind(models.TextChoices):
     AGREED = "agreed", "a visit is agreed, with the calendar entry"
     CALLED_OFF = "called_off", "a visit is called off"
     AHEAD = "ahead", "a visit is near"
-    OWN_CARE = "own_care", "care the customer does is due"
-    DESK_DAY = "desk_day", "the day’s digest of a scheduler"
-    ROUND_DAY = "round_day", "the day’s round of a technician"
+    OWN_MAINTENANCE = "own_maintenance", "care the customer does is due"
+    OFFICE_DAY = "desk_day", "the day’s digest of a scheduler"
+    ROUTE_DAY = "round_day", "the day’s round of a technician"
     ALARM = "alarm", "a danger was found"
     JOIN = "join", "asks somebody who works here to choose a password"
 
@@ -78,7 +78,7 @@ class CustomerAnswer(models.Model):
 class NotificationText(models.Model):
     """The words of a kind of letter, where somebody changed the usual ones."""
 
-    kind = models.CharField(max_length=12, choices=NotificationKind, unique=True)
+    kind = models.CharField(max_length=16, choices=NotificationKind, unique=True)
     title = models.CharField(max_length=160)
     body = LimitedText()
 
@@ -110,7 +110,7 @@ class Notification(models.Model):
         NEEDLESS = "needless", "not needed any more"
         FAILED = "failed", "could not be sent"
 
-    kind = models.CharField(max_length=12, choices=NotificationKind)
+    kind = models.CharField(max_length=16, choices=NotificationKind)
     subject = models.CharField(max_length=40)
     subject_id = models.BigIntegerField()
     version = models.PositiveIntegerField(default=0)
@@ -124,7 +124,7 @@ class Notification(models.Model):
     addressee = models.CharField(max_length=24)
     stage = models.CharField(max_length=8, choices=Stage, default=Stage.WAITING)
     why = models.CharField(max_length=240, blank=True)
-    told = models.JSONField(
+    payload = models.JSONField(
         default=dict, blank=True, help_text="What the letter tells of and this app can't look up."
     )
     message_id = models.UUIDField(default=uuid4, unique=True)

@@ -7,10 +7,10 @@ from django.db.models import Q
 from django.urls import reverse
 
 from schedules.querysets import MaintenanceTaskQuerySet
-from servicedesk.conditions import Check
+from servicedesk.core.rules.conditions import Check
 from units.models import FailureMode
 
-from .care import NextDue, WorkKind
+from .maintenance import NextDue, WorkKind
 
 
 class MaintenanceTask(models.Model):
@@ -19,7 +19,7 @@ class MaintenanceTask(models.Model):
     class Origin(models.TextChoices):
         """Why the task is there."""
 
-        CARE = "care", "care due"
+        MAINTENANCE = "care", "care due"
         CALL = "call", "call"
         FIGURE = "figure", "figures"
 
@@ -90,7 +90,7 @@ class MaintenanceTask(models.Model):
             models.UniqueConstraint(
                 fields=["next_due"],
                 condition=Q(state__in=["needs-action", "in-process"]),
-                name="task_one_open_per_care",
+                name="task_one_open_per_maintenance",
                 violation_error_message="This care already has an open task.",
             ),
             Check(

@@ -12,8 +12,8 @@ from django.urls import reverse
 
 from schedules.local_times import wall_time
 from schedules.querysets import VisitQuerySet, VisitTaskQuerySet
-from servicedesk.conditions import Check
-from servicedesk.new_values import LimitedText
+from servicedesk.core.rules.conditions import Check
+from servicedesk.core.rules.new_values import LimitedText
 
 from .tasks import MaintenanceTask
 
@@ -41,7 +41,7 @@ class Visit(models.Model):
     planned_by = models.ForeignKey(
         "schedules.WeekPlan", on_delete=models.SET_NULL, null=True, blank=True, related_name="visits"
     )
-    kept = models.BooleanField(
+    fixed = models.BooleanField(
         "stays as it is", default=False, help_text="Planning the week again does not move it."
     )
     sequence = models.PositiveIntegerField(default=0)
@@ -98,7 +98,7 @@ class Visit(models.Model):
     @property
     def may_be_replanned(self) -> bool:
         """Whether planning the week may move the visit: a proposal of a plan that nobody fixed."""
-        return self.state == self.State.TENTATIVE and self.planned_by_id is not None and not self.kept
+        return self.state == self.State.TENTATIVE and self.planned_by_id is not None and not self.fixed
 
     @property
     def is_open(self) -> bool:

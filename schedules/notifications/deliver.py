@@ -27,16 +27,16 @@ from django.utils import timezone
 from schedules.models import EmailPreference, Notification, NotificationKind
 from schedules.notifications.links import opt_out_link
 from schedules.notifications.render import Filled, fill_in
-from servicedesk.logs import told
-from servicedesk.mail_addresses import is_address, sender, sender_line
+from servicedesk.core.logs.formatting import describe
+from servicedesk.core.values.mail_addresses import is_address, sender, sender_line
 
 log = logging.getLogger(__name__)
 
 AT_ONCE = 20
-LEASE = timedelta(minutes=5)
+LEASE_DURATION = timedelta(minutes=5)
 MOST_TRIES = 10
 LONGEST_PAUSE = timedelta(hours=6)
-OPTIONAL = (NotificationKind.OWN_CARE, NotificationKind.AHEAD)
+OPTIONAL = (NotificationKind.OWN_MAINTENANCE, NotificationKind.AHEAD)
 
 
 def send_due_notifications(*, at: datetime) -> int:
@@ -66,7 +66,7 @@ def _why_nothing_goes(mail: BaseEmailBackend) -> str:
     try:
         mail.open()
     except OSError as error:
-        log.warning("the mail server can't be reached: %s", told(error))
+        log.warning("the mail server can't be reached: %s", describe(error))
         return f"the mail server can’t be reached: {error}"[:240]
     return ""
 
@@ -100,7 +100,7 @@ def _claim(key: int, *, at: datetime) -> Notification | None:
     if not free.update(
         stage=Notification.Stage.SENDING,
         claim=claim,
-        lease_until=timezone.now() + LEASE,
+        lease_until=timezone.now() + LEASE_DURATION,
         tries=F("tries") + 1,
     ):
         return None
@@ -138,7 +138,7 @@ def _send(notification: Notification, mail: BaseEmailBackend) -> bool:
         return False
     except ValueError as error:  # what Django says of an address or a header it can't write
         _close(mail)
-        log.error("letter %s could not be put into a mail: %s", notification.pk, told(error))
+        log.error("letter %s could not be put into a mail: %s", notification.pk, describe(error))
         _mark(
             notification,
             stage=Notification.Stage.FAILED,
@@ -151,7 +151,7 @@ def _send(notification: Notification, mail: BaseEmailBackend) -> bool:
         sent_at=timezone.now(),
         sent_to=_address(notification),
         title=filled.title[:200],
-        body=filled.kept,
+        body=filled.stored,
         why="",
     )
 
@@ -170,7 +170,9 @@ def why_withheld(notification: Notification) -> str:
     if email_preference.what == EmailPreference.What.NOTHING:
         return "the customer wants no mail: telephone"
     return (
-        "the customer wants mail about visits only" if notification.kind == NotificationKind.OWN_CARE else ""
+        "the customer wants mail about visits only"
+        if notification.kind == NotificationKind.OWN_MAINTENANCE
+        else ""
     )
 
 

@@ -9,7 +9,7 @@ from django.contrib.auth.tokens import default_token_generator
 from django.core import signing
 from django.urls import reverse
 
-from servicedesk.people.models import User
+from servicedesk.accounts.models import User
 
 VISIT_SALT, OPT_OUT_SALT = "notifications.visit", "notifications.opt-out"
 VALID_SECONDS = 60 * 24 * 3600
@@ -39,7 +39,7 @@ def read_visit_token(token: str) -> VisitKey | None:
 
 def visit_link(key: VisitKey) -> str:
     """Give the address of a visit's page for its customer."""
-    return settings.SITE_URL + reverse("office:customer_visit", args=[visit_token(key)])
+    return settings.SITE_URL + reverse("portal:customer_visit", args=[visit_token(key)])
 
 
 def opt_out_token(customer: int) -> str:
@@ -57,10 +57,10 @@ def read_opt_out_token(token: str) -> int | None:
 
 def opt_out_link(customer: int) -> str:
     """Give the address at which a customer says what they want to get."""
-    return settings.SITE_URL + reverse("schedules:email_preference", args=[opt_out_token(customer)])
+    return settings.SITE_URL + reverse("portal:email_preference", args=[opt_out_token(customer)])
 
 
 def welcome_link(person: User) -> str:
     """Give the address at which somebody chooses a password; it ends with the choice, or after three days."""
     token = default_token_generator.make_token(person)
-    return settings.SITE_URL + reverse("people:welcome", args=[person.pk, token])
+    return settings.SITE_URL + reverse("accounts:welcome", args=[person.pk, token])

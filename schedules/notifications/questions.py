@@ -11,7 +11,7 @@ from django.utils import timezone
 
 from schedules.models import EmailPreference, Notification, NotificationKind, Visit
 from schedules.notifications.queue import VISIT, customers_of, notification
-from servicedesk.mail_addresses import is_address
+from servicedesk.core.values.mail_addresses import is_address
 from units.models import Customer
 
 TOKEN = re.compile(r"\d{1,18}\.\d{1,9}\.\d{1,18}")

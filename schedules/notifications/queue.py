@@ -14,11 +14,12 @@ from django.db.models import Exists, OuterRef, Q
 from django.utils import timezone
 
 from schedules.models import NextDue, Notification, NotificationKind, Visit
-from servicedesk.people.models import Role, User
+from servicedesk.accounts.models import Role, User
+from servicedesk.core.values.days import start_of
 from units.models import Customer, Ownership, Site
 
 MORNING = time(6)
-CARE_LATEST = timedelta(days=30)
+MAINTENANCE_LATEST = timedelta(days=30)
 AHEAD = timedelta(days=400)
 VISIT, SITE, PERSON = "visit", "site", "person"
 KEYS_AT_ONCE = 500
@@ -30,7 +31,7 @@ def write_due_notifications(*, at: datetime) -> int:
     rows = [
         *_about_visits(at),
         *_called_off(at),
-        *_own_care(timezone.localdate(at), at=at),
+        *_own_maintenance(timezone.localdate(at), at=at),
         *_digests(at),
         *_invitations(at),
     ]
@@ -167,7 +168,7 @@ def _called_off(at: datetime) -> Iterator[Notification]:
         )
 
 
-def care_of_customer(site: int, today: date) -> list[NextDue]:
+def maintenance_of_customer(site: int, today: date) -> list[NextDue]:
     """List the care that the customer of a site does and that is due by a day."""
     return list(
         NextDue.objects.of_parts_in_place()
@@ -175,18 +176,18 @@ def care_of_customer(site: int, today: date) -> list[NextDue]:
             installed_part__unit__site=site,
             installed_part__unit__removed_on__isnull=True,
             next_due_on__lte=today,
-            next_due_on__gt=today - CARE_LATEST,
+            next_due_on__gt=today - MAINTENANCE_LATEST,
         )
         .select_related("rule", "installed_part__unit")
         .order_by("installed_part__unit__code", "rule__name", "pk")
     )
 
 
-def _own_care(today: date, *, at: datetime) -> Iterator[Notification]:
+def _own_maintenance(today: date, *, at: datetime) -> Iterator[Notification]:
     """Tell customers who do the care themselves what fell due, once a month for each site."""
     month = today.replace(day=1)
     written = Notification.objects.filter(
-        kind=NotificationKind.OWN_CARE,
+        kind=NotificationKind.OWN_MAINTENANCE,
         subject=SITE,
         subject_id=OuterRef("installed_part__unit__site"),
         due_on=month,
@@ -198,14 +199,19 @@ def _own_care(today: date, *, at: datetime) -> Iterator[Notification]:
             installed_part__unit__site__care_by=Site.CareBy.CUSTOMER,
             installed_part__unit__removed_on__isnull=True,
             next_due_on__lte=today,
-            next_due_on__gt=today - CARE_LATEST,
+            next_due_on__gt=today - MAINTENANCE_LATEST,
         )
         .values_list("installed_part__unit__site", flat=True)
         .distinct()
     )
     for site, customer in sorted(customers_of(due, today).items()):
         yield notification(
-            NotificationKind.OWN_CARE, subject=SITE, subject_id=site, due_on=month, customer=customer, at=at
+            NotificationKind.OWN_MAINTENANCE,
+            subject=SITE,
+            subject_id=site,
+            due_on=month,
+            customer=customer,
+            at=at,
         )
 
 
@@ -214,12 +220,12 @@ def _digests(at: datetime) -> Iterator[Notification]:
     today = timezone.localdate(at)
     if timezone.localtime(at).time() < MORNING:
         return
-    start = timezone.make_aware(datetime.combine(today, time.min))
+    start = start_of(today)
     goes = Visit.objects.open().between(start, start + timedelta(days=1)).filter(technicians=OuterRef("pk"))
     people = User.objects.working().exclude(email="")
     for person in people.with_role(Role.SCHEDULER):
         yield notification(
-            NotificationKind.DESK_DAY,
+            NotificationKind.OFFICE_DAY,
             subject=PERSON,
             subject_id=person.pk,
             due_on=today,
@@ -228,7 +234,7 @@ def _digests(at: datetime) -> Iterator[Notification]:
         )
     for person in people.filter(Exists(goes)):
         yield notification(
-            NotificationKind.ROUND_DAY,
+            NotificationKind.ROUTE_DAY,
             subject=PERSON,
             subject_id=person.pk,
             due_on=today,
@@ -278,9 +284,9 @@ def _drop_outdated(at: datetime) -> None:
         stage=Notification.Stage.NEEDLESS, why="a password was chosen, or a later letter asks for it"
     )
     today = timezone.localdate(at)
-    waiting.filter(kind__in=[NotificationKind.DESK_DAY, NotificationKind.ROUND_DAY], due_on__lt=today).update(
-        stage=Notification.Stage.MISSED, why="the day was over before it was sent"
-    )
-    waiting.filter(Q(kind=NotificationKind.OWN_CARE), made_at__lt=at - CARE_LATEST).update(
+    waiting.filter(
+        kind__in=[NotificationKind.OFFICE_DAY, NotificationKind.ROUTE_DAY], due_on__lt=today
+    ).update(stage=Notification.Stage.MISSED, why="the day was over before it was sent")
+    waiting.filter(Q(kind=NotificationKind.OWN_MAINTENANCE), made_at__lt=at - MAINTENANCE_LATEST).update(
         stage=Notification.Stage.MISSED, why="it waited for more than a month"
     )

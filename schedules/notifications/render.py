@@ -13,14 +13,13 @@ from schedules.calendars.feeds import MAKE_SAFE, visit_event
 from schedules.calendars.ical import build_message
 from schedules.models import MaintenanceTask, Notification, NotificationKind, NotificationText, Visit
 from schedules.notifications.links import VisitKey, opt_out_link, visit_link, welcome_link
-from schedules.notifications.queue import care_of_customer
+from schedules.notifications.queue import maintenance_of_customer
 from schedules.notifications.texts import USUAL, Words, fill, one_line
-from schedules.operations.visits import place_of
-from schedules.plans.sheet import read_round
+from schedules.plans.sheet import read_route
 from schedules.words import span
-from servicedesk.mail_addresses import ascii_address, sender
-from servicedesk.people.models import User
-from servicedesk.words import count
+from servicedesk.accounts.models import User
+from servicedesk.core.values.mail_addresses import ascii_address, sender
+from servicedesk.core.values.words import count
 from units.models import Customer, Site, Unit
 
 LEFT_OUT = "(a link that only the mail holds)"
@@ -36,14 +35,14 @@ ABOUT_VISITS = (
 class Filled:
     """A letter ready to be sent: title, body, and for an agreed visit the calendar part with its method.
 
-    ``kept`` is the body as the desk keeps it, where that must not hold all that is sent.
+    ``stored`` is the body as the desk keeps it, where that must not hold all that is sent.
     """
 
     title: str
     body: str
     method: str = ""
     calendar: bytes = b""
-    kept: str = ""
+    stored: str = ""
 
 
 def words_of(kind: str) -> Words:
@@ -82,8 +81,8 @@ def _values(notification: Notification) -> tuple[Mapping[str, str], str, bytes]:
             notification.kind, ""
         )  # type: ignore[call-overload]
         return values, method, _calendar(visit, notification.customer, method) if method else b""
-    if notification.kind == NotificationKind.OWN_CARE and notification.customer is not None:
-        return company | _about_care(notification, notification.customer), "", b""
+    if notification.kind == NotificationKind.OWN_MAINTENANCE and notification.customer is not None:
+        return company | _about_maintenance(notification, notification.customer), "", b""
     if notification.person is None:
         raise ValueError(f"Notification {notification.pk} of the kind {notification.kind} is to nobody.")
     if notification.kind == NotificationKind.JOIN:
@@ -91,9 +90,9 @@ def _values(notification: Notification) -> tuple[Mapping[str, str], str, bytes]:
     if notification.kind == NotificationKind.ALARM:
         return company | _danger(notification, notification.person), "", b""
     about = (
-        _round_day(notification.person)
-        if notification.kind == NotificationKind.ROUND_DAY
-        else _desk_day(notification.person)
+        _route_day(notification.person)
+        if notification.kind == NotificationKind.ROUTE_DAY
+        else _office_day(notification.person)
     )
     return company | about, "", b""
 
@@ -105,7 +104,7 @@ def _about_visit(visit: Visit, customer: Customer) -> dict[str, str]:
         "day": f"{visit.local_start:%A %-d %B %Y}",
         "time": f"{visit.local_start:%H:%M}",
         "until": f"{visit.local_end:%H:%M}",
-        "address": place_of(visit.site),
+        "address": visit.site.address_line,
         "people": " and ".join(names) or "we",
         "link": visit_link(VisitKey(visit.pk, customer.pk)),
     }
@@ -124,16 +123,16 @@ def _calendar(visit: Visit, customer: Customer, method: str) -> bytes:
     )
 
 
-def _about_care(notification: Notification, customer: Customer) -> dict[str, str]:
+def _about_maintenance(notification: Notification, customer: Customer) -> dict[str, str]:
     site = Site.objects.get(pk=notification.subject_id)
-    rows = care_of_customer(site.pk, timezone.localdate())
+    rows = maintenance_of_customer(site.pk, timezone.localdate())
     units = [(due.installed_part.unit, due.rule.name) for due in rows]
     lines = {
         f"- Unit {unit.code}{f', {unit.place}' if unit.place else ''}: {rule}": None for unit, rule in units
     }
     return {
         "customer": customer.name,
-        "address": place_of(site),
+        "address": site.address_line,
         "care": "\n".join(lines) or "- nothing any more",
     }
 
@@ -143,17 +142,17 @@ def _joining(person: User) -> dict[str, str]:
 
 
 def _danger(notification: Notification, person: User) -> dict[str, str]:
-    unit = Unit.objects.select_related("site").get(pk=notification.told["unit"])
+    unit = Unit.objects.select_related("site").get(pk=notification.payload["unit"])
     return {
         "person": person.name,
-        "address": place_of(unit.site),
-        "danger": f"unit {unit.code}: {notification.told['danger']}",
-        "made_safe": notification.told["made_safe"],
+        "address": unit.site.address_line,
+        "danger": f"unit {unit.code}: {notification.payload['danger']}",
+        "made_safe": notification.payload["made_safe"],
         "link": settings.SITE_URL + unit.get_absolute_url(),
     }
 
 
-def _desk_day(person: User) -> dict[str, str]:
+def _office_day(person: User) -> dict[str, str]:
     today = timezone.localdate()
     due = MaintenanceTask.objects.unplanned().due(today)
     proposed = Visit.objects.open().filter(state=Visit.State.TENTATIVE, starts_at__gt=timezone.now())
@@ -162,7 +161,7 @@ def _desk_day(person: User) -> dict[str, str]:
     )
     dangers = MaintenanceTask.objects.making_safe().select_related("site").order_by("due_on", "pk")
     lines = [
-        *(f"- {MAKE_SAFE}{place_of(task.site)}, {task.reason}" for task in dangers),
+        *(f"- {MAKE_SAFE}{task.site.address_line}, {task.reason}" for task in dangers),
         f"- {count(due.count(), 'task')} due and on no visit yet",
         f"- {count(proposed.count(), 'proposed visit')} to confirm",
         f"- {count(undelivered.count(), 'letter')} withheld or not sent",
@@ -170,19 +169,19 @@ def _desk_day(person: User) -> dict[str, str]:
     return _day(person) | {"list": "\n".join(lines), "link": settings.SITE_URL + reverse("office:home")}
 
 
-def _round_day(person: User) -> dict[str, str]:
+def _route_day(person: User) -> dict[str, str]:
     today = timezone.localdate()
-    route = read_round(person, today)
+    route = read_route(person, today)
     lines = ["Nothing is planned for you any more."]
     if route is not None:
         lines = [
-            *(f"{MAKE_SAFE}{place_of(visit.site)}, {task.reason}" for visit, task in route.dangers),
+            *(f"{MAKE_SAFE}{visit.site.address_line}, {task.reason}" for visit, task in route.dangers),
             *(
-                f"{leg.visit.local_start:%H:%M} {place_of(leg.visit.site)}, {span(leg.visit.minutes)}"
+                f"{leg.visit.local_start:%H:%M} {leg.visit.site.address_line}, {span(leg.visit.minutes)}"
                 for leg in route.legs
             ),
         ]
-    link = settings.SITE_URL + reverse("schedules:round", args=[person.pk, today.isoformat()])
+    link = settings.SITE_URL + reverse("schedules:route", args=[person.pk, today.isoformat()])
     return _day(person) | {"list": "\n".join(lines), "link": link}
 
 

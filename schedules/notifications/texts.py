@@ -22,7 +22,7 @@ VISIT_BLANKS = {
     "people": "Selj and Okto",
     "link": "https://desk.example/visit/…",
 }
-CARE_BLANKS = {
+MAINTENANCE_BLANKS = {
     "customer": "Jessamy Marchbrook",
     "company": "our company",
     "address": "12 Example Lane",
@@ -89,12 +89,12 @@ USUAL: Mapping[str, Words] = {
         "Yours,\n$company",
         VISIT_BLANKS,
     ),
-    "own_care": Words(
+    "own_maintenance": Words(
         "Your porch windows are due for care",
         "Dear $customer,\n\nthis is due at $address:\n\n$care\n\nUse mild soap and water on the film, never "
         "a scraper. Stay off ladders if you are alone; call us for anything high, broken or stuck.\n\n"
         "Yours,\n$company",
-        CARE_BLANKS,
+        MAINTENANCE_BLANKS,
     ),
     "desk_day": Words("The desk on $day", "Good morning $person,\n\n$list\n\n$link\n\n$company", DAY_BLANKS),
     "alarm": Words(

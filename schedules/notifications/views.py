@@ -3,17 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
-from django import forms
 from django.conf import settings
 from django.contrib import messages
-from django.contrib.auth.decorators import login_not_required
 from django.http import Http404, HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils import timezone
-from django.views.decorators.csrf import csrf_exempt
 from django.views.decorators.http import require_POST
 
 from schedules import operations
@@ -26,104 +22,29 @@ from schedules.models import (
     NotificationText,
     Visit,
 )
-from schedules.notifications.links import read_opt_out_token
+from schedules.notifications.forms import AskCustomersForm, EmailPreferenceForm, StageForm, TextForm
 from schedules.notifications.questions import (
-    TOKEN,
     Question,
-    VisitAsItWas,
     first_to_ask,
     list_questions,
     notification_asking,
 )
 from schedules.notifications.render import fill_in, preview, words_of
-from schedules.notifications.texts import USUAL, check_blanks
+from schedules.notifications.texts import USUAL
 from schedules.operations import CustomersAsked
-from schedules.plans.weeks import bounds, monday_of
+from schedules.plans.weeks import monday_of
 from schedules.visits.shifts import week_ahead
-from servicedesk.new_values import LimitedTextInput
-from servicedesk.paging import key_page
-from servicedesk.people.edits import apply_edit_or_report, as_opened
-from servicedesk.people.models import Change
-from servicedesk.people.rights import owners, schedulers, user_of
-from servicedesk.refusals import RuleViolation, apply_or_report
-from servicedesk.words import count
+from servicedesk.accounts.rights import owners, schedulers, user_of
+from servicedesk.core.edits import apply_edit_or_report, as_opened
+from servicedesk.core.models import Change
+from servicedesk.core.rules.refusals import RuleViolation, apply_or_report
+from servicedesk.core.values.days import day_bounds
+from servicedesk.core.values.words import count
+from servicedesk.core.web.paging import key_page
 from units.models import Customer
 from units.views import status_of
 
 SENDS = "schedules.send_notifications"
-
-
-class StageForm(forms.Form):
-    """Which letters to list."""
-
-    stage = forms.ChoiceField(
-        choices=[("", "all"), *Notification.Stage.choices], required=False, label="Letters"
-    )
-
-
-class TextForm(forms.Form):
-    """The words of a kind of letter."""
-
-    title = forms.CharField(max_length=160)
-    body = LimitedTextInput(widget=forms.Textarea(attrs={"rows": 14}), label="Text")
-
-    def __init__(self, *args: object, kind: str, **kwargs: object) -> None:
-        super().__init__(*args, **kwargs)  # type: ignore[arg-type]
-        self.kind = kind
-
-    def clean_title(self) -> str:
-        """Refuse a blank that nothing fills."""
-        return self._checked("title")
-
-    def clean_body(self) -> str:
-        """Refuse a blank that nothing fills."""
-        return self._checked("body")
-
-    def _checked(self, name: str) -> str:
-        text: str = self.cleaned_data[name]
-        try:
-            check_blanks(self.kind, text)
-        except ValueError as error:
-            raise forms.ValidationError(str(error)) from error
-        return text
-
-
-class _Tokens(forms.MultipleChoiceField):
-    """Visits as they stood on the page; one that changed since is not refused here, but named afterward."""
-
-    def valid_value(self, value: str) -> bool:
-        """Accept whatever a page of ours wrote."""
-        return TOKEN.fullmatch(value) is not None
-
-
-class AskCustomersForm(forms.Form):
-    """Which customers to ask."""
-
-    asked = _Tokens(
-        label="Who is asked",
-        error_messages={"required": "Tick at least one customer, or go back to the week."},
-    )
-
-    def __init__(self, *args: Any, questions: Sequence[Question], **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        ticked = set(self["asked"].value() or ()) if self.is_bound else None
-        self.to_ask = [
-            (each, ticked is None or each.token in ticked) for each in questions if not each.why_not
-        ]
-        self.not_asked = [each for each in questions if each.why_not]
-
-    @property
-    def wanted(self) -> list[VisitAsItWas]:
-        """What was ticked, each once."""
-        return [VisitAsItWas.from_token(token) for token in dict.fromkeys(self.cleaned_data["asked"])]
-
-
-class EmailPreferenceForm(forms.Form):
-    """What somebody wants to get by mail."""
-
-    what = forms.ChoiceField(
-        choices=EmailPreference.What.choices, widget=forms.RadioSelect, label="Send me by mail", initial="all"
-    )
 
 
 @schedulers
@@ -170,7 +91,7 @@ def ask_customers(request: HttpRequest) -> HttpResponse:
     week.is_valid()
     chosen = week.cleaned_data.get("week")
     monday = monday_of(chosen) if chosen else week_ahead(timezone.localdate())
-    visits = Visit.objects.open().between(*bounds(monday, days=7)).for_week()
+    visits = Visit.objects.open().between(*day_bounds(monday, days=7)).for_week()
     questions = list_questions(visits, at=timezone.now())
     form = AskCustomersForm(request.POST if request.method == "POST" else None, questions=questions)
     back = reverse("schedules:week_sheet", query={"week": monday})
@@ -284,32 +205,3 @@ def customer_email_preference(request: HttpRequest, customer_pk: int) -> HttpRes
         return redirect(customer)
     context = {"form": form, "customer": customer}
     return render(request, "schedules/customer_email_preference.html", context, status=status_of(form))
-
-
-@csrf_exempt  # a mail program posts here by itself (RFC 8058); the signed address is what it knows
-@login_not_required
-def email_preference(request: HttpRequest, token: str) -> HttpResponse:
-    """What a customer wants to get by mail; one click in a mail program ends it all."""
-    pk = read_opt_out_token(token)
-    customer = Customer.objects.filter(pk=pk).first() if pk is not None else None
-    if customer is None:
-        raise Http404("No customer is here.")
-    existing = EmailPreference.objects.filter(customer=customer).first()
-    one_click = request.POST.get("List-Unsubscribe") == "One-Click"
-    form = EmailPreferenceForm(
-        ({"what": "nothing"} if one_click else request.POST) if request.method == "POST" else None,
-        initial={"what": existing.what if existing else "all"},
-    )
-    stored = request.method == "POST" and bool(
-        apply_or_report(
-            form,
-            lambda: operations.set_email_preference(
-                customer, form.cleaned_data["what"], by=None, at=timezone.now()
-            ),
-        )
-    )
-    answer = render(
-        request, "schedules/email_preference.html", {"form": form, "stored": stored}, status=status_of(form)
-    )
-    answer["X-Robots-Tag"] = "noindex"
-    return answer

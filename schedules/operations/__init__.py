@@ -1,8 +1,8 @@
 """What can be done about care, tasks, visits and calendars: the only writers of their records."""
 
 from .calendars import hash_of, make_link, note_read, replace_link, revoke_link
-from .care import last_planned, note_care_done, note_care_done_many, plan_new_care
 from .finishing import Wait, finish_visit
+from .next_dues import last_planned, note_maintenance_done, note_maintenance_done_many, plan_next_dues
 from .notifications import (
     CustomersAsked,
     ask_customers,
@@ -64,11 +64,11 @@ __all__ = [
     "let_task_wait",
     "make_link",
     "move_visit",
-    "note_care_done",
-    "note_care_done_many",
+    "note_maintenance_done",
+    "note_maintenance_done_many",
     "note_read",
     "note_run",
-    "plan_new_care",
+    "plan_next_dues",
     "plan_visit",
     "raise_due",
     "raise_early",

@@ -9,9 +9,9 @@ from datetime import datetime, timedelta
 from django.db.models import Q
 
 from schedules.models import CalendarLink
-from servicedesk.people.history import write_change
-from servicedesk.people.models import User
-from servicedesk.refusals import RuleViolation, atomic_operation
+from servicedesk.accounts.models import User
+from servicedesk.core.history import write_change
+from servicedesk.core.rules.refusals import RuleViolation, atomic_operation
 
 SECRET_BYTES = 32
 """256 random bits; an address with them can't be guessed."""

@@ -9,9 +9,9 @@ from typing import NamedTuple
 from django.utils import timezone
 
 from schedules.models import MaintenanceTask, NextDue, Visit, VisitTask
-from servicedesk.people.history import shown_values, stored_values, write_change
-from servicedesk.people.models import User
-from servicedesk.refusals import RuleViolation, atomic_operation
+from servicedesk.accounts.models import User
+from servicedesk.core.history import shown_values, stored_values, write_change
+from servicedesk.core.rules.refusals import RuleViolation, atomic_operation
 from units.operations import save_change
 
 from .tasks import complete_held
@@ -85,8 +85,8 @@ def _hold_tasks(visit: Visit) -> list[VisitTask]:
     """Take hold of the tasks of a visit, their care first, as every operation does."""
     taken = list(visit.visit_tasks.order_by("pk"))
     pks = [entry.task_id for entry in taken]
-    dues = {due.pk: due for due in NextDue.objects.held().filter(tasks__in=pks)}
-    tasks = {task.pk: task for task in MaintenanceTask.objects.held().filter(pk__in=pks)}
+    dues = {due.pk: due for due in NextDue.objects.locked().filter(tasks__in=pks)}
+    tasks = {task.pk: task for task in MaintenanceTask.objects.locked().filter(pk__in=pks)}
     for entry in taken:
         entry.task = tasks[entry.task_id]
         if entry.task.next_due_id in dues:

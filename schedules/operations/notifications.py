@@ -19,14 +19,12 @@ from schedules.models import (
 from schedules.notifications.questions import VisitAsItWas, list_questions, notification_asking
 from schedules.notifications.queue import notification
 from schedules.notifications.texts import USUAL
-from servicedesk.on_commit import enqueue_on_commit
-from servicedesk.people.history import write_change
-from servicedesk.people.models import Role, User
-from servicedesk.refusals import RuleViolation, atomic_operation
+from servicedesk.accounts.models import Role, User
+from servicedesk.core.database.on_commit import enqueue_on_commit
+from servicedesk.core.history import write_change
+from servicedesk.core.rules.refusals import RuleViolation, atomic_operation
 from units.models import Customer, Unit
 from units.operations import save_change, save_new
-
-from .visits import place_of
 
 SEND = "schedules.send_notifications"
 
@@ -47,7 +45,7 @@ def ask_customers(wanted: Sequence[VisitAsItWas], *, by: User | None, at: dateti
     with atomic_operation():
         # Held until the step ends: of two who ask at once, the second sees what the first wrote.
         locked = (
-            Visit.objects.held().filter(pk__in=[each.visit for each in wanted]).order_by("starts_at", "pk")
+            Visit.objects.locked().filter(pk__in=[each.visit for each in wanted]).order_by("starts_at", "pk")
         )
         visits = {visit.pk: visit for visit in locked}
         questions = {each.visit.pk: each for each in list_questions(visits.values(), at=at)}
@@ -57,9 +55,9 @@ def ask_customers(wanted: Sequence[VisitAsItWas], *, by: User | None, at: dateti
             question = questions.get(each.visit)
             if question is None or question.token != each.token:
                 visit = visits.get(each.visit)
-                left_out.append(f"{place_of(visit.site) if visit else 'a visit'}: it changed meanwhile")
+                left_out.append(f"{visit.site.address_line if visit else 'a visit'}: it changed meanwhile")
             elif question.why_not:
-                left_out.append(f"{place_of(question.visit.site)}: {question.why_not}")
+                left_out.append(f"{question.visit.site.address_line}: {question.why_not}")
             else:
                 notification_asking(question, at=at).save()
                 written += 1
@@ -84,7 +82,7 @@ def tell_schedulers_of_danger(
         alarm = notification(
             NotificationKind.ALARM, subject=subject, subject_id=subject_id, due_on=today, person=person, at=at
         )
-        alarm.told = {"unit": unit.pk, "danger": danger, "made_safe": made_safe}
+        alarm.payload = {"unit": unit.pk, "danger": danger, "made_safe": made_safe}
         Notification.objects.bulk_create([alarm], ignore_conflicts=True)
     enqueue_on_commit(SEND)
 
@@ -130,7 +128,7 @@ def take_answer(
 ) -> CustomerAnswer:
     """Keep what a customer said about a visit, for a scheduler to see; said twice in a row, once."""
     with atomic_operation():
-        Visit.objects.held().get(pk=visit.pk)
+        Visit.objects.locked().get(pk=visit.pk)
         previous = visit.answers.filter(customer=customer, seen_at=None).order_by("-at", "-pk").first()
         if previous is not None and (previous.said, previous.words) == (said, words.strip()[:2000]):
             return previous

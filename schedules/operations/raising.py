@@ -13,66 +13,21 @@ from django.db import connection, transaction
 from django.db.models import Case, CharField, F, Q, QuerySet, Value, When
 from django.utils import timezone
 
+from schedules.maintenance import sql
 from schedules.maintenance.exposure import follow_exposures
 from schedules.models import MaintenanceTask, Visit
 from schedules.words import MONTHS
-from servicedesk.people.history import write_change
-from servicedesk.words import count
+from servicedesk.core.history import write_change
+from servicedesk.core.values.words import count
 from units.models import Site
 
-from .care import last_planned, plan_new_care
+from .next_dues import last_planned, plan_next_dues
 from .runs import note_run
-from .tasks import CARE_PRIORITY
-from .visits import place_of
+from .tasks import MAINTENANCE_PRIORITY
 
 RAISE = "schedules.raise_due"
 ENDED_AT_ONCE = 500
 
-# The day of last care as 2 Apr 2025, in the words of `schedules.words.care_reason`.
-_LAST_DONE = {
-    "sqlite": (
-        "CAST(strftime('%%d', d.last_done_on) AS INTEGER) || ' ' || substr('{months}',"
-        " 3 * CAST(strftime('%%m', d.last_done_on) AS INTEGER) - 2, 3) || strftime(' %%Y', d.last_done_on)"
-    ),
-    "postgresql": (
-        "EXTRACT(DAY FROM d.last_done_on) || ' ' || substr('{months}',"
-        " 3 * EXTRACT(MONTH FROM d.last_done_on)::int - 2, 3) || ' ' || EXTRACT(YEAR FROM d.last_done_on)"
-    ),
-}
-CARE_REASON = (
-    "upper(substr(r.name, 1, 1)) || substr(r.name, 2)"
-    " || CASE WHEN f.panel > 0 THEN ', panel ' || f.panel ELSE '' END"
-    " || CASE WHEN d.last_done_on IS NULL THEN ': never recorded as done'"
-    " ELSE ': last done ' || {last_done} END"
-)
-_INSERT = """
-INSERT INTO schedules_maintenancetask (site_id, unit_id, installed_part_id, next_due_id, origin, work, reason,
-    priority, minutes, persons, level, due_on, state, waiting_for, not_done, changed_at)
-"""
-_TOLD = """
-SELECT u.site_id, u.id, f.id, d.id, 'care', r.work, {reason},
-    {priority}, r.minutes, r.persons, r.level, d.next_due_on, 'needs-action', '', '', %s
-"""
-# The open tasks are read before the first new one is written: looking for each in a table that grows under
-# way would take PostgreSQL minutes. The site is asked about last, lest SQLite begins with all sites.
-_OPEN = """
-WITH open_care AS MATERIALIZED (SELECT next_due_id FROM schedules_maintenancetask
-    WHERE state IN ('needs-action', 'in-process') AND next_due_id IS NOT NULL)
-"""
-_WITHOUT_OPEN = {
-    "beside": "LEFT JOIN open_care o ON o.next_due_id = d.id",
-    "only": "AND o.next_due_id IS NULL",
-}
-_DUE = """
-FROM schedules_nextdue d
-JOIN schedules_maintenancerule r ON r.id = d.rule_id
-JOIN units_installedpart f ON f.id = d.installed_part_id
-JOIN units_unit u ON u.id = f.unit_id
-{beside}
-WHERE d.next_due_on <= %s AND r.active AND f.removed_on IS NULL AND u.removed_on IS NULL
-    AND EXISTS (SELECT 1 FROM units_site s WHERE s.id = u.site_id AND s.care_by = 'us')
-    {only}
-"""
 WRITTEN_AT_ONCE = 500
 """Tasks that SQLite writes before others who want to write have their turn."""
 
@@ -80,7 +35,7 @@ WRITTEN_AT_ONCE = 500
 def raise_due(today: date, *, at: datetime | None = None) -> int:
     """Make a task of all our care that is due on a day and has no open one; answer how many."""
     at = at or timezone.now()
-    plan_new_care(last_planned(), at=at)
+    plan_next_dues(last_planned(), at=at)
     follow_exposures(at=at)
     ended = end_needless_tasks(today, at=at)
     follow_addresses(at=at)
@@ -100,9 +55,10 @@ def _insert_tasks(today: date, *, at: datetime) -> int:
     stamp, day = ops.adapt_datetimefield_value(at), ops.adapt_datefield_value(today)
     with connection.cursor() as cursor:
         if connection.vendor != "sqlite":
-            cursor.execute(_inserting(_OPEN, **_WITHOUT_OPEN), [stamp, day])
+            cursor.execute(_inserting(sql.OPEN_TASKS, **sql.WITHOUT_OPEN_TASK), [stamp, day])
             return cursor.rowcount
-        cursor.execute(f"{_OPEN} SELECT d.id {_DUE.format(**_WITHOUT_OPEN)} ORDER BY d.id", [day])
+        of_day = sql.DUE_BY_DAY.format(**sql.WITHOUT_OPEN_TASK)
+        cursor.execute(f"{sql.OPEN_TASKS} SELECT d.id {of_day} ORDER BY d.id", [day])
         due, raised = [key for (key,) in cursor.fetchall()], 0
         for begin in range(0, len(due), WRITTEN_AT_ONCE):
             chunk = due[begin : begin + WRITTEN_AT_ONCE]
@@ -114,9 +70,12 @@ def _insert_tasks(today: date, *, at: datetime) -> int:
 
 def _inserting(before: str, *, beside: str, only: str) -> str:
     """Write the statement that makes a task of all due care, narrowed down by what stands beside it."""
-    last_done = _LAST_DONE[connection.vendor].format(months="".join(MONTHS))
-    select = _TOLD.format(reason=CARE_REASON.format(last_done=last_done), priority=CARE_PRIORITY)
-    return f"{_INSERT}{before}{select}{_DUE.format(beside=beside, only=only)} ON CONFLICT DO NOTHING"
+    last_done = sql.LAST_DONE_WORDS[connection.vendor].format(months="".join(MONTHS))
+    select = sql.TASK_OF_DUE.format(
+        reason=sql.TASK_REASON.format(last_done=last_done), priority=MAINTENANCE_PRIORITY
+    )
+    of_day = sql.DUE_BY_DAY.format(beside=beside, only=only)
+    return f"{sql.INSERT_TASKS}{before}{select}{of_day} ON CONFLICT DO NOTHING"
 
 
 def end_needless_tasks(today: date, *, at: datetime) -> int:
@@ -140,7 +99,7 @@ def end_needless_tasks(today: date, *, at: datetime) -> int:
     )
     needless = (
         MaintenanceTask.objects.open()
-        .filter(gone | not_ours | no_rule | later, origin=MaintenanceTask.Origin.CARE)
+        .filter(gone | not_ours | no_rule | later, origin=MaintenanceTask.Origin.MAINTENANCE)
         .order_by("pk")
     )
     ended = 0
@@ -172,7 +131,7 @@ def follow_addresses(*, at: datetime) -> int:
     """
     moved = 0
     for visit in Visit.objects.open().filter(ends_at__gte=at).select_related("site"):
-        place = place_of(visit.site)
+        place = visit.site.address_line
         if visit.place == place:
             continue
         with transaction.atomic():

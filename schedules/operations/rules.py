@@ -6,10 +6,10 @@ from datetime import datetime
 
 from schedules.maintenance.due_dates import recount_dues
 from schedules.models import MaintenanceRule
-from servicedesk.on_commit import enqueue_on_commit
-from servicedesk.people.models import User
-from servicedesk.refusals import RuleViolation, atomic_operation
-from servicedesk.words import count
+from servicedesk.accounts.models import User
+from servicedesk.core.database.on_commit import enqueue_on_commit
+from servicedesk.core.rules.refusals import RuleViolation, atomic_operation
+from servicedesk.core.values.words import count
 from units.operations import save_change, save_new
 
 TIMING = (
@@ -27,7 +27,7 @@ def add_maintenance_rule(rule: MaintenanceRule, *, by: User | None, at: datetime
     """Add a care rule; the parts of its type come under it."""
     with atomic_operation():
         save_new(rule, action="added", by=by, at=at)
-        enqueue_on_commit("schedules.plan_new_care")
+        enqueue_on_commit("schedules.plan_next_dues")
     return rule
 
 

@@ -9,15 +9,15 @@ from datetime import date, datetime
 from django.utils import timezone
 
 from schedules.models import MaintenanceTask, NextDue, VisitTask
-from schedules.models.care import WorkKind
-from schedules.words import care_reason
-from servicedesk.people.models import User
-from servicedesk.refusals import RuleViolation, atomic_operation
+from schedules.models.maintenance import WorkKind
+from schedules.words import maintenance_reason
+from servicedesk.accounts.models import User
+from servicedesk.core.rules.refusals import RuleViolation, atomic_operation
 from units.models import FailureMode, InstalledPart, Site, Unit
 from units.operations import save_change, save_new
 
 State = MaintenanceTask.State
-CARE_PRIORITY = 5
+MAINTENANCE_PRIORITY = 5
 INSPECTION_PRIORITY = 3
 
 
@@ -117,7 +117,7 @@ def add_inspections(
 def raise_early(due: NextDue, *, by: User | None, at: datetime) -> MaintenanceTask:
     """Make a task of care before its day has come, because somebody will be there anyway."""
     with atomic_operation():
-        due = NextDue.objects.held().get(pk=due.pk)
+        due = NextDue.objects.locked().get(pk=due.pk)
         open_task = due.tasks.open().first()
         if open_task is not None:
             return open_task
@@ -127,9 +127,9 @@ def raise_early(due: NextDue, *, by: User | None, at: datetime) -> MaintenanceTa
             unit=part.unit,
             installed_part=part,
             next_due=due,
-            origin=MaintenanceTask.Origin.CARE,
-            reason=care_reason(due.rule.name, panel=part.panel, last_done_on=due.last_done_on),
-            priority=CARE_PRIORITY,
+            origin=MaintenanceTask.Origin.MAINTENANCE,
+            reason=maintenance_reason(due.rule.name, panel=part.panel, last_done_on=due.last_done_on),
+            priority=MAINTENANCE_PRIORITY,
             minutes=due.rule.minutes,
             persons=due.rule.persons,
             level=due.rule.level,
@@ -210,8 +210,8 @@ def _check_made_safe(task: MaintenanceTask) -> None:
 
 def hold(task: MaintenanceTask) -> MaintenanceTask:
     """Take hold of a task and, before it, of the care it was raised for; always in this order."""
-    due = NextDue.objects.held().get(pk=task.next_due_id) if task.next_due_id else None
-    locked = MaintenanceTask.objects.held().get(pk=task.pk)
+    due = NextDue.objects.locked().get(pk=task.next_due_id) if task.next_due_id else None
+    locked = MaintenanceTask.objects.locked().get(pk=task.pk)
     if due is not None:
         locked.next_due = due
     return locked

@@ -10,9 +10,9 @@ from typing import NamedTuple
 from django.utils import timezone
 
 from schedules.models import Absence, AgreedTime, DayWeather, WorkingDay, WorkTerms
-from servicedesk.people.history import write_change
-from servicedesk.people.models import User
-from servicedesk.refusals import RuleViolation, atomic_operation
+from servicedesk.accounts.models import User
+from servicedesk.core.history import write_change
+from servicedesk.core.rules.refusals import RuleViolation, atomic_operation
 from units.operations import save_change, save_new
 
 

@@ -9,8 +9,8 @@ from django.utils import timezone
 
 from schedules.models import Absence, Visit
 from schedules.visits.shifts import DayOf, days_of
-from servicedesk.people.models import User
-from servicedesk.refusals import RuleViolation
+from servicedesk.accounts.models import User
+from servicedesk.core.rules.refusals import RuleViolation
 
 FARTHEST = timedelta(days=548)
 """A visit further ahead than a year and a half is a slip of the pen."""

@@ -10,9 +10,9 @@ from django.utils import timezone
 
 from schedules.local_times import wall_time
 from schedules.models import MaintenanceTask, NextDue, Visit, VisitTask
-from servicedesk.people.history import shown_values, stored_values, write_change
-from servicedesk.people.models import User
-from servicedesk.refusals import RuleViolation, atomic_operation
+from servicedesk.accounts.models import User
+from servicedesk.core.history import shown_values, stored_values, write_change
+from servicedesk.core.rules.refusals import RuleViolation, atomic_operation
 from units.models import Site
 from units.operations import save_new
 
@@ -23,11 +23,6 @@ State = MaintenanceTask.State
 MOST_TECHNICIANS = 2
 MOST_MINUTES = 12 * 60
 QUARTER = 15
-
-
-def place_of(site: Site) -> str:
-    """Give the address line of a site; never what its access notes say."""
-    return ", ".join(filter(None, [site.address, site.postcode])) or site.code
 
 
 def usual_minutes(tasks: Sequence[MaintenanceTask], coming: Sequence[NextDue] = ()) -> int:
@@ -68,7 +63,7 @@ def plan_visit(
         check_day(timezone.localdate(starts_at), at=at)
         visit = Visit(
             site=site,
-            place=place_of(site),
+            place=site.address_line,
             starts_at=starts_at,
             ends_at=starts_at + _length(minutes, tasks, coming),
             zone=settings.TIME_ZONE,
@@ -176,7 +171,7 @@ def keep_visit(visit: Visit, *, fixed: bool, by: User | None, at: datetime) -> V
     with atomic_operation():
         visit = hold_open_visit(visit)
         before = stored_values(visit)
-        visit.kept = fixed
+        visit.fixed = fixed
         if visit.planned_by_id is None and not fixed:
             raise RuleViolation("Somebody planned this visit by hand: only a plan’s own proposals are moved.")
         action = "stays as it is" if fixed else "may be moved by the plan of the week"
@@ -199,7 +194,7 @@ def move_visit(
     ``agreed`` says that the customer chose the place, which also moves a confirmed visit and confirms it.
     """
     with atomic_operation():
-        by_pk = {each.pk: each for each in Visit.objects.held().filter(pk__in=list(starts)).order_by("pk")}
+        by_pk = {each.pk: each for each in Visit.objects.locked().filter(pk__in=list(starts)).order_by("pk")}
         mine = hold_open_visit(by_pk[visit.pk])
         if mine.state == Visit.State.CONFIRMED and not agreed:
             raise RuleViolation("This visit is confirmed: change it, and tell the customer.")
@@ -213,7 +208,7 @@ def move_visit(
             each.ends_at, each.starts_at = begins + (each.ends_at - each.starts_at), begins
             each.sequence += 1
             if pk == visit.pk:
-                each.kept = True
+                each.fixed = True
                 each.state = Visit.State.CONFIRMED if agreed else each.state
                 each.technicians.set([person])
             how = "moved as the customer chose" if agreed else "moved by hand"
@@ -237,7 +232,7 @@ def _check_there(visit: Visit, person: User, *, agreed: bool) -> None:
 
 def hold_visit(visit: Visit) -> Visit:
     """Take hold of a visit so that two people do not change it at once."""
-    return Visit.objects.held().get(pk=visit.pk)
+    return Visit.objects.locked().get(pk=visit.pk)
 
 
 def hold_open_visit(visit: Visit) -> Visit:
@@ -294,7 +289,7 @@ def _check_technicians(visit: Visit, technicians: Sequence[User]) -> None:
 def _elsewhere(person: User, visit: Visit) -> str:
     start, end = (wall_time(moment, zone=visit.zone) for moment in (visit.starts_at, visit.ends_at))
     return (
-        f"{person.name} is at {place_of(visit.site)} on {start:%-d %B} from {start:%H:%M} to {end:%H:%M}: "
+        f"{person.name} is at {visit.site.address_line} on {start:%-d %B} from {start:%H:%M} to {end:%H:%M}: "
         "choose another time or somebody else."
     )
 
@@ -303,7 +298,7 @@ def _take_along(visit: Visit, tasks: Sequence[MaintenanceTask]) -> None:
     """Put tasks on a visit; one that is on another visit meanwhile, or over, is refused."""
     on_it = set(visit.visit_tasks.values_list("task_id", flat=True))
     wanted = {task.pk for task in tasks} - on_it
-    locked = list(MaintenanceTask.objects.held().filter(pk__in=wanted))
+    locked = list(MaintenanceTask.objects.locked().filter(pk__in=wanted))
     for task in locked:
         if task.site_id != visit.site_id:
             raise RuleViolation({"tasks": [f"“{task.reason}” is at another site."]})

@@ -18,15 +18,15 @@ from schedules.routing.checker import Unassigned, Why
 from schedules.routing.problem import MINUTE
 from schedules.visits.site_work import SiteWork
 from schedules.words import span
-from servicedesk.on_commit import enqueue_on_commit
-from servicedesk.people.history import shown_values, stored_values, write_change
-from servicedesk.people.models import User
-from servicedesk.refusals import RuleViolation, atomic_operation
-from servicedesk.words import count
+from servicedesk.accounts.models import User
+from servicedesk.core.database.on_commit import enqueue_on_commit
+from servicedesk.core.history import shown_values, stored_values, write_change
+from servicedesk.core.rules.refusals import RuleViolation, atomic_operation
+from servicedesk.core.values.words import count
 from units.operations import save_new
 
 from .tasks import raise_early
-from .visits import place_of, put_back
+from .visits import put_back
 
 if TYPE_CHECKING:
     from schedules.routing.solver import Plan
@@ -74,7 +74,7 @@ def solve_week(plan: WeekPlan, *, number: int | None = None, at: datetime | None
         return False
 
     # Loaded where rounds are solved: every web worker loads this module, and none of them solves.
-    from schedules.routing.solver import ITERATIONS, iterations, plan_rounds
+    from schedules.routing.solver import ITERATIONS, iterations, plan_routes
 
     def tell(done: int, whole: int) -> None:
         percent, now = min(99, 100 * done // whole), timezone.now()
@@ -84,7 +84,7 @@ def solve_week(plan: WeekPlan, *, number: int | None = None, at: datetime | None
 
     try:
         week = read_week(plan.monday, now=at or timezone.now(), horizon=timedelta(days=plan.horizon_days))
-        solution = plan_rounds(week.problem, search=iterations(number or ITERATIONS, tell), seed=SEED)
+        solution = plan_routes(week.problem, search=iterations(number or ITERATIONS, tell), seed=SEED)
         put_week(plan, week, solution, at=at or timezone.now())
     except RuleViolation as refusal:
         _end(plan, Stage.FAILED, said=str(refusal))
@@ -160,7 +160,7 @@ def put_week(plan: WeekPlan, week: Week, solution: Plan, *, at: datetime) -> Non
 
 def _places(week: Week, solution: Plan) -> dict[Hashable, _Place]:
     places: dict[Hashable, _Place] = {}
-    for each in solution.rounds:
+    for each in solution.routes:
         for timed in each.stops:
             key = timed.stop.key
             if week.work[key].visit is not None:
@@ -175,7 +175,7 @@ class _Proposals:
     """Proposals of the plan before, to be used again site by site."""
 
     def __init__(self, visits: Sequence[Visit]) -> None:
-        locked = Visit.objects.held().filter(pk__in=[visit.pk for visit in visits]).order_by("pk")
+        locked = Visit.objects.locked().filter(pk__in=[visit.pk for visit in visits]).order_by("pk")
         self._by_site: dict[int, list[Visit]] = {}
         for visit in locked:
             if visit.may_be_replanned and visit.is_open:
@@ -196,7 +196,7 @@ class _Proposals:
 def _free_tasks(week: Week, on_proposals: set[int]) -> set[int]:
     """Say which tasks of a week are still to be had; somebody may have planned or done them meanwhile."""
     wanted = [task.pk for work in week.work.values() for task in work.tasks]
-    locked = MaintenanceTask.objects.held().filter(pk__in=wanted)
+    locked = MaintenanceTask.objects.locked().filter(pk__in=wanted)
     return {
         task.pk
         for task in locked
@@ -220,7 +220,7 @@ def _put(
     before_people = set() if new else set(visit.technicians.values_list("pk", flat=True))
     moved = (visit.starts_at, visit.ends_at) != (place.begins, place.ends)
     if new:
-        visit.created_at, visit.zone, visit.place = at, settings.TIME_ZONE, place_of(work.site)
+        visit.created_at, visit.zone, visit.place = at, settings.TIME_ZONE, work.site.address_line
     visit.sequence += 0 if new else moved
     visit.starts_at, visit.ends_at, visit.changed_at = place.begins, place.ends, at
     visit.planned_by = plan

@@ -13,7 +13,7 @@ from django.conf import settings
 from schedules.models import Absence, AgreedTime, DayWeather, Weekday, WorkingDay, WorkTerms
 from schedules.operations import Hours
 from schedules.visits.shifts import BEGINS, ENDS, WORKWEEK
-from servicedesk.people.models import User
+from servicedesk.accounts.models import User
 from units.fields import TemperatureInput
 from units.forms import DayField
 from units.temperatures import unit_beside
@@ -92,7 +92,7 @@ class WeatherForm(forms.Form):
                 initial=noted.heat_index_f if noted else None,
             )
 
-    def told(self) -> dict[date, tuple[Decimal | None, Decimal | None]]:
+    def weather(self) -> dict[date, tuple[Decimal | None, Decimal | None]]:
         """Give what was typed, by day."""
         names = {day: f"{day:%a}".lower() for day in self.dates}
         return {

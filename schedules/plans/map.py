@@ -10,7 +10,7 @@ import math
 from collections.abc import Sequence
 from xml.etree import ElementTree as ET
 
-from servicedesk.words import count
+from servicedesk.core.values.words import count
 from units.drawings.lettering import printable
 from units.drawings.sheet import BLUEPRINT, FADED, INK, PAPER, SMALL, WIDTH, text
 
@@ -21,7 +21,7 @@ _STEPS_KM = (0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 5000)
 Position = tuple[float, float]
 
 
-def draw_round(home: Position, stops: Sequence[Position], *, title: str, id_prefix: str) -> str:
+def draw_route(home: Position, stops: Sequence[Position], *, title: str, id_prefix: str) -> str:
     """Draw the way from home through the stops and back as straight lines.
 
     Parameters

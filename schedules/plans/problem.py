@@ -28,12 +28,12 @@ from schedules.models import (
     WorkTerms,
 )
 from schedules.plans.positions import Atlas, home_of
-from schedules.plans.weeks import bounds
 from schedules.routing.problem import DAY, MINUTE, Lunch, Problem, Shift, Stop, Window
 from schedules.routing.travel import drive_seconds
 from schedules.visits.shifts import DayOf, days_of, people_out, week_ahead
 from schedules.visits.site_work import SHORTEST_STOP, STEP, SiteWork, cut_into_goes
-from servicedesk.people.models import User
+from servicedesk.accounts.models import User
+from servicedesk.core.values.days import day_bounds
 from units.models import FailureMode, Site
 from units.temperatures import format_temperature, unit_beside
 
@@ -46,8 +46,8 @@ LUNCH = Lunch()
 MOST_STOPS = 400
 NOTICE = timedelta(minutes=30)
 URGENT = 2
-HASTE = 0.15
-WORTH_HOURS = {1: 60, 2: 40, 3: 12, 4: 8, 5: 5, 6: 4, 7: 3, 8: 2, 9: 1}
+URGENCY = 0.15
+PRIZE_HOURS = {1: 60, 2: 40, 3: 12, 4: 8, 5: 5, 6: 4, 7: 3, 8: 2, 9: 1}
 NOBODY_ELSE = 0
 """The level of a shift that exists for agreed visits only: no task needs so little."""
 
@@ -119,8 +119,8 @@ def proposals_of(monday: date, *, now: datetime) -> list[Visit]:
     """List the visits of a week that planning it again may move."""
     visits = (
         Visit.objects.open()
-        .between(*bounds(monday, days=7))
-        .filter(starts_at__gt=now, state=Visit.State.TENTATIVE, planned_by__isnull=False, kept=False)
+        .between(*day_bounds(monday, days=7))
+        .filter(starts_at__gt=now, state=Visit.State.TENTATIVE, planned_by__isnull=False, fixed=False)
     )
     return list(visits.select_related("site").prefetch_related("technicians", "visit_tasks").order_by("pk"))
 
@@ -158,7 +158,7 @@ class _Reader:
             if stop is not None:
                 by_stop[key] = each
                 stops.append(stop)
-        stops, by_stop = self._most_worth(stops, by_stop, aside)
+        stops, by_stop = self._greatest_prize(stops, by_stop, aside)
         problem = Problem(stops, list(shifts.values()), self._travel())
         return Week(self.monday, problem, by_stop, days, frozenset(self.guessed), aside)
 
@@ -177,7 +177,7 @@ class _Reader:
         return shifts, known
 
     def _fixed(self) -> list[Visit]:
-        visits = Visit.objects.open().between(*bounds(self.monday, days=7)).filter(ends_at__gt=self.now)
+        visits = Visit.objects.open().between(*day_bounds(self.monday, days=7)).filter(ends_at__gt=self.now)
         rows = visits.select_related("site").prefetch_related("technicians").order_by("starts_at", "pk")
         return [visit for visit in rows if not visit.may_be_replanned and visit.technicians.all()]
 
@@ -299,28 +299,28 @@ class _Reader:
             key=key,
             place=self._place(work.site),
             seconds=work.minutes * MINUTE,
-            worth=self._worth(work),
+            prize=self._prize(work),
             windows=tuple(sorted(windows)),
             level=max([FailureMode.Skill.HELPER, *levels]),
             persons=max([1, *persons]),
-            haste=HASTE if work.priority <= URGENT else 0.0,
+            urgency=URGENCY if work.priority <= URGENT else 0.0,
             soonest=work.makes_safe,
         ), []
 
-    def _worth(self, work: SiteWork) -> int:
+    def _prize(self, work: SiteWork) -> int:
         """Say how much driving it is worth: more the more urgent, and the longer it is overdue."""
         first = min((task.due_on for task in work.tasks), default=self.monday)
         weeks_late = max(0, (self.monday - first).days) / 7
-        return round(WORTH_HOURS[work.priority] * 3600 * (1 + min(weeks_late, 26) / 8))
+        return round(PRIZE_HOURS[work.priority] * 3600 * (1 + min(weeks_late, 26) / 8))
 
-    def _most_worth(
+    def _greatest_prize(
         self,
         stops: list[Stop],
         by_stop: dict[Hashable, SiteWork],
         aside: list[tuple[SiteWork, str]],
     ) -> tuple[list[Stop], dict[Hashable, SiteWork]]:
         """Keep so many stops that a week can't hold more, those of the most worth."""
-        loose = sorted((stop for stop in stops if stop.at is None), key=lambda stop: -stop.worth)
+        loose = sorted((stop for stop in stops if stop.at is None), key=lambda stop: -stop.prize)
         dropped = {stop.key for stop in loose[MOST_STOPS:]}
         aside.extend(
             (by_stop.pop(key), "more urgent work fills the week") for key in sorted(dropped, key=str)

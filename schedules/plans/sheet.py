@@ -13,12 +13,12 @@ from django.conf import settings
 from schedules.models import DayWeather, MaintenanceTask, Visit, WorkTerms
 from schedules.plans.positions import Atlas, Placed, home_of
 from schedules.plans.problem import seconds_of
-from schedules.plans.weeks import bounds
-from schedules.routing.checker import Round, time_round
+from schedules.routing.checker import Route, time_route
 from schedules.routing.problem import MINUTE, Lunch, Problem, Shift, Stop
 from schedules.routing.travel import drive_seconds
 from schedules.visits.shifts import DayOf, Position, days_of, people_out
-from servicedesk.people.models import User
+from servicedesk.accounts.models import User
+from servicedesk.core.values.days import day_bounds
 
 
 @dataclass(frozen=True)
@@ -37,7 +37,7 @@ class Leg:
 
 
 @dataclass(frozen=True)
-class DayRound:
+class DayRoute:
     """One person's round of a day. Minutes throughout."""
 
     day: DayOf
@@ -82,7 +82,7 @@ class SheetDay:
     """A day of the sheet: the rounds, who has none, and visits without anybody."""
 
     date: date
-    rounds: Sequence[DayRound]
+    routes: Sequence[DayRoute]
     idle: Sequence[DayOf]
     unnamed: Sequence[Visit]
     warmest: object = None
@@ -90,7 +90,7 @@ class SheetDay:
     @property
     def is_empty(self) -> bool:
         """Whether nobody goes anywhere."""
-        return not self.rounds and not self.unnamed
+        return not self.routes and not self.unnamed
 
 
 @dataclass
@@ -101,14 +101,14 @@ class Sheet:
     days: list[SheetDay] = field(default_factory=list)
 
     @property
-    def rounds(self) -> list[DayRound]:
+    def routes(self) -> list[DayRoute]:
         """All rounds, day by day."""
-        return [each for day in self.days for each in day.rounds]
+        return [each for day in self.days for each in day.routes]
 
 
 def read_sheet(first: date, *, days: int = 7) -> Sheet:
     """Read the rounds of a run of days, how many tasks each visit has among them."""
-    visits = Visit.objects.for_week().between(*bounds(first, days=days))
+    visits = Visit.objects.for_week().between(*day_bounds(first, days=days))
     people = list(User.objects.technicians().prefetch_related("groups"))
     return _sheet(list(visits.exclude(state=Visit.State.CANCELLED)), people, first, days=days)
 
@@ -140,8 +140,8 @@ def _sheet(visits: Sequence[Visit], people: Sequence[User], first: date, *, days
         sheet.days.append(
             SheetDay(
                 date=on,
-                rounds=[
-                    _round(day, by_key[day.key], terms.get(day.person.pk), atlas)
+                routes=[
+                    _route(day, by_key[day.key], terms.get(day.person.pk), atlas)
                     for day in mine
                     if by_key.get(day.key)
                 ],
@@ -153,21 +153,21 @@ def _sheet(visits: Sequence[Visit], people: Sequence[User], first: date, *, days
     return sheet
 
 
-def read_round(person: User, on: date) -> DayRound | None:
+def read_route(person: User, on: date) -> DayRoute | None:
     """Read one person's round of a day with what is done on each visit; None where there is none."""
     visits = (
         Visit.objects.for_list()
         .prefetch_related("site__ownerships__customer")
-        .between(*bounds(on, days=1))
+        .between(*day_bounds(on, days=1))
         .of(person)
         .exclude(state=Visit.State.CANCELLED)
     )
     people = list(User.objects.technicians().filter(pk=person.pk).prefetch_related("groups"))
     sheet = _sheet(list(visits), people, on, days=1)
-    return next((each for each in sheet.rounds if each.day.person.pk == person.pk), None)
+    return next((each for each in sheet.routes if each.day.person.pk == person.pk), None)
 
 
-def _round(day: DayOf, visits: Sequence[Visit], terms: WorkTerms | None, atlas: Atlas) -> DayRound:
+def _route(day: DayOf, visits: Sequence[Visit], terms: WorkTerms | None, atlas: Atlas) -> DayRoute:
     home = home_of(terms, atlas)
     placed = [atlas.place(visit.site) for visit in visits]
     monday = day.on
@@ -185,7 +185,7 @@ def _round(day: DayOf, visits: Sequence[Visit], terms: WorkTerms | None, atlas: 
         for moment, fallback in ((day.begins, stops[0].at or 0), (day.ends, 24 * 3600))
     )
     shift = Shift(key=0, person=0, home=0, begins=min(begins, stops[0].at or 0), ends=ends)
-    timed = time_round(_problem(home, placed, stops, shift), shift, stops)
+    timed = time_route(_problem(home, placed, stops, shift), shift, stops)
     legs = [
         Leg(
             visit=visit,
@@ -197,7 +197,7 @@ def _round(day: DayOf, visits: Sequence[Visit], terms: WorkTerms | None, atlas: 
         for number, (visit, each, where) in enumerate(zip(visits, timed.stops, placed, strict=True))
     ]
     first = timed.stops[0]
-    return DayRound(
+    return DayRoute(
         day=day,
         home=home,
         legs=legs,
@@ -218,7 +218,7 @@ def _problem(home: Position, placed: Sequence[Placed], stops: Sequence[Stop], sh
     return Problem(stops, [shift], -(-seconds // MINUTE) * MINUTE)
 
 
-def _has_no_lunch(shift: Shift, timed: Round) -> bool:
+def _has_no_lunch(shift: Shift, timed: Route) -> bool:
     """Say whether a day that runs over noon has no half hour for lunch while one is out.
 
     Who sets off late enough has eaten before, and who is back early enough eats then.

@@ -17,16 +17,16 @@ from schedules import operations
 from schedules.forms import WeekForm
 from schedules.models import MaintenanceTask, Visit, WeekPlan
 from schedules.plans.forms import AskForm, MoveForm, WeatherForm
-from schedules.plans.map import draw_round
-from schedules.plans.sheet import read_round, read_sheet
+from schedules.plans.map import draw_route
+from schedules.plans.sheet import read_route, read_sheet
 from schedules.plans.weeks import monday_of
 from schedules.visits.moving import chosen, list_options, read_moves
 from schedules.visits.shifts import week_ahead
-from servicedesk.people.edits import apply_edit_or_report, as_opened
-from servicedesk.people.models import Role, User
-from servicedesk.people.rights import schedulers, technicians, user_of
-from servicedesk.refusals import RuleViolation, apply_or_report
-from servicedesk.typed import read_day
+from servicedesk.accounts.models import Role, User
+from servicedesk.accounts.rights import schedulers, technicians, user_of
+from servicedesk.core.edits import apply_edit_or_report, as_opened
+from servicedesk.core.rules.refusals import RuleViolation, apply_or_report
+from servicedesk.core.values.typed import read_day
 from units.views import status_of
 
 
@@ -50,7 +50,7 @@ def week_sheet(request: HttpRequest) -> HttpResponse:
         "ask": AskForm(initial={"week": monday}),
         "this_week": monday_of(today),
         "over": monday + timedelta(days=6) < today,
-        "proposed": sum(each.proposed for each in sheet.rounds),
+        "proposed": sum(each.proposed for each in sheet.routes),
     }
     return render(request, "schedules/week_sheet.html", context)
 
@@ -93,7 +93,7 @@ def weather(request: HttpRequest) -> HttpResponse:
     form = as_opened(WeatherForm(request.POST or None, monday=monday))
 
     def store() -> bool:
-        operations.set_weather(form.told(), by=user_of(request), at=timezone.now())
+        operations.set_weather(form.weather(), by=user_of(request), at=timezone.now())
         return True
 
     if request.method == "POST" and apply_edit_or_report(
@@ -106,15 +106,15 @@ def weather(request: HttpRequest) -> HttpResponse:
 
 
 @technicians
-def round_sheet(request: HttpRequest, person_pk: int, day: str) -> HttpResponse:
+def route_sheet(request: HttpRequest, person_pk: int, day: str) -> HttpResponse:
     """One person's round of a day, to print and to take along."""
-    person, on = _whose_round(request, person_pk, day)
-    route = read_round(person, on)
+    person, on = _whose_route(request, person_pk, day)
+    route = read_route(person, on)
     picture = ""
     if route is not None:
         title = f"The round of {person.name} on {on:%-d %B %Y}"
         stops = [leg.position for leg in route.legs]
-        picture = draw_round(route.home, stops, title=title, id_prefix="round")
+        picture = draw_route(route.home, stops, title=title, id_prefix="round")
     context = {
         "person": person,
         "day": on,
@@ -124,15 +124,15 @@ def round_sheet(request: HttpRequest, person_pk: int, day: str) -> HttpResponse:
         "after": on + timedelta(days=1),
         "monday": monday_of(on),
     }
-    return render(request, "schedules/round.html", context)
+    return render(request, "schedules/route.html", context)
 
 
 @schedulers
 @require_POST
-def confirm_round(request: HttpRequest, person_pk: int, day: str) -> HttpResponse:
+def confirm_route(request: HttpRequest, person_pk: int, day: str) -> HttpResponse:
     """Confirm all proposed visits of one person's day."""
-    person, on = _whose_round(request, person_pk, day)
-    route = read_round(person, on)
+    person, on = _whose_route(request, person_pk, day)
+    route = read_route(person, on)
     proposed = [leg.visit for leg in route.legs if leg.visit.state == "tentative"] if route else []
     try:
         for visit in proposed:
@@ -140,7 +140,7 @@ def confirm_round(request: HttpRequest, person_pk: int, day: str) -> HttpRespons
         messages.success(request, f"{len(proposed)} confirmed.")
     except RuleViolation as refusal:
         messages.error(request, str(refusal))
-    return redirect(reverse("schedules:round", args=[person.pk, on.isoformat()]))
+    return redirect(reverse("schedules:route", args=[person.pk, on.isoformat()]))
 
 
 @schedulers
@@ -180,7 +180,7 @@ def move_visit(request: HttpRequest, pk: int) -> HttpResponse:
 def keep_visit(request: HttpRequest, pk: int) -> HttpResponse:
     """Let a proposal stay as it is, or give it free again."""
     visit, form = get_object_or_404(Visit, pk=pk), forms.Form(request.POST)
-    fixed = request.POST.get("kept") == "yes"
+    fixed = request.POST.get("fixed") == "yes"
     try:
         operations.keep_visit(visit, fixed=fixed, by=user_of(request), at=timezone.now())
         messages.success(request, "It stays as it is." if fixed else "Planning the week may move it again.")
@@ -201,7 +201,7 @@ def _sheet_of(day: date) -> str:
     return f"{reverse('schedules:week_sheet')}?week={monday_of(day).isoformat()}"
 
 
-def _whose_round(request: HttpRequest, person_pk: int, day: str) -> tuple[User, date]:
+def _whose_route(request: HttpRequest, person_pk: int, day: str) -> tuple[User, date]:
     """Find whose round is asked for: one's own, or as a scheduler anybody's."""
     user = user_of(request)
     if person_pk != user.pk and not user.may_act_as(Role.SCHEDULER):

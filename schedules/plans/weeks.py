@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import date, datetime, time, timedelta
+from datetime import date, timedelta
 
 from django.utils import timezone
 
@@ -25,12 +25,6 @@ class Day:
 def monday_of(day: date) -> date:
     """Give the day on which a day's week begins (ISO 8601)."""
     return day - timedelta(days=day.weekday())
-
-
-def bounds(first: date, *, days: int) -> tuple[datetime, datetime]:
-    """Give the moments at which a run of days begins and ends, in the company's zone."""
-    start, end = (datetime.combine(day, time.min) for day in (first, first + timedelta(days=days)))
-    return timezone.make_aware(start), timezone.make_aware(end)
 
 
 def days_of_week(monday: date, visits: Iterable[Visit]) -> list[Day]:

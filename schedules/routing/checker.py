@@ -26,7 +26,7 @@ class Timed:
 
 
 @dataclass(frozen=True)
-class Round:
+class Route:
     """A timed round.
 
     ``short`` is by how many seconds it can't be kept: agreed beginnings missed, windows missed, and coming
@@ -72,7 +72,7 @@ class Unassigned:
     missing: int = 0
 
 
-def time_round(problem: Problem, shift: Shift, stops: Sequence[Stop]) -> Round:
+def time_route(problem: Problem, shift: Shift, stops: Sequence[Stop]) -> Route:
     """Time a round in a given order, everything as early as it can be, lunch where it costs least.
 
     Where that is the same, lunch holds up no stop that should come soonest.
@@ -83,7 +83,7 @@ def time_round(problem: Problem, shift: Shift, stops: Sequence[Stop]) -> Round:
     return min(options, key=lambda option: (option.short, option.back, _begins_of_soonest(option)))
 
 
-def _begins_of_soonest(timed: Round) -> list[int]:
+def _begins_of_soonest(timed: Route) -> list[int]:
     return [each.begins for each in timed.stops if each.stop.soonest]
 
 
@@ -93,7 +93,7 @@ def _timed(
     stops: Sequence[Stop],
     *,
     lunch_after: int | None,
-) -> Round:
+) -> Route:
     """Time a round with lunch at one of its places.
 
     Place -1 is at home before leaving; 2k is at stop k before its work, 2k + 1 there after it.
@@ -133,7 +133,7 @@ def _timed(
     if timed and (lunch is None or lunch[0] >= timed[0].arrives):
         slack = (lunch[0] if lunch_after == 0 and lunch else timed[0].begins) - timed[0].arrives
         leaves += max(0, slack)
-    return Round(
+    return Route(
         shift=shift,
         stops=tuple(timed),
         lunch=lunch,
@@ -163,19 +163,19 @@ class Insertion:
     """One way to take a stop into a round: where in its order, the round then, and what it adds."""
 
     place: int
-    round: Round
+    round: Route
     added: int
 
 
 def insertions(problem: Problem, shift: Shift, order: Sequence[Stop], stop: Stop) -> Iterator[Insertion]:
     """Go through the places of a round at which a stop could stand, whether or not it can then be kept."""
-    before = time_round(problem, shift, order)
+    before = time_route(problem, shift, order)
     for place in range(len(order) + 1):
-        after = time_round(problem, shift, [*order[:place], stop, *order[place:]])
+        after = time_route(problem, shift, [*order[:place], stop, *order[place:]])
         yield Insertion(place, after, after.driving - before.driving)
 
 
-class Rounds:
+class Routes:
     """Rounds in the making, one for each shift; every change is timed before it is taken over."""
 
     def __init__(self, problem: Problem, *, agreed: Collection[Hashable] = ()) -> None:
@@ -184,9 +184,9 @@ class Rounds:
         self.shifts = {shift.key: shift for shift in problem.shifts}
         self.order: dict[Hashable, list[Stop]] = {shift.key: [] for shift in problem.shifts}
 
-    def timed(self, key: Hashable) -> Round:
+    def timed(self, key: Hashable) -> Route:
         """Time one round as it stands."""
-        return time_round(self.problem, self.shifts[key], self.order[key])
+        return time_route(self.problem, self.shifts[key], self.order[key])
 
     def planned(self) -> set[Hashable]:
         """List the stops that stand in enough rounds."""
@@ -277,9 +277,9 @@ class Rounds:
         ways = insertions(self.problem, shift, self.order[shift.key], stop)
         return (way for way in ways if way.round.short <= before)
 
-    def _with(self, shift: Shift, stop: Stop, place: int) -> Round:
+    def _with(self, shift: Shift, stop: Stop, place: int) -> Route:
         order = self.order[shift.key]
-        return time_round(self.problem, shift, [*order[:place], stop, *order[place:]])
+        return time_route(self.problem, shift, [*order[:place], stop, *order[place:]])
 
     def make_keepable(self) -> None:
         """Drop stops, those of the least worth first, until every round can be kept.
@@ -291,18 +291,18 @@ class Rounds:
             self.drop(stop)
         for key in self.order:
             agreed = [stop for stop in self.order[key] if stop.key in self.agreed]
-            by_itself = time_round(self.problem, self.shifts[key], agreed).short
+            by_itself = time_route(self.problem, self.shifts[key], agreed).short
             while self.timed(key).short > by_itself:
                 loose = [stop for stop in self.order[key] if stop.key not in self.agreed]
                 if not loose:
                     break
-                self.drop(min(loose, key=lambda stop: (stop.worth, str(stop.key))))
+                self.drop(min(loose, key=lambda stop: (stop.prize, str(stop.key))))
 
     def fill(self) -> None:
         """Take in what still fits, the most worth first, where it adds the least driving."""
         planned = self.planned()
         left = [stop for stop in self.problem.stops if stop.key not in planned and stop.at is None]
-        for stop in sorted(left, key=lambda stop: (-stop.worth, str(stop.key))):
+        for stop in sorted(left, key=lambda stop: (-stop.prize, str(stop.key))):
             if stop.persons > 1:
                 self.take_pair(stop)
             elif best := self._best(stop):
@@ -342,10 +342,10 @@ class Rounds:
             return Unassigned(stop, Why.SKILL if not stop.only else Why.NO_DAY)
         if stop.persons > 1 and not _two_on_a_day(able, shifts):
             return Unassigned(stop, Why.TWO)
-        alone = [(shift, time_round(self.problem, shift, [stop])) for shift in able]
+        alone = [(shift, time_route(self.problem, shift, [stop])) for shift in able]
         if all(timing.short for _, timing in alone):
             bare = Stop(key=stop.key, place=stop.place, seconds=stop.seconds)
-            fits = any(not time_round(self.problem, shift, [bare]).short for shift, _ in alone)
+            fits = any(not time_route(self.problem, shift, [bare]).short for shift, _ in alone)
             return Unassigned(stop, Why.WINDOW if fits else Why.TOO_LONG)
         if stop.persons > 1:
             return Unassigned(stop, Why.TWO)

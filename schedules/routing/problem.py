@@ -33,7 +33,7 @@ class Stop:
         Its row in the travel times.
     seconds
         How long the work takes.
-    worth
+    prize
         How many seconds of driving it is worth; more for what is urgent or late.
     windows
         When it may begin; none means whenever a shift allows.
@@ -47,8 +47,8 @@ class Stop:
         The moment it begins where that is agreed; such a stop is never left out and never moved.
     load
         Room it takes in a van, in the unit of the shifts' ``room``.
-    haste
-        The share of its worth that is lost with every day it waits (only where days can be chosen).
+    urgency
+        The share of its prize that is lost with every day it waits (only where days can be chosen).
     soonest
         Whether it comes before all that is not agreed: at the earliest moment at which any shift can take it.
     """
@@ -56,14 +56,14 @@ class Stop:
     key: Hashable
     place: int
     seconds: int
-    worth: int = 3600
+    prize: int = 3600
     windows: tuple[Window, ...] = ()
     level: int = 0
     persons: int = 1
     only: frozenset[Hashable] = frozenset()
     at: int | None = None
     load: int = 0
-    haste: float = 0.0
+    urgency: float = 0.0
     soonest: bool = False
 
 

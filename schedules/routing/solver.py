@@ -23,7 +23,7 @@ import numpy as np
 import pyvrp
 from numpy.typing import NDArray
 
-from schedules.routing.checker import Round, Rounds, Unassigned
+from schedules.routing.checker import Route, Routes, Unassigned
 from schedules.routing.problem import DAY, Problem, Shift, Stop
 
 FAR = 40 * DAY
@@ -45,7 +45,7 @@ class Stopping(Protocol):
 class Plan:
     """What was found: rounds that can be kept, and what is in none."""
 
-    rounds: tuple[Round, ...]
+    routes: tuple[Route, ...]
     unassigned: tuple[Unassigned, ...]
 
 
@@ -72,7 +72,7 @@ def iterations(
     return share
 
 
-def plan_rounds(problem: Problem, *, search: Callable[[float], Stopping], seed: int = 1) -> Plan:
+def plan_routes(problem: Problem, *, search: Callable[[float], Stopping], seed: int = 1) -> Plan:
     """Plan rounds: as many stops as their worth pays the driving for, with as little driving as can be found.
 
     Parameters
@@ -86,39 +86,39 @@ def plan_rounds(problem: Problem, *, search: Callable[[float], Stopping], seed: 
     """
     agreed = {stop.key for stop in problem.stops if stop.at is not None}
     problem = replace(problem, stops=_placed_before(problem))
-    rounds = Rounds(problem, agreed=agreed)
+    routes = Routes(problem, agreed=agreed)
     if problem.shifts and problem.stops:
-        _search(problem, rounds, search=search, seed=seed)
-    _put_agreed(problem, rounds)
-    rounds.make_keepable()
-    rounds.fill()
+        _search(problem, routes, search=search, seed=seed)
+    _put_agreed(problem, routes)
+    routes.make_keepable()
+    routes.fill()
     return Plan(
-        rounds=tuple(rounds.timed(shift.key) for shift in problem.shifts), unassigned=tuple(rounds.explain())
+        routes=tuple(routes.timed(shift.key) for shift in problem.shifts), unassigned=tuple(routes.explain())
     )
 
 
 def _placed_before(problem: Problem) -> list[Stop]:
     """Give stops that should come soonest, and those for two people, a moment and the shifts they are in."""
-    rounds = Rounds(problem)
+    routes = Routes(problem)
     for stop in problem.stops:
         for key in stop.only if stop.at is not None else ():
-            rounds.put_agreed(key, stop)
+            routes.put_agreed(key, stop)
     placed = {}
-    for stop in sorted(problem.stops, key=lambda stop: (not stop.soonest, -stop.worth, str(stop.key))):
+    for stop in sorted(problem.stops, key=lambda stop: (not stop.soonest, -stop.prize, str(stop.key))):
         if stop.at is not None or not (stop.soonest or stop.persons > 1):
             continue
-        if fixed := rounds.take_soonest(stop) if stop.soonest else rounds.take_pair(stop):
+        if fixed := routes.take_soonest(stop) if stop.soonest else routes.take_pair(stop):
             placed[stop.key] = fixed
     return [placed.get(stop.key, stop) for stop in problem.stops]
 
 
-def _search(problem: Problem, rounds: Rounds, *, search: Callable[[float], Stopping], seed: int) -> None:
+def _search(problem: Problem, routes: Routes, *, search: Callable[[float], Stopping], seed: int) -> None:
     """Let PyVRP fill the rounds, in one step or, with lunch, in two."""
     two_steps = any(shift.lunch for shift in problem.shifts)
     draft = _Model(problem)
     for stop in problem.stops:
         draft.add_stop(stop)
-    _take_over(rounds, draft.solve(search(DRAFT_SHARE if two_steps else 1.0), seed=seed))
+    _take_over(routes, draft.solve(search(DRAFT_SHARE if two_steps else 1.0), seed=seed))
     if not two_steps:
         return
     final = _Model(problem)
@@ -126,20 +126,20 @@ def _search(problem: Problem, rounds: Rounds, *, search: Callable[[float], Stopp
         final.add_stop(stop)
     for shift in problem.shifts:
         if shift.lunch:
-            final.add_lunch(shift, [shift.home, *(stop.place for stop in rounds.order[shift.key])])
-    _take_over(rounds, final.solve(search(1 - DRAFT_SHARE), seed=seed, begin=rounds))
+            final.add_lunch(shift, [shift.home, *(stop.place for stop in routes.order[shift.key])])
+    _take_over(routes, final.solve(search(1 - DRAFT_SHARE), seed=seed, begin=routes))
 
 
-def _take_over(rounds: Rounds, orders: dict[Hashable, list[Stop]]) -> None:
-    for key in rounds.order:
-        rounds.order[key] = orders.get(key, [])
+def _take_over(routes: Routes, orders: dict[Hashable, list[Stop]]) -> None:
+    for key in routes.order:
+        routes.order[key] = orders.get(key, [])
 
 
-def _put_agreed(problem: Problem, rounds: Rounds) -> None:
+def _put_agreed(problem: Problem, routes: Routes) -> None:
     """See to it that every agreed stop stands in its rounds, whatever the search made of it."""
     for stop in problem.stops:
         for key in sorted(stop.only, key=str) if stop.at is not None else ():
-            rounds.put_agreed(key, stop)
+            routes.put_agreed(key, stop)
 
 
 @dataclass(frozen=True)
@@ -176,11 +176,11 @@ class _Model:
             return
         windows = self._windows(stop)
         if windows is None:
-            self._client(stop, spot, prize=stop.worth)
+            self._client(stop, spot, prize=stop.prize)
             return
         first = len(self.clients)
-        for (early, late), worth in windows:
-            self._client(stop, spot, early=early, late=late, prize=worth)
+        for (early, late), prize in windows:
+            self._client(stop, spot, early=early, late=late, prize=prize)
         if len(windows) > 1:
             for client in self.clients[first:]:
                 client["required"] = False
@@ -200,14 +200,14 @@ class _Model:
 
     def _windows(self, stop: Stop) -> list[tuple[tuple[int, int], int]] | None:
         """Give the windows a stop is offered in with its worth in each; None where any time will do."""
-        if not stop.haste:
-            return [(window, stop.worth) for window in stop.windows] or None
+        if not stop.urgency:
+            return [(window, stop.prize) for window in stop.windows] or None
         days = sorted({shift.day for shift in self.problem.shifts})
         windows = stop.windows or tuple((day * DAY, (day + 1) * DAY - 1) for day in days)
-        worth = [
-            round(stop.worth * max(0.0, 1 - stop.haste * (early // DAY - days[0]))) for early, _ in windows
+        prize = [
+            round(stop.prize * max(0.0, 1 - stop.urgency * (early // DAY - days[0]))) for early, _ in windows
         ]
-        return list(zip(windows, worth, strict=True))
+        return list(zip(windows, prize, strict=True))
 
     def _spot(self, spot: _Spot) -> int:
         return self.spots.setdefault(spot, len(self.spots))
@@ -267,7 +267,7 @@ class _Model:
             if shift.level < spot.level or (spot.only and shift.key not in spot.only)
         )
 
-    def solve(self, stop: Stopping, *, seed: int, begin: Rounds | None = None) -> dict[Hashable, list[Stop]]:
+    def solve(self, stop: Stopping, *, seed: int, begin: Routes | None = None) -> dict[Hashable, list[Stop]]:
         """Search, beginning with rounds where there are some, and give the orders of stops found."""
         kinds: dict[frozenset[int], int] = {}
         alike: defaultdict[tuple[Any, ...], list[Shift]] = defaultdict(list)
@@ -304,7 +304,7 @@ class _Model:
         return self._orders(result.best, list(alike.values()))
 
     def _known(
-        self, data: pyvrp.ProblemData, alike: Sequence[Sequence[Shift]], begin: Rounds
+        self, data: pyvrp.ProblemData, alike: Sequence[Sequence[Shift]], begin: Routes
     ) -> pyvrp.Solution | None:
         """Put rounds into PyVRP's words; None where all of them are empty."""
         if not any(begin.order.values()):
@@ -321,7 +321,7 @@ class _Model:
                     routes.append(pyvrp.Route(data, visits, kind))
         return pyvrp.Solution(data, routes)
 
-    def _visits(self, timed: Round, client_of: dict[Hashable, list[int]]) -> list[int]:
+    def _visits(self, timed: Route, client_of: dict[Hashable, list[int]]) -> list[int]:
         """List the clients of one round in order, with lunch where the checker has it."""
         shift, stops = timed.shift, [each.stop for each in timed.stops]
         visits = [client_of[stop.key].pop(0) for stop in stops if client_of.get(stop.key)]

@@ -10,13 +10,14 @@ from django.conf import settings
 from schedules.models import Visit
 from schedules.plans.positions import Atlas, home_of
 from schedules.plans.problem import Week, agreed_windows, first_free, seconds_of, shift_of
-from schedules.plans.weeks import bounds, monday_of
+from schedules.plans.weeks import monday_of
 from schedules.routing.checker import Insertion, insertions
 from schedules.routing.problem import DAY, MINUTE, Problem, Shift, Stop
 from schedules.routing.travel import drive_seconds
 from schedules.visits.shifts import DayOf, Position, days_of, people_out
 from schedules.visits.site_work import STEP
-from servicedesk.people.models import User
+from servicedesk.accounts.models import User
+from servicedesk.core.values.days import day_bounds
 from units.models import FailureMode
 
 ShiftKey = tuple[int, date]
@@ -108,7 +109,7 @@ class _Reader:
 
     def _others(self) -> tuple[list[tuple[ShiftKey, tuple[Stop, int]]], ShiftKey | None]:
         """List the other visits of the week in order, with when each begins, and where this one stands."""
-        visits = Visit.objects.open().between(*bounds(self.monday, days=7)).for_list()
+        visits = Visit.objects.open().between(*day_bounds(self.monday, days=7)).for_list()
         others, now_at = [], None
         for each in visits.exclude(technicians=None).distinct():
             begins = seconds_of(self.monday, each.starts_at)

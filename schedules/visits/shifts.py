@@ -10,7 +10,7 @@ from django.conf import settings
 
 from schedules.models import Absence, Weekday, WorkingDay, WorkTerms
 from schedules.plans.weeks import monday_of
-from servicedesk.people.models import Role, User
+from servicedesk.accounts.models import Role, User
 
 WORKWEEK = frozenset(set(Weekday) - {Weekday.SATURDAY, Weekday.SUNDAY})
 BEGINS, ENDS = time(8), time(16, 30)

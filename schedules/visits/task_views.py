@@ -16,10 +16,10 @@ from schedules import operations
 from schedules.forms import HORIZONS, DoneForm, DueWorkForm, WaitForm, WhyForm
 from schedules.maintenance.due_work import sites_with_work
 from schedules.models import ClockMark, MaintenanceTask
-from servicedesk.people.models import Change
-from servicedesk.people.rights import schedulers, technicians, user_of
-from servicedesk.refusals import RuleViolation, apply_or_report
-from servicedesk.words import count
+from servicedesk.accounts.rights import schedulers, technicians, user_of
+from servicedesk.core.models import Change
+from servicedesk.core.rules.refusals import RuleViolation, apply_or_report
+from servicedesk.core.values.words import count
 from units.views import status_of
 
 TASKS = MaintenanceTask.objects.select_related(

@@ -14,15 +14,17 @@ from django.views.decorators.http import require_POST
 from schedules import operations
 from schedules.forms import PlanForm, VisitForm, WeekForm, WhyForm, by_unit
 from schedules.models import MaintenanceTask, Notification, Visit
-from schedules.plans.weeks import bounds, days_of_week, monday_of
+from schedules.plans.weeks import days_of_week, monday_of
 from schedules.visits.shifts import week_ahead
-from servicedesk.paging import key_page
-from servicedesk.people.edits import apply_edit_or_report, as_opened
-from servicedesk.people.idempotency import save_idempotent
-from servicedesk.people.models import Change, Role, User
-from servicedesk.people.rights import schedulers, technicians, user_of
-from servicedesk.refusals import RuleViolation, apply_or_report
-from servicedesk.typed import read_key, read_scrap
+from servicedesk.accounts.models import Role, User
+from servicedesk.accounts.rights import schedulers, technicians, user_of
+from servicedesk.core.edits import apply_edit_or_report, as_opened
+from servicedesk.core.idempotency import save_idempotent
+from servicedesk.core.models import Change
+from servicedesk.core.rules.refusals import RuleViolation, apply_or_report
+from servicedesk.core.values.days import day_bounds
+from servicedesk.core.values.typed import read_key, read_scrap
+from servicedesk.core.web.paging import key_page
 from units.models import Site
 from units.views import status_of
 
@@ -42,7 +44,7 @@ def visits(request: HttpRequest) -> HttpResponse:
     who = form.cleaned_data.get("who") or ("me" if user.role == Role.TECHNICIAN else "team")
     today, week = timezone.localdate(), form.cleaned_data.get("week")
     monday = monday_of(week) if week else week_ahead(today)
-    rows = Visit.objects.for_week().between(*bounds(monday, days=7)).exclude(state=Visit.State.CANCELLED)
+    rows = Visit.objects.for_week().between(*day_bounds(monday, days=7)).exclude(state=Visit.State.CANCELLED)
     if who != "team":
         rows = rows.of(user if who == "me" else next(one for one in people if str(one.pk) == who))
     shown = list(rows)
@@ -173,14 +175,14 @@ def _offers(form: VisitForm) -> dict[str, Any]:
         "site": form.site,
         "visit": form.visit,
         "tasks": by_unit(form.offered_tasks()),
-        "coming": by_unit(form.offered_care()),
+        "coming": by_unit(form.offered_maintenance()),
         "planned": _planned_soon(form.visit),
     }
 
 
 def _planned_soon(but: Visit | None) -> list[Visit]:
     """List the visits of the next two weeks, to plan around."""
-    soon = Visit.objects.open().between(*bounds(timezone.localdate(), days=14)).for_list()
+    soon = Visit.objects.open().between(*day_bounds(timezone.localdate(), days=14)).for_list()
     return list(soon.exclude(pk=but.pk)[:SHOWN] if but else soon[:SHOWN])
 
 

@@ -24,13 +24,13 @@ def next_step(
     *,
     findings: Collection[Finding],
     works: Collection[Work],
-    looks: Collection[Inspection],
+    inspections: Collection[Inspection],
     may_plan: bool,
 ) -> Step | None:
     """Choose the one thing to do next on an open call."""
     if not call.is_open:
         return None
-    begun = bool(findings or works or looks)
+    begun = bool(findings or works or inspections)
     if may_plan and not begun and call.planned_visit is None:
         return Step(
             "Nobody is on the way yet.",
@@ -47,7 +47,7 @@ def next_step(
         return Step(
             "It is not known which window it is.", "Choose it", reverse("calls:set_unit", args=[call.pk])
         )
-    if not findings and not looks:
+    if not findings and not inspections:
         return Step(
             "Nothing is recorded yet of what is wrong.",
             "Record what you find",

@@ -21,7 +21,7 @@ from uuid import uuid4
 from django.conf import settings
 from django.db import InterfaceError, OperationalError, connection, transaction
 
-from servicedesk.refusals import RuleViolation
+from servicedesk.core.rules.refusals import RuleViolation
 
 if TYPE_CHECKING:
     from PIL import Image

@@ -10,7 +10,7 @@ from django.db import models
 from django.db.models import Exists, F, OuterRef, Prefetch, Q, Window
 from django.db.models.functions import RowNumber
 
-from servicedesk.searching import any_of, every_word, phone_has
+from servicedesk.core.values.searching import any_of, every_word, phone_has
 from units.querysets import site_found, site_holds
 
 if TYPE_CHECKING:
@@ -123,18 +123,18 @@ class InspectionQuerySet(models.QuerySet["Inspection"]):
         """Looks that found nothing wrong."""
         return self.filter(outcome="fine")
 
-    def last_seen_ok(self, unit: Unit, on: date) -> date | None:
+    def last_good(self, unit: Unit, on: date) -> date | None:
         """Tell when a unit was last seen and found fine before a day.
 
         The day itself does not count: a fault found on it came up after the last good look, and
         (last good, found] would hold no time.
         """
-        days = self.fine().filter(unit=unit, seen_on__lt=on).order_by("-seen_on")
-        return days.values_list("seen_on", flat=True).first()
+        days = self.fine().filter(unit=unit, inspected_on__lt=on).order_by("-inspected_on")
+        return days.values_list("inspected_on", flat=True).first()
 
     def for_list(self) -> Self:
         """Looks with what lists show of each, newest first."""
-        return self.select_related("unit", "seen_by").order_by("-seen_on", "-pk")
+        return self.select_related("unit", "inspected_by").order_by("-inspected_on", "-pk")
 
 
 class FindingQuerySet(models.QuerySet["Finding"]):

@@ -9,7 +9,7 @@ from schedules.periodic import NOTHING
 from servicedesk.calls import operations
 from servicedesk.calls.stray_files import sweep_photo_files
 from servicedesk.calls.thumbnails import make_thumbnails
-from servicedesk.words import count
+from servicedesk.core.values.words import count
 
 
 @shared_task(name="calls.keep_service_times")

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 from typing import Any
 
 from schedules.models import MaintenanceTask
-from schedules.models.care import WorkKind
+from schedules.models.maintenance import WorkKind
 from servicedesk.calls.forms.works import EXTENTS
 from servicedesk.calls.models import Finding, PhoneRecord
 from servicedesk.calls.models.findings import Corner
-from servicedesk.typed import read_key
+from servicedesk.core.values.typed import read_key
 from units.models import ComponentType, FailureMode, InstalledPart
 
 KINDS = {
@@ -40,7 +40,7 @@ LABELS = {
     "ended_at": "The visit ended at",
     "found_on": "Day on the phone",
     "done_on": "Day on the phone",
-    "seen_on": "Day on the phone",
+    "inspected_on": "Day on the phone",
     "note": "Note",
 }
 TOLD_ELSEWHERE = {"unit", "site", "visit", "call"}
@@ -58,7 +58,7 @@ class ToSettle:
     @property
     def is_danger(self) -> bool:
         """Whether it tells of a danger to people."""
-        return self.record.told.get("severity") == Finding.Severity.DANGER
+        return self.record.payload.get("severity") == Finding.Severity.DANGER
 
 
 def read_to_settle(*, most: int) -> list[ToSettle]:
@@ -66,7 +66,7 @@ def read_to_settle(*, most: int) -> list[ToSettle]:
     records = list(PhoneRecord.objects.to_settle().select_related("by", "unit", "site", "finding")[:most])
     names = _Names(records)
     entries = [
-        ToSettle(record, KINDS.get(record.kind, record.kind), list(_lines(record.told, names)))
+        ToSettle(record, KINDS.get(record.kind, record.kind), list(_lines(record.payload, names)))
         for record in records
     ]
     return sorted(entries, key=lambda each: not each.is_danger)
@@ -76,7 +76,7 @@ class _Names:
     """The names of what some records point to by number, read once for all of them."""
 
     def __init__(self, records: Iterable[PhoneRecord]) -> None:
-        bodies = [record.told for record in records]
+        bodies = [record.payload for record in records]
         modes = FailureMode.objects.in_bulk(_keys(bodies, "mode"))
         parts = InstalledPart.objects.select_related("component_type").in_bulk(
             _keys(bodies, "installed_part")

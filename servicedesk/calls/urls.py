@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from django.urls import path
 
-from servicedesk.calls.views import calls, findings, log, looks, photos, works
+from servicedesk.calls.views import calls, findings, inspections, log, photos, works
 
 app_name = "calls"
 urlpatterns = [
@@ -15,7 +15,7 @@ urlpatterns = [
     path("<int:pk>/change/", calls.change_call, name="change_call"),
     path("<int:pk>/unit/", calls.set_unit, name="set_unit"),
     path("<int:pk>/wait/", calls.wait, name="wait"),
-    path("<int:pk>/go-on/", calls.go_on, name="go_on"),
+    path("<int:pk>/go-on/", calls.resume, name="resume"),
     path("<int:pk>/close/", calls.close, name="close"),
     path("<int:pk>/cancel/", calls.cancel, name="cancel"),
     path("<int:pk>/reopen/", calls.reopen, name="reopen"),
@@ -28,6 +28,6 @@ urlpatterns = [
     path("photos/<int:photo_pk>/", photos.photo, name="photo"),
     path("<int:call_pk>/works/add/", works.add_work, name="add_work"),
     path("units/<int:unit_pk>/works/add/", works.add_unit_work, name="add_unit_work"),
-    path("units/<int:unit_pk>/seen-fine/", looks.see_fine, name="see_fine"),
-    path("sites/<int:site_pk>/seen-fine/", looks.see_all_fine, name="see_all_fine"),
+    path("units/<int:unit_pk>/no-fault/", inspections.record_no_fault, name="record_no_fault"),
+    path("sites/<int:site_pk>/no-fault/", inspections.record_no_faults, name="record_no_faults"),
 ]

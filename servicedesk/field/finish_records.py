@@ -11,11 +11,12 @@ from django.utils import timezone
 from django.utils.dateparse import parse_time
 
 from schedules.models import MaintenanceTask, Visit
+from servicedesk.accounts.models import User
 from servicedesk.calls.forms import FinishForm
 from servicedesk.calls.forms.finishing import DONE
 from servicedesk.calls.models import Call
 from servicedesk.calls.operations import (
-    Told,
+    Result,
     close_calls_of,
     complete_done,
     dangers_of,
@@ -23,11 +24,10 @@ from servicedesk.calls.operations import (
     make_safe_at,
     tasks_of,
 )
+from servicedesk.core.rules.refusals import RuleViolation, atomic_operation
+from servicedesk.core.values.typed import read_key
+from servicedesk.core.values.words import count
 from servicedesk.field.sent import Made, Sent, visit_of
-from servicedesk.people.models import User
-from servicedesk.refusals import RuleViolation, atomic_operation
-from servicedesk.typed import read_key
-from servicedesk.words import count
 
 NAMED = re.compile(r"task_(\d{1,19})", re.ASCII)
 
@@ -58,7 +58,7 @@ def take_finish(sent: Sent, *, by: User) -> Made:
     told_of = [task for task in here if task.pk in named]
     form = _form(sent, told_of, visit)
     differences = _differences(visit, named, {task.pk for task in here})
-    outcomes = form.told() | _unseen(here, named, differences)
+    outcomes = form.results() | _unseen(here, named, differences)
     with atomic_operation():
         open_still = _apply(sent, visit, form, outcomes, differences, cancelled=cancelled, by=by)
     done = sum(said.done for said in outcomes.values())
@@ -72,7 +72,7 @@ def _apply(
     sent: Sent,
     visit: Visit,
     form: FinishForm,
-    outcomes: Mapping[int, Told],
+    outcomes: Mapping[int, Result],
     differences: Differences,
     *,
     cancelled: bool,
@@ -146,9 +146,9 @@ def _differences(visit: Visit, named: Mapping[int, str], here: set[int]) -> Diff
 
 def _unseen(
     here: list[MaintenanceTask], named: Mapping[int, str], differences: Differences
-) -> dict[int, Told]:
+) -> dict[int, Result]:
     """Put tasks that the phone never showed back on the list of work."""
     unseen = [task for task in here if task.pk not in named]
     for task in unseen:
         differences.look_at.append(f"“{task.reason}” was not on the phone, and went back on the list")
-    return {task.pk: Told(done=False, why_not=MaintenanceTask.NotDone.NO_TIME) for task in unseen}
+    return {task.pk: Result(done=False, why_not=MaintenanceTask.NotDone.NO_TIME) for task in unseen}

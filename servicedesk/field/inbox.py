@@ -19,30 +19,30 @@ from uuid import UUID, uuid5
 
 from schedules.models import Visit
 from schedules.operations import tell_schedulers_of_danger
+from servicedesk.accounts.models import User
 from servicedesk.calls.models import Call, Finding, PhoneRecord
+from servicedesk.core.history import write_change
+from servicedesk.core.rules.refusals import RuleViolation, atomic_operation
+from servicedesk.core.values.typed import read_key
 from servicedesk.field.finish_records import take_finish
 from servicedesk.field.phone_json import Unreadable, shown_on_one_line
-from servicedesk.field.records import finding_form, take_care, take_finding, take_fine, take_work
+from servicedesk.field.records import finding_form, take_finding, take_maintenance, take_no_fault, take_work
 from servicedesk.field.sent import Made, Sent, read_sent, unit_of, visit_of
-from servicedesk.people.history import write_change
-from servicedesk.people.models import User
-from servicedesk.refusals import RuleViolation, atomic_operation
-from servicedesk.typed import read_key
 from units.models import FailureMode, Site, Unit
 
 OTHER_BODY = "A record with this key came before with other contents. Make it again as a new one."
 UNKNOWN_KIND = "This desk does not know such a record: reload the page on the phone."
 IN_TROUBLE = "The desk could not read this record: enter it by hand, and tell whoever looks after the desk."
 LOG = logging.getLogger(__name__)
-DAYS = {"found_on", "done_on", "seen_on", "on"}
+DAYS = {"found_on", "done_on", "inspected_on", "on"}
 """Fields that nobody fills in at the porch: what is wrong with them the office settles."""
 MOST_LOOK_AT = 400
 
 KINDS: Mapping[str, Callable[..., Made]] = {
     "finding": take_finding,
-    "fine": take_fine,
+    "fine": take_no_fault,
     "work": take_work,
-    "care": take_care,
+    "care": take_maintenance,
     "finish": take_finish,
 }
 
@@ -159,7 +159,7 @@ def _keep(
         by=by,
         kind=sent.kind[:12],
         fingerprint=sent.fingerprint,
-        told=dict(sent.body),
+        payload=dict(sent.body),
         answer=answer,
         made_at=sent.made.at,
         received_at=sent.made.received_at,

@@ -17,8 +17,8 @@ from datetime import date, datetime, timedelta
 from django.utils import timezone
 from django.utils.dateparse import parse_datetime
 
-from servicedesk.typed import read_day
-from servicedesk.words import count
+from servicedesk.core.values.typed import read_day
+from servicedesk.core.values.words import count
 
 EARLIEST, LATEST = 2000, 9998
 """Years for which a phone's clock is believed."""

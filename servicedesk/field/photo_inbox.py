@@ -8,11 +8,11 @@ from uuid import UUID
 
 from django.core.files.uploadedfile import UploadedFile
 
+from servicedesk.accounts.models import User
 from servicedesk.calls.models import PhoneRecord, Photo
 from servicedesk.calls.operations import add_photo
+from servicedesk.core.rules.refusals import RuleViolation
 from servicedesk.field.inbox import Answer
-from servicedesk.people.models import User
-from servicedesk.refusals import RuleViolation
 
 
 def take_photo_in(key: UUID, *, record: str, file: UploadedFile | None, by: User, at: datetime) -> Answer:

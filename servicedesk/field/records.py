@@ -5,15 +5,21 @@ from __future__ import annotations
 from django.db import transaction
 
 from schedules.models import MaintenanceTask
-from schedules.models.care import WorkKind
+from schedules.models.maintenance import WorkKind
+from servicedesk.accounts.models import User
 from servicedesk.calls.forms import FindingForm, WorkForm
 from servicedesk.calls.models import Finding, Inspection, Work
-from servicedesk.calls.operations import complete_done, record_finding, record_work, see_all_fine, see_fine
+from servicedesk.calls.operations import (
+    complete_done,
+    record_finding,
+    record_no_fault,
+    record_no_faults,
+    record_work,
+)
+from servicedesk.core.rules.refusals import RuleViolation
+from servicedesk.core.values.typed import read_day, read_key
+from servicedesk.core.values.words import count
 from servicedesk.field.sent import Body, Made, Sent, call_of, number_of, unit_of, visit_of
-from servicedesk.people.models import User
-from servicedesk.refusals import RuleViolation
-from servicedesk.typed import read_day, read_key
-from servicedesk.words import count
 from units.models import Site, Unit
 
 FINDING_FIELDS = ("mode", "panel", "corner", "severity", "made_safe_how", "same_as", "note")
@@ -54,22 +60,22 @@ def finding_form(sent: Sent, unit: Unit, *, called: bool = False, on_visit: bool
     data["is_failure"] = "False" if sent.body.get("is_failure") is False else "True"
     data |= {"idempotency_key": str(sent.key), "detected": "called" if called else "care" if on_visit else ""}
     if day := read_day(data["found_on"]):
-        data["last_seen_ok_on"] = str(Inspection.objects.last_seen_ok(unit, day) or "")
+        data["last_good_on"] = str(Inspection.objects.last_good(unit, day) or "")
     return FindingForm(data, instance=Finding(unit=unit))
 
 
-def take_fine(sent: Sent, *, by: User) -> Made:
+def take_no_fault(sent: Sent, *, by: User) -> Made:
     """Note a unit, or all units of a site, as seen and fine on the day it was recorded."""
     visit, call = visit_of(sent.body), call_of(sent.body)
-    on, at = read_day(sent.day("seen_on")), sent.made.received_at
+    on, at = read_day(sent.day("inspected_on")), sent.made.received_at
     if sent.body.get("site"):
         site = Site.objects.filter(pk=number_of(sent.body, "site")).first()
         if site is None:
             raise RuleViolation("That site is not in the register.")
-        seen = see_all_fine(site, on=on, call=call, visit=visit, by=by, at=at)
+        seen = record_no_faults(site, on=on, call=call, visit=visit, by=by, at=at)
         return Made(f"{count(len(seen), 'unit')} seen, fine", visit, site=site)
     unit = unit_of(sent.body)
-    see_fine(unit, on=on, call=call, visit=visit, by=by, at=at)
+    record_no_fault(unit, on=on, call=call, visit=visit, by=by, at=at)
     return Made(f"unit {unit.code} seen, fine", visit, unit)
 
 
@@ -94,7 +100,7 @@ def take_work(sent: Sent, *, by: User) -> Made:
     return Made(f"{form.instance.get_kind_display()} at unit {unit.code}", visit, unit)
 
 
-def take_care(sent: Sent, *, by: User) -> Made:
+def take_maintenance(sent: Sent, *, by: User) -> Made:
     """Complete the tasks of a unit that were done; done tasks count once, whoever else did them too."""
     unit, visit = unit_of(sent.body), visit_of(sent.body)
     keys = sent.body.get("tasks")

@@ -12,10 +12,10 @@ from uuid import UUID
 
 from schedules.models import Visit
 from servicedesk.calls.models import Call, Finding
+from servicedesk.core.rules.refusals import RuleViolation
+from servicedesk.core.values.typed import read_key
 from servicedesk.field.phone_clock import Recorded, read_clock
 from servicedesk.field.phone_json import Unreadable, read_json
-from servicedesk.refusals import RuleViolation
-from servicedesk.typed import read_key
 from units.models import Site, Unit
 
 NO_RECORD = "This is no record of a phone."

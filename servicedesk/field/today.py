@@ -5,14 +5,13 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, time, timedelta
-
-from django.utils import timezone
+from datetime import date, timedelta
 
 from schedules.models import DayWeather, MaintenanceTask, Visit
+from servicedesk.accounts.models import User
 from servicedesk.calls.forms.findings import modes_for
 from servicedesk.calls.models import Call, Finding, Work
-from servicedesk.people.models import User
+from servicedesk.core.values.days import start_of
 from servicedesk.reports.likely_modes import LikelyMode, likely_modes, read_records
 from servicedesk.reports.numerics.likely import smallest_load
 from units.cautions import Caution, cautions_for, heat_caution
@@ -98,7 +97,7 @@ class Day:
 
 def read_day(person: User, day: date) -> Day:
     """Read somebody's stops of a day in order."""
-    start = timezone.make_aware(datetime.combine(day, time.min))
+    start = start_of(day)
     visits = (
         Visit.objects.of(person)
         .exclude(state="cancelled")
@@ -126,12 +125,12 @@ def _read_stops(visits: Sequence[Visit]) -> list[Stop]:
     happened = _happened(sites)
     customers = _customers(sites)
     made_safe = _made_safe(sites)
-    foretold = _Foretold() if calls else None
+    predicted = _Predicted() if calls else None
     stops = []
     for visit in visits:
         mine = [call for entry in visit.visit_tasks.all() for call in calls[entry.task_id]]
         here = units[visit.site_id]
-        likely = [each for call in mine if foretold for each in foretold.of(call, here)]
+        likely = [each for call in mine if predicted for each in predicted.of(call, here)]
         stops.append(
             Stop(
                 visit,
@@ -186,7 +185,7 @@ def _made_safe(sites: Collection[int]) -> defaultdict[int, list[str]]:
     return rows
 
 
-class _Foretold:
+class _Predicted:
     """What calls are likely to be, from findings and modes that are read once for all of them."""
 
     def __init__(self) -> None:

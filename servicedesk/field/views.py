@@ -18,7 +18,10 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET, require_POST
 
 from schedules.models import MaintenanceTask, Visit
-from schedules.models.care import WorkKind
+from schedules.models.maintenance import WorkKind
+from servicedesk.accounts.body_sizes import takes_up_to
+from servicedesk.accounts.models import Role, User
+from servicedesk.accounts.rights import technicians, user_of
 from servicedesk.calls.dangers import open_dangers
 from servicedesk.calls.forms import FinishForm, WorkForm
 from servicedesk.calls.forms.findings import MOST_PANELS, modes_for
@@ -27,16 +30,13 @@ from servicedesk.calls.models import Call, Finding, Work
 from servicedesk.calls.models.findings import Corner
 from servicedesk.calls.operations import dangers_of, silicone_in_doubt, tasks_of
 from servicedesk.calls.photo_files import most_bytes
+from servicedesk.core.history import change_source
+from servicedesk.core.models.changes import Source
+from servicedesk.core.values.typed import read_key
 from servicedesk.field.inbox import take_in
 from servicedesk.field.photo_inbox import take_photo_in
 from servicedesk.field.today import read_day, read_stop
-from servicedesk.people.body_sizes import takes_up_to
-from servicedesk.people.history import change_source
-from servicedesk.people.models import Role, User
-from servicedesk.people.models.changes import Source
-from servicedesk.people.rights import technicians, user_of
 from servicedesk.reports.likely_modes import likely_modes
-from servicedesk.typed import read_key
 from units.cautions import DEFERENCE
 from units.models import Unit
 from units.shapes import drawings_of

@@ -12,21 +12,21 @@ from django.conf import settings
 from schedules.models import ClockMark
 from schedules.models.clock import FAILED
 from schedules.periodic import task_names
-from servicedesk.office.backups import last_backup
+from servicedesk.backup.backups import last_backup
 
 CLOCK_LATE = timedelta(minutes=15)
 BACKUP_OLD = timedelta(days=2)
-BACK_UP = "office.back_up"
+BACK_UP = "backup.back_up"
 WORK = {
     BACK_UP: "The nightly backup",
     "calls.keep_service_times": "Reckoning how long work takes",
     "calls.make_thumbnails": "Making small pictures of photos",
     "calls.sweep_photo_files": "Clearing up files of photos",
-    "office.forget_old": "Forgetting what is old",
-    "office.resume_imports": "Going on with imports",
+    "privacy.apply_retention": "Forgetting what is old",
+    "imports.resume_imports": "Going on with imports",
     "reports.compute_figures": "Working out figures",
     "reports.keep_failure_log": "Keeping the failure log",
-    "reports.watch_lots": "Watching lots and types",
+    "reports.run_surveillance": "Watching lots and types",
     "schedules.raise_due": "Making tasks of the care that is due",
     "schedules.send_notifications": "Sending letters",
     "schedules.solve_weeks": "Planning weeks",

@@ -10,10 +10,10 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 
 from schedules.models import Visit
+from servicedesk.accounts.rights import technicians, user_of
 from servicedesk.calls.forms import FinishForm
 from servicedesk.calls.operations import Finished, dangers_of, finish, tasks_of
-from servicedesk.people.rights import technicians, user_of
-from servicedesk.refusals import apply_or_report
+from servicedesk.core.rules.refusals import apply_or_report
 
 
 @technicians
@@ -30,7 +30,7 @@ def finish_page(request: HttpRequest, pk: int) -> HttpResponse:
         ended = datetime.combine(timezone.localdate(visit.starts_at), form.cleaned_data["ended_at"])
         return finish(
             visit,
-            results=form.told(),
+            results=form.results(),
             made_safe=form.made_safe(),
             note=form.cleaned_data["note"],
             finished_at=timezone.make_aware(ended),

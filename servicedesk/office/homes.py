@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date, datetime, time, timedelta
+from datetime import date
 from typing import Any
 
 from django.db.models import Count
@@ -13,24 +13,19 @@ from django.views.decorators.http import require_POST
 
 from schedules.models import CustomerAnswer, MaintenanceTask, Visit
 from schedules.operations import see_answer as note_answer_seen
+from servicedesk.accounts.models import Role, User
+from servicedesk.accounts.rights import schedulers, technicians, user_of
 from servicedesk.calls.dangers import open_dangers
 from servicedesk.calls.models import Call, Finding, PhoneRecord
 from servicedesk.calls.operations import see_record as note_record_seen
 from servicedesk.calls.to_settle import read_to_settle
+from servicedesk.core.values.days import day_bounds
 from servicedesk.office.failed_work import failed_work
-from servicedesk.people.models import Role, User
-from servicedesk.people.rights import schedulers, technicians, user_of
 from servicedesk.reports.queries.exclusion_reasons import findings_address
 from servicedesk.reports.summary import failures_by_mode, twelve_months
 from units.models import Site, Unit
 
 MOST_TO_SETTLE = 30
-
-
-def day_bounds(day: date, *, days: int = 1) -> tuple[datetime, datetime]:
-    """Give the moments at which a day (or a run of days) begins and ends, in the company's zone."""
-    start = timezone.make_aware(datetime.combine(day, time.min))
-    return start, timezone.make_aware(datetime.combine(day + timedelta(days=days), time.min))
 
 
 def _for_technician(user: User, today: date) -> dict[str, Any]:

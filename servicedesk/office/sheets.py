@@ -8,10 +8,10 @@ from django.shortcuts import get_object_or_404, render
 from django.utils import timezone
 
 from schedules.models import MaintenanceTask, NextDue, Visit
+from servicedesk.accounts.rights import owners, technicians
 from servicedesk.calls.marks import marks_of
 from servicedesk.calls.models import Call, Finding, Inspection, Photo, Work
-from servicedesk.people.models import Change
-from servicedesk.people.rights import owners, technicians
+from servicedesk.core.models import Change
 from units.cautions import DEFERENCE, cautions_for
 from units.models import InstalledPart, Site, Unit
 from units.shapes import drawings_of
@@ -45,7 +45,7 @@ def unit_sheet(request: HttpRequest, pk: int) -> HttpResponse:
         "findings": findings,
         "dangers": Finding.objects.for_unit_sheet(unit).standing_dangers(),
         "works": Work.objects.for_unit_sheet(unit)[:SHOWN],
-        "looks": Inspection.objects.filter(unit=unit).fine().order_by("-seen_on", "-pk")[:3],
+        "inspections": Inspection.objects.filter(unit=unit).fine().order_by("-inspected_on", "-pk")[:3],
         "calls": Call.objects.open().filter(unit=unit).for_list().most_urgent_first(),
         "due": NextDue.objects.for_unit(unit.pk),
         "tasks": MaintenanceTask.objects.open().filter(unit=unit).order_by("due_on", "pk"),

@@ -23,9 +23,9 @@ from django.shortcuts import render
 from django.urls import resolve
 from django.utils import timezone
 
-from servicedesk.logs import trace
-from servicedesk.on_commit import enqueue_on_commit
-from servicedesk.people.rights import user_of
+from servicedesk.accounts.rights import user_of
+from servicedesk.core.database.on_commit import enqueue_on_commit
+from servicedesk.core.logs.formatting import trace
 from servicedesk.reports.cached_figures import FigurePendingError, Reading, is_computing, reading_figures
 from servicedesk.reports.models import LONGEST_ADDRESS, FigureRequest
 from units.models import Unit

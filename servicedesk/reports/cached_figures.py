@@ -27,8 +27,8 @@ from django.core.cache import caches
 from django.utils import timezone
 from redis.exceptions import RedisError
 
-from servicedesk.logs import told
-from servicedesk.people.models import TableVersion
+from servicedesk.core.logs.formatting import describe
+from servicedesk.core.models import TableVersion
 
 Figure = TypeVar("Figure")
 
@@ -154,7 +154,7 @@ def _store(key: str, entry: Entry) -> None:
     try:
         caches["figures"].set(key, entry, timeout=ROOM_FOR)
     except (OSError, RedisError) as error:
-        log.warning("a figure is not cached: %s", told(error))
+        log.warning("a figure is not cached: %s", describe(error))
 
 
 @cache

@@ -25,12 +25,12 @@ from servicedesk.reports.comparison.figure import CompareFigure
 from servicedesk.reports.comparison.verdicts import Word
 from servicedesk.reports.curves.figure import Curve, CurveRow, CurvesFigure
 from servicedesk.reports.forecast.figure import ForecastFigure
-from servicedesk.reports.maintenance.figure import CareFigure
+from servicedesk.reports.maintenance.figure import MaintenanceFigure
 from servicedesk.reports.numerics.funnel import funnel_limits
 from servicedesk.reports.questions.asking import RECURRENCE
 from servicedesk.reports.questions.judgements import DAYS_PER_YEAR, PER, Judged
 from servicedesk.reports.rates.figure import RateRow, RatesFigure, by_family
-from servicedesk.reports.surveillance.figure import WatchFigure, flag_ways
+from servicedesk.reports.surveillance.figure import SurveillanceFigure, flag_ways
 from servicedesk.reports.words import amount, percent, years
 
 LEAST_TOP = 0.01
@@ -150,7 +150,7 @@ def forecast_pictures(figure: ForecastFigure) -> list[SafeString]:
     return [SafeString(svg)]  # our own drawing escapes every text  # nosec B703
 
 
-def care_picture(figure: CareFigure) -> SafeString:
+def maintenance_picture(figure: MaintenanceFigure) -> SafeString:
     """Draw the failure rate in each stretch of time since care."""
     rows = [_rate_row(band.name, band.judged) for band in figure.bands]
     svg = interval_rows(
@@ -163,7 +163,7 @@ def care_picture(figure: CareFigure) -> SafeString:
     return SafeString(svg)  # our own drawing escapes every text  # nosec B703
 
 
-def flags_picture(figure: WatchFigure) -> SafeString:
+def flags_picture(figure: SurveillanceFigure) -> SafeString:
     """Draw how many times as often as expected the lots and types that stand out failed."""
     rows = [
         IntervalRow(

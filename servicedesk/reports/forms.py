@@ -226,7 +226,7 @@ class FindingsForm(FigureForm):
         return (*USUAL, "exclusion_reason")
 
     @property
-    def asked_exclusion_reason(self) -> ExclusionReason | None:
+    def chosen_exclusion_reason(self) -> ExclusionReason | None:
         """What the findings asked for count as (failures, unless asked otherwise), or None for all."""
         choice = self.cleaned_data.get("exclusion_reason") or ExclusionReason.EVENT
         return None if choice == EVERY_EXCLUSION_REASON else ExclusionReason(choice)

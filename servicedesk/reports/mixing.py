@@ -10,7 +10,7 @@ from typing import Any
 
 from django.http import HttpRequest, HttpResponse
 
-from servicedesk.people.models import Batch
+from servicedesk.core.models import Batch
 from servicedesk.reports.annual_report.blocks import Paper, Words
 
 APP = "reports"
@@ -21,7 +21,7 @@ ALSO = {"office:home"}
 def mixing_words() -> str:
     """Say that an import is under way, or was stopped half-way; "" where none is."""
     stages = set(Batch.objects.half_way().values_list("stage", flat=True))
-    done = [words for stage, words in (("applying", "applied"), ("undoing", "undone")) if stage in stages]
+    done = [words for stage, words in (("applying", "applied"), ("reverting", "undone")) if stage in stages]
     if not done:
         return ""
     return f"An import is being {' and another '.join(done)}: figures may mix old and new until it has ended."

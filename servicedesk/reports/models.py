@@ -118,10 +118,10 @@ class LotFlag(models.Model):
         return f"lot {self.lot} of {name}" if self.lot else f"all lots of {name}"
 
 
-class WatchMark(models.Model):
+class SurveyMark(models.Model):
     """When all lots and types were last looked at, and how many there were."""
 
-    looked_on = models.DateField()
+    surveyed_on = models.DateField()
     looked_at = models.DateTimeField()
     lots = models.PositiveIntegerField()
     types = models.PositiveIntegerField()
@@ -129,7 +129,7 @@ class WatchMark(models.Model):
     false_a_year = models.FloatField(null=True, help_text="Flags to be expected if nothing were wrong.")
 
     def __str__(self) -> str:
-        return f"looked at on {self.looked_on}"
+        return f"looked at on {self.surveyed_on}"
 
 
 class ThinLot(models.Model):
@@ -168,7 +168,7 @@ class FigureRequest(models.Model):
     address = models.CharField(
         max_length=LONGEST_ADDRESS, help_text="The page with its question, as in /figures/rates/?by=mode."
     )
-    requested_by = models.ForeignKey("people.User", on_delete=models.CASCADE, related_name="+")
+    requested_by = models.ForeignKey("accounts.User", on_delete=models.CASCADE, related_name="+")
     requested_at = models.DateTimeField()
     taken_up_at = models.DateTimeField(null=True, blank=True)
     problem = models.TextField(blank=True, help_text="Why they could not be computed.")

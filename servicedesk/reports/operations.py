@@ -10,10 +10,10 @@ from typing import Any
 
 from django.db import models, transaction
 
-from servicedesk.refusals import atomic_operation
-from servicedesk.reports.models import FailureDay, LogMark, LotFlag, RiskDay, ThinLot, WatchMark
+from servicedesk.core.rules.refusals import atomic_operation
+from servicedesk.reports.models import FailureDay, LogMark, LotFlag, RiskDay, SurveyMark, ThinLot
 from servicedesk.reports.queries.days import failures_by_day, items_by_day
-from servicedesk.reports.surveillance.lots import Watched, watch_lots
+from servicedesk.reports.surveillance.lots import WatchedGroup, survey_lots
 
 Way = LotFlag.Way
 
@@ -91,7 +91,7 @@ def _chunks(rows: list[Any]) -> Iterator[list[Any]]:
 
 
 @dataclass(frozen=True)
-class Looked:
+class SurveyOutcome:
     """How many lots and types stand out now, how many of them newly, and how many do not any more.
 
     ``false_a_year`` flags are to be expected of such looks where nothing is wrong.
@@ -103,9 +103,9 @@ class Looked:
     false_a_year: float
 
 
-def keep_lot_watch(*, today: date, at: datetime) -> Looked:
+def run_surveillance(*, today: date, at: datetime) -> SurveyOutcome:
     """Look at all lots and types, and write down which stand out and which do not any more."""
-    look = watch_lots(today)
+    look = survey_lots(today)
     now = {
         (each.component_type, each.lot, way): each
         for each in look.charts
@@ -114,10 +114,10 @@ def keep_lot_watch(*, today: date, at: datetime) -> Looked:
     }
     with atomic_operation():
         # First of all: of two who look at once, the second waits here and then sees the flags of the first.
-        WatchMark.objects.update_or_create(
+        SurveyMark.objects.update_or_create(
             pk=1,
             defaults={
-                "looked_on": today,
+                "surveyed_on": today,
                 "looked_at": at,
                 "lots": sum(bool(each.lot) for each in look.charts),
                 "types": sum(not each.lot for each in look.charts),
@@ -139,7 +139,7 @@ def keep_lot_watch(*, today: date, at: datetime) -> Looked:
             )
             _take_down(flag, each)
         _note_thin_lots([each for each in look.charts if each.thin])
-    return Looked(
+    return SurveyOutcome(
         open=len(now),
         raised=len(now.keys() - open_flags.keys()),
         cleared=len(open_flags.keys() - now.keys()),
@@ -147,7 +147,7 @@ def keep_lot_watch(*, today: date, at: datetime) -> Looked:
     )
 
 
-def _note_thin_lots(seen: Sequence[Watched]) -> None:
+def _note_thin_lots(seen: Sequence[WatchedGroup]) -> None:
     """Put the lots of which tonight's look cannot tell in the place of those of the last one."""
     names = ("component_type_id", "lot", "events", "expected", "failed_sites", "items", "sites", "years")
     wanted = [
@@ -160,7 +160,7 @@ def _note_thin_lots(seen: Sequence[Watched]) -> None:
         ThinLot.objects.bulk_create(wanted, batch_size=CHUNK)
 
 
-def _take_down(flag: LotFlag, seen: Watched) -> None:
+def _take_down(flag: LotFlag, seen: WatchedGroup) -> None:
     """Store what was seen of a lot tonight."""
     for name in ("events", "expected", "failed_sites", "items", "sites", "years", "q_value"):
         setattr(flag, name, getattr(seen, name))

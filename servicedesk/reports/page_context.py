@@ -11,11 +11,12 @@ from django.urls import reverse
 from django.utils import timezone
 
 from servicedesk.calls.models import Finding
+from servicedesk.core.values.words import count, counted
 from servicedesk.reports.chart_context import end_words
 from servicedesk.reports.comparison.figure import CompareFigure
 from servicedesk.reports.curves.figure import CurveRow, CurvesFigure
 from servicedesk.reports.forecast.figure import ForecastFigure
-from servicedesk.reports.maintenance.figure import CareFigure
+from servicedesk.reports.maintenance.figure import MaintenanceFigure
 from servicedesk.reports.models import FailureDay, LotFlag, RiskDay, ThinLot
 from servicedesk.reports.plan_forms import rules_in_force
 from servicedesk.reports.queries.exclusion_reasons import (
@@ -28,18 +29,17 @@ from servicedesk.reports.queries.listing import exclusion_reasons_of, found_agai
 from servicedesk.reports.queries.scope import Scope
 from servicedesk.reports.questions.exclusion_words import exclusion_sentences
 from servicedesk.reports.questions.judgements import DAYS_PER_YEAR
-from servicedesk.reports.questions.selection import AT_CARE, Selection, Since
+from servicedesk.reports.questions.selection import AT_MAINTENANCE, Selection, Since
 from servicedesk.reports.rates.figure import RatesFigure, narrowed
 from servicedesk.reports.sentences import selection_words
 from servicedesk.reports.surveillance.figure import (
     MOST_THIN,
-    WatchFigure,
+    SurveillanceFigure,
     flag_ways,
     own_rate_words,
     thin_words,
 )
 from servicedesk.reports.words import amount, years
-from servicedesk.words import count, counted
 from units.models import ComponentType, Kind
 
 FEW_ENOUGH = 20_000
@@ -142,20 +142,20 @@ def forecast_lines(figure: ForecastFigure) -> list[dict[str, Any]]:
     ]
 
 
-def band_lines(figure: CareFigure) -> list[dict[str, Any]]:
+def band_lines(figure: MaintenanceFigure) -> list[dict[str, Any]]:
     """Give each stretch of time since care with a link to its failures."""
     return [
         {
             "row": band,
-            "findings": findings_address(figure.selection.after_care((figure.rule.work, band.place))),
+            "findings": findings_address(figure.selection.after_maintenance((figure.rule.work, band.place))),
         }
         for band in figure.bands
     ]
 
 
-def care_notes(figure: CareFigure) -> list[dict[str, str]]:
+def maintenance_notes(figure: MaintenanceFigure) -> list[dict[str, str]]:
     """Sentences on which failures and which care do not count, the failures with a link to them."""
-    seen, before, work = figure.at_care, figure.unknown_events, figure.rule.work
+    seen, before, work = figure.at_maintenance, figure.unknown_events, figure.rule.work
     entries: list[tuple[int, str, Since]] = [
         (
             seen,
@@ -163,7 +163,7 @@ def care_notes(figure: CareFigure) -> list[dict[str, str]]:
                 f"{counted(seen, 'failure')} {'was' if seen == 1 else 'were'} first seen on a care visit: "
                 "nobody had to call, and nobody knows since when."
             ),
-            (AT_CARE, None),
+            (AT_MAINTENANCE, None),
         ),
         (
             before,
@@ -175,7 +175,7 @@ def care_notes(figure: CareFigure) -> list[dict[str, str]]:
         ),
     ]
     notes = [
-        {"sentence": sentence, "findings": findings_address(figure.selection.after_care(since))}
+        {"sentence": sentence, "findings": findings_address(figure.selection.after_maintenance(since))}
         for number, sentence, since in entries
         if number
     ]
@@ -191,7 +191,7 @@ def care_notes(figure: CareFigure) -> list[dict[str, str]]:
     return notes
 
 
-def new_interval(figure: CareFigure) -> dict[str, Any]:
+def new_interval(figure: MaintenanceFigure) -> dict[str, Any]:
     """Propose another interval for a rule, and the reason that will stand in its history."""
     on = f"{figure.selection.as_of:%-d %B %Y}"
     why = f"figures of {on}: {counted(figure.events, 'failure')} by time since care"
@@ -203,7 +203,7 @@ def rules_to_ask_about() -> list[dict[str, Any]]:
     return [
         {
             "rule": rule,
-            "address": reverse("reports:care", query={"rule": rule.pk}),
+            "address": reverse("reports:maintenance", query={"rule": rule.pk}),
         }
         for rule in rules_in_force()
     ]
@@ -221,7 +221,7 @@ def flag_findings(flag: LotFlag | ThinLot) -> str:
     return findings_address(chosen.only("lot", flag.lot) if flag.lot else chosen)
 
 
-def flag_lines(figure: WatchFigure) -> list[dict[str, Any]]:
+def flag_lines(figure: SurveillanceFigure) -> list[dict[str, Any]]:
     """Give the lots and types that stand out, each with a link to its failures."""
     return [
         {
@@ -234,7 +234,7 @@ def flag_lines(figure: WatchFigure) -> list[dict[str, Any]]:
     ]
 
 
-def thin_lines(figure: WatchFigure) -> list[dict[str, Any]]:
+def thin_lines(figure: SurveillanceFigure) -> list[dict[str, Any]]:
     """Give the lots with too little evidence, with what can be said and a link to their failures."""
     return [
         {

@@ -12,7 +12,7 @@ from django.http import QueryDict
 from django.utils import timezone
 
 from schedules.models import MaintenanceRule
-from servicedesk.reports.forecast.figure import Asked
+from servicedesk.reports.forecast.figure import Assumptions
 from servicedesk.reports.forms import FigureForm, PeriodForm
 from servicedesk.reports.maintenance.figure import ToldCosts
 from servicedesk.reports.questions.selection import Selection
@@ -60,24 +60,24 @@ class ForecastForm(FigureForm):
         return ("part", "component", "mode", "level", "vans", "warranty")
 
     @property
-    def asked(self) -> Asked:
+    def assumptions(self) -> Assumptions:
         """What is planned with; the usual where nothing was said."""
-        cleaned_data, usual = self.cleaned_data, Asked()
+        cleaned_data, usual = self.cleaned_data, Assumptions()
         level, warranty = cleaned_data.get("level"), cleaned_data.get("warranty")
-        return Asked(
+        return Assumptions(
             level=usual.level if level is None else level / 100,
             vans=cleaned_data.get("vans") or usual.vans,
             warranty=usual.warranty if warranty is None else warranty,
         )
 
 
-class CareForm(FigureForm):
+class MaintenanceForm(FigureForm):
     """How often care is worth its while: which care rule, and what things cost."""
 
     rule = forms.ModelChoiceField(
         MaintenanceRule.objects.none(), required=False, label="Care", empty_label="choose"
     )
-    care_cost = forms.FloatField(
+    maintenance_cost = forms.FloatField(
         required=False, min_value=0.01, max_value=1e7, label="One care costs", error_messages=COST_ERRORS
     )
     failure_cost = forms.FloatField(
@@ -107,7 +107,7 @@ class CareForm(FigureForm):
         )
 
     def shown_first(self) -> Iterable[str]:
-        return ("rule", "care_cost", "failure_cost", "replace_cost", "mode")
+        return ("rule", "maintenance_cost", "failure_cost", "replace_cost", "mode")
 
     @property
     def chosen(self) -> MaintenanceRule | None:
@@ -120,16 +120,16 @@ class CareForm(FigureForm):
         """What one care, one failure and one replacement in time cost, where the owner says."""
         cleaned_data = self.cleaned_data
         return {
-            "care": cleaned_data.get("care_cost"),
+            "maintenance": cleaned_data.get("maintenance_cost"),
             "failure": cleaned_data.get("failure_cost"),
             "replacing": cleaned_data.get("replace_cost"),
         }
 
     def clean(self) -> dict[str, Any]:
         cleaned_data = super().clean()
-        given = [name for name in ("care_cost", "failure_cost") if cleaned_data.get(name) is not None]
+        given = [name for name in ("maintenance_cost", "failure_cost") if cleaned_data.get(name) is not None]
         if not self.errors and len(given) == 1:
-            other = "failure_cost" if given == ["care_cost"] else "care_cost"
+            other = "failure_cost" if given == ["maintenance_cost"] else "maintenance_cost"
             self.add_error(other, "Give both costs, in the same money, or neither.")
         elif not self.errors and cleaned_data.get("replace_cost") is not None and not given:
             self.add_error("failure_cost", "Give what care and a failure cost too, in the same money.")

@@ -16,31 +16,36 @@ from django.views.decorators.http import require_POST
 
 from schedules.models import MaintenanceRule
 from schedules.operations import change_maintenance_rule
-from servicedesk.exports import csv_response
-from servicedesk.people.rights import owners, user_of
-from servicedesk.refusals import apply_or_report
+from servicedesk.accounts.rights import owners, user_of
+from servicedesk.core.rules.refusals import apply_or_report
+from servicedesk.core.web.exports import csv_response
 from servicedesk.reports import page_context, tables
 from servicedesk.reports.annual_report.document import year_report
 from servicedesk.reports.annual_report.pdf import set_on_paper
 from servicedesk.reports.background import in_background
 from servicedesk.reports.cached_figures import cached_figure, fresh_figure
-from servicedesk.reports.chart_context import care_picture, forecast_pictures
+from servicedesk.reports.chart_context import forecast_pictures, maintenance_picture
 from servicedesk.reports.forecast.figure import forecast_figure
-from servicedesk.reports.maintenance.figure import CareFigure, care_figure, care_sentence, limits_words
+from servicedesk.reports.maintenance.figure import (
+    MaintenanceFigure,
+    limits_words,
+    maintenance_figure,
+    maintenance_sentence,
+)
 from servicedesk.reports.mixing import mark_paper
-from servicedesk.reports.plan_forms import CareForm, ForecastForm, IntervalForm, YearForm
+from servicedesk.reports.plan_forms import ForecastForm, IntervalForm, MaintenanceForm, YearForm
 from servicedesk.reports.sentences import forecast_sentence, selection_words
 from servicedesk.reports.views import bad_question
 
 
 @owners
 @in_background
-def ahead(request: HttpRequest) -> HttpResponse:
+def forecast(request: HttpRequest) -> HttpResponse:
     """What the next twelve months will take."""
     form = ForecastForm(request.GET, today=timezone.localdate())
     if not form.is_valid() or form.selection is None:
-        return bad_question(request, form, "reports/ahead.html")
-    chosen, assumptions = form.selection, form.asked
+        return bad_question(request, form, "reports/forecast.html")
+    chosen, assumptions = form.selection, form.assumptions
     figure = cached_figure(
         "ahead", chosen, assumptions, compute=partial(forecast_figure, chosen, assumptions)
     )
@@ -56,25 +61,27 @@ def ahead(request: HttpRequest) -> HttpResponse:
         "lines": page_context.forecast_lines(figure),
         "excluded": page_context.excluded_links(figure.selection, figure.exclusions),
     }
-    return render(request, "reports/ahead.html", context)
+    return render(request, "reports/forecast.html", context)
 
 
 @owners
 @in_background
-def care(request: HttpRequest) -> HttpResponse:
+def maintenance(request: HttpRequest) -> HttpResponse:
     """How often care is worth its while."""
-    form = CareForm(request.GET, today=timezone.localdate())
+    form = MaintenanceForm(request.GET, today=timezone.localdate())
     if not form.is_valid() or form.selection is None:
-        return bad_question(request, form, "reports/care.html")
+        return bad_question(request, form, "reports/maintenance.html")
     if form.chosen is None:
         return render(
-            request, "reports/care.html", {"form": form, "rules": page_context.rules_to_ask_about()}
+            request, "reports/maintenance.html", {"form": form, "rules": page_context.rules_to_ask_about()}
         )
-    compute = partial(care_figure, form.selection, form.chosen, **form.costs)
+    compute = partial(maintenance_figure, form.selection, form.chosen, **form.costs)
     figure = fresh_figure("care", form.selection, form.chosen.pk, form.costs, compute=compute)
     if "csv" in request.GET:
-        return csv_response("care-interval.csv", tables.care_header(figure), tables.care_rows(figure))
-    return render(request, "reports/care.html", _care_context(form, figure))
+        return csv_response(
+            "care-interval.csv", tables.maintenance_header(figure), tables.maintenance_rows(figure)
+        )
+    return render(request, "reports/maintenance.html", _maintenance_context(form, figure))
 
 
 @owners
@@ -86,7 +93,7 @@ def change_interval(request: HttpRequest, pk: int) -> HttpResponse:
     changed = apply_or_report(form, lambda: _with_interval(rule, form, request))
     if changed is None:
         messages.error(request, " ".join(str(text) for texts in form.errors.values() for text in texts))
-        return redirect(f"{reverse('reports:care')}?rule={rule.pk}")
+        return redirect(f"{reverse('reports:maintenance')}?rule={rule.pk}")
     messages.success(request, "Stored. Due dates under this rule were reckoned anew.")
     return redirect("schedules:change_maintenance_rule", pk=rule.pk)
 
@@ -113,16 +120,16 @@ def year(request: HttpRequest) -> HttpResponse:
     return render(request, "reports/year.html", {"form": form, "paper": paper})
 
 
-def _care_context(form: CareForm, figure: CareFigure) -> dict[str, Any]:
+def _maintenance_context(form: MaintenanceForm, figure: MaintenanceFigure) -> dict[str, Any]:
     """Gather what the page of care intervals shows."""
     return {
         "form": form,
         "figure": figure,
-        "sentence": care_sentence(figure),
+        "sentence": maintenance_sentence(figure),
         "about": list(selection_words(figure.selection)),
-        "picture": care_picture(figure),
+        "picture": maintenance_picture(figure),
         "lines": page_context.band_lines(figure),
-        "noted": page_context.care_notes(figure),
+        "noted": page_context.maintenance_notes(figure),
         "limits": limits_words(figure),
         "interval": IntervalForm(initial=page_context.new_interval(figure)),
     }

@@ -4,19 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from servicedesk.core.values.words import count, counted
 from servicedesk.reports.comparison.verdicts import Word
 from servicedesk.reports.curves.figure import CurvesFigure
 from servicedesk.reports.forecast.figure import ForecastFigure
-from servicedesk.reports.maintenance.since_care import BANDS
+from servicedesk.reports.maintenance.since_maintenance import BANDS
 from servicedesk.reports.questions.asking import RECURRENCE
 from servicedesk.reports.questions.judgements import DAYS_PER_YEAR, PER
-from servicedesk.reports.questions.selection import AT_CARE, Selection
+from servicedesk.reports.questions.selection import AT_MAINTENANCE, Selection
 from servicedesk.reports.questions.traits import GROUPINGS, TRAITS
 from servicedesk.reports.rates.figure import UNCOMPARED, RateRow, RatesFigure
 from servicedesk.reports.rates.strata import AGES
 from servicedesk.reports.rates.trends import Direction
 from servicedesk.reports.words import amount, percent
-from servicedesk.words import count, counted
 from units.models import FailureMode
 
 MOST_NAMED = 4
@@ -121,7 +121,7 @@ def selection_words(selection: Selection) -> Iterator[tuple[str, str]]:
         yield "parts", AGES[selection.age]
     if selection.since is not None:
         work, band = selection.since
-        if work == AT_CARE:
+        if work == AT_MAINTENANCE:
             yield "first seen", "on a care visit"
         elif band is None:
             yield "before they were first", work

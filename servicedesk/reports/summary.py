@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections import defaultdict
 from dataclasses import dataclass
-from datetime import date, datetime, time, timedelta
+from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
 from django.db.models import Case, CharField, Count, F, Q, Sum, Value, When
-from django.utils import timezone
 
 from servicedesk.calls.models import Call, Work
+from servicedesk.core.values.days import start_of
 from servicedesk.reports.queries.exclusion_reasons import findings_by_exclusion_reason
 from servicedesk.reports.queries.scope import Scope
 from servicedesk.reports.questions.selection import Selection
@@ -66,9 +66,7 @@ def in_brief(chosen: Selection) -> YearInBrief:
     figure = rates_figure(chosen, by="part")
     works = _work_by_kind(first, last)
     lines = _lines({str(row.key): row for row in figure.rows}, works)
-    begin, end = (
-        timezone.make_aware(datetime.combine(day, time.min)) for day in (first, last + timedelta(days=1))
-    )
+    begin, end = start_of(first), start_of(last + timedelta(days=1))
     calls = Call.objects.filter(told_at__gte=begin, told_at__lt=end).exclude(state=Call.State.CANCELLED)
     return YearInBrief(
         first=first,

@@ -9,9 +9,9 @@ from celery import shared_task
 from django.utils import timezone
 
 from schedules.periodic import NOTHING
-from servicedesk.people.models import TableVersion
+from servicedesk.core.models import TableVersion
+from servicedesk.core.values.words import counted
 from servicedesk.reports.background import COMPUTE, compute_requested_figures
-from servicedesk.words import counted
 
 MANY_VERSIONS = 20_000
 """More are thrown away before the night: an import of a large fleet leaves a million on PostgreSQL, and each
@@ -29,17 +29,17 @@ def keep_failure_log() -> str:
     return f"{counted(result.days, 'day')} of the failure log written"
 
 
-@shared_task(name="reports.watch_lots")
-def watch_lots() -> str:
+@shared_task(name="reports.run_surveillance")
+def run_surveillance() -> str:
     """Look which lots and types fail more often than the others."""
     from servicedesk.reports import operations
     from servicedesk.reports.surveillance.figure import false_words
 
     at = timezone.now()
-    looked = operations.keep_lot_watch(today=timezone.localdate(at), at=at)
+    inspected = operations.run_surveillance(today=timezone.localdate(at), at=at)
     return (
-        f"{counted(looked.open, 'flag')} on lots and types, {looked.raised} of them new; "
-        f"{looked.cleared} cleared; {false_words(looked.false_a_year)}"
+        f"{counted(inspected.open, 'flag')} on lots and types, {inspected.raised} of them new; "
+        f"{inspected.cleared} cleared; {false_words(inspected.false_a_year)}"
     )
 
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from django.urls import path
 
-from servicedesk.lazy_views import LazyViews
+from servicedesk.core.web.lazy_views import LazyViews
 
-plan_views, views, watch_views = (
+plan_views, views, surveillance_views = (
     LazyViews(f"servicedesk.reports.{module}") for module in ("plan_views", "views", "surveillance.views")
 )
 
@@ -17,15 +17,15 @@ urlpatterns = [
     path("compare/", views.compare, name="compare"),
     path("aging/", views.aging, name="aging"),
     path("lasting/", views.lasting, name="lasting"),
-    path("ahead/", plan_views.ahead, name="ahead"),
-    path("care/", plan_views.care, name="care"),
-    path("care/<int:pk>/interval/", plan_views.change_interval, name="change_interval"),
+    path("forecast/", plan_views.forecast, name="forecast"),
+    path("maintenance/", plan_views.maintenance, name="maintenance"),
+    path("maintenance/<int:pk>/interval/", plan_views.change_interval, name="change_interval"),
     path("year/", plan_views.year, name="year"),
-    path("watch/", watch_views.watch, name="watch"),
-    path("watch/<int:pk>/", watch_views.flag, name="flag"),
-    path("watch/<int:pk>/inspect/", watch_views.inspect_flag, name="inspect_flag"),
-    path("findings/inspect/", watch_views.inspect_findings, name="inspect_findings"),
+    path("surveillance/", surveillance_views.surveillance, name="surveillance"),
+    path("surveillance/<int:pk>/", surveillance_views.flag, name="flag"),
+    path("surveillance/<int:pk>/inspect/", surveillance_views.inspect_flag, name="inspect_flag"),
+    path("findings/inspect/", surveillance_views.inspect_findings, name="inspect_findings"),
     path("findings/", views.findings, name="findings"),
-    path("foretold/", views.foretold, name="foretold"),
+    path("predictions/", views.predictions, name="predictions"),
     path("log/", views.log, name="log"),
 ]

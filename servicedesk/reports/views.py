@@ -12,9 +12,9 @@ from django.shortcuts import render
 from django.urls import reverse
 from django.utils import timezone
 
-from servicedesk.exports import csv_response
-from servicedesk.paging import key_page
-from servicedesk.people.rights import owners
+from servicedesk.accounts.rights import owners
+from servicedesk.core.web.exports import csv_response
+from servicedesk.core.web.paging import key_page
 from servicedesk.reports import page_context, tables
 from servicedesk.reports.background import in_background
 from servicedesk.reports.cached_figures import cached_figure, fresh_figure
@@ -121,7 +121,7 @@ def findings(request: HttpRequest) -> HttpResponse:
     form = FindingsForm(request.GET, today=timezone.localdate())
     if not form.is_valid() or form.selection is None:
         return bad_question(request, form, "reports/findings.html")
-    chosen, exclusion_reason = form.selection, form.asked_exclusion_reason
+    chosen, exclusion_reason = form.selection, form.chosen_exclusion_reason
     page = key_page(findings_behind(chosen, exclusion_reason), request.GET, order=("-found_on", "-id"))
     context = {
         "form": form,
@@ -211,7 +211,7 @@ def bad_question(request: HttpRequest, form: Form, template: str) -> HttpRespons
 
 @owners
 @in_background
-def foretold(request: HttpRequest) -> HttpResponse:
+def predictions(request: HttpRequest) -> HttpResponse:
     """How often the mode found on a call had been among the first three foretold."""
     right = cached_figure("foretold", compute=how_often_right)
-    return render(request, "reports/foretold.html", {"right": right})
+    return render(request, "reports/predictions.html", {"right": right})

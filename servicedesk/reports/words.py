@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from math import floor, isfinite, log10
 
-from servicedesk.words import count
+from servicedesk.core.values.words import count
 
 ENDLESS = "no limit"
 

@@ -32,7 +32,7 @@ from django.utils import timezone  # noqa: E402 - after setup
 from schedules import operations  # noqa: E402 - after setup
 from schedules.calendars.feeds import visits_feed  # noqa: E402 - after setup
 from schedules.models import MaintenanceTask, Visit, VisitTask  # noqa: E402 - after setup
-from servicedesk.people.models import User  # noqa: E402 - after setup
+from servicedesk.accounts.models import User  # noqa: E402 - after setup
 from units.models import Site, Unit  # noqa: E402 - after setup
 
 ROUNDS = 7

@@ -40,8 +40,8 @@ from django.db import connection  # noqa: E402 - after setup
 from django.test import Client  # noqa: E402 - after setup
 
 from schedules.models import Visit  # noqa: E402 - after setup
+from servicedesk.accounts.models import Role, User  # noqa: E402 - after setup
 from servicedesk.calls.models import Call  # noqa: E402 - after setup
-from servicedesk.people.models import Role, User  # noqa: E402 - after setup
 from servicedesk.reports.plan_forms import rules_in_force  # noqa: E402 - after setup
 from tests.kept_values import forget_all  # noqa: E402 - after setup
 from tests.servicedesk.real_server import Server, database_address, serving  # noqa: E402 - after setup
@@ -126,11 +126,11 @@ def pages(client: Client) -> Iterator[tuple[str, list[str], float | None]]:
     kinds = sorted(set(ComponentType.objects.exclude(kind=Kind.UNIT).values_list("kind", flat=True)))
     for name in ("aging", "lasting"):
         yield name, [f"/figures/{name}/", *(f"/figures/{name}/?part={kind}" for kind in kinds)], PAGE_BAR
-    yield "the next twelve months", ["/figures/ahead/"], PAGE_BAR
-    costs = "care_cost=60&failure_cost=240&replace_cost=150"
-    care = [f"/figures/care/?rule={rule.pk}&{costs}" for rule in rules_in_force()]
-    yield "care", care, PAGE_BAR
-    for name in ("watch", "findings", "foretold", "log"):
+    yield "the next twelve months", ["/figures/forecast/"], PAGE_BAR
+    costs = "maintenance_cost=60&failure_cost=240&replace_cost=150"
+    maintenance = [f"/figures/maintenance/?rule={rule.pk}&{costs}" for rule in rules_in_force()]
+    yield "care", maintenance, PAGE_BAR
+    for name in ("surveillance", "findings", "predictions", "log"):
         yield name, [f"/figures/{name}/"], PAGE_BAR
     yield "the report of the year", ["/figures/year/"], YEAR_BAR
     yield "the report of the year as a file", ["/figures/year/?csv"], None

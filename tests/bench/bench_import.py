@@ -5,7 +5,7 @@ the real command in a process of its own, and prints rows per second, the time, 
 process held. Beside it, another process keeps saving something small, and how long each saving took is told:
 that is what people at the desk would feel. Usage:
 
-    PYTHONPATH=. python tests/bench/bench_import.py [--units 100000] [--seed 1] [--again] [--undo]
+    PYTHONPATH=. python tests/bench/bench_import.py [--units 100000] [--seed 1] [--again] [--revert]
         [--database sqlite|postgres]
 
 SQLite is a file in the folder, PostgreSQL a cluster of its own there. The bar is 3,000 rows/s on PostgreSQL
@@ -99,7 +99,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     parser.add_argument("--units", type=int, default=100_000)
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--undo", action="store_true", help="also take the import back, and time that")
+    parser.add_argument("--revert", action="store_true", help="also take the import back, and time that")
     parser.add_argument("--again", action="store_true", help="also bring the same files in again")
     parser.add_argument("--database", choices=list(BARS), help="only one of the two")
     options = parser.parse_args()
@@ -107,15 +107,15 @@ def main() -> None:
         folder = Path(name)
         folder.chmod(0o755)  # PostgreSQL runs as a user of its own
         for database in [options.database] if options.database else BARS:
-            desk = folder / database
-            desk.mkdir()
+            installation = folder / database
+            installation.mkdir()
             if database == "sqlite":
-                measure(SqliteFile(), desk, options)
+                measure(SqliteFile(), installation, options)
                 continue
             cluster = Cluster(folder)
             try:
-                cluster.create(desk)
-                measure(cluster, desk, options)
+                cluster.create(installation)
+                measure(cluster, installation, options)
             finally:
                 cluster.close()
 
@@ -139,15 +139,15 @@ def measure(database: Database, folder: Path, options: argparse.Namespace) -> No
     print(
         f"{database.name}: import of {options.units:,} units and {3 * options.units:,} history rows: {cost}"
     )
-    print(f"  {speed:,.0f} rows/s; the bar is {bar:,}: {'kept' if speed >= bar else 'MISSED'}")
+    print(f"  {speed:,.0f} rows/s; the bar is {bar:,}: {'fixed' if speed >= bar else 'MISSED'}")
     if waits:
         middle, high, top = waits[len(waits) // 2], waits[int(len(waits) * 0.95)], waits[-1]
         print(f"  savings by others meanwhile: {len(waits)}, median {1000 * middle:.0f} ms,")
         print(f"  95 % within {1000 * high:.0f} ms, the longest {1000 * top:.0f} ms")
     if options.again:
         print(f"the same files again: {run_command(env, 'import_fleet', *files)}")
-    if options.undo:
-        print(f"undoing it: {run_command(env, 'import_fleet', '--undo', '1')}")
+    if options.revert:
+        print(f"undoing it: {run_command(env, 'import_fleet', '--revert', '1')}")
     for path in folder.glob("sashkeep.sqlite3"):
         print(f"database file: {path.stat().st_size / 1024**2:,.0f} MB")
 

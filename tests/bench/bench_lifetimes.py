@@ -78,7 +78,7 @@ def sorts(name: str, ours: Callable[[], object], ages: NDArray[np.int64]) -> Non
     print(LINE.format(name, own * 1e3, "numpy sort of the ages", sort * 1e3, own / sort, " sorts"))
 
 
-def bench_lives(fleet: Fleet) -> None:
+def bench_lifetimes(fleet: Fleet) -> None:
     """Time the estimators of survival beside other libraries."""
     entry, exit, failed = fleet.entry, fleet.exit, fleet.failed
     compare(
@@ -164,7 +164,7 @@ def main() -> None:
     print(f"{rows} parts, {int(fleet.failed.sum())} failures, {np.unique(fleet.site).size} sites")
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # what the peers warn of is theirs
-        bench_lives(fleet)
+        bench_lifetimes(fleet)
         bench_recurrences(fleet)
         bench_rates(fleet)
 

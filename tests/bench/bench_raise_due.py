@@ -29,7 +29,7 @@ django.setup()
 from django.db import connection  # noqa: E402 - after setup
 
 from schedules.models import MaintenanceRule, MaintenanceTask, NextDue  # noqa: E402 - after setup
-from schedules.operations import plan_new_care, raise_due  # noqa: E402 - after setup
+from schedules.operations import plan_next_dues, raise_due  # noqa: E402 - after setup
 from units.models import ComponentType  # noqa: E402 - after setup
 
 TODAY = date(2026, 5, 4)
@@ -144,7 +144,7 @@ def main() -> None:
     try:
         fill_register()
         before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-        planning = seconds(lambda: plan_new_care(at=AT))
+        planning = seconds(lambda: plan_next_dues(at=AT))
         grown = (resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before) / 1024
         print(
             f"{connection.vendor}: {UNITS:,} units came under their rules in {planning:.1f} s:"

@@ -34,8 +34,8 @@ from django.core.management import call_command  # noqa: E402 - after setup
 from django.db import connection  # noqa: E402 - after setup
 from django.test import Client  # noqa: E402 - after setup
 
+from servicedesk.accounts.models import Role, User  # noqa: E402 - after setup
 from servicedesk.calls.models import Finding  # noqa: E402 - after setup
-from servicedesk.people.models import Role, User  # noqa: E402 - after setup
 from units.models import ComponentType, FailureMode, Kind  # noqa: E402 - after setup
 
 ROUNDS = 5

@@ -94,9 +94,9 @@ def main() -> None:
         folder.chmod(0o755)
         cluster = Cluster(folder)
         try:
-            desk = folder / "desk"
-            cluster.create(desk)
-            os.environ |= cluster.settings(desk) | {
+            installation = folder / "desk"
+            cluster.create(installation)
+            os.environ |= cluster.settings(installation) | {
                 "DJANGO_SETTINGS_MODULE": "servicedesk.settings",
                 "SECRET_KEY": "bench-only",
                 "DATA_DIR": name,
@@ -116,7 +116,7 @@ def measure(sites: int, *, plans: bool) -> bool:
     from django.db import connection
     from django.http import QueryDict
 
-    from servicedesk.paging import key_page
+    from servicedesk.core.web.paging import key_page
 
     call_command("migrate", verbosity=0)
     with connection.cursor() as cursor:

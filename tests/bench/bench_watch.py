@@ -26,13 +26,13 @@ django.setup()
 
 import numpy as np  # noqa: E402 - after setup
 
-from servicedesk.office.demo.dice import Dice  # noqa: E402 - after setup
-from servicedesk.office.demo.fleet import DAYS_PER_YEAR, Fleet  # noqa: E402 - after setup
-from servicedesk.office.demo.hazards import risks, simulate_failures  # noqa: E402 - after setup
-from servicedesk.office.demo.scenario import build_fleet  # noqa: E402 - after setup
-from servicedesk.office.demo.sources import read_scenario  # noqa: E402 - after setup
+from servicedesk.demo.dice import Dice  # noqa: E402 - after setup
+from servicedesk.demo.fleet import DAYS_PER_YEAR, Fleet  # noqa: E402 - after setup
+from servicedesk.demo.hazards import risks, simulate_failures  # noqa: E402 - after setup
+from servicedesk.demo.scenario import build_fleet  # noqa: E402 - after setup
+from servicedesk.demo.sources import read_scenario  # noqa: E402 - after setup
 from servicedesk.reports.histories import Histories  # noqa: E402 - after setup
-from servicedesk.reports.numerics.watch import FALSE_ALARMS  # noqa: E402 - after setup
+from servicedesk.reports.numerics.surveillance import FALSE_ALARMS  # noqa: E402 - after setup
 from servicedesk.reports.surveillance.lots import look_at  # noqa: E402 - after setup
 from units.models import ComponentType  # noqa: E402 - after setup
 

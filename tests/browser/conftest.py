@@ -16,7 +16,7 @@ from django.utils import timezone
 from PIL import Image
 from playwright.sync_api import Browser, ConsoleMessage, Page, Playwright, sync_playwright
 
-from servicedesk.people.models import Role, User
+from servicedesk.accounts.models import Role, User
 from tests.browser.acts import PASSWORD
 from tests.browser.chromium import CHROMIUM, FLAGS, PHONE
 from tests.factories import (

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from playwright.sync_api import Browser, sync_playwright
 
-from servicedesk.office.demo.sources import read_scenario
+from servicedesk.demo.sources import read_scenario
 from tests.browser.chromium import CHROMIUM, FLAGS
 
 FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
@@ -22,8 +22,8 @@ SHOTS = [
     ("rounds-desk", "scheduler", DESK, f"/week/?week={datetime.now(UTC).date() + timedelta(days=7)}", None),
     ("due-desk", "scheduler", DESK, "/due/", None),
     ("rates-desk", "owner", DESK, "/figures/rates/", None),
-    ("ahead-desk", "owner", DESK, "/figures/ahead/", None),
-    ("watch-phone", "owner", PHONE, "/figures/watch/", None),
+    ("ahead-desk", "owner", DESK, "/figures/forecast/", None),
+    ("watch-phone", "owner", PHONE, "/figures/surveillance/", None),
 ]
 """Name, who looks, width and height, where, and what to open there first."""
 

@@ -15,7 +15,7 @@ from pytest_django import Settings
 from schedules.models import Notification
 from schedules.notifications.deliver import send_due_notifications
 from schedules.plans.weeks import monday_of
-from servicedesk.people.models import Role, User
+from servicedesk.accounts.models import Role, User
 from tests.browser.acts import PASSWORD, overflow, sign_in, violations
 from tests.factories import CustomerFactory, OwnershipFactory, SiteFactory, UserFactory, VisitFactory
 

@@ -11,9 +11,9 @@ from django.utils import timezone
 from playwright.sync_api import Page, expect
 
 from schedules.operations import plan_visit
+from servicedesk.accounts.models import Role, User
 from servicedesk.calls.models import Call
 from servicedesk.calls.operations import log_call, note_made_safe
-from servicedesk.people.models import Role, User
 from tests.browser.acts import PASSWORD, overflow, sign_in, violations
 from tests.factories import SiteFactory, UnitFactory, UserFactory
 from units.models import Site

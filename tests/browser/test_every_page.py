@@ -12,7 +12,7 @@ from playwright.sync_api import Page
 
 from schedules.models import MaintenanceRule, Visit
 from schedules.notifications.links import VisitKey, opt_out_token, visit_token
-from servicedesk.people.models import Role, User
+from servicedesk.accounts.models import Role, User
 from tests.browser.acts import PASSWORD, overflow, sign_in, violations
 from tests.every_address import ALL, OPEN, address_of, shown_records
 from units.models import ComponentType
@@ -49,7 +49,7 @@ def questions() -> list[str]:
     rule = MaintenanceRule.objects.get(component_type__name="bare aluminum stepped track", work="lubricated")
     one, other = ComponentType.objects.filter(kind="track").order_by("name")[:2]
     return [
-        reverse("reports:care", query={"rule": rule.pk}),
+        reverse("reports:maintenance", query={"rule": rule.pk}),
         reverse("reports:compare", query={"one": one.pk, "other": other.pk}),
         reverse("reports:rates", query={"by": "lot"}),
         reverse("schedules:week_sheet", query={"week": "2026-11-30"}),
@@ -62,8 +62,8 @@ def of_customers() -> list[str]:
     visit = Visit.objects.filter(planned_by__isnull=False, site__ownerships__until_on=None).order_by("pk")[0]
     customer = visit.site.ownerships.get(until_on=None).customer_id
     return [
-        reverse("office:customer_visit", args=[visit_token(VisitKey(visit.pk, customer))]),
-        reverse("schedules:email_preference", args=[opt_out_token(customer)]),
+        reverse("portal:customer_visit", args=[visit_token(VisitKey(visit.pk, customer))]),
+        reverse("portal:email_preference", args=[opt_out_token(customer)]),
     ]
 
 

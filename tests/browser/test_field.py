@@ -11,8 +11,8 @@ from django.contrib.auth.models import Group
 from PIL import Image
 from playwright.sync_api import Browser, BrowserContext, Page, Route, expect
 
+from servicedesk.accounts.models import Role, User
 from servicedesk.calls.models import Finding, Inspection, PhoneRecord, Photo, Work
-from servicedesk.people.models import Role, User
 from tests.browser.acts import PASSWORD, overflow, sign_in, violations
 from tests.browser.chromium import CHROMIUM, FLAGS, PHONE
 from tests.factories import (

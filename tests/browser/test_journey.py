@@ -14,7 +14,7 @@ from django.core.management import call_command
 from django.utils import timezone
 from playwright.sync_api import Page, expect
 
-from servicedesk.people.models import Role, User
+from servicedesk.accounts.models import Role, User
 from tests.browser.acts import PASSWORD, overflow, sign_in, violations
 from tests.factories import UserFactory
 from tests.schedules.ical_linter import lint
@@ -71,7 +71,7 @@ def test_from_files_to_figures(
 
     sign_in(page, base, "olive")  # the owner brings the fleet in
     look(page, axe_source)
-    page.goto(f"{base}/files/bring-in/")
+    page.goto(f"{base}/imports/new/")
     look(page, axe_source)
     page.get_by_label("Units").set_input_files(tmp_path / "units.csv")
     page.get_by_label("History").set_input_files(tmp_path / "history.csv")

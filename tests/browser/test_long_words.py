@@ -10,8 +10,10 @@ from django.db.models.functions import Cast, Concat
 from playwright.sync_api import Page
 
 from schedules.models import MaintenanceRule, MaintenanceTask, Notification, Visit
+from servicedesk.accounts.models import User
 from servicedesk.calls.models import Call, Finding, Inspection, Work
-from servicedesk.people.models import Batch, BatchFile, StagedProblem, User
+from servicedesk.core.models import Batch
+from servicedesk.imports.models import BatchFile, StagedProblem
 from servicedesk.reports.models import LotFlag
 from tests.browser.acts import overflow, sign_in
 from tests.browser.test_every_page import olive, pages  # noqa: F401  (olive is a fixture)

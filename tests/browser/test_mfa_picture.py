@@ -11,7 +11,7 @@ import zxingcpp
 from PIL import Image
 from playwright.sync_api import Page
 
-from servicedesk.people.models import User
+from servicedesk.accounts.models import User
 from tests.browser.acts import sign_in
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]

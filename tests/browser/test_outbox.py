@@ -10,8 +10,8 @@ import pytest
 from django.utils import timezone
 from playwright.sync_api import Page, Route, expect
 
+from servicedesk.accounts.models import User
 from servicedesk.calls.models import Finding, Inspection, PhoneRecord, Photo
-from servicedesk.people.models import User
 from tests.browser.test_field import at_the_porch, change_waiting, hurry, save_finding, waits
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
@@ -242,5 +242,5 @@ def test_recorded_yesterday_and_sent_today_keeps_yesterday(phone: Page, live_ser
     phone.context.set_offline(False)
     phone.locator("#send-now").tap()
     waits(phone, 0)
-    assert Inspection.objects.get().seen_on == timezone.localdate() - timedelta(days=1)
+    assert Inspection.objects.get().inspected_on == timezone.localdate() - timedelta(days=1)
     assert PhoneRecord.objects.count() == 1

@@ -12,8 +12,8 @@ from django.contrib.auth.hashers import Argon2PasswordHasher, make_password
 from django.contrib.auth.models import Group
 from playwright.sync_api import Page, expect
 
+from servicedesk.accounts.models import Role, User
 from servicedesk.calls.models import Finding
-from servicedesk.people.models import Role, User
 from tests.browser.acts import PASSWORD, sign_in
 from tests.browser.test_field import at_the_porch, hurry, save_finding, waits
 from tests.factories import UserFactory

@@ -10,8 +10,8 @@ import pytest
 from django.utils import timezone
 from playwright.sync_api import Page, Route, expect
 
+from servicedesk.accounts.models import User
 from servicedesk.calls.models import Finding, Inspection, PhoneRecord
-from servicedesk.people.models import User
 from tests.browser.test_field import at_the_porch, hurry, save_finding, waits
 from tests.browser.test_outbox import outbox_entries
 from tests.browser.test_pack import packed
@@ -112,7 +112,7 @@ def test_a_night_in_a_pocket_makes_no_record_of_today(phone: Page, live_server: 
     phone.context.set_offline(False)
     hurry(phone)
     waits(phone, 0)
-    assert Inspection.objects.get().seen_on == timezone.localdate(timezone.now() - night)
+    assert Inspection.objects.get().inspected_on == timezone.localdate(timezone.now() - night)
 
 
 def test_signing_out_while_the_day_is_packed_leaves_nothing(
@@ -168,6 +168,6 @@ def test_what_is_not_seen_is_not_said(phone: Page, live_server: Any, tess: User)
     save_finding(phone)
     hurry(phone)
     waits(phone, 0)
-    body = PhoneRecord.objects.get().told
+    body = PhoneRecord.objects.get().payload
     assert {"made_safe_how", "pieces"} & set(body) == set()
     assert body["severity"] == "hinders"

@@ -10,8 +10,8 @@ from django.utils import timezone
 from playwright.sync_api import Page, expect
 
 from schedules.models import MaintenanceTask, Visit, VisitTask
+from servicedesk.accounts.models import User
 from servicedesk.calls.models import Call, Finding, Inspection, PhoneRecord, SafetyAnswer, Work
-from servicedesk.people.models import User
 from tests.browser.acts import overflow, sign_in, violations
 from tests.browser.test_field import hurry, save_finding, waits
 from tests.factories import (
@@ -199,7 +199,7 @@ def test_a_record_of_yesterday_sent_today_counts_for_yesterday(
     phone.context.set_offline(False)
     hurry(phone)
     waits(phone, 0)
-    assert Inspection.objects.get().seen_on == timezone.localdate(now - timedelta(days=1))
+    assert Inspection.objects.get().inspected_on == timezone.localdate(now - timedelta(days=1))
 
 
 @pytest.mark.parametrize("days", [1, -1])

@@ -10,8 +10,8 @@ from django.contrib.auth.models import Group
 from django.utils import timezone
 from playwright.sync_api import Page, expect
 
+from servicedesk.accounts.models import Role, User
 from servicedesk.calls.models import Call, Finding
-from servicedesk.people.models import Role, User
 from tests.browser.acts import PASSWORD, overflow, sign_in, violations
 from tests.factories import (
     ConstructionFactory,

@@ -9,7 +9,7 @@ import pytest
 from django.contrib.auth.models import Group
 from playwright.sync_api import Browser, Page, expect
 
-from servicedesk.people.models import Role, User
+from servicedesk.accounts.models import Role, User
 from tests.browser.acts import PASSWORD, sign_in, violations
 from tests.factories import SiteFactory, UserFactory
 from units.models import Site

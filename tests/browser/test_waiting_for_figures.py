@@ -8,7 +8,7 @@ import pytest
 from django.test import Client
 from playwright.sync_api import Page
 
-from servicedesk.people.models import User
+from servicedesk.accounts.models import User
 from tests.browser.acts import overflow, violations
 from tests.servicedesk.real_server import Server, serving
 from tests.servicedesk.reports.small_fleets import Fleet

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.schedules.desk import ROOT, free_port, until
+from tests.schedules.installation import ROOT, free_port, until
 
 EXAMPLE = ROOT / "servicedesk" / "deploy" / "nginx.conf"
 HOST = "desk.example"

@@ -25,7 +25,7 @@ import pytest
 
 from servicedesk.calls.models import SafetyAnswer
 from tests.deploy.visitor import Visitor
-from tests.schedules.desk import ROOT, free_port, redis, until
+from tests.schedules.installation import ROOT, free_port, redis, until
 
 pytestmark = pytest.mark.long
 
@@ -40,7 +40,7 @@ from django.db import migrations
 
 class Migration(migrations.Migration):
     dependencies = [("people", "{leaf}")]
-    operations = [migrations.RunSQL("ALTER TABLE people_user ADD COLUMN of_the_next integer NULL", "")]
+    operations = [migrations.RunSQL("ALTER TABLE accounts_user ADD COLUMN of_the_next integer NULL", "")]
 """
 
 
@@ -268,7 +268,7 @@ def assert_the_log_is_json_without_data(machine: Machine) -> None:
     loggers = {line["logger"] for line in objects}
     assert {"gunicorn.error", "servicedesk.requests", "celery.app.trace", "celery.beat"} <= loggers
     routes = {line.get("route") for line in objects}
-    assert {"people:sign_in", "calls:log_call_at", "office:ready"} <= routes
+    assert {"accounts:sign_in", "calls:log_call_at", "office:ready"} <= routes
     for secret in ("Probeson", "555-0142", "Probe Lane", "It binds", PASSWORD):
         assert secret not in machine.said()
 

@@ -14,7 +14,7 @@ import pytest
 from django.db import connection
 from django.db.backends.utils import CursorWrapper
 
-from tests.schedules.desk import FILE, Desk
+from tests.schedules.installation import FILE, Installation
 
 POSTGRES_SCHEMA = """
 SELECT 'extension', extname, extversion FROM pg_extension
@@ -116,11 +116,11 @@ def database_on_the_same_server() -> Iterator[tuple[str, str]]:
 def migrated(folder: Path) -> Schema:
     """Migrate an empty database of the suite's kind from the first migration to the last."""
     if connection.vendor == "sqlite":
-        Desk(folder).manage("migrate", "-v", "0")
+        Installation(folder).manage("migrate", "-v", "0")
         with sqlite3.connect(folder / FILE) as file:
             return on_sqlite(file.cursor())
     with database_on_the_same_server() as (address, where):
-        Desk(folder, {"DATABASE_URL": address}).manage("migrate", "-v", "0")
+        Installation(folder, {"DATABASE_URL": address}).manage("migrate", "-v", "0")
         with psycopg.connect(where) as there:
             return on_postgres(there.cursor())
 

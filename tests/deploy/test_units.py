@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from tests.deploy.site import EXAMPLE, site_in
-from tests.schedules.desk import ROOT
+from tests.schedules.installation import ROOT
 
 DEPLOY = ROOT / "servicedesk" / "deploy"
 SERVICES = sorted(DEPLOY.glob("*.service"))

@@ -10,7 +10,8 @@ from django.conf import settings
 from schedules.models import Visit, VisitTask
 from servicedesk.calls.models import Call, Finding, PhoneRecord, Photo, SafetyAnswer, Work
 from servicedesk.calls.photo_files import photo_path
-from servicedesk.people.models import Batch, BatchFile, Change, ChangedField, IdempotencyKey
+from servicedesk.core.models import Batch, Change, ChangedField, IdempotencyKey
+from servicedesk.imports.models import BatchFile
 from tests.faults.deeds import Deed
 from units.models import ConstructionPart, Customer, InstalledPart, ObservationPeriod, Site, Unit
 
@@ -185,7 +186,7 @@ def _photo(deed: Deed) -> Pieces:
 def _file(deed: Deed) -> Pieces:
     """A file handed in: its batch, and, until it is applied, the file itself."""
     batch_files = list(BatchFile.objects.filter(name=f"{deed.mark}.csv").select_related("batch"))
-    done = {Batch.Stage.APPLIED, Batch.Stage.UNDONE, Batch.Stage.REFUSED}
+    done = {Batch.Stage.APPLIED, Batch.Stage.REVERTED, Batch.Stage.REFUSED}
     intact = sum(
         each.batch.stage in done or any((settings.INCOMING_DIR / each.batch.folder).iterdir())
         for each in batch_files

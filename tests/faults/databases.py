@@ -8,7 +8,7 @@ import subprocess
 from abc import ABC, abstractmethod
 from pathlib import Path
 
-from tests.schedules.desk import free_port, until
+from tests.schedules.installation import free_port, until
 
 
 class Missing(Exception):  # noqa: N818 - what is so, not a fault

@@ -285,7 +285,7 @@ def hand_in(mark: str, rows: list[dict[str, Any]]) -> Deed:
     lines = [",".join(rows[0]), *(",".join(str(value) for value in row.values()) for row in rows)]
     files = {"units": (f"{mark}.csv", "\n".join(lines).encode(), "text/csv")}
     data = {"idempotency_key": made, "care_by": "us", "keep_good": "on"}
-    return Deed("file", mark, "/files/bring-in/", data, made, files=files, wanted=len(rows))
+    return Deed("file", mark, "/imports/new/", data, made, files=files, wanted=len(rows))
 
 
 MAKE: dict[str, Callable[[str, Plot, int], Deed]] = {

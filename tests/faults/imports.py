@@ -9,18 +9,18 @@ import sys
 import time
 from pathlib import Path
 
-from servicedesk.people.models import BatchFile
+from servicedesk.imports.models import BatchFile
 from tests.faults.audit import Losses
 from tests.faults.stand import Stand
-from tests.schedules.desk import ROOT
-from tests.servicedesk.office.fleet_files import everything, some_fleet, write_files
+from tests.schedules.installation import ROOT
+from tests.servicedesk.imports.fleet_files import everything, some_fleet, write_files
 
 UNITS = 24
 FIRST = 6000
 MOST_KILLS = 3
 DUMP = """
 import json
-from tests.servicedesk.office.fleet_files import everything
+from tests.servicedesk.imports.fleet_files import everything
 told = {name: [list(map(str, row)) for row in rows] for name, rows in everything().items()}
 print("DUMP" + json.dumps(told))
 """

@@ -15,7 +15,8 @@ from pathlib import Path
 from django.db import connection
 
 from schedules.models import MaintenanceRule, NextDue, WeekPlan
-from servicedesk.people.models import Batch, User
+from servicedesk.accounts.models import User
+from servicedesk.core.models import Batch
 from tests.faults import deeds
 from tests.faults.audit import Losses
 from tests.faults.databases import Cluster, Database
@@ -24,7 +25,7 @@ from tests.faults.doers import Doer, asked, busy
 from tests.faults.imports import compare, files, import_and_kill
 from tests.faults.person import Heard
 from tests.faults.stand import Stand, kill
-from tests.schedules.desk import until
+from tests.schedules.installation import until
 from units.models import InstalledPart
 
 

@@ -16,10 +16,10 @@ CELERY_BEAT_SCHEDULE = {
     task: {"task": task, "schedule": 2.0, "options": {"expires": 60}}
     for task in (
         "schedules.raise_due",
-        "schedules.plan_new_care",
+        "schedules.plan_next_dues",
         "schedules.solve_weeks",
         "schedules.send_notifications",
-        "office.resume_imports",
+        "imports.resume_imports",
         "calls.make_thumbnails",
     )
 }

@@ -13,8 +13,8 @@ from django.db.models import CheckConstraint, Count, F, Model, Q, UniqueConstrai
 from schedules.models import MaintenanceTask, Visit, VisitTask
 from servicedesk.calls.models import Call, Finding, PhoneRecord, Photo
 from servicedesk.calls.photo_files import photo_path
-from servicedesk.constraints import NEW_COLUMN, RowRule
-from servicedesk.people.models import IdempotencyKey
+from servicedesk.core.models import IdempotencyKey
+from servicedesk.core.rules.constraints import NEW_COLUMN, RowRule
 from tests.faults.audit import Losses
 
 

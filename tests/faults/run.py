@@ -32,7 +32,7 @@ from typing import Any
 
 from tests.faults.databases import Cluster, Database, Missing, SqliteFile
 from tests.faults.stand import Stand
-from tests.schedules.desk import free_port
+from tests.schedules.installation import free_port
 
 SMALL = {"sqlite": "160m", "postgres": "300m"}
 
@@ -70,18 +70,18 @@ def prepare(database: str, folder: Path, small: Path | None) -> tuple[Database, 
     where = small or folder
     logs = folder / "logs"
     logs.mkdir()
-    desks = where / "desk", folder / "twin"
+    installations = where / "desk", folder / "twin"
     made: Database = SqliteFile()
     if database == "postgres":
         made = Cluster(folder, tables=small / "tables" if small else None)
     stand, twin = (
         Stand(
-            desk,
-            made.settings(desk) | {"DJANGO_SETTINGS_MODULE": "tests.faults.quick"},
+            installation,
+            made.settings(installation) | {"DJANGO_SETTINGS_MODULE": "tests.faults.quick"},
             logs=logs,
             patience=900,
         )
-        for desk in desks
+        for installation in installations
     )
     stand.folder.mkdir()
     if isinstance(made, Cluster):

@@ -82,7 +82,7 @@ def _bare(name: str, data: Callable[[], dict[str, Any]], *arguments: Any) -> Non
 
 # people
 _bare(
-    "people:add_person",
+    "accounts:add_person",
     lambda: {
         "idempotency_key": key(),
         "name": "Ida",
@@ -91,12 +91,12 @@ _bare(
         "password": "a long porch password",
     },
 )
-_simple("people:person", technician, lambda: {"name": word(), "role": "technician", "is_active": "on"})
-_simple("people:person_password", technician, lambda: {"password": "another porch password"})
-_simple("people:invite_person", lambda: technician(email="new@company.example"), dict)
-_simple("people:sign_person_out", technician, dict)
-_simple("people:end_mfa", technician, dict)
-_simple("office:erase_customer", lambda: CustomerFactory(name="Trial"), lambda: {"name": "Trial"})
+_simple("accounts:person", technician, lambda: {"name": word(), "role": "technician", "is_active": "on"})
+_simple("accounts:person_password", technician, lambda: {"password": "another porch password"})
+_simple("accounts:invite_person", lambda: technician(email="new@company.example"), dict)
+_simple("accounts:sign_person_out", technician, dict)
+_simple("accounts:end_mfa", technician, dict)
+_simple("privacy:anonymize_customer", lambda: CustomerFactory(name="Trial"), lambda: {"name": "Trial"})
 # the register
 _simple(
     "units:add_unit",
@@ -105,8 +105,8 @@ _simple(
 )
 _simple("units:change_unit", UnitFactory, lambda: {"code": word(), "installed_on": "2020-03-02"})
 _simple("units:remove_unit", lambda: InstalledPartFactory().unit, lambda: {"on": DAY})
-_simple("units:watch_unit", UnitFactory, lambda: {"from_on": DAY, "began": "taken_over"})
-_simple("units:stop_watching", ObservationPeriodFactory, lambda: {"until_on": DAY, "ended": "sold"})
+_simple("units:begin_observation", UnitFactory, lambda: {"from_on": DAY, "began": "taken_over"})
+_simple("units:end_observation", ObservationPeriodFactory, lambda: {"until_on": DAY, "ended": "sold"})
 _bare("units:add_site", lambda: {"idempotency_key": key(), **site_entries()})
 _simple("units:change_site", SiteFactory, site_entries)
 _simple(
@@ -131,7 +131,7 @@ _simple("schedules:change_maintenance_rule", MaintenanceRuleFactory, a_rule)
 _bare("schedules:care_by", lambda: {"sites": [SiteFactory().pk], "care_by": "us"})
 _simple("schedules:confirm_visit", visit_ahead, dict)
 _simple("schedules:cancel_visit", visit_ahead, lambda: {"why": "trial"})
-_simple("schedules:keep_visit", visit_ahead, lambda: {"kept": "yes"})
+_simple("schedules:keep_visit", visit_ahead, lambda: {"fixed": "yes"})
 _bare("schedules:ask_for_week", lambda: {"week": str(soon(7 * next(COUNT) % 200)), "horizon": 30})
 _bare("schedules:ask_customers", lambda: {"asked": asked_of(visit_ahead())})
 _simple("schedules:try_notification_again", notification, dict)
@@ -163,7 +163,7 @@ _simple(
     lambda: {"words": word(), "symptom": "water", "urgency": "this_week"},
 )
 _simple("calls:wait", call_with_answers, lambda: {"waiting_for": "part", "until": str(soon())})
-_simple("calls:go_on", call_with_answers, dict)
+_simple("calls:resume", call_with_answers, dict)
 _simple("calls:close", call_with_answers, dict)
 _simple("calls:cancel", call_with_answers, lambda: {"why": "trial"})
 _simple("calls:reopen", lambda: call_with_answers(state="cancelled"), dict)
@@ -173,23 +173,23 @@ _simple(
     lambda: call_with_answers("yes").safety_answers.first(),
     lambda: {"made_safe_how": "taken down"},
 )
-_simple("calls:see_fine", UnitFactory, dict)
-_simple("calls:see_all_fine", lambda: UnitFactory().site, dict)
+_simple("calls:record_no_fault", UnitFactory, dict)
+_simple("calls:record_no_faults", lambda: UnitFactory().site, dict)
 _simple("calls:add_unit_work", UnitFactory, some_work)
 # the office
-_simple("office:apply_import", batch, dict)
-_simple("office:forget_import", batch, dict)
-_simple("office:new_label", lambda: labels_for([UnitFactory()], by=None, at=timezone.now())[0].unit, dict)
+_simple("imports:approve_import", batch, dict)
+_simple("imports:discard_import", batch, dict)
+_simple("portal:new_label", lambda: labels_for([UnitFactory()], by=None, at=timezone.now())[0].unit, dict)
 # figures
 _simple("reports:change_interval", MaintenanceRuleFactory, lambda: {"months": 18, "why": "trial"})
 _simple("reports:inspect_flag", flag, lambda: {"reason": word(), "minutes": 15, "due_on": str(soon())})
-FORMS["office:bring_in"] = a_file
+FORMS["imports:create_import"] = a_file
 
 
 @form
 def office__undo_import() -> Sent:
     applied = applied_batch()
-    return Sent("office:undo_import", (applied.pk,), {"number": str(applied.pk)})
+    return Sent("imports:revert_import", (applied.pk,), {"number": str(applied.pk)})
 
 
 @form
@@ -221,13 +221,13 @@ def schedules__change_visit() -> Sent:
 def schedules__confirm_round() -> Sent:
     visit = visit_ahead()
     person = visit.technicians.get()
-    return Sent("schedules:confirm_round", (person.pk, visit.local_start.date().isoformat()))
+    return Sent("schedules:confirm_route", (person.pk, visit.local_start.date().isoformat()))
 
 
 @form
 def schedules__email_preference() -> Sent:
     data = {"List-Unsubscribe": "One-Click"}
-    return Sent("schedules:email_preference", (opt_out_token(CustomerFactory().pk),), data, anonymous=True)
+    return Sent("portal:email_preference", (opt_out_token(CustomerFactory().pk),), data, anonymous=True)
 
 
 @form
@@ -255,25 +255,25 @@ def office__finish_visit() -> Sent:
 def office__customer_visit() -> Sent:
     data = {"what": "problem", "words": word()}
     return Sent(
-        "office:customer_visit", (report_address(visit_ahead()),), data, files=a_photo(), anonymous=True
+        "portal:customer_visit", (report_address(visit_ahead()),), data, files=a_photo(), anonymous=True
     )
 
 
 @form
 def office__customer_visit_suits() -> Sent:
-    return Sent("office:customer_visit", (report_address(visit_ahead()),), {"what": "suits"}, anonymous=True)
+    return Sent("portal:customer_visit", (report_address(visit_ahead()),), {"what": "suits"}, anonymous=True)
 
 
 @form
 def office__customer_visit_words() -> Sent:
     data = {"what": "words", "words": "Fridays only"}
-    return Sent("office:customer_visit", (report_address(visit_ahead()),), data, anonymous=True)
+    return Sent("portal:customer_visit", (report_address(visit_ahead()),), data, anonymous=True)
 
 
 @form
 def office__label() -> Sent:
     code = labels_for([UnitFactory()], by=None, at=timezone.now())[0].code
-    return Sent("office:label", (code,), {"words": word()}, files=a_photo(), anonymous=True)
+    return Sent("portal:label", (code,), {"words": word()}, files=a_photo(), anonymous=True)
 
 
 @form
@@ -284,7 +284,7 @@ def office__see_record() -> Sent:
         by=technician(),
         kind="work",
         fingerprint="x",
-        told={},
+        payload={},
         answer={},
         unit=unit,
         made_at=timezone.now(),

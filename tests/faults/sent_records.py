@@ -19,9 +19,10 @@ from PIL import Image
 
 from schedules.models import Notification, NotificationKind
 from schedules.notifications.links import VisitKey, visit_token
+from servicedesk.accounts.models import User
 from servicedesk.calls.models import SafetyAnswer
-from servicedesk.office import intake
-from servicedesk.people.models import InputFile, User
+from servicedesk.imports import operations
+from servicedesk.imports.models import InputFile
 from servicedesk.reports.models import LotFlag
 from tests.factories import (
     CallFactory,
@@ -116,18 +117,20 @@ def call_with_answers(said: str = "no", **fields: Any) -> Any:
 def batch() -> Any:
     """An import that was checked only."""
     row = f"unit,site,installed_on\n{word()},{word()},2020-04-01\n".encode()
-    files = {InputFile.UNITS: intake.Incoming("units.csv", BytesIO(row))}
-    made = intake.open_batch(
+    files = {InputFile.UNITS: operations.Incoming("units.csv", BytesIO(row))}
+    made = operations.create_batch(
         files, keep_good=False, care_by="us", check_only=True, by=None, at=timezone.now()
     )
-    return intake.go_on(made)
+    return operations.resume(made)
 
 
 def applied_batch() -> Any:
     """An import that was applied."""
     row = f"unit,site,installed_on\n{word()},{word()},2020-04-01\n".encode()
-    files = {InputFile.UNITS: intake.Incoming("units.csv", BytesIO(row))}
-    return intake.go_on(intake.open_batch(files, keep_good=False, care_by="us", by=None, at=timezone.now()))
+    files = {InputFile.UNITS: operations.Incoming("units.csv", BytesIO(row))}
+    return operations.resume(
+        operations.create_batch(files, keep_good=False, care_by="us", by=None, at=timezone.now())
+    )
 
 
 def a_finding(unit: Any) -> dict[str, Any]:
@@ -161,7 +164,7 @@ def a_file() -> Sent:
     """Files handed in."""
     row = f"unit,site,installed_on\n{word()},{word()},2020-04-01\n".encode()
     data = {"idempotency_key": key(), "care_by": "us"}
-    return Sent("office:bring_in", data=data, files={"units": ("units.csv", row, "text/csv")})
+    return Sent("imports:create_import", data=data, files={"units": ("units.csv", row, "text/csv")})
 
 
 def a_rule() -> dict[str, Any]:

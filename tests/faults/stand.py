@@ -12,13 +12,13 @@ from pathlib import Path
 
 import requests
 
-from tests.schedules.desk import Desk, free_port, redis, until
+from tests.schedules.installation import Installation, free_port, redis, until
 
 WORKERS = 2
 
 
 @dataclass
-class Stand(Desk):
+class Stand(Installation):
     """A desk with its web server, its clock, and, where there is Redis, a worker and a beat."""
 
     port: int = field(default_factory=free_port)

@@ -12,7 +12,7 @@ import pytest
 from django.db import connection
 
 from tests.faults.kinds import KINDS, ONLY_ON
-from tests.schedules.desk import ROOT
+from tests.schedules.installation import ROOT
 
 PATIENCE = 1800
 WHOLE = "the whole ledger at the end"

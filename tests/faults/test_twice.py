@@ -12,31 +12,31 @@ from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
+from servicedesk.accounts.models import Role
 from servicedesk.calls.models import PhoneRecord
 from servicedesk.field.inbox import take_in
-from servicedesk.people.models import Role
 from tests.every_address import ALL
 from tests.faults.sent_forms import FORMS
 from tests.faults.sent_records import Sent, phone_record
 from tests.schedules.test_two_writers import at_once
 
-LEAD_NOWHERE = {"people:sign_in", "people:sign_out"}
+LEAD_NOWHERE = {"accounts:sign_in", "accounts:sign_out"}
 """Forms that make no record: signing in and out."""
 
 ELSEWHERE = {
-    "people:me": "changes the password one is signed in with; the second delivery is led to the sign-in",
-    "people:mfa": "needs the secret of its session: sent twice in tests of the second step",
-    "people:no_mfa": "needs a second step of one's own: as above",
+    "accounts:me": "changes the password one is signed in with; the second delivery is led to the sign-in",
+    "accounts:mfa": "needs the secret of its session: sent twice in tests of the second step",
+    "accounts:no_mfa": "needs a second step of one's own: as above",
     "schedules:move_visit": "needs a week with rounds: tests of the week sheet send it twice",
 }
 COUNTED_NOT = {
-    "people.tableversion",
+    "core.tableversion",
     "sessions.session",
-    "people.usersession",
-    "people.failedsignin",
+    "accounts.usersession",
+    "accounts.failedsignin",
     "schedules.clockmark",
 }
-ADDS_A_LINE = {"people.change", "people.changedfield"}
+ADDS_A_LINE = {"core.change", "core.changedfield"}
 """A change told again may leave a second line in the history, which says truly that it was told again."""
 
 

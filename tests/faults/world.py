@@ -8,9 +8,9 @@ from datetime import date
 from django.core.management import call_command
 from django.utils import timezone
 
+from servicedesk.accounts.models import Role, User
+from servicedesk.accounts.operations import add_person
 from servicedesk.calls.forms.findings import modes_for
-from servicedesk.people.models import Role, User
-from servicedesk.people.operations import add_person
 from tests.faults.deeds import Plot
 from tests.faults.person import PASSWORD
 from units.models import Construction, Customer, Site, Unit

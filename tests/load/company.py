@@ -24,8 +24,8 @@ django.setup()
 from django.utils import timezone  # noqa: E402 - after setup
 
 from schedules.operations import confirm_visit, make_link, plan_visit  # noqa: E402 - after setup
-from servicedesk.people.models import Role, User  # noqa: E402 - after setup
-from servicedesk.people.operations import add_person  # noqa: E402 - after setup
+from servicedesk.accounts.models import Role, User  # noqa: E402 - after setup
+from servicedesk.accounts.operations import add_person  # noqa: E402 - after setup
 from units.models import Site, Unit  # noqa: E402 - after setup
 
 PASSWORD = "a-long-made-up-word"
@@ -90,14 +90,14 @@ def main() -> None:
     options = parser.parse_args()
     now, today = timezone.now(), timezone.localdate()
     people = {role: sign_up(role, getattr(options, f"{role.value}s"), at=now) for role in Role}
-    desk = people[Role.SCHEDULER][0]
-    visits = plan_days(people[Role.TECHNICIAN], first=today, by=desk)
+    installation = people[Role.SCHEDULER][0]
+    visits = plan_days(people[Role.TECHNICIAN], first=today, by=installation)
     owners_of_links = [*people[Role.TECHNICIAN], None]
     summary = {
         "password": PASSWORD,
         "today": today.isoformat(),
         "visits": visits,
-        "secrets": [make_link(person, by=desk, at=now)[1] for person in owners_of_links],
+        "secrets": [make_link(person, by=installation, at=now)[1] for person in owners_of_links],
         "numbers": {
             "units": Unit.objects.count(),
             **{f"{role.value}s": len(users) for role, users in people.items()},

@@ -154,7 +154,7 @@ class Scheduler(Person):
     def see_the_week(self) -> None:
         """Look at the rounds of the week, everyone's visits and somebody's round."""
         page = self.read("week sheet", "/week/")
-        for address in some(links(page, r"/rounds/\d+/[\d-]+/"), 1):
+        for address in some(links(page, r"/routes/\d+/[\d-]+/"), 1):
             self.read("round", address)
         self.read("week of visits", "/visits/?who=team")
 
@@ -184,12 +184,12 @@ class Owner(Person):
         ("rates of one kind", "/figures/rates/?part=track"),
         ("aging", "/figures/aging/?part=track"),
         ("lasting", "/figures/lasting/?part=track"),
-        ("ahead", "/figures/ahead/"),
-        ("care", "/figures/care/"),
-        ("lots", "/figures/watch/"),
+        ("forecast", "/figures/forecast/"),
+        ("maintenance", "/figures/maintenance/"),
+        ("lots", "/figures/surveillance/"),
         ("failure log", "/figures/log/"),
         ("findings", "/figures/findings/"),
-        ("foretold", "/figures/foretold/"),
+        ("predictions", "/figures/predictions/"),
         ("year report", "/figures/year/"),
     )
 

@@ -41,16 +41,16 @@ from tests.load.servers import (
     ROOT,
     Failed,
     clean_environment,
-    desk,
     drop_database,
     faults_in,
     has_database,
+    installation,
     make_database,
     measure_tables,
     rename_database,
     run,
 )
-from tests.schedules.desk import free_port
+from tests.schedules.installation import free_port
 
 UNITS = {"postgresql": 100_000, "sqlite": 10_000}
 NUMBERS = {"technicians": 50, "schedulers": 5, "owners": 2}
@@ -167,7 +167,10 @@ class Run:
             self.folder / "more", units=self.options.import_units, seed=2, first=FIRST_OF_IMPORT
         )
         port = int(self.env["SITE_URL"].rsplit(":", 1)[1])
-        with desk(self.env, self.folder, port=port, workers=WORKERS, threads=THREADS), ExitStack() as stack:
+        with (
+            installation(self.env, self.folder, port=port, workers=WORKERS, threads=THREADS),
+            ExitStack() as stack,
+        ):
             users = self._start(port, results, photo)
             stack.callback(stop, users)
             time.sleep(self.options.import_after)

@@ -16,7 +16,7 @@ from urllib.request import urlopen
 import psycopg
 from psycopg import sql
 
-from tests.schedules.desk import stop
+from tests.schedules.installation import stop
 
 ROOT = Path(__file__).resolve().parents[2]
 PATIENCE = 300.0
@@ -79,7 +79,9 @@ def running(
 
 
 @contextmanager
-def desk(env: Mapping[str, str], folder: Path, *, port: int, workers: int, threads: int) -> Iterator[None]:
+def installation(
+    env: Mapping[str, str], folder: Path, *, port: int, workers: int, threads: int
+) -> Iterator[None]:
     """Serve a desk: web workers and the clock, or with a broker a celery worker and beat."""
     python, broker = [sys.executable, "-m"], env.get("REDIS_URL", "")
     with ExitStack() as stack:

@@ -11,7 +11,7 @@ from typing import Any
 
 from aiosmtpd.controller import Controller
 
-from tests.schedules.desk import free_port
+from tests.schedules.installation import free_port
 
 
 class MailServer:

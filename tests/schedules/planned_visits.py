@@ -8,7 +8,7 @@ from typing import Any
 
 from schedules import operations
 from schedules.models import MaintenanceTask, Visit
-from servicedesk.people.models import User
+from servicedesk.accounts.models import User
 from tests.factories import TaskFactory, UnitFactory
 from units.models import Site
 

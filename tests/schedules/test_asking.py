@@ -16,7 +16,7 @@ from schedules import operations
 from schedules.models import EmailPreference, Notification, Visit
 from schedules.notifications.deliver import send_due_notifications
 from schedules.notifications.questions import VisitAsItWas
-from servicedesk.people.models import Change
+from servicedesk.core.models import Change
 from tests.factories import CustomerFactory, OwnershipFactory, VisitFactory
 from tests.schedules.planned_visits import told
 from tests.schedules.test_two_writers import at_once

@@ -19,8 +19,9 @@ from django.test import Client
 
 from schedules import operations
 from schedules.models import CalendarLink
-from servicedesk.people.models import Change, User
-from servicedesk.refusals import RuleViolation
+from servicedesk.accounts.models import User
+from servicedesk.core.models import Change
+from servicedesk.core.rules.refusals import RuleViolation
 from tests.factories import UserFactory, VisitFactory
 from tests.schedules.ical_linter import lint
 from tests.schedules.readers import read_with_icalendar

@@ -24,9 +24,9 @@ from pytest_django.fixtures import Settings
 from schedules.management.commands import clock
 from schedules.models import ClockMark, MaintenanceTask, NextDue
 from schedules.periodic import due_tasks
-from servicedesk.on_commit import know_tasks
+from servicedesk.core.database.on_commit import know_tasks
 from tests.factories import InstalledPartFactory, MaintenanceRuleFactory, NextDueFactory
-from tests.schedules.desk import Desk, until
+from tests.schedules.installation import Installation, until
 
 pytestmark = pytest.mark.long
 
@@ -131,20 +131,20 @@ def test_a_task_no_app_has_is_told(settings: Settings) -> None:
 
 
 def test_the_running_clock_works_and_stops_cleanly_when_told_to(tmp_path: Path) -> None:
-    desk = Desk(tmp_path)
-    desk.make_tables()
-    desk.script(
+    installation = Installation(tmp_path)
+    installation.make_tables()
+    installation.script(
         "from tests.factories import NextDueFactory; NextDueFactory(installed_part__unit__site__care_by='us')"
     )
     process = subprocess.Popen(
         [sys.executable, "manage.py", "clock"],
-        env=desk.environment,
+        env=installation.environment,
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
     )
     try:
-        until(lambda: desk.ask("SELECT count(*) FROM schedules_maintenancetask") == [(1,)])
+        until(lambda: installation.ask("SELECT count(*) FROM schedules_maintenancetask") == [(1,)])
         process.send_signal(signal.SIGTERM)
         out, errors = process.communicate(timeout=30)
     finally:
@@ -157,42 +157,44 @@ def test_the_running_clock_works_and_stops_cleanly_when_told_to(tmp_path: Path) 
 def test_a_long_backup_keeps_no_other_work_waiting(tmp_path: Path) -> None:
     backups = tmp_path / "backups"
     settings = {"DJANGO_SETTINGS_MODULE": "tests.schedules.long_backup", "BACKUP_DIR": str(backups)}
-    desk = Desk(tmp_path / "desk", settings)
-    photos = desk.folder / "photos"
+    installation = Installation(tmp_path / "desk", settings)
+    photos = installation.folder / "photos"
     photos.mkdir(parents=True)
     with (photos / "large.jpg").open("wb") as file:
         file.truncate(4 * 1024**3)  # no room on the disk, and seconds to read
-    desk.make_tables()
+    installation.make_tables()
 
     def runs() -> set[object]:
-        return set(desk.ask("SELECT ran_at FROM schedules_clockmark WHERE task = 'schedules.raise_due'"))
+        return set(
+            installation.ask("SELECT ran_at FROM schedules_clockmark WHERE task = 'schedules.raise_due'")
+        )
 
     seen: set[object] = set()
-    with desk.running(sys.executable, "manage.py", "clock", ready="The clock is running."):
+    with installation.running(sys.executable, "manage.py", "clock", ready="The clock is running."):
         until(lambda: any(backups.glob(".*.part/photos/large.jpg")))
         while any(backups.glob(".*.part")):
             seen |= runs()
             time.sleep(0.2)
-        assert len(seen) >= 2, desk.log()
+        assert len(seen) >= 2, installation.log()
     assert [path.name[:8] for path in backups.glob("[!.]*")] == ["sashkeep"], (
         "the run in hand came to its end"
     )
 
 
 def test_a_worker_knows_every_task_of_the_schedule(tmp_path: Path) -> None:
-    desk = Desk(tmp_path, {"DJANGO_SETTINGS_MODULE": "servicedesk.settings"})
+    installation = Installation(tmp_path, {"DJANGO_SETTINGS_MODULE": "servicedesk.settings"})
     script = (
         "from django.conf import settings; from servicedesk.celery import app\n"
         "app.loader.import_default_modules()\n"  # as a worker does, which opens no page
         "print({entry['task'] for entry in settings.CELERY_BEAT_SCHEDULE.values()} - set(app.tasks))"
     )
-    assert desk.script(script).strip() == "set()"
+    assert installation.script(script).strip() == "set()"
 
 
 @pytest.mark.django_db
 def test_a_run_by_a_worker_is_noted_if_the_schedule_asks_for_it() -> None:
     know_tasks()
-    for name, result in (("schedules.raise_due", "1 task raised"), ("schedules.plan_new_care", "none")):
+    for name, result in (("schedules.raise_due", "1 task raised"), ("schedules.plan_next_dues", "none")):
         current_app.tasks[name].after_return("SUCCESS", result, "id", (), {}, None)
     (mark,) = ClockMark.objects.all()
     assert (mark.task, mark.said) == ("schedules.raise_due", "1 task raised")
@@ -217,7 +219,7 @@ def test_a_clock_that_was_put_back_does_not_wait_for_the_future() -> None:
 def test_a_part_recorded_after_the_clock_was_put_back_comes_under_its_rule() -> None:
     rule = MaintenanceRuleFactory()
     know_tasks()
-    plan = current_app.tasks["schedules.plan_new_care"]
+    plan = current_app.tasks["schedules.plan_next_dues"]
     with time_machine.travel(AT + timedelta(hours=9), tick=False):
         plan.apply()
     with time_machine.travel(AT, tick=False):

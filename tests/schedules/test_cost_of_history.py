@@ -23,8 +23,9 @@ from schedules import operations
 from schedules.calendars.feeds import todo_feed, version_of_visits
 from schedules.models import MaintenanceTask, Notification, NotificationKind, Visit, VisitTask
 from schedules.notifications.queue import write_due_notifications
-from servicedesk.people.history import write_change
-from servicedesk.people.models import Change, User
+from servicedesk.accounts.models import User
+from servicedesk.core.history import write_change
+from servicedesk.core.models import Change
 from tests.factories import (
     CustomerFactory,
     OwnershipFactory,
@@ -39,9 +40,9 @@ pytestmark = [pytest.mark.django_db, pytest.mark.long, pytest.mark.each_database
 NOTIFICATIONS, LINES = 20_000, 100_000
 NUMBERS = "WITH RECURSIVE numbers(n) AS (SELECT 1 UNION ALL SELECT n + 1 FROM numbers WHERE n < {most})"
 HISTORY = (
-    "INSERT INTO people_change (at, by_id, source, subject, subject_id, action) {numbers}"
+    "INSERT INTO core_change (at, by_id, source, subject, subject_id, action) {numbers}"
     " SELECT '2024-01-01 12:00:00+00:00', NULL, 'page', s.subject, 1000000 + n, 'changed' FROM numbers,"
-    " (SELECT 'units.site' AS subject UNION ALL SELECT 'units.unit' UNION ALL SELECT 'people.user'"
+    " (SELECT 'units.site' AS subject UNION ALL SELECT 'units.unit' UNION ALL SELECT 'accounts.user'"
     " UNION ALL SELECT 'schedules.visit') s"
 )
 
@@ -52,8 +53,8 @@ def many_notifications() -> None:
     at = datetime(2024, 5, 4, 12, 0, tzinfo=UTC)
     kinds = [
         (NotificationKind.AHEAD, "visit"),
-        (NotificationKind.OWN_CARE, "site"),
-        (NotificationKind.DESK_DAY, "person"),
+        (NotificationKind.OWN_MAINTENANCE, "site"),
+        (NotificationKind.OFFICE_DAY, "person"),
     ]
     Notification.objects.bulk_create(
         (
@@ -82,7 +83,7 @@ def long_history() -> None:
     with connection.cursor() as cursor:
         cursor.execute(HISTORY.format(numbers=NUMBERS.format(most=LINES // 4)))
     assert Change.objects.count() >= LINES
-    take_stock("people_change")
+    take_stock("core_change")
 
 
 def take_stock(table: str) -> None:
@@ -125,7 +126,7 @@ def seconds(work: Callable[[], object]) -> float:
     return statistics.median(times)
 
 
-def a_desk(person: User) -> None:
+def an_installation(person: User) -> None:
     """Plan some visits ahead, and invite somebody who never came."""
     now = timezone.now()
     for number in range(10):
@@ -142,7 +143,7 @@ def a_desk(person: User) -> None:
 
 
 def test_an_old_invitation_reads_no_notifications_but_its_own(technician: User) -> None:
-    a_desk(technician)
+    an_installation(technician)
     write_due_notifications(at=timezone.now())
     assert Notification.objects.filter(kind="join").exists()
     before = seconds(lambda: write_due_notifications(at=timezone.now()))
@@ -153,7 +154,7 @@ def test_an_old_invitation_reads_no_notifications_but_its_own(technician: User) 
 
 
 def test_every_kind_of_notification_is_still_written_once(technician: User) -> None:
-    a_desk(technician)
+    an_installation(technician)
     assert write_due_notifications(at=timezone.now()) > 10
     many_notifications()
     number = Notification.objects.count()
@@ -163,7 +164,7 @@ def test_every_kind_of_notification_is_still_written_once(technician: User) -> N
 
 @pytest.mark.parametrize("whose", ["team", "person"])
 def test_a_poll_of_a_calendar_looks_at_what_it_shows(technician: User, whose: str) -> None:
-    a_desk(technician)
+    an_installation(technician)
     person = technician if whose == "person" else None
 
     def poll() -> object:
@@ -171,12 +172,12 @@ def test_a_poll_of_a_calendar_looks_at_what_it_shows(technician: User, whose: st
 
     before = seconds(poll)
     long_history()
-    assert walks(poll, "people_change") == []
+    assert walks(poll, "core_change") == []
     assert seconds(poll) < 3 * before + 0.02
 
 
 def test_a_poll_by_its_address_costs_the_same_with_a_long_history(technician: User, client: Client) -> None:
-    a_desk(technician)
+    an_installation(technician)
     _, secret = operations.make_link(technician, by=technician, at=timezone.now())
     address = f"/calendar/{secret}.ics"
     etag = client.get(address)["ETag"]
@@ -192,7 +193,7 @@ def test_a_poll_by_its_address_costs_the_same_with_a_long_history(technician: Us
 
 @pytest.mark.parametrize("what", ["site", "unit", "user"])
 def test_what_a_calendar_shows_still_changes_its_version(technician: User, what: str) -> None:
-    a_desk(technician)
+    an_installation(technician)
     visit = Visit.objects.first()
     assert visit is not None
     records: dict[str, Any] = {

@@ -13,7 +13,7 @@ from django.utils import timezone
 from schedules.calendars.feeds import todo_feed, visit_event, visits_feed
 from schedules.models import MaintenanceTask, Notification, NotificationKind, Visit
 from schedules.notifications.render import fill_in
-from servicedesk.people.models import User
+from servicedesk.accounts.models import User
 from tests.factories import CustomerFactory, OwnershipFactory, SiteFactory
 from tests.schedules.ical_linter import lint
 from tests.schedules.planned_visits import at_site, planned, told
@@ -27,19 +27,19 @@ DANGER = "Customer called: panel falls out or comes loose"
 def visit(technician: User) -> Visit:
     """A visit of the technician later today with twelve tasks of care and, taken along last, a danger."""
     site = SiteFactory(address="14 Maple Bend")
-    care = [at_site(site) for _ in range(12)]
+    maintenance = [at_site(site) for _ in range(12)]
     danger = at_site(site, reason=DANGER, priority=1, origin="call")
     at = timezone.now()
     noon = timezone.localtime().replace(hour=12, minute=0, second=0, microsecond=0)
     if noon < at:
         at = noon - timedelta(hours=1)
-    return planned(danger, technician, starts_at=noon, tasks=[*care, danger], at=at)
+    return planned(danger, technician, starts_at=noon, tasks=[*maintenance, danger], at=at)
 
 
 def addresses(visit: Visit, person: User) -> list[str]:
     """List the pages on which a visit is shown with what is done there."""
     day = visit.local_start.date().isoformat()
-    return [f"/rounds/{person.pk}/{day}/", visit.get_absolute_url(), "/"]
+    return [f"/routes/{person.pk}/{day}/", visit.get_absolute_url(), "/"]
 
 
 def test_it_is_the_first_line_of_the_visit_the_round_and_the_day(
@@ -58,12 +58,12 @@ def test_it_is_marked_in_the_lists_of_the_week(
 ) -> None:
     mark = '<strong class="alarmed">MAKE SAFE:</strong> 14 Maple Bend'
     week = visit.local_start.date().isoformat()
-    rounds = reverse("schedules:week_sheet")
-    for address in (f"{rounds}?week={week}", f"/visits/?week={week}&who=team"):
+    routes = reverse("schedules:week_sheet")
+    for address in (f"{routes}?week={week}", f"/visits/?week={week}&who=team"):
         assert mark in told(as_scheduler.get(address).content)
-    assert "on no visit yet" not in told(as_scheduler.get(rounds).content)
+    assert "on no visit yet" not in told(as_scheduler.get(routes).content)
     other = at_site(SiteFactory(address="3 Unplanned Way"), reason=DANGER, priority=1)
-    page, plan = told(as_scheduler.get(rounds).content), reverse("schedules:plan_visit")
+    page, plan = told(as_scheduler.get(routes).content), reverse("schedules:plan_visit")
     page = page[page.index("</h1>") :]
     assert page.index("MAKE SAFE first: on no visit yet") < page.index("3 Unplanned Way") < page.index("<nav")
     assert "MAKE SAFE" in told(as_scheduler.get(f"{plan}?site={other.site_id}").content)
@@ -105,7 +105,7 @@ def test_once_made_safe_nothing_shouts_any_more(
 
 
 def test_notifications_of_the_day_begin_with_it(technician: User, scheduler: User, visit: Visit) -> None:
-    for kind, person in ((NotificationKind.ROUND_DAY, technician), (NotificationKind.DESK_DAY, scheduler)):
+    for kind, person in ((NotificationKind.ROUTE_DAY, technician), (NotificationKind.OFFICE_DAY, scheduler)):
         notification = Notification(kind=kind, person=person, subject="person", subject_id=person.pk)
         lines = fill_in(notification).body.splitlines()
         first = next(number for number, line in enumerate(lines) if "MAKE SAFE: 14 Maple Bend" in line)

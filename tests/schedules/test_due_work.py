@@ -13,7 +13,7 @@ from pytest_django import DjangoAssertNumQueries
 
 from schedules.maintenance.due_work import sites_with_work
 from schedules.models import ClockMark, MaintenanceTask
-from servicedesk.people.models import Change
+from servicedesk.core.models import Change
 from tests.factories import NextDueFactory, OwnershipFactory, SiteFactory, TaskFactory, UnitFactory
 from units.models import Site
 

@@ -14,10 +14,16 @@ from django.utils import timezone
 
 from schedules import operations
 from schedules.maintenance.exposure import follow_exposures
-from schedules.maintenance.year_ahead import care_at, care_of_year, months_ahead, our_care, total
+from schedules.maintenance.year_ahead import (
+    maintenance_at,
+    maintenance_of_year,
+    months_ahead,
+    our_maintenance,
+    total,
+)
 from schedules.models import MaintenanceTask, NextDue, ServiceTime
 from servicedesk.calls.operations import keep_service_times
-from servicedesk.people.models import Change
+from servicedesk.core.models import Change
 from tests.factories import (
     InstalledPartFactory,
     MaintenanceRuleFactory,
@@ -42,7 +48,7 @@ def part_with_rule(where: dict[str, Any], **rule: Any) -> NextDue:
     """Give a part under a rule, counted from 4 May 2026."""
     part = InstalledPartFactory(unit=UnitFactory(installed_on=TODAY, site__care_by="us", **where))
     made = MaintenanceRuleFactory(component_type=part.component_type, interval_months=12, **rule)
-    operations.plan_new_care(at=AT)
+    operations.plan_next_dues(at=AT)
     follow_exposures(at=AT)
     return NextDue.objects.filter(rule=made).first() or NextDue(rule=made, installed_part=part)
 
@@ -69,7 +75,7 @@ def test_exposed_parts_have_an_interval_of_their_own(
 def test_a_rule_can_be_for_exposed_parts_only() -> None:
     assert part_with_rule(COAST, exposed_to="coast").pk
     assert part_with_rule({}, exposed_to="coast").pk is None
-    assert operations.plan_new_care(at=AT) == 0
+    assert operations.plan_next_dues(at=AT) == 0
 
 
 def test_due_dates_follow_when_a_site_turns_out_exposed_or_not() -> None:
@@ -80,7 +86,7 @@ def test_due_dates_follow_when_a_site_turns_out_exposed_or_not() -> None:
     operations.raise_due(TODAY, at=AT)
     due.refresh_from_db()
     assert (due.next_due_on, due.exposed) == (date(2026, 8, 4), True)
-    operations.note_care_done(due.installed_part.unit, work=due.rule.work, on=TODAY, by=None, at=AT)
+    operations.note_maintenance_done(due.installed_part.unit, work=due.rule.work, on=TODAY, by=None, at=AT)
     due.refresh_from_db()
     assert due.next_due_on == date(2026, 8, 4)
     site.pollen = False
@@ -144,14 +150,14 @@ def test_a_year_is_added_up_month_by_month() -> None:
         material_each=40,
     )
     NextDueFactory(installed_part=part, rule=rule, next_due_on=date(2026, 3, 1))
-    months = months_ahead(our_care(), today=TODAY)
+    months = months_ahead(our_maintenance(), today=TODAY)
     # Overdue in May, then half a year on: two persons for half an hour each.
     assert [(month.first, month.times, month.hours) for month in months if month.times] == [
         (date(2026, 5, 1), 1, 1.0),
         (date(2026, 11, 1), 1, 1.0),
     ]
     assert total(months).used == [("soap, ml", 80)]
-    planned = care_of_year(care_at(site), today=TODAY)
+    planned = maintenance_of_year(maintenance_at(site), today=TODAY)
     assert [(each.on, each.unit, each.name) for each in planned] == [
         (TODAY, "U-7", "wash the film, panel 2"),
         (date(2026, 11, 4), "U-7", "wash the film, panel 2"),

@@ -18,7 +18,7 @@ from schedules import operations
 from schedules.calendars.feeds import due_feed, visits_feed
 from schedules.calendars.ical import UID_HOST, many_lines, one_line
 from schedules.models import MaintenanceTask, NextDue, Visit, VisitTask
-from servicedesk.people.models import User
+from servicedesk.accounts.models import User
 from tests.factories import (
     InstalledPartFactory,
     NextDueFactory,
@@ -238,21 +238,23 @@ def test_readers_are_not_taken_in_by_hostile_addresses_and_tasks(read: Reader) -
 # --- due care -------------------------------------------------------------------------------------------
 
 
-def care_at(site: Site, **fields: Any) -> NextDue:
+def maintenance_at(site: Site, **fields: Any) -> NextDue:
     """Make care due at a site."""
     return NextDueFactory(installed_part__unit__site=site, **{"next_due_on": date(2026, 5, 20), **fields})
 
 
 def test_due_care_is_one_all_day_entry_a_site_and_day() -> None:
     site = SiteFactory(address="12 Heron Lane", care_by="us")
-    first = care_at(site, rule__name="wash the film", rule__minutes=40, last_done_on=date(2025, 11, 20))
+    first = maintenance_at(
+        site, rule__name="wash the film", rule__minutes=40, last_done_on=date(2025, 11, 20)
+    )
     NextDueFactory(
         installed_part=first.installed_part,
         rule__name="oil the track",
         rule__minutes=35,
         next_due_on=date(2026, 5, 20),
     )
-    care_at(site, next_due_on=date(2026, 6, 1))
+    maintenance_at(site, next_due_on=date(2026, 6, 1))
     seen = seen_in(due_feed(at=AT))
     assert [(event.starts, event.ends) for event in seen] == [
         (date(2026, 5, 20), date(2026, 5, 21)),
@@ -269,33 +271,33 @@ def test_due_care_is_one_all_day_entry_a_site_and_day() -> None:
 
 @pytest.mark.parametrize("read", READERS)
 def test_readers_see_due_care_on_its_day(read: Reader) -> None:
-    care_at(SiteFactory(care_by="us"))
+    maintenance_at(SiteFactory(care_by="us"))
     (seen,) = read(due_feed(at=AT))
     assert (seen.starts, seen.status) == (date(2026, 5, 20), None)
 
 
 @pytest.mark.parametrize(("days", "shown"), [(-31, 0), (-30, 1), (0, 1), (179, 1), (180, 0)])
 def test_due_care_has_the_same_window(days: int, shown: int) -> None:
-    care_at(SiteFactory(care_by="us"), next_due_on=date(2026, 5, 4) + timedelta(days=days))
+    maintenance_at(SiteFactory(care_by="us"), next_due_on=date(2026, 5, 4) + timedelta(days=days))
     assert len(seen_in(due_feed(at=AT))) == shown
 
 
 def test_care_of_others_out_of_force_or_on_a_visit_is_not_shown() -> None:
     ours = SiteFactory(care_by="us")
-    care_at(SiteFactory(care_by="customer"))
-    care_at(ours, rule__active=False)
-    care_at(ours, installed_part__removed_on=date(2026, 1, 1))
-    planned = care_at(ours)
+    maintenance_at(SiteFactory(care_by="customer"))
+    maintenance_at(ours, rule__active=False)
+    maintenance_at(ours, installed_part__removed_on=date(2026, 1, 1))
+    planned = maintenance_at(ours)
     TaskFactory(unit=planned.installed_part.unit, next_due=planned, state="in-process")
     assert seen_in(due_feed(at=AT)) == []
-    open_again = care_at(ours)
+    open_again = maintenance_at(ours)
     TaskFactory(unit=open_again.installed_part.unit, next_due=open_again)
     assert len(seen_in(due_feed(at=AT))) == 1
 
 
 def test_other_care_on_a_day_is_another_entry_so_that_none_is_kept_by_halves() -> None:
     site = SiteFactory(care_by="us")
-    due = care_at(site)
+    due = maintenance_at(site)
     (before,) = seen_in(due_feed(at=AT))
     NextDueFactory(installed_part=due.installed_part, next_due_on=date(2026, 5, 20))
     (after,) = seen_in(due_feed(at=AT))
@@ -304,7 +306,7 @@ def test_other_care_on_a_day_is_another_entry_so_that_none_is_kept_by_halves() -
 
 def test_a_calendar_of_more_than_it_can_show_says_so() -> None:
     for n in range(4):
-        care_at(SiteFactory(care_by="us"), next_due_on=date(2026, 5, 20 + n))
+        maintenance_at(SiteFactory(care_by="us"), next_due_on=date(2026, 5, 20 + n))
     seen = seen_in(due_feed(at=AT, most=3))
     assert [event.starts for event in seen] == [date(2026, 5, 20 + n) for n in range(4)]
     assert seen[-1].summary == "More care is due from here on than fits into this calendar"
@@ -316,7 +318,7 @@ def test_feeds_take_the_same_few_queries_however_full(
 ) -> None:
     person = UserFactory()
     for _ in range(entries):
-        due = care_at(SiteFactory(care_by="us"))
+        due = maintenance_at(SiteFactory(care_by="us"))
         task = TaskFactory(unit=InstalledPartFactory().unit)
         visit_of(person, task, site=task.site)
         assert due.pk

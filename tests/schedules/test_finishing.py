@@ -10,8 +10,9 @@ import pytest
 from schedules import operations
 from schedules.models import MaintenanceTask, NextDue, Visit, VisitTask
 from schedules.operations import Wait
-from servicedesk.people.models import Change, User
-from servicedesk.refusals import RuleViolation
+from servicedesk.accounts.models import User
+from servicedesk.core.models import Change
+from servicedesk.core.rules.refusals import RuleViolation
 from tests.factories import NextDueFactory, TaskFactory, VisitFactory
 
 pytestmark = pytest.mark.django_db

@@ -17,8 +17,8 @@ from schedules import operations
 from schedules.calendars.entries import Todo
 from schedules.calendars.ical import build_calendar, build_message
 from schedules.models import MaintenanceTask, Visit
-from servicedesk.people.history import write_change
-from servicedesk.people.models import User
+from servicedesk.accounts.models import User
+from servicedesk.core.history import write_change
 from tests.factories import TaskFactory, VisitFactory
 from tests.schedules.calendar_entries import HOSTILE, visit
 from tests.schedules.ical_linter import lint

@@ -18,8 +18,9 @@ from schedules.calendars.access_logs import SECRET
 from schedules.models import Notification
 from schedules.notifications.deliver import send_due_notifications
 from schedules.notifications.queue import write_due_notifications
-from servicedesk.people.models import Change, Role, User
-from servicedesk.people.operations import change_person, set_password
+from servicedesk.accounts.models import Role, User
+from servicedesk.accounts.operations import change_person, set_password
+from servicedesk.core.models import Change
 from tests.schedules.mail_server import MailServer
 
 pytestmark = pytest.mark.django_db
@@ -84,7 +85,7 @@ def test_the_desk_keeps_no_link_that_lets_anybody_in(
     tick()
     notification = Notification.objects.get(kind="join")
     assert "(a link that only the mail holds)" in notification.body
-    assert "/welcome/" not in notification.body + str(notification.told)
+    assert "/welcome/" not in notification.body + str(notification.payload)
     page = as_scheduler.get(f"/letters/{notification.pk}/").content.decode()
     assert "/welcome/" not in page
     assert SECRET.sub(r"\1(secret)", f"GET {link_in(post)} 200").count("(secret)") == 1

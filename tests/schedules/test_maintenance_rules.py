@@ -12,8 +12,8 @@ from pytest_django import DjangoAssertNumQueries, DjangoCaptureOnCommitCallbacks
 
 from schedules import operations
 from schedules.models import MaintenanceRule, NextDue
-from servicedesk.people.models import Change
-from servicedesk.refusals import RuleViolation
+from servicedesk.core.models import Change
+from servicedesk.core.rules.refusals import RuleViolation
 from tests.factories import (
     ComponentTypeFactory,
     InstalledPartFactory,
@@ -153,7 +153,7 @@ def test_more_due_dates_than_are_held_at_once_all_move() -> None:
         InstalledPartFactory.build(unit=unit, component_type=rule.component_type) for unit in units
     ]
     type(installed_parts[0]).objects.bulk_create(installed_parts)
-    assert operations.plan_new_care(at=AT) == 2500
+    assert operations.plan_next_dues(at=AT) == 2500
     rule.refresh_from_db()
     rule.interval_months = 7
     operations.change_maintenance_rule(rule, by=None, at=AT)
@@ -170,7 +170,7 @@ def test_a_rule_out_of_force_ends_its_tasks_and_comes_back_with_new_parts() -> N
     task.refresh_from_db()
     assert task.state == "cancelled"
     later = InstalledPartFactory(component_type=rule.component_type)
-    operations.plan_new_care(at=AT)
+    operations.plan_next_dues(at=AT)
     assert not later.next_due.exists()
     rule.active = True
     operations.change_maintenance_rule(rule, by=None, at=AT)

@@ -25,7 +25,7 @@ from schedules.notifications.links import (
 )
 from schedules.notifications.queue import write_due_notifications
 from schedules.notifications.texts import USUAL, check_blanks, fill
-from servicedesk.people.models import Role, User
+from servicedesk.accounts.models import Role, User
 from tests.factories import CustomerFactory, NextDueFactory, OwnershipFactory, UserFactory, VisitFactory
 from tests.schedules.mail_server import MailServer
 from tests.schedules.planned_visits import told

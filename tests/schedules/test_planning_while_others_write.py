@@ -12,7 +12,7 @@ from django.db import connection
 from django.utils import timezone
 
 from schedules.models import NextDue
-from schedules.operations import care
+from schedules.operations import next_dues
 from tests.factories import MaintenanceRuleFactory, SiteFactory
 from units.models import InstalledPart, Unit
 
@@ -38,15 +38,15 @@ def test_somebody_who_writes_between_two_chunks_does_not_stop_the_planning(
         )
         for unit in units
     )
-    plan = care.add_missing_dues
+    plan = next_dues.add_missing_dues
 
     def somebody_writes_first(*args: Any, **more: Any) -> int:
         with closing(sqlite3.connect(connection.settings_dict["NAME"], timeout=20)) as other, other:
             other.execute("UPDATE units_site SET year_built = 1960")
         return plan(*args, **more)
 
-    monkeypatch.setattr(care, "add_missing_dues", somebody_writes_first)
+    monkeypatch.setattr(next_dues, "add_missing_dues", somebody_writes_first)
     # A rule that was planned before: else all units would be walked over, in another way.
     type(rule).objects.update(planned_at=timezone.now())
-    assert care.plan_new_care(datetime(2020, 1, 1, tzinfo=UTC)) == MORE_THAN_ONE_READ
+    assert next_dues.plan_next_dues(datetime(2020, 1, 1, tzinfo=UTC)) == MORE_THAN_ONE_READ
     assert NextDue.objects.count() == MORE_THAN_ONE_READ

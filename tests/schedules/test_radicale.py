@@ -16,7 +16,7 @@ import pytest
 from schedules.calendars.entries import Todo
 from schedules.calendars.ical import build_calendar
 from tests.schedules.calendar_entries import HOSTILE, due, visit
-from tests.schedules.desk import Desk, free_port
+from tests.schedules.installation import Installation, free_port
 
 AT = datetime(2026, 5, 4, 12, 0, tzinfo=UTC)
 
@@ -28,7 +28,7 @@ def server(tmp_path: Path) -> Iterator[str]:
     folder = tmp_path / "collections"
     options = ["--server-hosts", f"127.0.0.1:{port}", "--auth-type", "none", "--rights-type", "authenticated"]
     command = [sys.executable, "-m", "radicale", *options, "--storage-filesystem-folder", str(folder)]
-    with Desk(tmp_path).running(*command, "--config", "", ready="Radicale server ready"):
+    with Installation(tmp_path).running(*command, "--config", "", ready="Radicale server ready"):
         yield f"http://127.0.0.1:{port}/testa/visits/"
 
 

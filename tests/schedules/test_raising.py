@@ -19,9 +19,9 @@ from pytest_django import DjangoAssertNumQueries, DjangoCaptureOnCommitCallbacks
 
 from schedules import operations
 from schedules.models import ClockMark, MaintenanceRule, MaintenanceTask, NextDue, Visit
-from schedules.words import care_reason
-from servicedesk.people.models import Change
-from servicedesk.people.models.changes import Source
+from schedules.words import maintenance_reason
+from servicedesk.core.models import Change
+from servicedesk.core.models.changes import Source
 from tests.factories import (
     InstalledPartFactory,
     MaintenanceRuleFactory,
@@ -39,7 +39,7 @@ TODAY = date(2026, 5, 4)
 SPRING = {"season_from_month": 3, "season_from_day": 1, "season_until_month": 5, "season_until_day": 31}
 
 
-def care_of_ours(**fields: Any) -> NextDue:
+def maintenance_of_ours(**fields: Any) -> NextDue:
     """Make care that we agreed to do."""
     return NextDueFactory(installed_part__unit__site__care_by="us", **fields)
 
@@ -50,7 +50,7 @@ def open_tasks(due: NextDue) -> list[MaintenanceTask]:
 
 
 def test_care_whose_day_has_come_becomes_a_task_with_all_it_takes() -> None:
-    due = care_of_ours(
+    due = maintenance_of_ours(
         rule__name="lubricate the track",
         rule__minutes=20,
         rule__persons=2,
@@ -81,17 +81,17 @@ def test_care_whose_day_has_come_becomes_a_task_with_all_it_takes() -> None:
 def test_the_reason_written_in_sql_is_the_one_written_in_python(
     name: str, panel: int, last: date | None
 ) -> None:
-    due = care_of_ours(rule__name=name, installed_part__panel=panel, last_done_on=last)
+    due = maintenance_of_ours(rule__name=name, installed_part__panel=panel, last_done_on=last)
     operations.raise_due(TODAY, at=AT)
     (task,) = open_tasks(due)
-    assert task.reason == care_reason(name, panel=panel, last_done_on=last)
+    assert task.reason == maintenance_reason(name, panel=panel, last_done_on=last)
 
 
 @pytest.mark.parametrize(
     ("next_due_on", "raised"), [(date(2026, 5, 3), 1), (date(2026, 5, 4), 1), (date(2026, 5, 5), 0)]
 )
 def test_the_day_itself_counts_as_due(next_due_on: date, raised: int) -> None:
-    care_of_ours(next_due_on=next_due_on)
+    maintenance_of_ours(next_due_on=next_due_on)
     assert operations.raise_due(TODAY, at=AT) == raised
 
 
@@ -102,9 +102,9 @@ def test_care_that_is_not_ours_makes_no_work(care_by: str) -> None:
 
 
 def test_rules_out_of_force_parts_taken_out_and_removed_units_make_no_work() -> None:
-    care_of_ours(rule__active=False)
-    care_of_ours(installed_part__removed_on=date(2026, 1, 1))
-    gone = care_of_ours(installed_part__removed_on=date(2026, 1, 1))
+    maintenance_of_ours(rule__active=False)
+    maintenance_of_ours(installed_part__removed_on=date(2026, 1, 1))
+    gone = maintenance_of_ours(installed_part__removed_on=date(2026, 1, 1))
     Unit.objects.filter(pk=gone.installed_part.unit_id).update(removed_on=date(2026, 1, 1))
     assert operations.raise_due(TODAY, at=AT) == 0
 
@@ -113,7 +113,7 @@ def test_rules_out_of_force_parts_taken_out_and_removed_units_make_no_work() -> 
 
 
 def test_three_missed_cycles_raise_one_task() -> None:
-    due = care_of_ours(
+    due = maintenance_of_ours(
         installed_part__fitted_on=date(2022, 3, 1),
         counted_from=date(2022, 3, 1),
         next_due_on=date(2023, 3, 1),
@@ -123,14 +123,14 @@ def test_three_missed_cycles_raise_one_task() -> None:
 
 
 def test_looking_every_day_raises_no_second_task() -> None:
-    due = care_of_ours()
+    due = maintenance_of_ours()
     raised = [operations.raise_due(TODAY + timedelta(days=n), at=AT + timedelta(days=n)) for n in range(30)]
     assert raised == [1] + [0] * 29
     assert len(open_tasks(due)) == 1
 
 
 def test_a_desk_that_stood_still_catches_up_in_one_go() -> None:
-    dues = [care_of_ours(next_due_on=TODAY + timedelta(days=n)) for n in (1, 20, 60)]
+    dues = [maintenance_of_ours(next_due_on=TODAY + timedelta(days=n)) for n in (1, 20, 60)]
     operations.raise_due(TODAY, at=AT)
     later = TODAY + timedelta(days=90)
     assert operations.raise_due(later, at=AT + timedelta(days=90)) == 3
@@ -160,7 +160,7 @@ def test_a_done_task_moves_its_care_into_the_season(
     done_on: date, season: dict[str, int], due_again: date
 ) -> None:
     fields = {f"rule__{name}": value for name, value in season.items()}
-    due = care_of_ours(next_due_on=date(2025, 3, 1), **fields)
+    due = maintenance_of_ours(next_due_on=date(2025, 3, 1), **fields)
     operations.raise_due(TODAY, at=AT)
     (task,) = open_tasks(due)
     operations.complete_task(task, on=done_on, by=None, at=AT)
@@ -170,7 +170,7 @@ def test_a_done_task_moves_its_care_into_the_season(
 
 
 def test_done_work_falls_due_again_an_interval_later_and_not_before() -> None:
-    due = care_of_ours(rule__interval_months=12)
+    due = maintenance_of_ours(rule__interval_months=12)
     operations.raise_due(TODAY, at=AT)
     operations.complete_task(open_tasks(due)[0], on=TODAY, by=None, at=AT)
     assert operations.raise_due(date(2027, 5, 3), at=AT) == 0
@@ -179,7 +179,7 @@ def test_done_work_falls_due_again_an_interval_later_and_not_before() -> None:
 
 
 def test_a_task_not_done_moves_nothing_and_is_not_raised_twice() -> None:
-    due = care_of_ours()
+    due = maintenance_of_ours()
     operations.raise_due(TODAY, at=AT)
     before = due.next_due_on
     (task,) = open_tasks(due)
@@ -191,7 +191,7 @@ def test_a_task_not_done_moves_nothing_and_is_not_raised_twice() -> None:
 
 
 def test_a_cancelled_task_leaves_its_care_out_this_once() -> None:
-    due = care_of_ours(rule__interval_months=6)
+    due = maintenance_of_ours(rule__interval_months=6)
     operations.raise_due(TODAY, at=AT)
     operations.cancel_task(open_tasks(due)[0], why="washed by the customer", by=None, at=AT)
     due.refresh_from_db()
@@ -201,7 +201,7 @@ def test_a_cancelled_task_leaves_its_care_out_this_once() -> None:
 
 
 def test_care_done_late_counts_from_the_day_it_was_done() -> None:
-    due = care_of_ours(next_due_on=date(2025, 3, 1))
+    due = maintenance_of_ours(next_due_on=date(2025, 3, 1))
     operations.raise_due(TODAY, at=AT)
     operations.complete_task(open_tasks(due)[0], on=date(2026, 5, 2), by=None, at=AT)
     due.refresh_from_db()
@@ -220,7 +220,7 @@ def unit_removed(due: NextDue) -> None:
     Unit.objects.filter(pk=due.installed_part.unit_id).update(removed_on=TODAY)
 
 
-def care_by_customer(due: NextDue) -> None:
+def maintenance_by_customer(due: NextDue) -> None:
     Site.objects.filter(pk=due.installed_part.unit.site_id).update(care_by="customer")
 
 
@@ -237,13 +237,13 @@ def due_later(due: NextDue) -> None:
     [
         (taken_out, "the part is no longer in place"),
         (unit_removed, "the part is no longer in place"),
-        (care_by_customer, "the care of this site is no longer ours"),
+        (maintenance_by_customer, "the care of this site is no longer ours"),
         (rule_ended, "its care rule is no longer in force"),
         (due_later, "it is due later now"),
     ],
 )
 def test_a_task_nobody_needs_is_taken_off_the_list_with_the_reason(change: Any, why: str) -> None:
-    due, still_due = care_of_ours(), care_of_ours()
+    due, still_due = maintenance_of_ours(), maintenance_of_ours()
     operations.raise_due(TODAY, at=AT)
     (task,) = open_tasks(due)
     change(due)
@@ -256,16 +256,16 @@ def test_a_task_nobody_needs_is_taken_off_the_list_with_the_reason(change: Any, 
 
 
 def test_care_that_becomes_ours_again_is_raised_again() -> None:
-    due = care_of_ours()
+    due = maintenance_of_ours()
     operations.raise_due(TODAY, at=AT)
-    care_by_customer(due)
+    maintenance_by_customer(due)
     operations.raise_due(TODAY, at=AT)
     Site.objects.update(care_by="us")
     assert operations.raise_due(TODAY, at=AT) == 1
 
 
 def test_calls_and_tasks_on_a_visit_stay_when_care_is_only_due_later() -> None:
-    due = care_of_ours(next_due_on=date(2027, 1, 1))
+    due = maintenance_of_ours(next_due_on=date(2027, 1, 1))
     on_visit = TaskFactory(unit=due.installed_part.unit, next_due=due, state="in-process")
     call = TaskFactory(unit__site__care_by="nobody", origin="call")
     operations.raise_due(TODAY, at=AT)
@@ -275,7 +275,7 @@ def test_calls_and_tasks_on_a_visit_stay_when_care_is_only_due_later() -> None:
 
 
 def test_looking_as_of_an_earlier_day_takes_nothing_off_the_list() -> None:
-    due = care_of_ours(next_due_on=date(2026, 5, 1))
+    due = maintenance_of_ours(next_due_on=date(2026, 5, 1))
     operations.raise_due(TODAY, at=AT)
     operations.raise_due(date(2026, 1, 1), at=AT)
     assert len(open_tasks(due)) == 1
@@ -313,15 +313,15 @@ def test_looking_takes_the_same_few_statements_however_much_is_due(
 ) -> None:
     rule = MaintenanceRuleFactory(planned_at=AT)
     for _ in range(dues):
-        care_of_ours(rule=rule, installed_part__component_type=rule.component_type)
+        maintenance_of_ours(rule=rule, installed_part__component_type=rule.component_type)
     InstalledPart.objects.update(recorded_at=timezone.now() - timedelta(hours=1))  # all of them planned since
-    operations.plan_new_care(at=timezone.now())
+    operations.plan_next_dues(at=timezone.now())
     with django_assert_max_num_queries(20):
         assert operations.raise_due(TODAY, at=AT) == dues
 
 
 def test_the_command_looks_as_of_any_day() -> None:
-    care_of_ours(next_due_on=date(2031, 1, 1))
+    maintenance_of_ours(next_due_on=date(2031, 1, 1))
     out = StringIO()
     call_command("raise_due", "--on", "2030-12-31", stdout=out)
     call_command("raise_due", "--on", "2031-01-01", stdout=out)
@@ -349,7 +349,7 @@ def test_a_site_that_becomes_ours_on_the_page_has_its_work_at_once(
 def test_what_the_clock_changes_says_so_in_the_history(
     as_scheduler: Client, django_capture_on_commit_callbacks: DjangoCaptureOnCommitCallbacks
 ) -> None:
-    due = care_of_ours()
+    due = maintenance_of_ours()
     operations.raise_due(TODAY, at=AT)
     (task,) = open_tasks(due)
     with django_capture_on_commit_callbacks(execute=True):

@@ -23,8 +23,9 @@ from pytest_django import DjangoCaptureOnCommitCallbacks
 from schedules.maintenance.recurrence import next_due
 from schedules.maintenance.reference import load_all, load_maintenance_rules
 from schedules.models import MaintenanceRule
-from servicedesk.people.models import Change, User
-from servicedesk.refusals import RuleViolation
+from servicedesk.accounts.models import User
+from servicedesk.core.models import Change
+from servicedesk.core.rules.refusals import RuleViolation
 from tests.factories import ComponentTypeFactory, MaintenanceRuleFactory
 from units.models import ComponentType, Construction, FailureMode, Kind
 from units.operations import change_record
@@ -150,7 +151,7 @@ def test_loading_twice_changes_nothing(loaded: dict[str, Loaded]) -> None:
     rules = list(MaintenanceRule.objects.order_by("pk").values())
     changes = Change.objects.count()
     again = load_all(FOLDER, by=None, at=AT)
-    assert again == {name: Loaded(added=0, kept=counts.added) for name, counts in loaded.items()}
+    assert again == {name: Loaded(added=0, unchanged=counts.added) for name, counts in loaded.items()}
     assert list(MaintenanceRule.objects.order_by("pk").values()) == rules
     assert Change.objects.count() == changes
 
@@ -174,11 +175,11 @@ def test_a_rule_is_told_by_type_and_name_together(path: Path) -> None:
         component_type=track, name="Wipe-it", work="cleaned", interval_months=3
     )
     MaintenanceRuleFactory(component_type=ComponentTypeFactory(name="other track"), name="rinse it")
-    assert load_maintenance_rules(path, by=None, at=AT) == Loaded(added=0, kept=1)
+    assert load_maintenance_rules(path, by=None, at=AT) == Loaded(added=0, unchanged=1)
     existing.refresh_from_db()
     assert existing.interval_months == 3
     change(path, component_type="BARE", name="rinse it", season_from=None, season_until=None)
-    assert load_maintenance_rules(path, by=None, at=AT) == Loaded(added=1, kept=0)
+    assert load_maintenance_rules(path, by=None, at=AT) == Loaded(added=1, unchanged=0)
     added = MaintenanceRule.objects.get(component_type__name="test track", name="rinse it")
     assert added.season is None
     assert (added.persons, added.minutes, added.source) == (1, 10, "made up")

@@ -24,11 +24,11 @@ from schedules.operations.raising import follow_addresses
 from servicedesk.calls.models import Photo
 from servicedesk.calls.photo_files import photo_path
 from servicedesk.calls.thumbnails import make_thumbnails, small_path
-from servicedesk.office.privacy.forgetting import forget_old
-from servicedesk.people.models import Change, Erasure
-from servicedesk.refusals import RuleViolation
+from servicedesk.core.models import Change, Erasure
+from servicedesk.core.rules.refusals import RuleViolation
+from servicedesk.privacy.retention import apply_retention
 from servicedesk.reports.models import FailureDay, LotFlag, RiskDay
-from servicedesk.reports.operations import keep_failure_log, keep_lot_watch
+from servicedesk.reports.operations import keep_failure_log, run_surveillance
 from tests.factories import (
     CallFactory,
     CustomerFactory,
@@ -40,9 +40,9 @@ from tests.factories import (
     UnitFactory,
     VisitFactory,
 )
-from tests.schedules.test_two_writers import AT, TODAY, at_once, care
+from tests.schedules.test_two_writers import AT, TODAY, at_once, maintenance
 from tests.schedules.weeks_of_work import MONDAY, SHORT, SUNDAY_NOON, site_at, technician, work_at
-from tests.servicedesk.reports.test_lot_watch import lots
+from tests.servicedesk.reports.test_surveillance import lots
 
 pytestmark = pytest.mark.django_db(transaction=True)
 TOGETHER = 2
@@ -97,7 +97,7 @@ def test_parts_come_once_under_a_rule_for_exposed_parts_only() -> None:
 
 
 def test_tasks_nobody_needs_any_more_are_ended_once() -> None:
-    dues = care(40)
+    dues = maintenance(40)
     operations.raise_due(TODAY, at=AT)
     before = changes(MaintenanceTask)
     SiteFactory._meta.model.objects.update(care_by="customer")
@@ -203,7 +203,7 @@ def test_callers_are_forgotten_once(settings: Settings) -> None:
     for _ in range(30):
         CallFactory(told_by="Testa Caller", phone="555-0100", state="completed", closed_at=long_ago)
     before = Change.objects.count()
-    together(lambda: forget_old(at=AT))
+    together(lambda: apply_retention(at=AT))
     assert Change.objects.count() - before == 30
     assert Erasure.objects.count() in {0, 30}
 
@@ -216,6 +216,6 @@ def test_the_nightly_figures_are_kept_once() -> None:
         rows = RiskDay.objects.count(), FailureDay.objects.count()
         keep_failure_log(today=today, at=at)
         assert (RiskDay.objects.count(), FailureDay.objects.count()) == rows
-        seen = together(lambda: keep_lot_watch(today=today, at=at))
+        seen = together(lambda: run_surveillance(today=today, at=at))
     assert not [each for each in seen if isinstance(each, RuleViolation)]
     assert LotFlag.objects.count() == 2

@@ -19,9 +19,9 @@ from django.test import Client
 from pytest_django import Settings
 
 from schedules.models import Notification, Visit
-from schedules.notifications.deliver import LEASE, send_due_notifications
+from schedules.notifications.deliver import LEASE_DURATION, send_due_notifications
 from schedules.notifications.queue import write_due_notifications
-from servicedesk.people.models import User
+from servicedesk.accounts.models import User
 from tests.factories import CustomerFactory, OwnershipFactory, VisitFactory
 from tests.schedules.mail_server import MailServer
 from tests.schedules.planned_visits import told
@@ -120,7 +120,7 @@ def test_who_dies_in_mid_run_gives_back_one_notification_after_its_lease(
     }
     slow.dies_at = None
     assert send_due_notifications(at=datetime.now(UTC)) == 3
-    clock.shift(LEASE)
+    clock.shift(LEASE_DURATION)
     assert send_due_notifications(at=datetime.now(UTC)) == 1
     assert set(message_ids().values()) == {1}
     assert len(message_ids()) == 12
@@ -128,7 +128,7 @@ def test_who_dies_in_mid_run_gives_back_one_notification_after_its_lease(
 
 def test_the_mail_server_has_less_time_than_the_lease(settings: Settings) -> None:
     # A mail takes about ten answers of the server, the connection among them.
-    assert timedelta(seconds=10 * settings.EMAIL_TIMEOUT) < LEASE
+    assert timedelta(seconds=10 * settings.EMAIL_TIMEOUT) < LEASE_DURATION
 
 
 def test_a_server_that_is_away_uses_up_no_tries_and_says_why(settings: Settings, post: MailServer) -> None:

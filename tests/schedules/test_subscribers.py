@@ -11,7 +11,7 @@ from django.utils import timezone
 
 from schedules import operations
 from schedules.models import Visit
-from servicedesk.people.models import User
+from servicedesk.accounts.models import User
 from tests.factories import NextDueFactory, SiteFactory, TaskFactory, UserFactory
 from tests.schedules.readers import ReaderError, SeenEvent, list_with_khal
 
@@ -94,7 +94,7 @@ def test_a_subscriber_sees_due_care_as_whole_days_and_done_care_go(live_server: 
     NextDueFactory(installed_part__unit__site=other, next_due_on=day)
     seen = listed(url, tmp_path)
     assert (seen["1 Heron Lane"].starts, seen["1 Heron Lane"].ends) == (day, day + timedelta(days=1))
-    operations.note_care_done(
+    operations.note_maintenance_done(
         due.installed_part.unit, work="cleaned", on=timezone.localdate(), by=None, at=timezone.now()
     )
     assert set(listed(url, tmp_path)) == {"2 Quay Lane"}

@@ -11,8 +11,9 @@ from django.utils import timezone
 
 from schedules import operations
 from schedules.models import MaintenanceTask, VisitTask
-from servicedesk.people.models import Change, User
-from servicedesk.refusals import RuleViolation
+from servicedesk.accounts.models import User
+from servicedesk.core.models import Change
+from servicedesk.core.rules.refusals import RuleViolation
 from tests.factories import (
     InstalledPartFactory,
     NextDueFactory,

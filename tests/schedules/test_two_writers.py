@@ -11,8 +11,9 @@ from django.db import connections
 
 from schedules import operations
 from schedules.models import MaintenanceTask, NextDue, Visit
-from servicedesk.people.models import ChangedField, User
-from servicedesk.refusals import RuleViolation
+from servicedesk.accounts.models import User
+from servicedesk.core.models import ChangedField
+from servicedesk.core.rules.refusals import RuleViolation
 from tests.factories import (
     CustomerFactory,
     InstalledPartFactory,
@@ -53,7 +54,7 @@ def at_once(*works: Callable[[], object]) -> list[object]:
     return answers
 
 
-def care(count: int) -> list[NextDue]:
+def maintenance(count: int) -> list[NextDue]:
     """Make our care that is due."""
     rule = MaintenanceRuleFactory()
     return [
@@ -67,7 +68,7 @@ def care(count: int) -> list[NextDue]:
 
 
 def test_clocks_that_tick_together_raise_each_task_once() -> None:
-    dues = care(40)
+    dues = maintenance(40)
     raised = at_once(*[lambda: operations.raise_due(TODAY, at=AT)] * 4)
     assert sum(int(str(answer)) for answer in raised) == 40
     assert all(due.tasks.open().count() == 1 for due in dues)
@@ -77,7 +78,7 @@ def test_planning_together_puts_each_part_under_its_rule_once() -> None:
     rule = MaintenanceRuleFactory()
     for _ in range(30):
         InstalledPartFactory(component_type=rule.component_type)
-    made = at_once(*[lambda: operations.plan_new_care(at=AT)] * 4)
+    made = at_once(*[lambda: operations.plan_next_dues(at=AT)] * 4)
     assert sum(int(str(answer)) for answer in made) == 30
     assert NextDue.objects.count() == InstalledPart.objects.count() == 30
 
@@ -115,10 +116,10 @@ def test_one_technician_is_not_promised_to_two_sites() -> None:
 
 
 def test_care_done_while_the_clock_ticks_is_neither_lost_nor_raised_again() -> None:
-    dues = care(12)
+    dues = maintenance(12)
 
     def note(due: NextDue) -> Callable[[], object]:
-        return lambda: operations.note_care_done(
+        return lambda: operations.note_maintenance_done(
             due.installed_part.unit, work="lubricated", on=TODAY, by=None, at=AT
         )
 
@@ -134,13 +135,13 @@ def test_care_done_while_the_clock_ticks_is_neither_lost_nor_raised_again() -> N
 
 
 def test_a_task_completed_from_two_doors_is_done_once() -> None:
-    due = care(1)[0]
+    due = maintenance(1)[0]
     operations.raise_due(TODAY, at=AT)
     task = due.tasks.get()
     at_once(
         lambda: operations.complete_task(task, on=TODAY, by=None, at=AT),
         lambda: operations.complete_task(task, on=TODAY, by=None, at=AT),
-        lambda: operations.note_care_done(
+        lambda: operations.note_maintenance_done(
             due.installed_part.unit, work="lubricated", on=TODAY, by=None, at=AT
         ),
     )
@@ -152,7 +153,7 @@ def test_a_task_completed_from_two_doors_is_done_once() -> None:
 def test_many_writers_wait_their_turn() -> None:
     tasks = [TaskFactory(origin="call") for _ in range(8)]
     people = [UserFactory() for _ in range(8)]
-    care(200)
+    maintenance(200)
 
     def busy(task: MaintenanceTask, person: User) -> Callable[[], object]:
         def work() -> object:

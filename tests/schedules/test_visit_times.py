@@ -12,8 +12,8 @@ from django.test import Client
 
 from schedules import operations
 from schedules.models import Absence, Visit, WorkingDay
-from servicedesk.people.models import User
-from servicedesk.refusals import RuleViolation
+from servicedesk.accounts.models import User
+from servicedesk.core.rules.refusals import RuleViolation
 from tests.schedules.planned_visits import AT, NINE, at_site, filled_in, planned, told
 
 pytestmark = pytest.mark.django_db

@@ -11,7 +11,7 @@ from django.test import Client
 from pytest_django import DjangoAssertNumQueries
 
 from schedules import operations
-from servicedesk.people.models import User
+from servicedesk.accounts.models import User
 from tests.factories import (
     NextDueFactory,
     SiteFactory,

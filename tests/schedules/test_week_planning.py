@@ -24,8 +24,8 @@ from schedules.models import (
     WorkTerms,
 )
 from schedules.routing import solver
-from servicedesk.people.models import Change
-from servicedesk.refusals import RuleViolation
+from servicedesk.core.models import Change
+from servicedesk.core.rules.refusals import RuleViolation
 from tests.factories import (
     InstalledPartFactory,
     MaintenanceRuleFactory,
@@ -345,7 +345,7 @@ def test_somebody_who_plans_meanwhile_wins(monkeypatch: pytest.MonkeyPatch, day:
     person = technician()
     task = work_at(site_at(1))
     other = work_at(site_at(2))
-    original = solver.plan_rounds
+    original = solver.plan_routes
 
     def slow(*args: Any, **kwargs: Any) -> Any:
         answer = original(*args, **kwargs)
@@ -361,7 +361,7 @@ def test_somebody_who_plans_meanwhile_wins(monkeypatch: pytest.MonkeyPatch, day:
         )
         return answer
 
-    monkeypatch.setattr(solver, "plan_rounds", slow)
+    monkeypatch.setattr(solver, "plan_routes", slow)
     plan = plan_week()
     task.refresh_from_db()
     mine = Visit.objects.open().of(person)

@@ -10,7 +10,7 @@ from django.test import Client
 
 from schedules.models import Visit, WorkingDay
 from schedules.visits.shifts import week_ahead
-from servicedesk.people.models import User
+from servicedesk.accounts.models import User
 from tests.factories import SiteFactory
 from tests.schedules.planned_visits import at_site, planned, told
 from tests.schedules.weeks_of_work import technician as going_out

@@ -6,8 +6,8 @@ from datetime import date
 
 import pytest
 
-from schedules.words import care_reason, span
-from servicedesk.words import count
+from schedules.words import maintenance_reason, span
+from servicedesk.core.values.words import count
 
 
 @pytest.mark.parametrize(
@@ -19,7 +19,7 @@ from servicedesk.words import count
     ],
 )
 def test_a_reason_says_what_and_since_when(name: str, panel: int, last: date | None, expected: str) -> None:
-    assert care_reason(name, panel=panel, last_done_on=last) == expected
+    assert maintenance_reason(name, panel=panel, last_done_on=last) == expected
 
 
 @pytest.mark.parametrize(

@@ -12,12 +12,12 @@ from pathlib import Path
 import pytest
 
 from servicedesk import settings as stored
-from tests.schedules.desk import Desk, free_port, redis, until
+from tests.schedules.installation import Installation, free_port, redis, until
 
 pytestmark = pytest.mark.broker
 
 # Each script is a process of its own, in which the factories count from nought again: hence names of chance.
-OUR_CARE = """
+OUR_MAINTENANCE = """
 from uuid import uuid4
 from tests.factories import NextDueFactory
 mark = uuid4().hex
@@ -60,16 +60,16 @@ assert time.monotonic() - start < 10
 
 
 @pytest.fixture
-def desk(tmp_path: Path) -> Desk:
+def installation(tmp_path: Path) -> Installation:
     """A desk that asks for a broker on a free port."""
-    desk = Desk(tmp_path, {"REDIS_URL": f"redis://127.0.0.1:{free_port()}/0"})
-    desk.make_tables()
-    return desk
+    installation = Installation(tmp_path, {"REDIS_URL": f"redis://127.0.0.1:{free_port()}/0"})
+    installation.make_tables()
+    return installation
 
 
-def port_of(desk: Desk) -> int:
+def port_of(installation: Installation) -> int:
     """Give the port of a desk's broker."""
-    return int(desk.settings["REDIS_URL"].split(":")[2].split("/")[0])
+    return int(installation.settings["REDIS_URL"].split(":")[2].split("/")[0])
 
 
 def celery(*arguments: str) -> list[str]:
@@ -80,57 +80,59 @@ def celery(*arguments: str) -> list[str]:
 WORKER = celery("worker", "--pool", "solo", "--loglevel", "INFO", "--without-mingle")
 
 
-def tasks_in(desk: Desk) -> int:
+def tasks_in(installation: Installation) -> int:
     """Count the tasks on the list of a desk."""
-    ((count,),) = desk.ask("SELECT count(*) FROM schedules_maintenancetask")
+    ((count,),) = installation.ask("SELECT count(*) FROM schedules_maintenancetask")
     return int(count)
 
 
-def test_beat_and_worker_raise_what_is_due_and_go_on_after_the_broker_was_away(desk: Desk) -> None:
-    desk.script(OUR_CARE)
-    beat = celery("beat", "--loglevel", "INFO", "--schedule", str(desk.folder / "beat"))
+def test_beat_and_worker_raise_what_is_due_and_go_on_after_the_broker_was_away(
+    installation: Installation,
+) -> None:
+    installation.script(OUR_MAINTENANCE)
+    beat = celery("beat", "--loglevel", "INFO", "--schedule", str(installation.folder / "beat"))
     mark = "SELECT ran_at, said FROM schedules_clockmark WHERE task = 'schedules.raise_due'"
     with (
-        redis(desk.folder, port_of(desk)) as broker,
-        desk.running(*WORKER, ready="ready."),
-        desk.running(*beat, ready="beat: Starting"),
+        redis(installation.folder, port_of(installation)) as broker,
+        installation.running(*WORKER, ready="ready."),
+        installation.running(*beat, ready="beat: Starting"),
     ):
-        until(lambda: tasks_in(desk) == 1, explain=desk.log)
-        ((ran_at, said),) = desk.ask(mark)
+        until(lambda: tasks_in(installation) == 1, explain=installation.log)
+        ((ran_at, said),) = installation.ask(mark)
         assert ran_at
         assert "raised" in said
         broker.terminate()
         broker.wait(timeout=20)
-        desk.script(OUR_CARE)
+        installation.script(OUR_MAINTENANCE)
         time.sleep(3)
-        assert tasks_in(desk) == 1
-        with redis(desk.folder, port_of(desk)):
-            until(lambda: tasks_in(desk) == 2, explain=desk.log)
-            before = desk.ask(mark)
-            until(lambda: desk.ask(mark) != before, explain=desk.log)
-            assert tasks_in(desk) == 2
+        assert tasks_in(installation) == 1
+        with redis(installation.folder, port_of(installation)):
+            until(lambda: tasks_in(installation) == 2, explain=installation.log)
+            before = installation.ask(mark)
+            until(lambda: installation.ask(mark) != before, explain=installation.log)
+            assert tasks_in(installation) == 2
 
 
-def test_what_is_asked_for_after_a_change_is_done_by_the_worker(desk: Desk) -> None:
-    with redis(desk.folder, port_of(desk)), desk.running(*WORKER, ready="ready."):
-        desk.script(A_RULE)
-        desk.script(FIT_A_PART)
+def test_what_is_asked_for_after_a_change_is_done_by_the_worker(installation: Installation) -> None:
+    with redis(installation.folder, port_of(installation)), installation.running(*WORKER, ready="ready."):
+        installation.script(A_RULE)
+        installation.script(FIT_A_PART)
         until(
-            lambda: desk.ask("SELECT next_due_on FROM schedules_nextdue") == [("2025-05-04",)],
-            explain=desk.log,
+            lambda: installation.ask("SELECT next_due_on FROM schedules_nextdue") == [("2025-05-04",)],
+            explain=installation.log,
         )
 
 
-def test_without_a_broker_the_page_works_and_the_clock_catches_up(desk: Desk) -> None:
-    desk.script(A_RULE)
-    output = desk.script(FIT_A_PART)
-    assert "could not ask for schedules.plan_new_care; the clock will catch up" in output
-    output = desk.script(MOVE_A_SITE)
+def test_without_a_broker_the_page_works_and_the_clock_catches_up(installation: Installation) -> None:
+    installation.script(A_RULE)
+    output = installation.script(FIT_A_PART)
+    assert "could not ask for schedules.plan_next_dues; the clock will catch up" in output
+    output = installation.script(MOVE_A_SITE)
     assert "answered 302 us" in output
     assert "could not ask for schedules.raise_due; the clock will catch up" in output
-    assert desk.ask("SELECT count(*) FROM schedules_nextdue") == [(0,)]
-    assert "schedules.raise_due: 1 task raised" in desk.manage("clock", "--once")
-    assert tasks_in(desk) == 1
+    assert installation.ask("SELECT count(*) FROM schedules_nextdue") == [(0,)]
+    assert "schedules.raise_due: 1 task raised" in installation.manage("clock", "--once")
+    assert tasks_in(installation) == 1
 
 
 RAISE_AS_BEAT_DOES = """
@@ -142,38 +144,38 @@ current_app.send_task(entry["task"], **entry["options"])
 
 
 @pytest.fixture
-def hasty_desk(tmp_path: Path) -> Desk:
+def hasty_installation(tmp_path: Path) -> Installation:
     """A desk whose broker soon hands out again what a killed worker had taken."""
     environment = {
         "REDIS_URL": f"redis://127.0.0.1:{free_port()}/0",
         "DJANGO_SETTINGS_MODULE": "tests.schedules.short_patience",
     }
-    desk = Desk(tmp_path, environment)
-    desk.make_tables()
-    return desk
+    installation = Installation(tmp_path, environment)
+    installation.make_tables()
+    return installation
 
 
 @pytest.mark.parametrize("second_is_there", [True, False], ids=["another worker is there", "one is started"])
 def test_a_task_lost_with_a_killed_worker_is_done_soon_by_another(
-    hasty_desk: Desk, *, second_is_there: bool
+    hasty_installation: Installation, *, second_is_there: bool
 ) -> None:
-    desk = hasty_desk
-    desk.script(OUR_CARE)
-    someone = sqlite3.connect(desk.folder / "sashkeep.sqlite3", timeout=20)
-    with redis(desk.folder, port_of(desk)), closing(someone):
-        with desk.running(*WORKER, "-n", "first@%h", ready="ready.") as first:
+    installation = hasty_installation
+    installation.script(OUR_MAINTENANCE)
+    someone = sqlite3.connect(installation.folder / "sashkeep.sqlite3", timeout=20)
+    with redis(installation.folder, port_of(installation)), closing(someone):
+        with installation.running(*WORKER, "-n", "first@%h", ready="ready.") as first:
             someone.execute("BEGIN IMMEDIATE")  # somebody writes, so the task does not come to its end
-            desk.script(RAISE_AS_BEAT_DOES)
-            until(lambda: "Task schedules.raise_due" in desk.log(), explain=desk.log)
+            installation.script(RAISE_AS_BEAT_DOES)
+            until(lambda: "Task schedules.raise_due" in installation.log(), explain=installation.log)
             time.sleep(1)
             first.send_signal(signal.SIGKILL)
             first.wait(timeout=20)
         someone.rollback()
-        assert tasks_in(desk) == 0
+        assert tasks_in(installation) == 0
         if not second_is_there:
             time.sleep(8)
-        with desk.running(*WORKER, "-n", "second@%h", ready="ready."):
-            until(lambda: tasks_in(desk) == 1, explain=desk.log, patience=30)
+        with installation.running(*WORKER, "-n", "second@%h", ready="ready."):
+            until(lambda: tasks_in(installation) == 1, explain=installation.log, patience=30)
 
 
 def test_what_comes_back_from_a_killed_worker_has_not_expired() -> None:
@@ -201,18 +203,18 @@ operations.ask_for_week(monday, horizon_days=7, by=None, at=timezone.now())
 """
 
 
-def test_a_week_is_planned_by_the_worker(desk: Desk) -> None:
-    with redis(desk.folder, port_of(desk)), desk.running(*WORKER, ready="ready."):
-        desk.script(A_WEEK)
+def test_a_week_is_planned_by_the_worker(installation: Installation) -> None:
+    with redis(installation.folder, port_of(installation)), installation.running(*WORKER, ready="ready."):
+        installation.script(A_WEEK)
         until(
-            lambda: desk.ask("SELECT stage, percent FROM schedules_weekplan") == [("done", 100)],
-            explain=desk.log,
+            lambda: installation.ask("SELECT stage, percent FROM schedules_weekplan") == [("done", 100)],
+            explain=installation.log,
         )
-    assert desk.ask("SELECT COUNT(*) FROM schedules_visit WHERE state = 'tentative'") == [(4,)]
+    assert installation.ask("SELECT COUNT(*) FROM schedules_visit WHERE state = 'tentative'") == [(4,)]
 
 
 def test_a_worker_knows_every_task_of_the_schedule(tmp_path: Path) -> None:
-    output = Desk(tmp_path, {"DJANGO_SETTINGS_MODULE": "servicedesk.settings"}).script(
+    output = Installation(tmp_path, {"DJANGO_SETTINGS_MODULE": "servicedesk.settings"}).script(
         "from celery import current_app\nfrom django.conf import settings\n"
         "current_app.loader.import_default_modules()\n"
         "scheduled = {entry['task'] for entry in settings.CELERY_BEAT_SCHEDULE.values()}\n"

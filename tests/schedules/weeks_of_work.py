@@ -9,7 +9,7 @@ from django.contrib.auth.models import Group
 
 from schedules import operations
 from schedules.models import MaintenanceTask, Visit, WeekPlan
-from servicedesk.people.models import Role, User
+from servicedesk.accounts.models import Role, User
 from tests.factories import SiteFactory, TaskFactory, UnitFactory, UserFactory
 from units.models import Site
 

@@ -24,7 +24,7 @@ LETS_GO_WITHIN = 20.0
 
 
 @dataclass(frozen=True)
-class Told:
+class Result:
     """What a server answered to a body, and what that took."""
 
     status: int
@@ -50,7 +50,7 @@ class Server:
         lines = Path(f"/proc/{self.worker}/status").read_text().splitlines()
         return next(int(line.split()[1]) * 1024 for line in lines if line.startswith(f"{name}:"))
 
-    def send(self, head: str, body: Iterator[bytes], *, stop_writing: bool = False) -> Told:
+    def send(self, head: str, body: Iterator[bytes], *, stop_writing: bool = False) -> Result:
         """Send a request whose body may be endless; stop when the answer comes."""
         self.bytes_left()  # of the request before
         Path(f"/proc/{self.worker}/clear_refs").write_text("5")  # the greatest memory counts from here
@@ -73,7 +73,7 @@ class Server:
                 line.shutdown(socket.SHUT_WR)
             answer = _read(line)
         status, _, words = answer.partition(b"\r\n\r\n")
-        return Told(
+        return Result(
             int(status.split()[1]) if status else 0,
             words.decode(errors="replace"),
             sent,

@@ -17,9 +17,9 @@ from django.test import Client
 from django.utils import timezone
 from PIL import Image
 
+from servicedesk.accounts.models import User
 from servicedesk.calls.models import Call
 from servicedesk.calls.photo_files import MOST_BYTES
-from servicedesk.people.models import User
 from tests.factories import CallFactory, UnitFactory
 from tests.schedules.planned_visits import told
 from units.labels import labels_for

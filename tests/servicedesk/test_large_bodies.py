@@ -17,8 +17,9 @@ from django.utils import timezone
 from PIL import Image
 
 from schedules.notifications.links import VisitKey, visit_token
+from servicedesk.accounts.models import Role, User
 from servicedesk.calls.models import Photo
-from servicedesk.people.models import Batch, Role, User
+from servicedesk.core.models import Batch
 from tests.factories import CallFactory, OwnershipFactory, VisitFactory
 from tests.servicedesk.calls.test_photo_bytes import claiming_jpeg, claiming_png
 from tests.servicedesk.real_server import BLOCK, MB, Server, endless, serving
@@ -99,7 +100,7 @@ def addresses() -> dict[str, str]:
         f"/calls/{CallFactory().pk}/photos/add/": PARTS,
         f"/your-visit/{link}/": PARTS,
         "/field/photos/": PARTS,
-        "/files/bring-in/": PARTS,
+        "/imports/new/": PARTS,
         "/field/inbox/": JSON,
         "/sign-in/": FORM,
         "/me/": PARTS,
@@ -126,7 +127,7 @@ def test_a_length_that_is_not_told_or_lies_changes_nothing(server: Server, sessi
             yield f"{len(block):x}\r\n".encode() + block + b"\r\n"
 
     for path, kind in (
-        ("/files/bring-in/", PARTS),
+        ("/imports/new/", PARTS),
         ("/field/inbox/", JSON),
         ("/sign-in/", FORM),
     ):
@@ -162,7 +163,7 @@ def test_files_within_the_limit_are_taken_through_little_memory(
     assert (response.status, "no photo we can read" in response.words) == (422, True)
     assert response.grown < MOST_GROWN
     length, pieces = with_file("units", 90 * MB, idempotency_key=str(uuid4()), care_by="us", check_only="on")
-    response = server.send(head("/files/bring-in/", PARTS, session=session, Content_Length=length), pieces)
+    response = server.send(head("/imports/new/", PARTS, session=session, Content_Length=length), pieces)
     assert response.status == 302
     assert response.on_disk > 50 * MB  # it went through a file
     assert response.grown < MOST_GROWN

@@ -15,7 +15,7 @@ from django.test import Client
 from django.utils import timezone
 
 from schedules.models import VisitTask
-from servicedesk.people.models import User
+from servicedesk.accounts.models import User
 from tests.factories import (
     CallFactory,
     ComponentTypeFactory,
@@ -53,7 +53,7 @@ print(json.dumps(loaded))
 TASKS = """
 import django, json, sys
 django.setup()
-from servicedesk.on_commit import know_tasks
+from servicedesk.core.database.on_commit import know_tasks
 know_tasks()
 _, heavy = json.load(sys.stdin)
 print(json.dumps({"the clock": sorted(name for name in heavy if name in sys.modules)}))

@@ -15,8 +15,9 @@ from django.utils import timezone
 from schedules import operations
 from schedules.models import CalendarLink, CustomerAnswer, EmailPreference, Visit
 from schedules.notifications.links import OPT_OUT_SALT, VISIT_SALT, VisitKey, opt_out_token, visit_token
+from servicedesk.accounts.models import Role, User
 from servicedesk.calls.models import PhoneRecord, Photo
-from servicedesk.people.models import Change, Role, User
+from servicedesk.core.models import Change
 from tests.factories import CallFactory, OwnershipFactory, UnitFactory, VisitFactory
 from tests.servicedesk.calls.test_photos import photo
 from units.models import Ownership
@@ -56,8 +57,8 @@ def test_a_calendar_of_another_technician(as_technician: Client, other: User) ->
 
 def test_the_round_and_the_stops_of_another_technician(as_technician: Client, other: User) -> None:
     today = timezone.localdate()
-    assert as_technician.get(f"/rounds/{other.pk}/{today}/").status_code == 403
-    assert as_technician.post(f"/rounds/{other.pk}/{today}/confirm/").status_code == 403
+    assert as_technician.get(f"/routes/{other.pk}/{today}/").status_code == 403
+    assert as_technician.post(f"/routes/{other.pk}/{today}/confirm/").status_code == 403
     mine = VisitFactory(starts_at=timezone.now(), ends_at=timezone.now() + timedelta(hours=1))
     mine.technicians.add(other)
     assert mine.site.address not in as_technician.get("/field/").content.decode()

@@ -20,8 +20,9 @@ ASKED = """
 import django; django.setup()
 import servicedesk.urls
 from django.conf import settings
-from servicedesk.on_commit import enqueue_on_commit
-for each in ("calls.make_thumbnails", "schedules.raise_due", "reports.watch_lots", "office.resume_imports"):
+from servicedesk.core.database.on_commit import enqueue_on_commit
+tasks = "calls.make_thumbnails schedules.raise_due reports.run_surveillance imports.resume_imports"
+for each in tasks.split():
     enqueue_on_commit(each)
 """
 

@@ -6,8 +6,8 @@ from datetime import UTC, date, datetime
 
 import pytest
 
-from servicedesk.people.models import Change
-from servicedesk.refusals import RuleViolation
+from servicedesk.core.models import Change
+from servicedesk.core.rules.refusals import RuleViolation
 from tests.factories import (
     ComponentTypeFactory,
     ConstructionFactory,

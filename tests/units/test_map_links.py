@@ -10,7 +10,7 @@ from django.test import Client
 from django.utils import timezone
 from pytest_django import Settings
 
-from servicedesk.people.models import User
+from servicedesk.accounts.models import User
 from tests.factories import CustomerFactory, OwnershipFactory, SiteFactory, VisitFactory
 
 HERE = {"lat": Decimal("40.712800"), "lon": Decimal("-74.006")}
@@ -47,7 +47,7 @@ def test_the_visits_page_and_the_round_name_the_customer_and_a_phone_to_tap(
     visit = VisitFactory(site=site, starts_at=timezone.now())
     visit.technicians.add(technician)
     day = visit.local_start.date()
-    for address in (f"/visits/{visit.pk}/", f"/rounds/{technician.pk}/{day}/", f"/field/stops/{visit.pk}/"):
+    for address in (f"/visits/{visit.pk}/", f"/routes/{technician.pk}/{day}/", f"/field/stops/{visit.pk}/"):
         page = as_technician.get(address).content.decode()
         assert "Vesta Probeson" in page
         assert 'href="tel:5550142"' in page

@@ -9,8 +9,8 @@ from typing import Any
 
 import pytest
 
-from servicedesk.people.models import Change
-from servicedesk.refusals import RuleViolation
+from servicedesk.core.models import Change
+from servicedesk.core.rules.refusals import RuleViolation
 from tests.factories import ComponentTypeFactory, FailureModeFactory
 from tests.units.reference_folder import change, write_small_folder
 from units.models import ComponentType, Construction
@@ -164,7 +164,7 @@ def test_the_same_name_may_stand_for_types_of_two_kinds(folder: Path) -> None:
     with pytest.raises(RuleViolation, match=r"component_type: “Bare” could be “plain track” or “test key”"):
         load(folder)
     change(folder, "constructions.json", parts=[{"component_type": "plain track"}])
-    assert load(folder)["component types"] == Loaded(added=2, kept=0)
+    assert load(folder)["component types"] == Loaded(added=2, fixed=0)
 
 
 @pytest.mark.django_db

@@ -10,7 +10,7 @@ import pytest
 from django.test import Client
 from django.utils import timezone
 
-from servicedesk.people.models import Change
+from servicedesk.core.models import Change
 from tests.factories import (
     ComponentTypeFactory,
     ConstructionFactory,

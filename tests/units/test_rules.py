@@ -11,7 +11,7 @@ import pytest
 from django.core.exceptions import ValidationError
 from django.db import connection, connections
 
-from servicedesk.refusals import RuleViolation, atomic_operation
+from servicedesk.core.rules.refusals import RuleViolation, atomic_operation
 from tests.factories import (
     ComponentTypeFactory,
     InstalledPartFactory,

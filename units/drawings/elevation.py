@@ -8,7 +8,7 @@ from decimal import Decimal
 from typing import Final
 from xml.etree import ElementTree as ET
 
-from servicedesk.words import count
+from servicedesk.core.values.words import count
 from units.drawings.lettering import text_width
 from units.drawings.shape import CORNER_WORDS, Corner, Mark, UnitShape, check_marks
 from units.drawings.sheet import (

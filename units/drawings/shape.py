@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Final, Literal, NamedTuple, get_args
 
-from servicedesk.words import count
+from servicedesk.core.values.words import count
 from units.geometry import PanelOrder, stepped_widths
 
 StackEnd = Literal["top", "bottom", "unknown"]

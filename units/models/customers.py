@@ -5,10 +5,10 @@ from __future__ import annotations
 from django.db import models
 from django.urls import reverse
 
-from servicedesk.constraints import FoundByScraps
-from servicedesk.new_values import LimitedText, refuse_new
-from servicedesk.phones import phone_fault
-from servicedesk.searching import PHONE_SIGNS, bare, upper
+from servicedesk.core.rules.constraints import FoundByScraps
+from servicedesk.core.rules.new_values import LimitedText, refuse_new
+from servicedesk.core.values.phones import phone_fault
+from servicedesk.core.values.searching import PHONE_SIGNS, bare, upper
 from units.querysets import CustomerQuerySet
 
 
@@ -20,7 +20,7 @@ class Customer(models.Model):
     email = models.EmailField(blank=True)
     note = LimitedText(blank=True)
     batch = models.ForeignKey(
-        "people.Batch", on_delete=models.PROTECT, null=True, blank=True, editable=False, related_name="+"
+        "core.Batch", on_delete=models.PROTECT, null=True, blank=True, editable=False, related_name="+"
     )
 
     objects = CustomerQuerySet.as_manager()

@@ -5,9 +5,9 @@ from __future__ import annotations
 from django.db import models
 from django.db.models import Q
 
-from servicedesk.conditions import Check
-from servicedesk.constraints import BumpsVersion, FoundByScraps, NoOverlap, RowRule
-from servicedesk.searching import upper
+from servicedesk.core.rules.conditions import Check
+from servicedesk.core.rules.constraints import BumpsVersion, FoundByScraps, NoOverlap, RowRule
+from servicedesk.core.values.searching import upper
 from units.querysets import InstalledPartQuerySet
 
 from .parts import ComponentType, Kind
@@ -34,7 +34,7 @@ class InstalledPart(models.Model):
     recorded_at = models.DateTimeField(auto_now_add=True)
     changed_at = models.DateTimeField(auto_now=True)
     batch = models.ForeignKey(
-        "people.Batch", on_delete=models.PROTECT, null=True, blank=True, editable=False, related_name="+"
+        "core.Batch", on_delete=models.PROTECT, null=True, blank=True, editable=False, related_name="+"
     )
 
     objects = InstalledPartQuerySet.as_manager()

@@ -44,4 +44,4 @@ class UnitLabel(models.Model):
     @property
     def address(self) -> str:
         """What the sticker says."""
-        return settings.SITE_URL + reverse("office:label", args=[self.code])
+        return settings.SITE_URL + reverse("portal:label", args=[self.code])

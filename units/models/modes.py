@@ -5,9 +5,9 @@ from __future__ import annotations
 from django.db import models
 from django.db.models import Q
 
-from servicedesk.conditions import Check
-from servicedesk.constraints import BumpsVersion
-from servicedesk.new_values import refuse_new, twin_fault
+from servicedesk.core.rules.conditions import Check
+from servicedesk.core.rules.constraints import BumpsVersion
+from servicedesk.core.rules.new_values import refuse_new, twin_fault
 from units.querysets import FailureModeQuerySet
 
 from .parts import Construction, Kind

@@ -5,8 +5,8 @@ from __future__ import annotations
 from django.db import models
 from django.db.models import Q
 
-from servicedesk.conditions import Check
-from servicedesk.constraints import BumpsVersion, NoOverlap
+from servicedesk.core.rules.conditions import Check
+from servicedesk.core.rules.constraints import BumpsVersion, NoOverlap
 from units.querysets import ObservationPeriodQuerySet
 
 from .units import Unit
@@ -39,7 +39,7 @@ class ObservationPeriod(models.Model):
     last_contact_on = models.DateField("last contact", null=True, blank=True)
     changed_at = models.DateTimeField(auto_now=True)
     batch = models.ForeignKey(
-        "people.Batch", on_delete=models.PROTECT, null=True, blank=True, editable=False, related_name="+"
+        "core.Batch", on_delete=models.PROTECT, null=True, blank=True, editable=False, related_name="+"
     )
 
     objects = ObservationPeriodQuerySet.as_manager()

@@ -6,10 +6,10 @@ from django.db import models
 from django.db.models import Q
 from django.urls import reverse
 
-from servicedesk.conditions import Check
-from servicedesk.constraints import BumpsVersion, FoundByScraps, NoOverlap
-from servicedesk.new_values import LimitedText, refuse_new, twin_fault
-from servicedesk.searching import CODE_SIGNS, bare, upper
+from servicedesk.core.rules.conditions import Check
+from servicedesk.core.rules.constraints import BumpsVersion, FoundByScraps, NoOverlap
+from servicedesk.core.rules.new_values import LimitedText, refuse_new, twin_fault
+from servicedesk.core.values.searching import CODE_SIGNS, bare, upper
 from units.querysets import OwnershipQuerySet, SiteQuerySet
 
 from .customers import Customer
@@ -48,7 +48,7 @@ class Site(models.Model):
         help_text="Trees or fields close by whose pollen settles in the tracks.",
     )
     batch = models.ForeignKey(
-        "people.Batch", on_delete=models.PROTECT, null=True, blank=True, editable=False, related_name="+"
+        "core.Batch", on_delete=models.PROTECT, null=True, blank=True, editable=False, related_name="+"
     )
 
     objects = SiteQuerySet.as_manager()
@@ -100,6 +100,16 @@ class Site(models.Model):
         """Refuse a code that differs from another in capitals or blanks only."""
         refuse_new(self, {"code": twin_fault(self, "code")})
 
+    @property
+    def short_address(self) -> str:
+        """The street, or the code of a site without one."""
+        return self.address or self.code
+
+    @property
+    def address_line(self) -> str:
+        """Street and postcode, or the code of a site without a street; never what its access notes say."""
+        return ", ".join(filter(None, [self.address, self.postcode])) or self.code
+
 
 class Ownership(models.Model):
     """A customer who owned a site from one day up to another (or still does)."""
@@ -109,7 +119,7 @@ class Ownership(models.Model):
     from_on = models.DateField("owner since")
     until_on = models.DateField("owner until", null=True, blank=True)
     batch = models.ForeignKey(
-        "people.Batch", on_delete=models.PROTECT, null=True, blank=True, editable=False, related_name="+"
+        "core.Batch", on_delete=models.PROTECT, null=True, blank=True, editable=False, related_name="+"
     )
 
     objects = OwnershipQuerySet.as_manager()

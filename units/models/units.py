@@ -7,10 +7,10 @@ from django.db import models
 from django.db.models import Q
 from django.urls import reverse
 
-from servicedesk.conditions import Check
-from servicedesk.constraints import BumpsVersion, FoundByScraps, RowRule
-from servicedesk.new_values import LimitedText, refuse_new, twin_fault
-from servicedesk.searching import CODE_SIGNS, bare, upper
+from servicedesk.core.rules.conditions import Check
+from servicedesk.core.rules.constraints import BumpsVersion, FoundByScraps, RowRule
+from servicedesk.core.rules.new_values import LimitedText, refuse_new, twin_fault
+from servicedesk.core.values.searching import CODE_SIGNS, bare, upper
 from units.fields import LengthField
 from units.querysets import UnitQuerySet
 
@@ -86,7 +86,7 @@ class Unit(models.Model):
     opening_height_mm = LengthField("measured opening, height", null=True, blank=True)
     note = LimitedText(blank=True)
     batch = models.ForeignKey(
-        "people.Batch", on_delete=models.PROTECT, null=True, blank=True, editable=False, related_name="+"
+        "core.Batch", on_delete=models.PROTECT, null=True, blank=True, editable=False, related_name="+"
     )
 
     objects = UnitQuerySet.as_manager()

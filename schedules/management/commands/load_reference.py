@@ -11,7 +11,7 @@ from django.core.management.base import BaseCommand, CommandError
 from django.utils import timezone
 
 from schedules.maintenance.reference import load_all
-from servicedesk.refusals import RuleViolation
+from servicedesk.core.rules.refusals import RuleViolation
 
 
 class Command(BaseCommand):
@@ -37,4 +37,4 @@ class Command(BaseCommand):
         except RuleViolation as error:
             raise CommandError(f"Nothing was loaded. {error}") from error
         for name, loaded in counts.items():
-            self.stdout.write(f"{name}: {loaded.added} added, {loaded.kept} kept as they are")
+            self.stdout.write(f"{name}: {loaded.added} added, {loaded.unchanged} kept as they are")

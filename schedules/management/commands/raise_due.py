@@ -10,9 +10,9 @@ from django.core.management.base import BaseCommand
 from django.utils import timezone
 
 from schedules.operations import raise_due
-from servicedesk.people.history import change_source
-from servicedesk.people.models.changes import Source
-from servicedesk.words import count
+from servicedesk.core.history import change_source
+from servicedesk.core.models.changes import Source
+from servicedesk.core.values.words import count
 
 
 class Command(BaseCommand):

@@ -12,8 +12,8 @@ from servicedesk.calls.models import Call, SafetyAnswer
 from servicedesk.calls.models.calls import Symptom
 from servicedesk.calls.safety import TELL_THEM
 from servicedesk.calls.site_plan import Wall, walls_of
-from servicedesk.people.idempotency import IdempotencyKeyForm
-from servicedesk.searching import ScrapField
+from servicedesk.core.idempotency import IdempotencyKeyForm
+from servicedesk.core.values.searching import ScrapField
 from units.forms import DayField
 from units.models import Site, Unit
 

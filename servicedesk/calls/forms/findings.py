@@ -12,9 +12,9 @@ from django.utils import timezone
 
 from servicedesk.calls.models import Finding, Inspection
 from servicedesk.calls.querysets import SAME_FAULT_DAYS
-from servicedesk.people.idempotency import IdempotencyKeyForm
-from servicedesk.refusals import RuleViolation
-from servicedesk.typed import read_key
+from servicedesk.core.idempotency import IdempotencyKeyForm
+from servicedesk.core.rules.refusals import RuleViolation
+from servicedesk.core.values.typed import read_key
 from units.forms import DayField
 from units.models import FailureMode, Kind, Unit
 
@@ -68,7 +68,7 @@ class FindingForm(IdempotencyKeyForm, forms.ModelForm):
 
     found_on = DayField(label="Seen on")
     panel = forms.TypedChoiceField(label="Panel", coerce=int, empty_value=None, required=False)
-    last_seen_ok_on = DayField(
+    last_good_on = DayField(
         label="Last seen in order", required=False, help_text="Filled in from the last “seen, fine”."
     )
     is_failure = forms.TypedChoiceField(
@@ -96,7 +96,7 @@ class FindingForm(IdempotencyKeyForm, forms.ModelForm):
             "mechanism",
             "cause",
             "detected",
-            "last_seen_ok_on",
+            "last_good_on",
             "note",
         ]
         labels = {"mode": "What is wrong", "severity": "How bad it is"}
@@ -124,7 +124,7 @@ class FindingForm(IdempotencyKeyForm, forms.ModelForm):
         self.fields["made_safe_how"].error_messages["required"] = SAY_WHAT_MADE_IT_SAFE
         if not self.instance.pk:
             today = timezone.localdate()
-            self.initial["last_seen_ok_on"] = Inspection.objects.last_seen_ok(self.unit, today)
+            self.initial["last_good_on"] = Inspection.objects.last_good(self.unit, today)
         self.earlier = self._earlier()
         self.fields["same_as"].choices = [  # type: ignore[attr-defined]
             *((str(finding.pk), _told(finding)) for finding in self.earlier),

@@ -12,7 +12,7 @@ from django.utils import timezone
 from schedules.models import MaintenanceTask
 from schedules.operations import Wait
 from servicedesk.calls.models import Call
-from servicedesk.calls.operations.finishing import Told
+from servicedesk.calls.operations.finishing import Result
 from units.forms import DayField
 
 DONE = "done"
@@ -116,7 +116,7 @@ class FinishForm(forms.Form):
                 self.add_error(f"part_{task.pk}", "Say which part is missing.")
         return data
 
-    def told(self) -> dict[int, Told]:
+    def results(self) -> dict[int, Result]:
         """Read what was said of each task."""
         return {task.pk: self._told_of(task) for task in self.tasks}
 
@@ -124,17 +124,17 @@ class FinishForm(forms.Form):
         """Read what was said to have made each danger safe."""
         return {danger.pk: self.cleaned_data[f"safe_{danger.pk}"] for danger in self.dangers}
 
-    def _told_of(self, task: MaintenanceTask) -> Told:
+    def _told_of(self, task: MaintenanceTask) -> Result:
         outcome = self.cleaned_data[f"task_{task.pk}"]
         if outcome == DONE:
-            return Told(done=True, minutes=self.cleaned_data[f"minutes_{task.pk}"])
+            return Result(done=True, minutes=self.cleaned_data[f"minutes_{task.pk}"])
         needs = self._needs_of(task) if outcome == "part_missing" else ""
         until: date | None = self.cleaned_data[f"until_{task.pk}"]
         if needs and until is None:
             until = timezone.localdate() + PART_COMES_IN
         waits_for = WAITS_FOR.get(outcome)
         wait = Wait(waits_for, until) if until and waits_for else None
-        return Told(done=False, why_not=outcome, wait=wait, needs=needs)
+        return Result(done=False, why_not=outcome, wait=wait, needs=needs)
 
     def _needs_of(self, task: MaintenanceTask) -> str:
         part, pieces = self.cleaned_data[f"part_{task.pk}"], self.cleaned_data[f"pieces_{task.pk}"]

@@ -6,10 +6,10 @@ from typing import Any
 
 from django import forms
 
-from schedules.models.care import WorkKind
+from schedules.models.maintenance import WorkKind
 from servicedesk.calls.models import Finding, Work
 from servicedesk.calls.operations import Swap
-from servicedesk.people.idempotency import IdempotencyKeyForm
+from servicedesk.core.idempotency import IdempotencyKeyForm
 from units.forms import DayField
 from units.models import ComponentType, InstalledPart, Unit
 

@@ -11,11 +11,11 @@ from django.urls import reverse
 from django.utils import timezone
 
 from servicedesk.calls.querysets import OVER, CallQuerySet
-from servicedesk.conditions import Check
-from servicedesk.constraints import BumpsVersion, FoundByScraps
-from servicedesk.new_values import LimitedText, refuse_new
-from servicedesk.phones import phone_fault
-from servicedesk.searching import PHONE_SIGNS, bare, upper
+from servicedesk.core.rules.conditions import Check
+from servicedesk.core.rules.constraints import BumpsVersion, FoundByScraps
+from servicedesk.core.rules.new_values import LimitedText, refuse_new
+from servicedesk.core.values.phones import phone_fault
+from servicedesk.core.values.searching import PHONE_SIGNS, bare, upper
 
 if TYPE_CHECKING:
     from schedules.models import Visit
@@ -77,7 +77,7 @@ class Call(models.Model):
     closed_at = models.DateTimeField(null=True, blank=True)
     ref = models.CharField("reference in older records", max_length=60, blank=True)
     batch = models.ForeignKey(
-        "people.Batch", on_delete=models.PROTECT, null=True, blank=True, editable=False, related_name="+"
+        "core.Batch", on_delete=models.PROTECT, null=True, blank=True, editable=False, related_name="+"
     )
 
     rank = models.GeneratedField(

@@ -7,9 +7,9 @@ from django.db import models
 from django.db.models import Q
 
 from servicedesk.calls.querysets import FindingQuerySet, InspectionQuerySet
-from servicedesk.conditions import Check
-from servicedesk.constraints import BumpsVersion
-from servicedesk.new_values import LimitedText
+from servicedesk.core.rules.conditions import Check
+from servicedesk.core.rules.constraints import BumpsVersion
+from servicedesk.core.rules.new_values import LimitedText
 
 
 class Corner(models.TextChoices):
@@ -28,13 +28,13 @@ class Inspection(models.Model):
     class Outcome(models.TextChoices):
         """What the look came to."""
 
-        FINE = "fine", "seen, fine"
+        NO_FAULT_FOUND = "fine", "seen, fine"
         FINDINGS = "findings", "with findings"
 
     unit = models.ForeignKey(
         "units.Unit", on_delete=models.PROTECT, related_name="inspections", db_index=False
     )
-    seen_on = models.DateField()
+    inspected_on = models.DateField()
     outcome = models.CharField(max_length=8, choices=Outcome)
     call = models.ForeignKey(
         "calls.Call", on_delete=models.PROTECT, null=True, blank=True, related_name="inspections"
@@ -43,22 +43,22 @@ class Inspection(models.Model):
         "schedules.Visit", on_delete=models.PROTECT, null=True, blank=True, related_name="inspections"
     )
     note = LimitedText(blank=True)
-    seen_by = models.ForeignKey(
+    inspected_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
     )
     recorded_at = models.DateTimeField(auto_now_add=True)
     batch = models.ForeignKey(
-        "people.Batch", on_delete=models.PROTECT, null=True, blank=True, editable=False, related_name="+"
+        "core.Batch", on_delete=models.PROTECT, null=True, blank=True, editable=False, related_name="+"
     )
 
     objects = InspectionQuerySet.as_manager()
 
     class Meta:
         constraints = [BumpsVersion(name="inspection_bumps_version")]
-        indexes = [models.Index(fields=["unit", "seen_on"], name="inspection_by_unit")]
+        indexes = [models.Index(fields=["unit", "inspected_on"], name="inspection_by_unit")]
 
     def __str__(self) -> str:
-        return f"{self.unit} {self.get_outcome_display()} on {self.seen_on}"
+        return f"{self.unit} {self.get_outcome_display()} on {self.inspected_on}"
 
 
 class Finding(models.Model):
@@ -76,7 +76,7 @@ class Finding(models.Model):
         """How the fault became known (kept apart from its cause)."""
 
         CALLED = "called", "customer called"
-        CARE = "care", "seen on a care visit"
+        MAINTENANCE = "care", "seen on a care visit"
         REPAIR = "repair", "seen while repairing something else"
         UNKNOWN = "", "not recorded"
 
@@ -128,7 +128,7 @@ class Finding(models.Model):
         Inspection, on_delete=models.PROTECT, null=True, blank=True, related_name="findings"
     )
     found_on = models.DateField()
-    last_seen_ok_on = models.DateField("last seen in order", null=True, blank=True)
+    last_good_on = models.DateField("last seen in order", null=True, blank=True)
     panel = models.PositiveSmallIntegerField("panel position that day", null=True, blank=True)
     corner = models.CharField(max_length=2, choices=Corner, blank=True)
     place = models.CharField("where, in words", max_length=120, blank=True)
@@ -150,7 +150,7 @@ class Finding(models.Model):
     changed_at = models.DateTimeField(auto_now=True)
     ref = models.CharField("reference in older records", max_length=60, blank=True)
     batch = models.ForeignKey(
-        "people.Batch", on_delete=models.PROTECT, null=True, blank=True, editable=False, related_name="+"
+        "core.Batch", on_delete=models.PROTECT, null=True, blank=True, editable=False, related_name="+"
     )
 
     objects = FindingQuerySet.as_manager()
@@ -175,8 +175,8 @@ class Finding(models.Model):
                 violation_error_message="A finding that goes on from an earlier one is the same fault.",
             ),
             Check(
-                condition=Q(last_seen_ok_on__isnull=True) | Q(last_seen_ok_on__lte=models.F("found_on")),
-                name="finding_seen_ok_before_found",
+                condition=Q(last_good_on__isnull=True) | Q(last_good_on__lte=models.F("found_on")),
+                name="finding_good_before_found",
                 violation_error_message="The part was last in order before the fault was found: check both.",
             ),
             Check(

@@ -11,7 +11,7 @@ class ImportedEntry(models.Model):
     unit = models.ForeignKey("units.Unit", on_delete=models.PROTECT, related_name="+", db_index=False)
     key = models.CharField(max_length=64)
     content = models.CharField(max_length=64)
-    batch = models.ForeignKey("people.Batch", on_delete=models.PROTECT, related_name="+")
+    batch = models.ForeignKey("core.Batch", on_delete=models.PROTECT, related_name="+")
 
     class Meta:
         constraints = [

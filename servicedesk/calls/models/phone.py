@@ -15,7 +15,7 @@ class PhoneRecord(models.Model):
     by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
     kind = models.CharField(max_length=12)
     fingerprint = models.CharField(max_length=64)
-    told = models.JSONField()
+    payload = models.JSONField()
     answer = models.JSONField()
     unit = models.ForeignKey("units.Unit", on_delete=models.PROTECT, null=True, blank=True, related_name="+")
     finding = models.ForeignKey(

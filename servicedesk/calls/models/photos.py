@@ -8,7 +8,7 @@ from django.db.models import Q
 from django.urls import reverse
 
 from servicedesk.calls.querysets import PhotoQuerySet
-from servicedesk.conditions import Check
+from servicedesk.core.rules.conditions import Check
 
 from .calls import Call
 

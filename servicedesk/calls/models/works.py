@@ -6,11 +6,11 @@ from django.conf import settings
 from django.db import models
 from django.db.models import Q
 
-from schedules.models.care import WorkKind
+from schedules.models.maintenance import WorkKind
 from servicedesk.calls.querysets import WorkQuerySet
-from servicedesk.conditions import Check
-from servicedesk.constraints import BumpsVersion
-from servicedesk.new_values import LimitedText
+from servicedesk.core.rules.conditions import Check
+from servicedesk.core.rules.constraints import BumpsVersion
+from servicedesk.core.rules.new_values import LimitedText
 
 
 class Work(models.Model):
@@ -55,7 +55,7 @@ class Work(models.Model):
     recorded_at = models.DateTimeField(auto_now_add=True)
     ref = models.CharField("reference in older records", max_length=60, blank=True)
     batch = models.ForeignKey(
-        "people.Batch", on_delete=models.PROTECT, null=True, blank=True, editable=False, related_name="+"
+        "core.Batch", on_delete=models.PROTECT, null=True, blank=True, editable=False, related_name="+"
     )
 
     objects = WorkQuerySet.as_manager()

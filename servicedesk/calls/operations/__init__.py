@@ -4,7 +4,7 @@ from .calls import change_call, log_call, log_report, name_unit
 from .findings import change_finding, installed_part_for, record_finding
 from .finishing import (
     Finished,
-    Told,
+    Result,
     close_calls_of,
     complete_done,
     dangers_of,
@@ -12,19 +12,19 @@ from .finishing import (
     make_safe_at,
     tasks_of,
 )
-from .looks import see_all_fine, see_fine
+from .inspections import record_no_fault, record_no_faults
 from .phone_records import see_record
 from .photos import add_photo
 from .safety import answer_question, make_safe, note_made_safe
 from .service_times import keep_service_times
-from .states import cancel_call, close_call, go_on, reopen_call, wait_for
+from .states import cancel_call, close_call, reopen_call, resume, wait_for
 from .works import RecordedWork, Swap, record_work, silicone_in_doubt
 
 __all__ = [
     "Finished",
     "RecordedWork",
+    "Result",
     "Swap",
-    "Told",
     "add_photo",
     "answer_question",
     "cancel_call",
@@ -35,7 +35,6 @@ __all__ = [
     "complete_done",
     "dangers_of",
     "finish",
-    "go_on",
     "installed_part_for",
     "keep_service_times",
     "log_call",
@@ -45,10 +44,11 @@ __all__ = [
     "name_unit",
     "note_made_safe",
     "record_finding",
+    "record_no_fault",
+    "record_no_faults",
     "record_work",
     "reopen_call",
-    "see_all_fine",
-    "see_fine",
+    "resume",
     "see_record",
     "silicone_in_doubt",
     "tasks_of",

@@ -9,11 +9,11 @@ from django.utils import timezone
 
 from schedules.models import MaintenanceTask
 from schedules.operations import add_task
+from servicedesk.accounts.models import User
 from servicedesk.calls.models import Call, SafetyAnswer
 from servicedesk.calls.symptoms import ANSWERED_BY, usual_effort
-from servicedesk.people.history import write_change
-from servicedesk.people.models import User
-from servicedesk.refusals import RuleViolation, atomic_operation
+from servicedesk.core.history import write_change
+from servicedesk.core.rules.refusals import RuleViolation, atomic_operation
 from units.models import Site, Unit
 from units.operations import save_change
 

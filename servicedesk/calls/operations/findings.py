@@ -9,16 +9,16 @@ from django.utils import timezone
 
 from schedules.models import Visit
 from schedules.operations import tell_schedulers_of_danger
+from servicedesk.accounts.models import User
 from servicedesk.calls.models import Call, Finding
-from servicedesk.people.history import write_change
-from servicedesk.people.models import User
-from servicedesk.refusals import RuleViolation, atomic_operation
-from servicedesk.words import count
+from servicedesk.core.history import write_change
+from servicedesk.core.rules.refusals import RuleViolation, atomic_operation
+from servicedesk.core.values.words import count
 from units.models import InstalledPart, Unit
 from units.operations import locked, save_change
 
 from .calls import note_progress
-from .looks import check_visit, look_with_findings
+from .inspections import check_visit, inspection_with_findings
 from .safety import dangers_met_by, make_safe
 
 
@@ -60,7 +60,9 @@ def record_finding(finding: Finding, *, visit: Visit | None, by: User | None, at
             finding.call = met[0]
         if finding.call is not None:
             note_progress(finding.call, unit=unit, action=f"{action} at unit {unit.code}", by=by, at=at)
-        finding.inspection = look_with_findings(unit, finding.found_on, call=finding.call, visit=visit, by=by)
+        finding.inspection = inspection_with_findings(
+            unit, finding.found_on, call=finding.call, visit=visit, by=by
+        )
         finding.full_clean()
         finding.save()
         write_change(unit, action=action, by=by, at=at)
@@ -102,7 +104,7 @@ def change_finding(finding: Finding, *, by: User | None, at: datetime) -> Findin
         finding.installed_part = installed_part_for(
             unit, kind=finding.mode.kind, panel=finding.panel, on=finding.found_on
         )
-        _move_look(finding, by=by)
+        _move_inspection(finding, by=by)
         save_change(finding, action="corrected", by=by, at=at)
         write_change(unit, action=f"finding corrected: {_words(finding)}", by=by, at=at)
         visit = finding.inspection.visit if finding.inspection else None
@@ -110,19 +112,19 @@ def change_finding(finding: Finding, *, by: User | None, at: datetime) -> Findin
     return finding
 
 
-def _move_look(finding: Finding, *, by: User | None) -> None:
+def _move_inspection(finding: Finding, *, by: User | None) -> None:
     """Keep a finding's look on the day of the finding; a look it shares with others stays where it is."""
-    look = finding.inspection
-    if look is None or look.seen_on == finding.found_on:
+    inspection = finding.inspection
+    if inspection is None or inspection.inspected_on == finding.found_on:
         return
-    if look.findings.exclude(pk=finding.pk).exists():
-        finding.inspection = look_with_findings(
-            finding.unit, finding.found_on, call=look.call, visit=look.visit, by=by
+    if inspection.findings.exclude(pk=finding.pk).exists():
+        finding.inspection = inspection_with_findings(
+            finding.unit, finding.found_on, call=inspection.call, visit=inspection.visit, by=by
         )
         return
-    look.seen_on = finding.found_on
-    look.full_clean()
-    look.save()
+    inspection.inspected_on = finding.found_on
+    inspection.full_clean()
+    inspection.save()
 
 
 def _check(finding: Finding, *, at: datetime) -> None:

@@ -10,9 +10,9 @@ from django.utils import timezone
 
 from schedules.models import MaintenanceTask, Visit
 from schedules.operations import Wait, complete_task, finish_visit
+from servicedesk.accounts.models import User
 from servicedesk.calls.models import Call, Work
-from servicedesk.people.models import User
-from servicedesk.refusals import RuleViolation, atomic_operation
+from servicedesk.core.rules.refusals import RuleViolation, atomic_operation
 
 from .safety import make_safe
 from .states import close_call
@@ -20,7 +20,7 @@ from .works import record_work
 
 
 @dataclass(frozen=True)
-class Told:
+class Result:
     """What was said of one task: done and in how many minutes, or why not, what is missing, until when."""
 
     done: bool
@@ -42,7 +42,7 @@ class Finished:
 def finish(
     visit: Visit,
     *,
-    results: Mapping[int, Told],
+    results: Mapping[int, Result],
     made_safe: Mapping[int, str] | None = None,
     note: str = "",
     finished_at: datetime,
@@ -121,7 +121,7 @@ def complete_done(
 
 def record_task_done(task: MaintenanceTask, *, minutes: int | None, on: date, by: User, at: datetime) -> None:
     """Write down a care task as work; repairs are recorded at their call, with findings and parts."""
-    if task.origin != MaintenanceTask.Origin.CARE or task.unit is None or not task.work:
+    if task.origin != MaintenanceTask.Origin.MAINTENANCE or task.unit is None or not task.work:
         return
     work = Work(
         unit=task.unit,

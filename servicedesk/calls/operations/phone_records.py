@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from datetime import datetime
 
+from servicedesk.accounts.models import User
 from servicedesk.calls.models import PhoneRecord
-from servicedesk.people.history import write_change
-from servicedesk.people.models import User
-from servicedesk.refusals import atomic_operation
+from servicedesk.core.history import write_change
+from servicedesk.core.rules.refusals import atomic_operation
 
 
 def see_record(record: PhoneRecord, *, by: User, at: datetime) -> None:

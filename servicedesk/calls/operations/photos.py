@@ -6,12 +6,12 @@ from datetime import datetime
 from typing import BinaryIO
 from uuid import UUID
 
+from servicedesk.accounts.models import User
 from servicedesk.calls.models import Call, Finding, Photo
 from servicedesk.calls.photo_files import stored, take_photo
-from servicedesk.on_commit import enqueue_on_commit
-from servicedesk.people.history import write_change
-from servicedesk.people.models import User
-from servicedesk.refusals import RuleViolation, atomic_operation
+from servicedesk.core.database.on_commit import enqueue_on_commit
+from servicedesk.core.history import write_change
+from servicedesk.core.rules.refusals import RuleViolation, atomic_operation
 from units.models import Unit
 
 MOST_PHOTOS = 60

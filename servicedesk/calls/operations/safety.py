@@ -8,10 +8,10 @@ from django.db.models import Q
 from django.utils import timezone
 
 from schedules.models import Visit
+from servicedesk.accounts.models import User
 from servicedesk.calls.models import Call, SafetyAnswer
-from servicedesk.people.history import write_change
-from servicedesk.people.models import User
-from servicedesk.refusals import RuleViolation, atomic_operation
+from servicedesk.core.history import write_change
+from servicedesk.core.rules.refusals import RuleViolation, atomic_operation
 from units.models import Unit
 
 from .calls import calm_down, hurry, open_call

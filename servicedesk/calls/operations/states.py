@@ -7,9 +7,9 @@ from datetime import date, datetime
 from django.utils import timezone
 
 from schedules.operations import cancel_task, complete_task, let_task_wait, stop_waiting
+from servicedesk.accounts.models import User
 from servicedesk.calls.models import Call, SafetyAnswer
-from servicedesk.people.models import User
-from servicedesk.refusals import RuleViolation, atomic_operation
+from servicedesk.core.rules.refusals import RuleViolation, atomic_operation
 from units.operations import save_change
 
 from .calls import give_task, locked_call, open_call, task_of
@@ -33,7 +33,7 @@ def wait_for(call: Call, *, waiting_for: str, until: date, by: User | None, at: 
     return call
 
 
-def go_on(call: Call, *, by: User | None, at: datetime) -> Call:
+def resume(call: Call, *, by: User | None, at: datetime) -> Call:
     """Note that a call waits no longer."""
     with atomic_operation():
         call = open_call(call)

@@ -9,12 +9,12 @@ from typing import NamedTuple
 from django.utils import timezone
 
 from schedules.models import MaintenanceRule
-from schedules.models.care import WorkKind
-from schedules.operations import note_care_done
+from schedules.models.maintenance import WorkKind
+from schedules.operations import note_maintenance_done
+from servicedesk.accounts.models import User
 from servicedesk.calls.models import Work
-from servicedesk.people.history import write_change
-from servicedesk.people.models import User
-from servicedesk.refusals import RuleViolation, atomic_operation
+from servicedesk.core.history import write_change
+from servicedesk.core.rules.refusals import RuleViolation, atomic_operation
 from units.fitting import change_panel_share, replace_set
 from units.models import ComponentType, Construction, InstalledPart, Unit
 from units.operations import locked
@@ -43,7 +43,7 @@ class RecordedWork(NamedTuple):
     """A stored piece of work, and of how many care rules it moved the next date."""
 
     work: Work
-    care_moved: int
+    maintenance_moved: int
 
 
 def silicone_in_doubt(unit: Unit, installed_part: InstalledPart | None) -> bool:
@@ -92,7 +92,7 @@ def record_work(
             note_progress(work.call, unit=unit, action=f"{action} at unit {unit.code}", by=by, at=at)
         moved = 0
         if swap is None:
-            moved = note_care_done(
+            moved = note_maintenance_done(
                 unit, work=work.kind, on=work.done_on, installed_part=work.installed_part, by=by, at=at
             )
     return RecordedWork(work, moved)

@@ -12,6 +12,8 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_POST
 
+from servicedesk.accounts.models import Role
+from servicedesk.accounts.rights import technicians, user_of
 from servicedesk.calls import operations
 from servicedesk.calls.forms import (
     AnswerForm,
@@ -26,11 +28,10 @@ from servicedesk.calls.forms import (
 from servicedesk.calls.models import Call, Finding, Inspection, SafetyAnswer, Work
 from servicedesk.calls.next_steps import next_step
 from servicedesk.calls.safety import AT_THE_SITE, DEFERENCE, TELL_THEM
-from servicedesk.paging import key_page
-from servicedesk.people.edits import apply_edit_or_report, as_opened
-from servicedesk.people.models import Change, Role
-from servicedesk.people.rights import technicians, user_of
-from servicedesk.refusals import apply_or_report
+from servicedesk.core.edits import apply_edit_or_report, as_opened
+from servicedesk.core.models import Change
+from servicedesk.core.rules.refusals import apply_or_report
+from servicedesk.core.web.paging import key_page
 from units.models import Site
 from units.views import status_of
 
@@ -52,7 +53,7 @@ def call_page(request: HttpRequest, call: Call, *, form: Form | None = None) -> 
     """Show a call; ``form`` is one of its forms that came back with reasons."""
     findings = list(Finding.objects.filter(call=call).for_list())
     works = list(Work.objects.filter(call=call).for_list())
-    looks = list(Inspection.objects.filter(call=call).fine().for_list())
+    inspections = list(Inspection.objects.filter(call=call).fine().for_list())
     may_plan = user_of(request).may_act_as(Role.SCHEDULER)
     context = {
         "call": call,
@@ -61,11 +62,11 @@ def call_page(request: HttpRequest, call: Call, *, form: Form | None = None) -> 
         "findings": findings,
         "dangers": Finding.objects.filter(call=call).standing_dangers().for_list() if call.is_open else [],
         "works": works,
-        "looks": looks,
+        "inspections": inspections,
         "unit_looked_at": call.unit_id
-        in {*(finding.unit_id for finding in findings), *(look.unit_id for look in looks)},
+        in {*(finding.unit_id for finding in findings), *(inspection.unit_id for inspection in inspections)},
         "visit": call.planned_visit,
-        "step": next_step(call, findings=findings, works=works, looks=looks, may_plan=may_plan),
+        "step": next_step(call, findings=findings, works=works, inspections=inspections, may_plan=may_plan),
         "form": form,
         "wait_form": form if isinstance(form, WaitForm) else WaitForm(),
         "cancel_form": form if isinstance(form, CancelForm) else CancelForm(),
@@ -175,11 +176,11 @@ def wait(request: HttpRequest, pk: int) -> HttpResponse:
 
 @technicians
 @require_POST
-def go_on(request: HttpRequest, pk: int) -> HttpResponse:
+def resume(request: HttpRequest, pk: int) -> HttpResponse:
     """Note that a call waits no longer."""
 
     def act(call: Call) -> object:
-        return operations.go_on(call, by=user_of(request), at=timezone.now())
+        return operations.resume(call, by=user_of(request), at=timezone.now())
 
     return _act(request, pk, ChoiceForm(request.POST), act, done="The call waits no longer.")
 

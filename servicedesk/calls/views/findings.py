@@ -10,19 +10,19 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 
+from servicedesk.accounts.rights import technicians, user_of
 from servicedesk.calls import operations
 from servicedesk.calls.forms import ChangeFindingForm, FindingForm
 from servicedesk.calls.models import Call, Finding
 from servicedesk.calls.site_plan import walls_of
-from servicedesk.people.edits import apply_edit_or_report, as_opened
-from servicedesk.people.idempotency import save_idempotent
-from servicedesk.people.models import Change
-from servicedesk.people.rights import technicians, user_of
+from servicedesk.core.edits import apply_edit_or_report, as_opened
+from servicedesk.core.idempotency import save_idempotent
+from servicedesk.core.models import Change
 from units.models import Unit
 from units.shapes import drawings_of
 from units.views import status_of
 
-from .places import asked_unit, asked_visit, back_to
+from .places import back_to, query_unit, query_visit
 
 
 def _drawn(unit: Unit) -> dict[str, Any]:
@@ -42,8 +42,8 @@ def _asked(request: HttpRequest, *, detected: str) -> dict[str, Any]:
 
 
 def _add(request: HttpRequest, unit: Unit, *, call: Call | None) -> HttpResponse:
-    visit = asked_visit(request, unit.site)
-    detected = Finding.Detected.CALLED if call else Finding.Detected.CARE if visit else ""
+    visit = query_visit(request, unit.site)
+    detected = Finding.Detected.CALLED if call else Finding.Detected.MAINTENANCE if visit else ""
     initial = _asked(request, detected=detected)
     form = FindingForm(request.POST or None, instance=Finding(unit=unit, call=call), initial=initial)
     where = back_to(call=call, visit=visit, otherwise=unit)
@@ -64,7 +64,7 @@ def _add(request: HttpRequest, unit: Unit, *, call: Call | None) -> HttpResponse
 def add_finding(request: HttpRequest, call_pk: int) -> HttpResponse:
     """Record what was found on a call; first which window, where nobody has said."""
     call = get_object_or_404(Call.objects.select_related("site", "unit"), pk=call_pk)
-    unit = asked_unit(request, call)
+    unit = query_unit(request, call)
     if unit is None:
         context = {"call": call, "walls": walls_of(call.site.units.in_place())}
         return render(request, "calls/finding_unit.html", context)

@@ -11,14 +11,14 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils import timezone
 
+from servicedesk.accounts.rights import technicians, user_of
 from servicedesk.calls import operations
 from servicedesk.calls.forms import LogForm, SiteSearchForm
 from servicedesk.calls.models import Call
 from servicedesk.calls.safety import DEFERENCE
-from servicedesk.people.idempotency import save_idempotent
-from servicedesk.people.rights import technicians, user_of
-from servicedesk.searching import code_has, words_of
-from servicedesk.typed import read_key, read_scrap
+from servicedesk.core.idempotency import save_idempotent
+from servicedesk.core.values.searching import code_has, words_of
+from servicedesk.core.values.typed import read_key, read_scrap
 from units.models import Site, Unit
 from units.views import status_of
 

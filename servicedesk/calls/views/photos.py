@@ -8,14 +8,14 @@ from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 
+from servicedesk.accounts.body_sizes import takes_up_to
+from servicedesk.accounts.rights import technicians, user_of
 from servicedesk.calls.models import Call, Photo
 from servicedesk.calls.operations import add_photo
 from servicedesk.calls.photo_field import PhotoField
 from servicedesk.calls.photo_files import most_bytes, photo_path
 from servicedesk.calls.thumbnails import small_path
-from servicedesk.people.body_sizes import takes_up_to
-from servicedesk.people.idempotency import IdempotencyKeyForm, save_idempotent
-from servicedesk.people.rights import technicians, user_of
+from servicedesk.core.idempotency import IdempotencyKeyForm, save_idempotent
 from units.views import status_of
 
 

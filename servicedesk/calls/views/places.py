@@ -10,36 +10,36 @@ from django.urls import reverse
 
 from schedules.models import Visit
 from servicedesk.calls.models import Call
-from servicedesk.typed import read_key
+from servicedesk.core.values.typed import read_key
 from units.models import Site, Unit
 
 
-def asked_pk(request: HttpRequest, name: str) -> int | None:
+def query_pk(request: HttpRequest, name: str) -> int | None:
     """Read a record's number from the address or the form; anything else counts as none."""
     text = request.GET.get(name) or request.POST.get(name) or ""
     return read_key(text)
 
 
-def asked_visit(request: HttpRequest, site: Site) -> Visit | None:
+def query_visit(request: HttpRequest, site: Site) -> Visit | None:
     """Find the visit to a site that a page was opened from, if it was."""
-    pk = asked_pk(request, "visit")
+    pk = query_pk(request, "visit")
     return None if pk is None else get_object_or_404(Visit, pk=pk, site=site)
 
 
-def asked_call(request: HttpRequest, site: Site) -> Call | None:
+def query_call(request: HttpRequest, site: Site) -> Call | None:
     """Find the call from a site that a page was opened from, if it was."""
-    pk = asked_pk(request, "call")
+    pk = query_pk(request, "call")
     return None if pk is None else get_object_or_404(Call, pk=pk, site=site)
 
 
-def asked_unit(request: HttpRequest, call: Call) -> Unit | None:
+def query_unit(request: HttpRequest, call: Call) -> Unit | None:
     """Find the unit that a page of a call is about: one named in the address, else the call's own.
 
     None asks the page to let one be chosen: nobody has named a unit, or it is "other" than the call's.
     """
     if request.GET.get("unit") == "other":
         return None
-    pk = asked_pk(request, "unit") or call.unit_id
+    pk = query_pk(request, "unit") or call.unit_id
     if pk is None:
         return None
     return get_object_or_404(Unit.objects.select_related("construction", "site"), pk=pk, site=call.site_id)

@@ -8,22 +8,22 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 
 from schedules.models import MaintenanceTask
+from servicedesk.accounts.rights import technicians, user_of
 from servicedesk.calls import operations
 from servicedesk.calls.forms import WorkForm
 from servicedesk.calls.models import Call, Finding, Work
 from servicedesk.calls.site_plan import walls_of
-from servicedesk.people.idempotency import save_idempotent
-from servicedesk.people.rights import technicians, user_of
+from servicedesk.core.idempotency import save_idempotent
 from units.cautions import SILICONE
 from units.models import Unit
 from units.views import status_of
 
-from .places import asked_pk, asked_unit, asked_visit, back_to
+from .places import back_to, query_pk, query_unit, query_visit
 
 
 def _asked(request: HttpRequest, unit: Unit) -> dict[str, object]:
     """Fill in the finding that the work answers, its part, and today."""
-    pk = asked_pk(request, "finding")
+    pk = query_pk(request, "finding")
     finding = Finding.objects.filter(pk=pk, unit=unit).first() if pk else None
     return {
         "done_on": timezone.localdate(),
@@ -35,12 +35,12 @@ def _asked(request: HttpRequest, unit: Unit) -> dict[str, object]:
 
 
 def _task(request: HttpRequest, unit: Unit) -> MaintenanceTask | None:
-    pk = asked_pk(request, "task")
+    pk = query_pk(request, "task")
     return get_object_or_404(MaintenanceTask, pk=pk, site=unit.site) if pk else None
 
 
 def _add(request: HttpRequest, unit: Unit, *, call: Call | None) -> HttpResponse:
-    visit = asked_visit(request, unit.site)
+    visit = query_visit(request, unit.site)
     work = Work(unit=unit, call=call, task=_task(request, unit))
     form = WorkForm(request.POST or None, instance=work, initial=_asked(request, unit))
     where = back_to(call=call, visit=visit, otherwise=unit)
@@ -50,7 +50,7 @@ def _add(request: HttpRequest, unit: Unit, *, call: Call | None) -> HttpResponse
         done = operations.record_work(
             form.instance, swap=form.swap, maker_allows=allowed, by=user_of(request), at=timezone.now()
         )
-        counted = " It counts as the care that was due." if done.care_moved else ""
+        counted = " It counts as the care that was due." if done.maintenance_moved else ""
         messages.success(request, f"Recorded: {done.work.get_kind_display()}.{counted}")
         return where.url
 
@@ -65,7 +65,7 @@ def _add(request: HttpRequest, unit: Unit, *, call: Call | None) -> HttpResponse
 def add_work(request: HttpRequest, call_pk: int) -> HttpResponse:
     """Record what was done on a call; first at which window, where nobody has said."""
     call = get_object_or_404(Call.objects.select_related("site", "unit", "task"), pk=call_pk)
-    unit = asked_unit(request, call)
+    unit = query_unit(request, call)
     if unit is None:
         context = {"call": call, "walls": walls_of(call.site.units.in_place()), "work": True}
         return render(request, "calls/finding_unit.html", context)

@@ -9,18 +9,19 @@ from itertools import combinations
 from django.urls import reverse
 
 from schedules.words import span
+from servicedesk.core.values.words import counted
 from servicedesk.reports.annual_report.blocks import Block, Heading, Paper, Pictures, Points, Table, Words
 from servicedesk.reports.cached_figures import cached_figure
 from servicedesk.reports.chart_context import curve_pictures, forecast_pictures, rates_pictures
 from servicedesk.reports.comparison.figure import compare_figure, comparison_sentence
 from servicedesk.reports.curves.figure import CurveRow, CurvesFigure, curves_figure
-from servicedesk.reports.forecast.figure import Asked, ForecastFigure, ForecastRow, forecast_figure
+from servicedesk.reports.forecast.figure import Assumptions, ForecastFigure, ForecastRow, forecast_figure
 from servicedesk.reports.histories import Histories
-from servicedesk.reports.maintenance.figure import CareFigure, care_figure, care_sentence
-from servicedesk.reports.maintenance.records import CareRecords
+from servicedesk.reports.maintenance.figure import MaintenanceFigure, maintenance_figure, maintenance_sentence
+from servicedesk.reports.maintenance.records import MaintenanceRecords
 from servicedesk.reports.models import ThinLot
 from servicedesk.reports.plan_forms import rules_in_force
-from servicedesk.reports.queries.lives import read_histories
+from servicedesk.reports.queries.lifetimes import read_histories
 from servicedesk.reports.questions.asking import SURVIVAL
 from servicedesk.reports.questions.exclusion_words import exclusion_sentences
 from servicedesk.reports.questions.judgements import FIT_CURVE_FAILURES, PER, TEST_EVENTS
@@ -30,17 +31,16 @@ from servicedesk.reports.rates.type_ratios import Ratio
 from servicedesk.reports.sentences import curves_sentence, forecast_sentence, rates_sentence
 from servicedesk.reports.summary import YearInBrief, in_brief
 from servicedesk.reports.surveillance.figure import (
-    WatchFigure,
+    SurveillanceFigure,
     false_sentence,
     flag_ways,
     own_rate_words,
+    surveillance_figure,
+    surveillance_sentence,
     thin_sentence,
     thin_words,
-    watch_figure,
-    watch_sentence,
 )
 from servicedesk.reports.words import amount, percent, years
-from servicedesk.words import counted
 from units.models import ComponentType
 
 NONE_YET = "cannot tell yet"
@@ -58,19 +58,21 @@ def year_report(chosen: Selection) -> Paper:
     so_far = replace(chosen.always(), as_of=last, dated=True)
     rates = cached_figure("rates", chosen, "component", compute=lambda: rates_figure(chosen, by="component"))
     # Most chapters rest on these, so they are read once.
-    lives = read_histories(so_far, by="component")
+    lifetimes = read_histories(so_far, by="component")
     all_rates = cached_figure(
         "rates", so_far, "component", compute=lambda: rates_figure(so_far, by="component")
     )
     # The report says nothing of failures dated otherwise, which its page does.
     lasting = cached_figure(
-        "lives", so_far, compute=lambda: curves_figure(so_far, name=SURVIVAL, histories=lives, datings=False)
+        "lives",
+        so_far,
+        compute=lambda: curves_figure(so_far, name=SURVIVAL, histories=lifetimes, datings=False),
     )
     ahead = cached_figure(
         "ahead",
         so_far,
-        Asked(),
-        compute=lambda: forecast_figure(so_far, Asked(), rates=all_rates, histories=lives),
+        Assumptions(),
+        compute=lambda: forecast_figure(so_far, Assumptions(), rates=all_rates, histories=lifetimes),
     )
     return Paper(
         title="Report of the year",
@@ -78,21 +80,21 @@ def year_report(chosen: Selection) -> Paper:
         blocks=[
             *_brief(in_brief(chosen)),
             *_rates(rates),
-            *_comparisons(so_far, all_rates, lives),
+            *_comparisons(so_far, all_rates, lifetimes),
             *_lasting(lasting),
             *_ahead(ahead),
-            *_care(_care_figures(so_far, lives)),
-            *_lots(watch_figure()),
+            *_maintenance(_maintenance_figures(so_far, lifetimes)),
+            *_lots(surveillance_figure()),
             *_worked_out(rates),
         ],
     )
 
 
-def _care_figures(selection: Selection, lives: Histories) -> Iterator[CareFigure]:
+def _maintenance_figures(selection: Selection, lifetimes: Histories) -> Iterator[MaintenanceFigure]:
     """Work out the figures of all rules in force from records that are read once."""
     rules = list(rules_in_force())
-    records = CareRecords(selection, rules, histories=lives) if rules else None
-    return (care_figure(selection, rule, records=records) for rule in rules)
+    records = MaintenanceRecords(selection, rules, histories=lifetimes) if rules else None
+    return (maintenance_figure(selection, rule, records=records) for rule in rules)
 
 
 def _brief(brief: YearInBrief) -> Iterator[Block]:
@@ -153,9 +155,11 @@ def _rate_cells(row: RateRow) -> list[str]:
     return [_title(row.name), f"{row.events:,}", amount(row.years), rate, limits, row.verdict.sentence]
 
 
-def _comparisons(chosen: Selection, rates: RatesFigure, lives: Histories) -> Iterator[Block]:
+def _comparisons(chosen: Selection, rates: RatesFigure, lifetimes: Histories) -> Iterator[Block]:
     """Hold the types of each kind against each other, where both have failed often enough to say anything."""
-    figures = [compare_figure(chosen, one=one, other=other, histories=lives) for one, other in _pairs(rates)]
+    figures = [
+        compare_figure(chosen, one=one, other=other, histories=lifetimes) for one, other in _pairs(rates)
+    ]
     yield Heading("Is it the part or the place?", reverse("reports:compare"))
     if not figures:
         yield Words("No two types of one kind have failed often enough to be compared.", lead=True)
@@ -221,7 +225,7 @@ def _life_cells(row: CurveRow) -> list[str]:
 
 
 def _ahead(figure: ForecastFigure) -> Iterator[Block]:
-    yield Heading("What will the next twelve months take?", reverse("reports:ahead"))
+    yield Heading("What will the next twelve months take?", reverse("reports:forecast"))
     yield Words(forecast_sentence(figure), lead=True)
     if not figure.rows:
         return
@@ -231,7 +235,7 @@ def _ahead(figure: ForecastFigure) -> Iterator[Block]:
         rows=[_forecast_cells(row) for row in figure.rows],
         numbers=frozenset(range(1, 7)),
     )
-    assumptions = figure.asked
+    assumptions = figure.assumptions
     yield Words(
         f"Stock does in {percent(assumptions.level)} of cases: on the shelf for the year, in each of "
         f"{counted(assumptions.vans, 'van')} for its hardest month. {figure.late}"
@@ -258,31 +262,31 @@ def _forecast_cells(row: ForecastRow) -> list[str]:
     ]
 
 
-def _care(figures: Iterable[CareFigure]) -> Iterator[Block]:
-    care_figures = list(figures)
-    yield Heading("How often is care worth its while?", reverse("reports:care"))
-    if not any(figure.better for figure in care_figures):
+def _maintenance(figures: Iterable[MaintenanceFigure]) -> Iterator[Block]:
+    maintenance_figures = list(figures)
+    yield Heading("How often is care worth its while?", reverse("reports:maintenance"))
+    if not any(figure.better for figure in maintenance_figures):
         yield Words("Our records show no interval that is clearly better than the usual ones.", lead=True)
-    shown = [figure for figure in care_figures if figure.better or _says_why_not(figure)]
+    shown = [figure for figure in maintenance_figures if figure.better or _says_why_not(figure)]
     if shown:
         yield Points(
-            [f"{_title(figure.rule.component_type.name)}: {care_sentence(figure)}" for figure in shown]
+            [f"{_title(figure.rule.component_type.name)}: {maintenance_sentence(figure)}" for figure in shown]
         )
-    rest = len(care_figures) - len(shown)
+    rest = len(maintenance_figures) - len(shown)
     if shown and rest:
         yield Words(f"Of the other {counted(rest, 'care rule')} the records show nothing better.")
 
 
-def _says_why_not(figure: CareFigure) -> bool:
+def _says_why_not(figure: MaintenanceFigure) -> bool:
     """Tell whether there were failures enough for an interval, so that its refusal tells what to do."""
     return not figure.hidden and figure.events >= FIT_CURVE_FAILURES
 
 
-def _lots(figure: WatchFigure) -> Iterator[Block]:
-    yield Heading("Is a lot going wrong?", reverse("reports:watch"))
-    yield Words(watch_sentence(figure), lead=True)
+def _lots(figure: SurveillanceFigure) -> Iterator[Block]:
+    yield Heading("Is a lot going wrong?", reverse("reports:surveillance"))
+    yield Words(surveillance_sentence(figure), lead=True)
     if figure.mark is not None:
-        look = f"As of the look at all lots and types on {figure.mark.looked_on:%-d %B %Y}."
+        look = f"As of the look at all lots and types on {figure.mark.surveyed_on:%-d %B %Y}."
         yield Words(f"{look} {false_sentence(figure)}".rstrip())
     if figure.open:
         yield Table(

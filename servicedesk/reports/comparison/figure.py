@@ -9,11 +9,12 @@ from typing import Any
 
 import numpy as np
 
+from servicedesk.core.values.words import counted
 from servicedesk.reports.histories import Histories, Window
 from servicedesk.reports.numerics.jackknife import jackknife_rate
 from servicedesk.reports.numerics.rates import design_effect
 from servicedesk.reports.numerics.recurrence import compare_mean_cumulative
-from servicedesk.reports.queries.lives import read_histories
+from servicedesk.reports.queries.lifetimes import read_histories
 from servicedesk.reports.queries.surroundings import read_traits
 from servicedesk.reports.questions.judgements import (
     DAYS_PER_YEAR,
@@ -35,7 +36,6 @@ from servicedesk.reports.rates.type_ratios import (
     type_ratios,
 )
 from servicedesk.reports.words import amount, percent
-from servicedesk.words import counted
 from units.models import ComponentType
 
 MATTERS = 1.15
@@ -128,7 +128,7 @@ def compare(
     Parameters
     ----------
     histories, traits
-        Watched lives of the two types, grouped by type, and what acts on their parts.
+        Lifetimes under observation of the two types, grouped by type, and what acts on their parts.
     selection
         Which days count.
     one, other

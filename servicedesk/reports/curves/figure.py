@@ -9,13 +9,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from servicedesk.core.values.words import counted
 from servicedesk.reports.curves.life_fits import LifeFit, life_fit
 from servicedesk.reports.curves.shown_ages import ShownAges, shown_ages
 from servicedesk.reports.histories import CountingRows, FirstFailures, Histories, Window
 from servicedesk.reports.numerics.recurrence import mean_cumulative
 from servicedesk.reports.numerics.survival import SurvivalCurve, kaplan_meier
 from servicedesk.reports.queries.cells import read_cells
-from servicedesk.reports.queries.lives import read_histories
+from servicedesk.reports.queries.lifetimes import read_histories
 from servicedesk.reports.questions.asking import RECURRENCE
 from servicedesk.reports.questions.judgements import (
     CURVE_INTERVAL_SITES,
@@ -33,7 +34,6 @@ from servicedesk.reports.questions.traits import MODE, Key
 from servicedesk.reports.rates.figure import exclusions, group_names
 from servicedesk.reports.rates.trends import TrendReading, read_trend
 from servicedesk.reports.words import years
-from servicedesk.words import counted
 
 Floats = NDArray[np.float64]
 
@@ -208,38 +208,52 @@ def _mean_curve(rows: CountingRows, ages: ShownAges) -> dict[str, Any]:
 def _survival_row(
     histories: Histories, key: Any, family: str, name: str, window: Window, *, datings: bool
 ) -> CurveRow:
-    lives = histories.first_failures(window)
-    base = _base(key, family, name, lives.entry, lives.exit, lives.item, lives.site, int(lives.failed.sum()))
-    ages = shown_ages(
-        lives.entry, lives.exit, lives.site, to_start=LIFE_ITEMS, to_go_on=CURVE_ITEMS, sites=CURVE_SITES
+    lifetimes = histories.first_failures(window)
+    base = _base(
+        key,
+        family,
+        name,
+        lifetimes.entry,
+        lifetimes.exit,
+        lifetimes.item,
+        lifetimes.site,
+        int(lifetimes.failed.sum()),
     )
-    failed_at = sorted(float(age) for age in lives.exit[lives.failed])
+    ages = shown_ages(
+        lifetimes.entry,
+        lifetimes.exit,
+        lifetimes.site,
+        to_start=LIFE_ITEMS,
+        to_go_on=CURVE_ITEMS,
+        sites=CURVE_SITES,
+    )
+    failed_at = sorted(float(age) for age in lifetimes.exit[lifetimes.failed])
     if ages is None:
         return CurveRow(**base, curve=None, reason=NEVER_ENOUGH, ages=failed_at)
-    fit = life_fit(lives, start=ages.start, stop=ages.stop, datings=datings)
-    seen = lives.failed & (lives.exit > ages.start) & (lives.exit <= ages.stop)
+    fit = life_fit(lifetimes, start=ages.start, stop=ages.stop, datings=datings)
+    seen = lifetimes.failed & (lifetimes.exit > ages.start) & (lifetimes.exit <= ages.stop)
     if seen.sum() < LIFE_FAILURES:
         reason = (
             f"{counted(int(seen.sum()), 'first failure')} while enough were watched; "
             f"a curve takes {LIFE_FAILURES}"
         )
         return CurveRow(**base, curve=None, reason=reason, ages=failed_at, life=fit)
-    return CurveRow(**base, **_life_curve(lives, ages), life=fit)
+    return CurveRow(**base, **_life_curve(lifetimes, ages), life=fit)
 
 
-def _life_curve(lives: FirstFailures, ages: ShownAges) -> dict[str, Any]:
+def _life_curve(lifetimes: FirstFailures, ages: ShownAges) -> dict[str, Any]:
     """Estimate the share without failure over the ages that may be shown."""
-    entered = lives.entry < ages.stop
-    exit = np.minimum(lives.exit, ages.stop)[entered]
-    failed = (lives.failed & (lives.exit <= ages.stop))[entered]
-    at_risk = exit > np.maximum(lives.entry[entered], ages.start)
-    sites = np.unique(lives.site[entered][at_risk]).size
+    entered = lifetimes.entry < ages.stop
+    exit = np.minimum(lifetimes.exit, ages.stop)[entered]
+    failed = (lifetimes.failed & (lifetimes.exit <= ages.stop))[entered]
+    at_risk = exit > np.maximum(lifetimes.entry[entered], ages.start)
+    sites = np.unique(lifetimes.site[entered][at_risk]).size
     robust = sites >= LIFE_ROBUST_SITES
     estimate = kaplan_meier(
-        lives.entry[entered],
+        lifetimes.entry[entered],
         exit,
         failed,
-        cluster=lives.site[entered] if robust else None,
+        cluster=lifetimes.site[entered] if robust else None,
         from_age=ages.start,
     )
     notes = [f"of those without failure at age {years(ages.start)}"] if ages.start else []

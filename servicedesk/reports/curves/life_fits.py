@@ -12,11 +12,11 @@ from enum import StrEnum
 
 import numpy as np
 
+from servicedesk.core.values.words import counted
 from servicedesk.reports.histories import FirstFailures, Floats
-from servicedesk.reports.numerics.conditional_poisson import fit_within
+from servicedesk.reports.numerics.conditional_poisson import fit_conditional
 from servicedesk.reports.numerics.weibull import WeibullFit, fit_weibull
 from servicedesk.reports.questions.judgements import FIT_AGES, FIT_CURVE_FAILURES, FIT_FAILURES
-from servicedesk.words import counted
 
 Limits = tuple[float, float, float]
 """An estimate with its lower and upper limit."""
@@ -101,12 +101,12 @@ class LifeFit:
         return any(dated.reading != self.reading for dated in self.datings)
 
 
-def life_fit(lives: FirstFailures, *, start: float, stop: float, datings: bool = True) -> LifeFit:
+def life_fit(lifetimes: FirstFailures, *, start: float, stop: float, datings: bool = True) -> LifeFit:
     """Fit a life to first failures, where there are enough.
 
     Parameters
     ----------
-    lives
+    lifetimes
         First failures of parts of one type.
     start, stop
         The ages over which enough parts were watched: nothing is said of older ones.
@@ -117,14 +117,14 @@ def life_fit(lives: FirstFailures, *, start: float, stop: float, datings: bool =
     -------
     LifeFit
     """
-    failures = int(lives.failed.sum())
+    failures = int(lifetimes.failed.sum())
     if failures < FIT_FAILURES:
         counts = counted(failures, "first failure")
         return LifeFit(failures=failures, reason=f"{counts}; a life takes {FIT_FAILURES} or more")
-    if np.unique(lives.exit[lives.failed]).size < FIT_AGES:
+    if np.unique(lifetimes.exit[lifetimes.failed]).size < FIT_AGES:
         return LifeFit(failures=failures, reason=f"failures at fewer than {FIT_AGES} different ages")
     try:
-        fit = fit_weibull(lives.entry, lives.exit, lives.failed)
+        fit = fit_weibull(lifetimes.entry, lifetimes.exit, lifetimes.failed)
     except ValueError as error:
         return LifeFit(failures=failures, reason=str(error))
     shape = _shape(fit)
@@ -133,12 +133,12 @@ def life_fit(lives: FirstFailures, *, start: float, stop: float, datings: bool =
     return LifeFit(
         failures=failures,
         shape=shape,
-        reading=_read(shape, lives, lives.exit),
+        reading=_read(shape, lifetimes, lifetimes.exit),
         tenth=tenth if tenth[0] <= stop else None,
         ages=tuple(ages.tolist()),
         shares=tuple(_shares(fit, ages, start=start)),
-        datings=_datings(lives, fit) if datings else (),
-        known_good=int(np.isfinite(lives.good[lives.failed]).sum()),
+        datings=_datings(lifetimes, fit) if datings else (),
+        known_good=int(np.isfinite(lifetimes.good[lifetimes.failed]).sum()),
     )
 
 
@@ -154,14 +154,14 @@ def read_shape(low: float, high: float, *, early_within: Callable[[], bool]) -> 
     return Reading.EARLY if early_within() else Reading.UNLIKE
 
 
-def _read(shape: Limits, lives: FirstFailures, exit: Floats) -> Reading:
+def _read(shape: Limits, lifetimes: FirstFailures, exit: Floats) -> Reading:
     """Read a shape fitted to lives that ended at some ages."""
 
     def early_within() -> bool:
         try:
             # On the way to a shape that no records bound, powers of young ages vanish.
             with np.errstate(invalid="ignore", divide="ignore"):
-                return fit_within(lives.entry, exit, lives.failed, lives.site).high < 1
+                return fit_conditional(lifetimes.entry, exit, lifetimes.failed, lifetimes.site).high < 1
         except ValueError:  # no shape within sites describes them
             return False
 
@@ -183,32 +183,32 @@ def _shares(fit: WeibullFit, ages: Floats, *, start: float) -> list[float]:
     return [float(share) for share in np.exp(-hazard)]
 
 
-def _datings(lives: FirstFailures, fit: WeibullFit) -> tuple[Dated, ...]:
+def _datings(lifetimes: FirstFailures, fit: WeibullFit) -> tuple[Dated, ...]:
     """Fit the life again with failures dated otherwise, where some could be."""
-    loose = lives.failed & np.isfinite(lives.good)
+    loose = lifetimes.failed & np.isfinite(lifetimes.good)
     if not loose.any():
         return ()
-    rows = [Dated(Dating.FOUND, _shape(fit), _tenth(fit), _read(_shape(fit), lives, lives.exit))]
-    good = np.where(loose, lives.good, lives.exit)
+    rows = [Dated(Dating.FOUND, _shape(fit), _tenth(fit), _read(_shape(fit), lifetimes, lifetimes.exit))]
+    good = np.where(loose, lifetimes.good, lifetimes.exit)
     # Half a day after it was last good at the earliest: a failure needs some time at risk.
-    earliest = np.where(loose, np.maximum(good, lives.entry + 0.5), lives.exit)
-    middle = (earliest + lives.exit) / 2
+    earliest = np.where(loose, np.maximum(good, lifetimes.entry + 0.5), lifetimes.exit)
+    middle = (earliest + lifetimes.exit) / 2
     for dating, exit in ((Dating.MIDDLE, middle), (Dating.GOOD, earliest)):
-        rows += _refit(dating, lives, exit, within=exit)
-    last_good = np.where(loose, lives.good, np.nan)
-    rows += _refit(Dating.BETWEEN, lives, lives.exit, last_good=last_good, within=middle)
+        rows += _refit(dating, lifetimes, exit, within=exit)
+    last_good = np.where(loose, lifetimes.good, np.nan)
+    rows += _refit(Dating.BETWEEN, lifetimes, lifetimes.exit, last_good=last_good, within=middle)
     return tuple(rows)
 
 
 def _refit(
-    dating: Dating, lives: FirstFailures, exit: Floats, *, within: Floats, last_good: Floats | None = None
+    dating: Dating, lifetimes: FirstFailures, exit: Floats, *, within: Floats, last_good: Floats | None = None
 ) -> list[Dated]:
     """Fit again, or answer nothing where no life describes the records so dated.
 
     ``within`` dates the failures for the shape within sites.
     """
     try:
-        fit = fit_weibull(lives.entry, exit, lives.failed, last_good=last_good)
+        fit = fit_weibull(lifetimes.entry, exit, lifetimes.failed, last_good=last_good)
     except ValueError:
         return []
-    return [Dated(dating, _shape(fit), _tenth(fit), _read(_shape(fit), lives, within))]
+    return [Dated(dating, _shape(fit), _tenth(fit), _read(_shape(fit), lifetimes, within))]

@@ -11,15 +11,16 @@ from typing import Any
 
 import numpy as np
 
+from servicedesk.core.values.words import counted
 from servicedesk.reports.curves.shown_ages import ShownAges, shown_ages
 from servicedesk.reports.forecast.late_records import late_words, read_delays
-from servicedesk.reports.forecast.outlook import MONTHS, Past, YearAgo, look_ahead, look_back, read_past
 from servicedesk.reports.forecast.seasons import month_after, seasons_of
+from servicedesk.reports.forecast.year import MONTHS, Past, YearAgo, backtest, forecast_year, read_past
 from servicedesk.reports.histories import Histories, Window
 from servicedesk.reports.numerics.delays import Delays
 from servicedesk.reports.numerics.forecast import Prediction, predict_count
 from servicedesk.reports.numerics.years import years_apart
-from servicedesk.reports.queries.lives import read_histories
+from servicedesk.reports.queries.lifetimes import read_histories
 from servicedesk.reports.queries.scope import Scope
 from servicedesk.reports.queries.standing import Standing, items_in_place, pieces_used
 from servicedesk.reports.questions.judgements import (
@@ -33,14 +34,13 @@ from servicedesk.reports.questions.selection import Selection
 from servicedesk.reports.questions.traits import Key
 from servicedesk.reports.rates.figure import RateRow, RatesFigure, rates_figure
 from servicedesk.reports.words import amount, percent
-from servicedesk.words import counted
 
 BY_AGE, BY_BAND, STEADY = "by age", "by age band", "at the rate so far"
 """How failures were reckoned: from the ages of the items in place, or from the rate of the past."""
 
 
 @dataclass(frozen=True, kw_only=True)
-class Asked:
+class Assumptions:
     """What the owner plans with.
 
     ``level`` is the chance that what is kept will do, ``vans`` how many vans carry stock, and ``warranty``
@@ -114,7 +114,7 @@ class ForecastFigure:
     """The next twelve months by type, and all types together; ``late`` says what late records do to them."""
 
     selection: Selection
-    asked: Asked
+    assumptions: Assumptions
     rows: list[ForecastRow]
     months: list[date]
     whole: Expected | None
@@ -139,7 +139,7 @@ class _Reckoned:
 
 def forecast_figure(
     selection: Selection,
-    assumptions: Asked,
+    assumptions: Assumptions,
     *,
     rates: RatesFigure | None = None,
     histories: Histories | None = None,
@@ -183,7 +183,7 @@ def forecast_figure(
     whole, whole_months = _together(reckoned, effect=rates.design_effect, seasons=seasons)
     return ForecastFigure(
         selection=selection,
-        asked=assumptions,
+        assumptions=assumptions,
         rows=rows,
         months=[month_after(selection.as_of, number) for number in range(MONTHS)],
         whole=whole,
@@ -201,7 +201,7 @@ def _reckon(
     effect: float,
     season: np.ndarray,
     pieces: dict[int, int],
-    assumptions: Asked,
+    assumptions: Assumptions,
     window: Window,
     delays: Delays | None,
     known_on: int,
@@ -240,7 +240,7 @@ def _reckon(
     if not rate.years:
         return _Reckoned(row=_nothing_known(values, "none of them was watched before"), past=past)
     counts = np.array([season[month_after(today, number).month - 1] for number in range(MONTHS)])
-    outlook = look_ahead(past, ages, items=items, counts=counts, vans=assumptions.vans)
+    outlook = forecast_year(past, ages, items=items, counts=counts, vans=assumptions.vans)
     thin = rate.events < FORECAST_FAILURES
     if thin:
         values["reason"] = (
@@ -260,7 +260,7 @@ def _reckon(
         shelf=shelf,
         van=van,
         in_warranty=_in_warranty(past, ages, assumptions) if ages.size and not thin else None,
-        year_ago=None if histories is None else look_back(histories, window, effect=effect),
+        year_ago=None if histories is None else backtest(histories, window, effect=effect),
         notes=() if thin else tuple(_notes(past)),
         trend=past.apart.times,
     )
@@ -330,7 +330,7 @@ def _beyond(ages: np.ndarray, shown: ShownAges | None) -> float | None:
     return float(past_it.sum()) / (ages.size * DAYS_PER_YEAR)
 
 
-def _in_warranty(past: Past, ages: np.ndarray, assumptions: Asked) -> float:
+def _in_warranty(past: Past, ages: np.ndarray, assumptions: Assumptions) -> float:
     """Give the share of the failures to come that fall into warranty."""
     left = np.clip(assumptions.warranty * DAYS_PER_YEAR - ages, 0, DAYS_PER_YEAR)
     if past.fitted is None:

@@ -7,11 +7,11 @@ from typing import Final
 
 import numpy as np
 
+from servicedesk.core.values.words import counted
 from servicedesk.reports.numerics.delays import Delays, reporting_delays
 from servicedesk.reports.queries.scope import Scope
 from servicedesk.reports.queries.standing import days_to_record
 from servicedesk.reports.questions.selection import Selection
-from servicedesk.words import counted
 
 LATE_FINDINGS: Final = 30
 """Failures written down that it takes to say how late they are (our choice, no source)."""

@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from servicedesk.reports.forecast.outlook import MONTH, MONTHS
+from servicedesk.reports.forecast.year import MONTH, MONTHS
 from servicedesk.reports.histories import Histories, Window
 from servicedesk.reports.questions.judgements import DAYS_PER_YEAR
 from servicedesk.reports.rates.figure import RateRow

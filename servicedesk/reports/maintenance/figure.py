@@ -10,18 +10,18 @@ from typing import Final, TypedDict
 import numpy as np
 
 from schedules.models import MaintenanceRule
-from schedules.models.care import WorkKind
+from schedules.models.maintenance import WorkKind
+from servicedesk.core.values.words import counted, every
 from servicedesk.reports.curves.life_fits import Limits
 from servicedesk.reports.histories import Window
-from servicedesk.reports.maintenance.interval import LONGEST, Costs, best_interval, looking_interval
-from servicedesk.reports.maintenance.reading import BandRow, read_since_care, visits_on
-from servicedesk.reports.maintenance.records import CareRecords, RuleRecords
+from servicedesk.reports.maintenance.interval import LONGEST, Costs, best_interval, inspection_interval
+from servicedesk.reports.maintenance.reading import BandRow, read_since_maintenance, visits_on
+from servicedesk.reports.maintenance.records import MaintenanceRecords, RuleRecords
 from servicedesk.reports.maintenance.replacing import Replacing, best_age
-from servicedesk.reports.maintenance.since_care import clock_from_care
+from servicedesk.reports.maintenance.since_maintenance import clock_from_maintenance
 from servicedesk.reports.questions.judgements import DAYS_PER_YEAR
 from servicedesk.reports.questions.selection import Selection
 from servicedesk.reports.words import amount
-from servicedesk.words import counted, every
 
 STEP: Final = 1.5
 """How much longer an interval may become at once (our choice, no source)."""
@@ -30,13 +30,13 @@ STEP: Final = 1.5
 class ToldCosts(TypedDict):
     """What the owner says that care, a failure and replacing in time cost; None for what is left open."""
 
-    care: float | None
+    maintenance: float | None
     failure: float | None
     replacing: float | None
 
 
 @dataclass(frozen=True, kw_only=True)
-class CareFigure:
+class MaintenanceFigure:
     """Failures of one type by the time since it was cared for, and the interval that costs least.
 
     Attributes
@@ -73,7 +73,7 @@ class CareFigure:
     costs: Costs
     bands: list[BandRow]
     events: int
-    at_care: int
+    at_maintenance: int
     unknown_events: int
     unknown_years: float
     cares: int
@@ -115,15 +115,15 @@ class CareFigure:
         return (self.now - self.least) * self.parts
 
 
-def care_figure(
+def maintenance_figure(
     selection: Selection,
     rule: MaintenanceRule,
     *,
-    care: float | None = None,
+    maintenance: float | None = None,
     failure: float | None = None,
     replacing: float | None = None,
-    records: CareRecords | None = None,
-) -> CareFigure:
+    records: MaintenanceRecords | None = None,
+) -> MaintenanceFigure:
     """Work out how often the care of a rule is worth its while.
 
     Parameters
@@ -142,27 +142,29 @@ def care_figure(
     """
     chosen = selection.only("component", rule.component_type_id)
     window = Window(chosen.after.toordinal() if chosen.after else 0, chosen.last.toordinal())
-    told_of = (records or CareRecords(selection, [rule])).of(rule)
-    everything, own = told_of.everything, told_of.care_own
-    item, age = told_of.care_item[own], told_of.care_age[own]
-    rows, unknown, missed = clock_from_care(told_of.between_visits, window, care_item=item, care_age=age)
+    told_of = (records or MaintenanceRecords(selection, [rule])).of(rule)
+    everything, own = told_of.everything, told_of.maintenance_own
+    item, age = told_of.maintenance_item[own], told_of.maintenance_age[own]
+    rows, unknown, missed = clock_from_maintenance(
+        told_of.between_visits, window, maintenance_item=item, maintenance_age=age
+    )
     spans = everything.counting_rows(window)
     whole, events = int(spans.event.sum()), int(rows.event.sum())
-    costs = replace(_costs(rule, told_of, care=care, failure=failure), replacing=replacing)
-    since = read_since_care(rows, visits_on(everything, item=item, age=age))
+    costs = replace(_costs(rule, told_of, maintenance=maintenance, failure=failure), replacing=replacing)
+    since = read_since_maintenance(rows, visits_on(everything, item=item, age=age))
     if rule.work == WorkKind.CHECKED:
         days = float((spans.stop - spans.start).sum())
-        interval = looking_interval(costs, events=whole, days=days, usual=rule.interval_months)
+        interval = inspection_interval(costs, events=whole, days=days, usual=rule.interval_months)
     else:
         interval = best_interval(rows, since, costs, usual=rule.interval_months)
-    mine = np.isin(told_of.care_item, everything.item)
-    return CareFigure(
+    mine = np.isin(told_of.maintenance_item, everything.item)
+    return MaintenanceFigure(
         selection=chosen,
         rule=rule,
         costs=costs,
         bands=since.bands,
         events=events,
-        at_care=whole - events - missed,
+        at_maintenance=whole - events - missed,
         unknown_events=missed,
         unknown_years=unknown / DAYS_PER_YEAR,
         cares=int(mine.sum()),
@@ -180,15 +182,15 @@ def care_figure(
 
 
 def _costs(
-    rule: MaintenanceRule, records: RuleRecords, *, care: float | None, failure: float | None
+    rule: MaintenanceRule, records: RuleRecords, *, maintenance: float | None, failure: float | None
 ) -> Costs:
     """Take the owner's costs, or else the minutes of the rule and those that repairs took on average."""
-    if care is not None and failure is not None:
-        return Costs(care=care, failure=failure, told=True)
-    return Costs(care=float(rule.minutes), failure=float(records.minutes or rule.minutes), told=False)
+    if maintenance is not None and failure is not None:
+        return Costs(maintenance=maintenance, failure=failure, given=True)
+    return Costs(maintenance=float(rule.minutes), failure=float(records.minutes or rule.minutes), given=False)
 
 
-def care_sentence(figure: CareFigure) -> str:
+def maintenance_sentence(figure: MaintenanceFigure) -> str:
     """Say what the records say of an interval."""
     rule, usual = figure.rule, figure.rule.interval_months
     if figure.best is None:
@@ -216,7 +218,7 @@ def care_sentence(figure: CareFigure) -> str:
     )
 
 
-def limits_words(figure: CareFigure) -> str:
+def limits_words(figure: MaintenanceFigure) -> str:
     """Say what the best interval would be at the limits of what it rests on."""
     if figure.at_limits is None:
         return ""

@@ -8,10 +8,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
+from servicedesk.core.values.words import counted
 from servicedesk.reports.curves.life_fits import Limits
 from servicedesk.reports.curves.shown_ages import shown_ages
-from servicedesk.reports.maintenance.reading import SinceCare
-from servicedesk.reports.maintenance.since_care import MONTH, CareRows
+from servicedesk.reports.maintenance.reading import SinceMaintenance
+from servicedesk.reports.maintenance.since_maintenance import MONTH, MaintenanceRows
 from servicedesk.reports.numerics.policy import Policy, inspection, minimal_repair
 from servicedesk.reports.numerics.rates import event_rate
 from servicedesk.reports.questions.judgements import (
@@ -21,7 +22,6 @@ from servicedesk.reports.questions.judgements import (
     FIT_CURVE_FAILURES,
 )
 from servicedesk.reports.words import amount
-from servicedesk.words import counted
 
 LONGEST: Final = 240
 """Months beyond which no rule goes."""
@@ -35,9 +35,9 @@ class Costs:
     what it costs to replace a part before it fails, where the owner said so.
     """
 
-    care: float
+    maintenance: float
     failure: float
-    told: bool
+    given: bool
     replacing: float | None = None
 
 
@@ -67,13 +67,13 @@ class Interval:
     reason: str = ""
 
 
-def best_interval(rows: CareRows, since: SinceCare, costs: Costs, *, usual: int) -> Interval:
+def best_interval(rows: MaintenanceRows, since: SinceMaintenance, costs: Costs, *, usual: int) -> Interval:
     """Find the interval that costs least for care that keeps failures away.
 
     Parameters
     ----------
     rows, since
-        Watched lives on the clock of care, and what they say.
+        Lifetimes under observation on the clock of care, and what they say.
     costs
         Of one care and one failure.
     usual
@@ -81,7 +81,7 @@ def best_interval(rows: CareRows, since: SinceCare, costs: Costs, *, usual: int)
     """
     if not since.faster or since.shape is None:
         return Interval(reason=since.reason)
-    if costs.failure <= costs.care:
+    if costs.failure <= costs.maintenance:
         return Interval(reason="a failure costs no more than the care that prevents it")
     policies = [_policy(rows, shape, costs) for shape in since.shape]
     best = policies[0]
@@ -106,7 +106,7 @@ def best_interval(rows: CareRows, since: SinceCare, costs: Costs, *, usual: int)
     )
 
 
-def looking_interval(costs: Costs, *, events: int, days: float, usual: int) -> Interval:
+def inspection_interval(costs: Costs, *, events: int, days: float, usual: int) -> Interval:
     """Find how often to look for defects that do not show themselves.
 
     Parameters
@@ -120,10 +120,12 @@ def looking_interval(costs: Costs, *, events: int, days: float, usual: int) -> I
     """
     if events < FIT_CURVE_FAILURES:
         return Interval(reason=f"{counted(events, 'failure')}; it takes {FIT_CURVE_FAILURES}")
-    if not costs.told:
+    if not costs.given:
         return Interval(reason="say what one look and a year with a hidden defect cost you")
     hidden, rate = costs.failure / DAYS_PER_YEAR, event_rate(events, 1)
-    policies = [inspection(number / days, costs.care, hidden) for number in (events, rate.low, rate.high)]
+    policies = [
+        inspection(number / days, costs.maintenance, hidden) for number in (events, rate.low, rate.high)
+    ]
     best = policies[0]
     if best.interval / MONTH > LONGEST:
         return Interval(reason=f"the best interval would be longer than {LONGEST} months")
@@ -132,7 +134,7 @@ def looking_interval(costs: Costs, *, events: int, days: float, usual: int) -> I
         best=_months(best),
         at_limits=_at_limits(policies),
         clear=_outside(policies, ours),
-        now=DAYS_PER_YEAR * (costs.care / ours + events / days * hidden * ours / 2),
+        now=DAYS_PER_YEAR * (costs.maintenance / ours + events / days * hidden * ours / 2),
         least=DAYS_PER_YEAR * best.cost_rate,
     )
 
@@ -149,10 +151,10 @@ def _outside(policies: list[Policy], interval: float) -> bool:
     return too_short or all(interval > each.longest for each in policies)
 
 
-def _policy(rows: CareRows, shape: float, costs: Costs) -> Policy:
+def _policy(rows: MaintenanceRows, shape: float, costs: Costs) -> Policy:
     """Give the best interval in days at a shape, at as many failures as were seen."""
     longest = float(rows.stop.max())
-    optimum = minimal_repair(shape, _rate(rows, shape), costs.care, costs.failure)
+    optimum = minimal_repair(shape, _rate(rows, shape), costs.maintenance, costs.failure)
     return Policy(
         interval=optimum.interval * longest,
         cost_rate=optimum.cost_rate / longest,
@@ -161,17 +163,17 @@ def _policy(rows: CareRows, shape: float, costs: Costs) -> Policy:
     )
 
 
-def _rate(rows: CareRows, shape: float) -> float:
+def _rate(rows: MaintenanceRows, shape: float) -> float:
     """Give the failures a part has by the longest time watched since care, at a shape."""
     longest = float(rows.stop.max())
     run = float(((rows.stop / longest) ** shape - (rows.start / longest) ** shape).sum())
     return float(rows.event.sum()) / run
 
 
-def _cost(rows: CareRows, shape: float, costs: Costs, *, interval: float) -> float:
+def _cost(rows: MaintenanceRows, shape: float, costs: Costs, *, interval: float) -> float:
     """Give the cost of a part a day at an interval in days."""
     failures = _rate(rows, shape) * (interval / float(rows.stop.max())) ** shape
-    return (costs.care + costs.failure * failures) / interval
+    return (costs.maintenance + costs.failure * failures) / interval
 
 
 def _months(policy: Policy) -> Limits:

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from servicedesk.reports.histories import Flags, Ints
-from servicedesk.reports.maintenance.since_care import BAND_ENDS, MONTH, CareRows
+from servicedesk.reports.maintenance.since_maintenance import BAND_ENDS, MONTH, MaintenanceRows
 
 Floats = NDArray[np.float64]
 
@@ -24,7 +24,7 @@ EPOCH: Final = 719163
 
 
 @dataclass(frozen=True, eq=False)
-class CareMonths:
+class MaintenanceMonths:
     """Failures and days at risk by site, age of the part, month of the year, and time since care.
 
     Only what a failure's own site, age and month of the year can be held against is in it: other rows say
@@ -67,7 +67,7 @@ class CareMonths:
         return int(self.event[(most - least)[self.stratum] >= APART].sum())
 
 
-def cut_at_months(rows: CareRows) -> CareMonths:
+def cut_at_months(rows: MaintenanceRows) -> MaintenanceMonths:
     """Cut spans on the clock of care at calendar months, and add up what is alike.
 
     Notes
@@ -75,7 +75,7 @@ def cut_at_months(rows: CareRows) -> CareMonths:
     One month of the year is worked out at a time, and of it only sites and ages with a failure in it, so that
     memory follows the failures and not all parts times all months they were watched.
     """
-    begin_on, end_on = rows.care_on + rows.start, rows.care_on + rows.stop
+    begin_on, end_on = rows.maintenance_on + rows.start, rows.maintenance_on + rows.stop
     first = month_of(np.floor(begin_on).astype(np.int64) + 1)
     last = month_of(np.ceil(end_on).astype(np.int64))
     strata, rank = np.unique(rows.stratum, return_inverse=True)
@@ -84,11 +84,11 @@ def cut_at_months(rows: CareRows) -> CareMonths:
     failed[last[hit] % 12, rank[hit]] = True
     by_month = [_one_month(rows, rank, first, last, month, failed[month]) for month in range(12)]
     columns = [np.concatenate(each) for each in zip(*by_month, strict=True)]
-    return CareMonths(np.unique(columns[0], return_inverse=True)[1], *columns[1:])
+    return MaintenanceMonths(np.unique(columns[0], return_inverse=True)[1], *columns[1:])
 
 
 def _one_month(
-    rows: CareRows, rank: Ints, first: Ints, last: Ints, month: int, failed: Flags
+    rows: MaintenanceRows, rank: Ints, first: Ints, last: Ints, month: int, failed: Flags
 ) -> tuple[Any, ...]:
     """Give stratum, ends on the clock of care, days and failures of one month of the year."""
     here = np.flatnonzero(failed[rank])
@@ -97,10 +97,12 @@ def _one_month(
     row = np.repeat(here, years)
     since = np.arange(row.size) - np.repeat(np.cumsum(years) - years, years)
     at = np.repeat(earliest, years) + 12 * since
-    care_on, opens, closes = rows.care_on[row], _eve_of(at), _eve_of(at + 1)
-    days = np.minimum(rows.stop[row], closes - care_on) - np.maximum(rows.start[row], opens - care_on)
-    event = np.where(rows.care_on[row] + rows.stop[row] <= closes, rows.event[row], 0)
-    low, high = np.maximum(opens - care_on, 0), closes - care_on
+    maintenance_on, opens, closes = rows.maintenance_on[row], _eve_of(at), _eve_of(at + 1)
+    days = np.minimum(rows.stop[row], closes - maintenance_on) - np.maximum(
+        rows.start[row], opens - maintenance_on
+    )
+    event = np.where(rows.maintenance_on[row] + rows.stop[row] <= closes, rows.event[row], 0)
+    low, high = np.maximum(opens - maintenance_on, 0), closes - maintenance_on
     # A month has at most 31 days, so its end and its length make one number of both its ends.
     span = high * 64 + (high - low)
     key = rank[row] * (int(span.max(initial=0)) + 1) + span

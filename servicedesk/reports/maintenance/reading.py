@@ -12,11 +12,16 @@ from typing import Any, Final
 
 import numpy as np
 
+from servicedesk.core.values.words import counted
 from servicedesk.reports.curves.life_fits import Limits
 from servicedesk.reports.histories import Histories, Ints
-from servicedesk.reports.maintenance.months import CareMonths, cut_at_months, month_of
-from servicedesk.reports.maintenance.since_care import BANDS, CareRows
-from servicedesk.reports.numerics.conditional_poisson import WithinFit, fit_within, fit_within_parts
+from servicedesk.reports.maintenance.months import MaintenanceMonths, cut_at_months, month_of
+from servicedesk.reports.maintenance.since_maintenance import BANDS, MaintenanceRows
+from servicedesk.reports.numerics.conditional_poisson import (
+    ConditionalFit,
+    fit_conditional,
+    fit_conditional_parts,
+)
 from servicedesk.reports.numerics.jackknife import jackknife_rate
 from servicedesk.reports.numerics.rates import stratified_rate_ratio
 from servicedesk.reports.questions.judgements import (
@@ -26,7 +31,6 @@ from servicedesk.reports.questions.judgements import (
     Judged,
     judge_rate,
 )
-from servicedesk.words import counted
 
 WORTH_WAITING: Final = 20
 """Times as many failures as there are: what takes more is not worth saying when it would be clear."""
@@ -54,7 +58,7 @@ class BandRow:
 
 
 @dataclass(frozen=True, kw_only=True)
-class SinceCare:
+class SinceMaintenance:
     """Failures by the time since care, and how they gather with it.
 
     Attributes
@@ -75,13 +79,13 @@ class SinceCare:
     reason: str
 
 
-def read_since_care(rows: CareRows, visited_on: Ints) -> SinceCare:
+def read_since_maintenance(rows: MaintenanceRows, visited_on: Ints) -> SinceMaintenance:
     """Say how failures come with the time since care.
 
     Parameters
     ----------
     rows
-        Watched lives on the clock of care.
+        Lifetimes under observation on the clock of care.
     visited_on
         The day of every care visit, as an ordinal.
 
@@ -99,7 +103,7 @@ def read_since_care(rows: CareRows, visited_on: Ints) -> SinceCare:
     """
     months = cut_at_months(rows)
     shape, faster, reason = _shape(rows, months, visited_on)
-    return SinceCare(bands=_bands(rows, months), shape=shape, faster=faster, reason=reason)
+    return SinceMaintenance(bands=_bands(rows, months), shape=shape, faster=faster, reason=reason)
 
 
 def visits_on(histories: Histories, *, item: Ints, age: Ints) -> Ints:
@@ -111,7 +115,9 @@ def visits_on(histories: Histories, *, item: Ints, age: Ints) -> Ints:
     return days
 
 
-def _shape(rows: CareRows, months: CareMonths, visited_on: Ints) -> tuple[Limits | None, bool, str]:
+def _shape(
+    rows: MaintenanceRows, months: MaintenanceMonths, visited_on: Ints
+) -> tuple[Limits | None, bool, str]:
     """Give the shape, whether it is clearly above one, and else why not."""
     events = int(rows.event.sum())
     if events < FIT_CURVE_FAILURES:
@@ -120,7 +126,7 @@ def _shape(rows: CareRows, months: CareMonths, visited_on: Ints) -> tuple[Limits
     if months.telling < FIT_CURVE_FAILURES:
         return None, False, _bound_to_season(months.telling, events, visited_on)
     try:
-        fit = fit_within_parts(
+        fit = fit_conditional_parts(
             months.low,
             months.high,
             months.days / (months.high - months.low),
@@ -133,7 +139,11 @@ def _shape(rows: CareRows, months: CareMonths, visited_on: Ints) -> tuple[Limits
     shape = (fit.shape, fit.low, fit.high)
     if fit.low > 1 and isfinite(fit.high):
         return shape, True, ""
-    return shape, False, _season_or_care(visited_on) if _faster_at_first_sight(rows) else _not_clear(fit)
+    return (
+        shape,
+        False,
+        _season_or_maintenance(visited_on) if _faster_at_first_sight(rows) else _not_clear(fit),
+    )
 
 
 def _bound_to_season(telling: int, events: int, visited_on: Ints) -> str:
@@ -145,7 +155,7 @@ def _bound_to_season(telling: int, events: int, visited_on: Ints) -> str:
     )
 
 
-def _season_or_care(visited_on: Ints) -> str:
+def _season_or_maintenance(visited_on: Ints) -> str:
     """Say that what looks like missing care may be the season."""
     return (
         "more fails the longer the care is ago, but within one month of the year not clearly so, and it may "
@@ -153,7 +163,7 @@ def _season_or_care(visited_on: Ints) -> str:
     )
 
 
-def _not_clear(fit: WithinFit) -> str:
+def _not_clear(fit: ConditionalFit) -> str:
     """Say that no rise is clear, and how many failures would make one clear if all goes on as so far."""
     words = "failures do not clearly come faster the longer the care is ago"
     if fit.shape <= 1 or fit.low <= 0:
@@ -172,15 +182,15 @@ def _usual_month(visited_on: Ints) -> str:
     return f"{by_month[most]:,} of {counted(visited_on.size, 'care visit')} fell into {month_name[most + 1]}"
 
 
-def _faster_at_first_sight(rows: CareRows) -> bool:
+def _faster_at_first_sight(rows: MaintenanceRows) -> bool:
     """Tell whether failures come faster with the time since care where nobody looks at the season."""
     try:
-        return fit_within(rows.start, rows.stop, rows.event, rows.stratum).low > 1
+        return fit_conditional(rows.start, rows.stop, rows.event, rows.stratum).low > 1
     except ValueError:
         return False
 
 
-def _bands(rows: CareRows, months: CareMonths) -> list[BandRow]:
+def _bands(rows: MaintenanceRows, months: MaintenanceMonths) -> list[BandRow]:
     """Add up failures and time by band, and hold each against the first within site, age and month."""
     place_of_months = months.band
     within = [_sums_of_months(months, place_of_months == place) for place in range(len(BANDS))]
@@ -207,7 +217,7 @@ def _bands(rows: CareRows, months: CareMonths) -> list[BandRow]:
     return band_rows
 
 
-def _sums_of_sites(rows: CareRows, sites: Ints) -> tuple[Any, Any]:
+def _sums_of_sites(rows: MaintenanceRows, sites: Ints) -> tuple[Any, Any]:
     """Add failures and days up by site."""
     place = np.searchsorted(sites, rows.site)
     return (
@@ -216,7 +226,7 @@ def _sums_of_sites(rows: CareRows, sites: Ints) -> tuple[Any, Any]:
     )
 
 
-def _sums_of_months(months: CareMonths, mask: Any) -> tuple[Any, Any]:
+def _sums_of_months(months: MaintenanceMonths, mask: Any) -> tuple[Any, Any]:
     """Add failures and days of some rows up by site, age and month of the year."""
     size = int(months.stratum.max()) + 1 if months.stratum.size else 0
     return (

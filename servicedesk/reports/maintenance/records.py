@@ -10,11 +10,11 @@ from typing import Final
 from django.db.models import Avg, Count
 
 from schedules.models import MaintenanceRule, NextDue
-from schedules.models.care import WorkKind
+from schedules.models.maintenance import WorkKind
 from servicedesk.calls.models import Work
 from servicedesk.reports.histories import Flags, Histories, Ints
-from servicedesk.reports.queries.care import read_care
-from servicedesk.reports.queries.lives import read_histories
+from servicedesk.reports.queries.lifetimes import read_histories
+from servicedesk.reports.queries.maintenance import read_maintenance
 from servicedesk.reports.questions.selection import Selection
 from units.models import Site
 
@@ -28,8 +28,8 @@ class RuleRecords:
     Attributes
     ----------
     everything, between_visits
-        Watched lives of the rule's type with all their failures, and with those that were not first seen on
-        a care visit.
+        Lifetimes of the rule's type under observation with all their failures, and with those that were not
+        first seen on a care visit.
     care_item, care_age
         When each part got the care, as its age in days; parts of other types may be among them.
     care_own
@@ -42,14 +42,14 @@ class RuleRecords:
 
     everything: Histories
     between_visits: Histories
-    care_item: Ints
-    care_age: Ints
-    care_own: Flags
+    maintenance_item: Ints
+    maintenance_age: Ints
+    maintenance_own: Flags
     minutes: float | None
     parts: int
 
 
-class CareRecords:
+class MaintenanceRecords:
     """What the records tell of some rules (at least one): as many questions for many rules as for one."""
 
     def __init__(
@@ -69,22 +69,22 @@ class CareRecords:
         self._between_visits = read_histories(
             chosen, by="component", between_visits=True, spans_of=self._everything
         )
-        self._care = {
-            work: read_care(selection.only("component", *sorted(type_ids)), work=work)
+        self._maintenance = {
+            work: read_maintenance(selection.only("component", *sorted(type_ids)), work=work)
             for work, type_ids in types.items()
         }
         self._minutes = _minutes_of_repairs(every_type, selection)
-        self._parts = _parts_in_our_care(self._rules)
+        self._parts = _parts_in_our_maintenance(self._rules)
 
     def of(self, rule: MaintenanceRule) -> RuleRecords:
         """Give what concerns one of the rules."""
-        item, age, own = self._care[rule.work]
+        item, age, own = self._maintenance[rule.work]
         return RuleRecords(
             everything=self._everything.of_keys([rule.component_type_id]),
             between_visits=self._between_visits.of_keys([rule.component_type_id]),
-            care_item=item,
-            care_age=age,
-            care_own=own,
+            maintenance_item=item,
+            maintenance_age=age,
+            maintenance_own=own,
             minutes=self._minutes.get(rule.component_type_id),
             parts=self._parts.get(rule.pk, 0),
         )
@@ -106,7 +106,7 @@ def _minutes_of_repairs(types: Iterable[int], selection: Selection) -> dict[int,
     return dict(means.values_list("installed_part__component_type", "mean"))
 
 
-def _parts_in_our_care(rules: Iterable[MaintenanceRule]) -> dict[int, int]:
+def _parts_in_our_maintenance(rules: Iterable[MaintenanceRule]) -> dict[int, int]:
     """Count the parts in place under each rule whose care is ours."""
     counts = (
         NextDue.objects.filter(

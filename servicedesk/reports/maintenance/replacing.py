@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from servicedesk.core.values.words import counted
 from servicedesk.reports.curves.life_fits import Limits
 from servicedesk.reports.curves.shown_ages import shown_ages
 from servicedesk.reports.histories import FirstFailures
@@ -16,7 +17,6 @@ from servicedesk.reports.questions.judgements import (
     FIT_CURVE_FAILURES,
 )
 from servicedesk.reports.words import amount
-from servicedesk.words import counted
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -31,38 +31,43 @@ class Replacing:
     reason: str = ""
 
 
-def best_age(lives: FirstFailures, *, planned: float | None, failure: float) -> Replacing:
+def best_age(lifetimes: FirstFailures, *, planned: float | None, failure: float) -> Replacing:
     """Find the age at which to replace parts of one type that have not failed.
 
     Parameters
     ----------
-    lives
+    lifetimes
         First failures.
     planned, failure
         What it costs to replace a part before it fails (None: not said), and what a failure costs.
     """
     if planned is None:
         return Replacing(reason="say what replacing one before it fails costs")
-    failures = int(lives.failed.sum())
+    failures = int(lifetimes.failed.sum())
     if failures < FIT_CURVE_FAILURES:
         return Replacing(reason=f"{counted(failures, 'first failure')}; it takes {FIT_CURVE_FAILURES}")
     if failure <= planned:
         return Replacing(reason="a failure costs no more than replacing the part in time")
     try:
-        fit = fit_weibull(lives.entry, lives.exit, lives.failed)
+        fit = fit_weibull(lifetimes.entry, lifetimes.exit, lifetimes.failed)
     except ValueError as error:
         return Replacing(reason=f"no life describes the failures ({error})")
     if fit.shape_low <= 1:
         return Replacing(reason="the records do not show clearly that it wears out")
     policy = age_replacement(fit.shape, fit.scale, planned, failure)
     seen = shown_ages(
-        lives.entry, lives.exit, lives.site, to_start=CURVE_ITEMS, to_go_on=CURVE_ITEMS, sites=CURVE_SITES
+        lifetimes.entry,
+        lifetimes.exit,
+        lifetimes.site,
+        to_start=CURVE_ITEMS,
+        to_go_on=CURVE_ITEMS,
+        sites=CURVE_SITES,
     )
     if seen is None or policy.interval > seen.stop:
         oldest = amount((seen.stop if seen else 0.0) / DAYS_PER_YEAR)
         return Replacing(reason=f"the best age would be above the {oldest} years that enough were watched")
     ages = [
-        age_replacement(shape, _scale(lives, shape, failures=failures), planned, failure).interval
+        age_replacement(shape, _scale(lifetimes, shape, failures=failures), planned, failure).interval
         for shape in (fit.shape_low, fit.shape_high)
     ]
     return Replacing(best=_years(policy), at_limits=(min(ages) / DAYS_PER_YEAR, max(ages) / DAYS_PER_YEAR))
@@ -76,8 +81,8 @@ def _years(policy: Policy) -> Limits:
     )
 
 
-def _scale(lives: FirstFailures, shape: float, *, failures: int) -> float:
+def _scale(lifetimes: FirstFailures, shape: float, *, failures: int) -> float:
     """Fit the scale of a life of a given shape to first failures."""
-    unit = float(lives.exit.max())
-    run = float(((lives.exit / unit) ** shape - (lives.entry / unit) ** shape).sum())
+    unit = float(lifetimes.exit.max())
+    run = float(((lifetimes.exit / unit) ** shape - (lifetimes.entry / unit) ** shape).sum())
     return unit * float((run / failures) ** (1 / shape))

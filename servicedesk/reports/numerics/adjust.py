@@ -12,7 +12,7 @@ from scipy import linalg, special
 from servicedesk.reports.numerics import columns
 from servicedesk.reports.numerics.columns import FloatArray, IntArray
 from servicedesk.reports.numerics.distributions import normal_quantile, t_quantile
-from servicedesk.reports.numerics.sites import watched_counts
+from servicedesk.reports.numerics.sites import counts_at_risk
 
 MOST_ROUNDS = 25
 """A regression that settles at all does so in half as many rounds."""
@@ -135,7 +135,7 @@ def rate_regression(
        sizes. Journal of Applied Econometrics 32.
     """
     level = columns.share(confidence, name="confidence")
-    number, time = watched_counts(events, exposure, names=("events", "exposure"))
+    number, time = counts_at_risk(events, exposure, names=("events", "exposure"))
     matrix = _design(design, names=names, rows=number.shape[0])
     site = None if cluster is None else columns.codes(cluster, name="cluster").values
     if site is not None:

@@ -16,7 +16,7 @@ from servicedesk.reports.numerics.power_law import FLATTEST, STEEPEST, find_root
 
 
 @dataclass(frozen=True, kw_only=True)
-class WithinFit:
+class ConditionalFit:
     """A power of time that all groups share, each at a rate of its own.
 
     Attributes
@@ -106,14 +106,14 @@ class _Parts:
         return float((self.event * slope).sum() - (self.number * steeper / time).sum())
 
 
-def fit_within(
+def fit_conditional(
     start: ArrayLike,
     stop: ArrayLike,
     event: ArrayLike,
     group: ArrayLike,
     *,
     confidence: float = 0.95,
-) -> WithinFit:
+) -> ConditionalFit:
     """Fit a power of time to repeated failures, with a rate of its own for every group.
 
     Parameters
@@ -173,7 +173,7 @@ def fit_within(
     )
     best, low, high = _limits(spans, events=total, drop=float(chi2_quantile(level, 1)) / 2)
     time = float((np.exp(best * log_stop) - np.exp(best * log_start)).sum())
-    return WithinFit(
+    return ConditionalFit(
         shape=best,
         low=low,
         high=high,
@@ -183,7 +183,7 @@ def fit_within(
     )
 
 
-def fit_within_parts(
+def fit_conditional_parts(
     start: ArrayLike,
     stop: ArrayLike,
     watched: ArrayLike,
@@ -192,7 +192,7 @@ def fit_within_parts(
     *,
     telling: int | None = None,
     confidence: float = 0.95,
-) -> WithinFit:
+) -> ConditionalFit:
     """Fit a power of time to failures of which only a span is used, with a rate of its own for every group.
 
     Parameters
@@ -261,7 +261,7 @@ def fit_within_parts(
     drop = chi2_quantile(level, 1) if telling is None else t_quantile((1 + level) / 2, telling - 1) ** 2
     shape, low, high = _limits(parts, events=total, drop=float(drop) / 2)
     time = float((share * (np.exp(shape * log_stop) - np.exp(shape * log_start))).sum())
-    return WithinFit(
+    return ConditionalFit(
         shape=shape,
         low=low,
         high=high,

@@ -11,7 +11,7 @@ from scipy import optimize, special
 
 from servicedesk.reports.numerics import columns, exact
 from servicedesk.reports.numerics.columns import FloatArray
-from servicedesk.reports.numerics.sites import watched_counts
+from servicedesk.reports.numerics.sites import counts_at_risk
 
 SHAPES = np.geomspace(1e-9, 1e7, 129)
 """Shapes of the gamma at which the likelihood is first looked at: from a wild spread of rates to none."""
@@ -84,7 +84,7 @@ def shrink_rates(
     """
     effect = columns.inflation(design_effect)
     level = columns.share(confidence, name="confidence")
-    number, time = watched_counts(events, exposure, names=("events", "exposure"))
+    number, time = counts_at_risk(events, exposure, names=("events", "exposure"))
     if time.sum() == 0:
         raise ValueError("exposure is zero in every group: nothing was watched, so there is no rate.")
     number, time = number / effect, time / effect

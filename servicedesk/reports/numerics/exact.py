@@ -16,7 +16,7 @@ def poisson_limits(number: float, time: float, *, confidence: float) -> tuple[fl
     return float(low / time), float(chi2_upper_quantile(tail, 2 * number + 2) / 2 / time)
 
 
-def split_limits(a: float, b: float, *, confidence: float) -> tuple[float, float]:
+def clopper_pearson(a: float, b: float, *, confidence: float) -> tuple[float, float]:
     """Clopper-Pearson limits of a binomial share, from counts of two kinds."""
     tail = (1 - confidence) / 2
     low = special.betaincinv(a, b + 1, tail) if a > 0 else 0.0

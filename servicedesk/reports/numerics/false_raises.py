@@ -12,8 +12,8 @@ from servicedesk.reports.numerics.distributions import (
     negative_binomial_upper_quantile,
 )
 from servicedesk.reports.numerics.site_variance import Cells
+from servicedesk.reports.numerics.surveillance import FEWEST_EVENTS, FEWEST_SITES
 from servicedesk.reports.numerics.unlike_sites import waiting
-from servicedesk.reports.numerics.watch import FEWEST_EVENTS, FEWEST_SITES
 
 
 def raises_over_all(cells: Cells, a_year: FloatArray, *, variance: float, chance: float) -> float:

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 from servicedesk.reports.numerics import columns
 from servicedesk.reports.numerics.ages import Placed, put_on_ruler
 from servicedesk.reports.numerics.columns import AnyArray, BoolArray, FloatArray, IntArray
-from servicedesk.reports.numerics.lives import Tally, count_up
+from servicedesk.reports.numerics.lifetimes import Tally, count_up
 
 
 @dataclass(frozen=True, eq=False)
@@ -81,7 +81,7 @@ def read_histories(
         return histories
     keep = real.copy()
     second = np.flatnonzero(~real & (number > 0))
-    keep[second] = _under_watch(histories, rows=second, item=columns.codes(others[item], name=item).values)
+    keep[second] = _at_risk(histories, rows=second, item=columns.codes(others[item], name=item).values)
     return histories.only(keep)
 
 
@@ -94,7 +94,7 @@ def _events(event: ArrayLike) -> IntArray | BoolArray:
     return number if number.size and number.max() > 1 else number.astype(np.bool_)
 
 
-def _under_watch(histories: Histories, *, rows: IntArray, item: IntArray) -> BoolArray:
+def _at_risk(histories: Histories, *, rows: IntArray, item: IntArray) -> BoolArray:
     """Tell for some rows whether another span of the same item was at risk at their age."""
     size = histories.marks.shape[0]
     start, stop = histories.start.places, histories.stop.places

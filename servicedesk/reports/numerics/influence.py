@@ -27,7 +27,7 @@ BLOCK = 1 << 15
 """Steps worked on at a time: as many as stay in a processor's cache."""
 
 
-class Watch(NamedTuple):
+class FollowUp(NamedTuple):
     """Spans on a ruler: at risk after ``start`` up to and including ``stop``, with events at ``stop``."""
 
     start: IntArray
@@ -44,7 +44,7 @@ class ClusterSpread(NamedTuple):
     clusters: int
 
 
-def spread_by_cluster(watch: Watch, *, share: FloatArray, drift: FloatArray) -> ClusterSpread:
+def spread_by_cluster(watch: FollowUp, *, share: FloatArray, drift: FloatArray) -> ClusterSpread:
     """Cluster-robust variance of a cumulative curve from the influence of each site, at every age.
 
     Parameters
@@ -77,21 +77,21 @@ def spread_by_cluster(watch: Watch, *, share: FloatArray, drift: FloatArray) -> 
     bits = int(marks - 1).bit_length() + KIND_BITS
     late = np.flatnonzero(watch.start > 0)
     cluster = watch.cluster.values
-    watched_first = np.bincount(cluster, minlength=watch.cluster.size)
-    watched_first -= np.bincount(cluster[late], minlength=watch.cluster.size)
+    entered_first = np.bincount(cluster, minlength=watch.cluster.size)
+    entered_first -= np.bincount(cluster[late], minlength=watch.cluster.size)
     pull = np.stack([drift, -drift, share, share - drift], axis=1).ravel()
     sums = np.zeros((4, marks))
-    sums[2:, 0] = (watched_first**2.0).sum(), (watched_first > 0).sum()
+    sums[2:, 0] = (entered_first**2.0).sum(), (entered_first > 0).sum()
     clusters = 0
     for block in _blocks(_ordered_steps(watch, late=late, bits=bits), bits=bits):
-        clusters += _add_block(sums, block, bits=bits, watched_first=watched_first, pull=pull)
+        clusters += _add_block(sums, block, bits=bits, entered_first=entered_first, pull=pull)
     squares, products, counts, watched = np.cumsum(sums, axis=1)
     variance = squares - 2 * drift * products + drift**2 * counts
     at_risk = np.rint(np.concatenate([[0.0], watched[:-1]])).astype(np.int64)
     return ClusterSpread(np.maximum(variance, 0.0), at_risk, clusters)
 
 
-def reach(confidence: float, *, clusters: int | None = None) -> float:
+def critical_value(confidence: float, *, clusters: int | None = None) -> float:
     """Critical value of an interval: normal, or Student's t where few sites are the evidence.
 
     Without a number of sites it is the normal quantile; one site is no evidence of a spread, so its reach is
@@ -103,7 +103,7 @@ def reach(confidence: float, *, clusters: int | None = None) -> float:
     return float(t_quantile(upper, clusters - 1)) if clusters > 1 else float("nan")
 
 
-def _ordered_steps(watch: Watch, *, late: IntArray, bits: int) -> AnyArray:
+def _ordered_steps(watch: FollowUp, *, late: IntArray, bits: int) -> AnyArray:
     """Pack every step into one whole number (site, mark, kind) and put them in ascending order.
 
     Where one span of a site takes up at the mark at which the record before it ended, leaving and entering
@@ -146,7 +146,7 @@ def _blocks(steps: AnyArray, *, bits: int) -> Iterator[IntArray]:
 
 
 def _add_block(
-    sums: FloatArray, block: IntArray, *, bits: int, watched_first: IntArray, pull: FloatArray
+    sums: FloatArray, block: IntArray, *, bits: int, entered_first: IntArray, pull: FloatArray
 ) -> int:
     """Add what the steps of a block change to the sums over sites, and count its sites."""
     marks = sums.shape[1]
@@ -155,7 +155,7 @@ def _add_block(
     place, change, pull_step = code >> KIND_BITS, CHANGE[code & (KINDS - 1)], pull[code]
     count_step = change.astype(np.float64)
     # Whoever is watched leaves in the end, so the running count of each site stops at zero by itself.
-    change[begins] += watched_first[site[begins]]
+    change[begins] += entered_first[site[begins]]
     count_after = np.cumsum(change).astype(np.float64)
     count_before = count_after - count_step
     pull_after = _restarting_sum(pull_step, begins=begins)

@@ -16,9 +16,9 @@ from servicedesk.reports.numerics.sites import (
     FEWEST_CLUSTERS,
     between_site_variance,
     count_inflation,
+    counts_at_risk,
     site_totals,
     spread,
-    watched_counts,
 )
 
 NOTHING_LEFT = 1e-9
@@ -93,7 +93,7 @@ def jackknife_rate(
         share = totals.exposure / time
         change = (totals.events - totals.expected) / ((1 - share) * number)
         degrees = max(1.0, 1 / float((share**2).sum()) - 1)
-        reach = _reach(level, degrees=degrees, error=_error(change))
+        reach = _critical_value(level, degrees=degrees, error=_error(change))
         robust = (number / time / reach, number / time * reach)
         low, high = max((low, high), robust, key=lambda limits: limits[1] - limits[0])
     elif fleet_design_effect is not None:
@@ -178,7 +178,7 @@ def jackknife_rate_ratio(
     if not np.isfinite(change).all():
         return JackknifeRatio(ratio=ratio, low=0.0, high=float("inf"), p_value=1.0, sites=sites)
     error, degrees = _error(change), max(min(sites) - 1, 1)
-    reach = _reach(level, degrees=degrees, error=error)
+    reach = _critical_value(level, degrees=degrees, error=error)
     return JackknifeRatio(
         ratio=ratio,
         low=ratio / reach,
@@ -242,7 +242,7 @@ class _Cells(NamedTuple):
 def _shared_cells(
     events: ArrayLike, exposure: ArrayLike, cluster: ArrayLike, group: ArrayLike, stratum: ArrayLike | None
 ) -> _Cells:
-    number, time = watched_counts(events, exposure, names=("events", "exposure"))
+    number, time = counts_at_risk(events, exposure, names=("events", "exposure"))
     kind = columns.column(group, name="group")
     site = columns.codes(cluster, name="cluster").values
     place = np.zeros(number.size, dtype=np.int64)
@@ -286,6 +286,6 @@ def _error(change: FloatArray) -> float:
     return float(np.sqrt((change.size - 1) / change.size * (change**2).sum()))
 
 
-def _reach(confidence: float, *, degrees: float, error: float) -> float:
+def _critical_value(confidence: float, *, degrees: float, error: float) -> float:
     """Give the factor between an estimate and its limits."""
     return float(np.exp(min(t_quantile((1 + confidence) / 2, degrees) * error, LARGEST_LOG)))

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 from servicedesk.reports.numerics import columns, exact
 from servicedesk.reports.numerics.columns import FloatArray
 from servicedesk.reports.numerics.distributions import normal_quantile, normal_tail
-from servicedesk.reports.numerics.sites import site_totals, spread, watched_counts
+from servicedesk.reports.numerics.sites import counts_at_risk, site_totals, spread
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -177,7 +177,7 @@ def rate_ratio(
     level = columns.share(confidence, name="confidence")
     a, b = columns.amount(events_a, name="events_a"), columns.amount(events_b, name="events_b")
     time_a, time_b = _exposure(exposure_a, name="exposure_a"), _exposure(exposure_b, name="exposure_b")
-    low, high = exact.split_limits(a / effect, b / effect, confidence=level)
+    low, high = exact.clopper_pearson(a / effect, b / effect, confidence=level)
     return RateRatio(
         ratio=_quotient(a * time_b, b * time_a),
         low=low / (1 - low) * time_b / time_a,
@@ -269,8 +269,8 @@ def _quotient(part: float, whole: float) -> float:
 def _strata(
     events_a: ArrayLike, exposure_a: ArrayLike, events_b: ArrayLike, exposure_b: ArrayLike
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    a, time_a = watched_counts(events_a, exposure_a, names=("events_a", "exposure_a"))
-    b, time_b = watched_counts(events_b, exposure_b, names=("events_b", "exposure_b"))
+    a, time_a = counts_at_risk(events_a, exposure_a, names=("events_a", "exposure_a"))
+    b, time_b = counts_at_risk(events_b, exposure_b, names=("events_b", "exposure_b"))
     columns.same_length(events_a=a, events_b=b)
     both = (time_a > 0) & (time_b > 0)
     if not both.any():

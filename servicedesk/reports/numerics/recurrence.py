@@ -130,7 +130,7 @@ def mean_cumulative(
     share[places] = 1 / at_risk[places]
     drift[places] = failures[places] / at_risk[places] ** 2
     spread = influence.spread_by_cluster(
-        influence.Watch(
+        influence.FollowUp(
             histories.start.places,
             histories.stop.places,
             histories.events,
@@ -141,7 +141,7 @@ def mean_cumulative(
     )
     mean = np.cumsum(failures[places] * share[places])
     std_error = np.sqrt(spread.variance[places])
-    factor = np.exp(influence.reach(level, clusters=spread.clusters) * std_error / mean)
+    factor = np.exp(influence.critical_value(level, clusters=spread.clusters) * std_error / mean)
     return MeanCumulative(
         time=histories.marks[places],
         at_risk=at_risk[places],
@@ -261,7 +261,7 @@ def mean_cumulative_difference(
     pulls = _pulls(pair, share=share, drift=np.cumsum(drift, axis=1))
     std_error = float(np.sqrt((pulls**2).sum()))
     difference = float(mean[0] - mean[1])
-    width = influence.reach(level, clusters=pulls.size) * std_error
+    width = influence.critical_value(level, clusters=pulls.size) * std_error
     first, second = pair.labels.tolist()
     return Difference(
         groups=(first, second),

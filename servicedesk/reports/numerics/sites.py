@@ -26,7 +26,7 @@ class SiteTotals(NamedTuple):
     expected: FloatArray
 
 
-def watched_counts(
+def counts_at_risk(
     events: ArrayLike, exposure: ArrayLike, *, names: tuple[str, str]
 ) -> tuple[FloatArray, FloatArray]:
     """Check columns of failures and time at risk; a failure without time at risk is refused."""
@@ -45,7 +45,7 @@ def site_totals(
     events: ArrayLike, exposure: ArrayLike, cluster: ArrayLike, *, group: ArrayLike | None
 ) -> SiteTotals:
     """Add up observed failures, time at risk and failures expected at the group's rate by site and group."""
-    number, time = watched_counts(events, exposure, names=("events", "exposure"))
+    number, time = counts_at_risk(events, exposure, names=("events", "exposure"))
     site = columns.codes(cluster, name="cluster")
     columns.same_length(events=number, cluster=site.values)
     if time.sum() == 0:

@@ -12,7 +12,7 @@ from servicedesk.reports.numerics import columns, influence
 from servicedesk.reports.numerics.columns import BoolArray, FloatArray, IntArray
 from servicedesk.reports.numerics.distributions import chi2_tail
 from servicedesk.reports.numerics.estimate import Estimate
-from servicedesk.reports.numerics.lives import Lives, read_lives
+from servicedesk.reports.numerics.lifetimes import Lifetimes, read_lifetimes
 
 ROUNDING = 1e-12
 """A product of many shares may miss one half by this much and still means one half."""
@@ -107,7 +107,7 @@ class LogRank:
 
 
 @dataclass(frozen=True, kw_only=True)
-class WatchedAges:
+class AgesAtRisk:
     """The ages over which enough parts were watched; NaN where there never were enough."""
 
     start: float
@@ -165,19 +165,19 @@ def kaplan_meier(
     """
     level = columns.share(confidence, name="confidence")
     start = 0.0 if from_age is None else columns.amount(from_age, name="from_age")
-    lives = read_lives(
+    lifetimes = read_lifetimes(
         entry, exit, failed, from_age=start, beside={} if cluster is None else {"cluster": cluster}
     )
-    tally = lives.tally()
+    tally = lifetimes.tally()
     places = np.flatnonzero(tally.failures)
     at_risk, failures = tally.at_risk()[places], tally.failures[places]
     with np.errstate(divide="ignore"):
         log_survival = np.cumsum(np.log1p(-failures / at_risk))
         hazard = failures / (at_risk * (at_risk - failures))
-    variance, reach = np.cumsum(hazard), influence.reach(level)
+    variance, reach = np.cumsum(hazard), influence.critical_value(level)
     if cluster is not None:
-        spread = _spread_of_log(lives, places=places, at_risk=at_risk, failures=failures)
-        variance, reach = spread.variance[places], influence.reach(level, clusters=spread.clusters)
+        spread = _spread_of_log(lifetimes, places=places, at_risk=at_risk, failures=failures)
+        variance, reach = spread.variance[places], influence.critical_value(level, clusters=spread.clusters)
     survival, std_error, power = (
         np.exp(log_survival),
         np.full(places.size, np.nan),
@@ -187,7 +187,7 @@ def kaplan_meier(
     std_error[left] = survival[left] * np.sqrt(variance[left])
     power[left] = np.exp(reach * np.sqrt(variance[left]) / -log_survival[left])
     return SurvivalCurve(
-        time=lives.marks[places],
+        time=lifetimes.marks[places],
         at_risk=at_risk,
         failures=failures,
         survival=survival,
@@ -240,20 +240,22 @@ def log_rank(
     .. [2] Klein, J. P. and Moeschberger, M. L. (2003). Survival Analysis.
     """
     beside = {"group": group} if strata is None else {"group": group, "strata": strata}
-    lives = read_lives(entry, exit, failed, beside=beside)
-    labels, kind = np.unique(lives.beside["group"], return_inverse=True)
+    lifetimes = read_lifetimes(entry, exit, failed, beside=beside)
+    labels, kind = np.unique(lifetimes.beside["group"], return_inverse=True)
     if labels.size < 2:
         raise ValueError("group names only one group with parts at risk; a comparison needs two.")
     layer = (
-        np.zeros_like(kind) if strata is None else columns.codes(lives.beside["strata"], name="strata").values
+        np.zeros_like(kind)
+        if strata is None
+        else columns.codes(lifetimes.beside["strata"], name="strata").values
     )
     expected, variance = np.zeros(labels.size), np.zeros((labels.size, labels.size))
     for each in np.unique(layer):
         rows = layer == each
-        more_expected, more_variance = _expected(lives.only(rows), kind[rows], groups=labels.size)
+        more_expected, more_variance = _expected(lifetimes.only(rows), kind[rows], groups=labels.size)
         expected += more_expected
         variance += more_variance
-    observed = np.bincount(kind[lives.failed], minlength=labels.size)
+    observed = np.bincount(kind[lifetimes.failed], minlength=labels.size)
     statistic, degrees = _quadratic_form(observed - expected, variance)
     return LogRank(
         groups=labels,
@@ -266,7 +268,7 @@ def log_rank(
     )
 
 
-def watched_ages(entry: ArrayLike, exit: ArrayLike, *, to_start: int = 10, to_go_on: int = 5) -> WatchedAges:
+def ages_at_risk(entry: ArrayLike, exit: ArrayLike, *, to_start: int = 10, to_go_on: int = 5) -> AgesAtRisk:
     """Find the ages over which enough parts were watched for a curve to mean anything.
 
     Parameters
@@ -297,16 +299,16 @@ def watched_ages(entry: ArrayLike, exit: ArrayLike, *, to_start: int = 10, to_go
     if not 1 <= to_go_on <= to_start:
         raise ValueError("to_go_on must be at least 1 and at most to_start.")
     rows = np.zeros(np.shape(entry)[:1], dtype=np.bool_)
-    lives = read_lives(entry, exit, rows)
-    tally = lives.tally()
+    lifetimes = read_lifetimes(entry, exit, rows)
+    tally = lifetimes.tally()
     watched = np.cumsum(tally.entries - tally.exits)
     enough = watched >= to_start
     if not enough.any():
-        return WatchedAges(start=float("nan"), stop=float("nan"))
+        return AgesAtRisk(start=float("nan"), stop=float("nan"))
     start = int(np.argmax(enough))
     # Everybody has left after the last mark, so a shortfall always comes.
     stop = start + int(np.argmax(watched[start:] < to_go_on))
-    return WatchedAges(start=float(lives.marks[start]), stop=float(lives.marks[stop]))
+    return AgesAtRisk(start=float(lifetimes.marks[start]), stop=float(lifetimes.marks[stop]))
 
 
 def _first(time: FloatArray, reached: BoolArray) -> float:
@@ -314,31 +316,31 @@ def _first(time: FloatArray, reached: BoolArray) -> float:
 
 
 def _spread_of_log(
-    lives: Lives, *, places: IntArray, at_risk: IntArray, failures: IntArray
+    lifetimes: Lifetimes, *, places: IntArray, at_risk: IntArray, failures: IntArray
 ) -> influence.ClusterSpread:
     """Give the robust variance of the logarithm of the share without failure."""
     left = at_risk > failures
-    share, drift = np.zeros(lives.marks.shape[0]), np.zeros(lives.marks.shape[0])
+    share, drift = np.zeros(lifetimes.marks.shape[0]), np.zeros(lifetimes.marks.shape[0])
     share[places[left]] = 1 / (at_risk - failures)[left]
     drift[places[left]] = (failures / at_risk)[left] * share[places[left]]
-    watch = influence.Watch(
-        lives.entry.places,
-        lives.exit.places,
-        lives.failed,
-        columns.codes(lives.beside["cluster"], name="cluster"),
+    watch = influence.FollowUp(
+        lifetimes.entry.places,
+        lifetimes.exit.places,
+        lifetimes.failed,
+        columns.codes(lifetimes.beside["cluster"], name="cluster"),
     )
     return influence.spread_by_cluster(watch, share=share, drift=np.cumsum(drift))
 
 
-def _expected(lives: Lives, kind: IntArray, *, groups: int) -> tuple[FloatArray, FloatArray]:
+def _expected(lifetimes: Lifetimes, kind: IntArray, *, groups: int) -> tuple[FloatArray, FloatArray]:
     """Add up the failures each group should have had if all failed alike, and their covariance."""
-    size = lives.marks.shape[0]
+    size = lifetimes.marks.shape[0]
     cells = groups * size
-    change = np.bincount(kind * size + lives.entry.places, minlength=cells) - np.bincount(
-        kind * size + lives.exit.places, minlength=cells
+    change = np.bincount(kind * size + lifetimes.entry.places, minlength=cells) - np.bincount(
+        kind * size + lifetimes.exit.places, minlength=cells
     )
     watched = np.cumsum(change.reshape(groups, size), axis=1)
-    failures = np.bincount(lives.exit.places[lives.failed], minlength=size)
+    failures = np.bincount(lifetimes.exit.places[lifetimes.failed], minlength=size)
     places = np.flatnonzero(failures)
     failures, at_risk = failures[places], watched[:, places - 1]
     everyone = at_risk.sum(axis=0)

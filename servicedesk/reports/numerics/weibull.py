@@ -14,7 +14,7 @@ from servicedesk.reports.numerics.ages import Placed, put_on_ruler
 from servicedesk.reports.numerics.columns import BoolArray, FloatArray, IntArray
 from servicedesk.reports.numerics.distributions import chi2_quantile, chi2_upper_quantile
 from servicedesk.reports.numerics.estimate import Estimate
-from servicedesk.reports.numerics.lives import Lives, count_up, read_lives
+from servicedesk.reports.numerics.lifetimes import Lifetimes, count_up, read_lifetimes
 from servicedesk.reports.numerics.power_law import Intervals, PowerRegion, PowerSample
 
 
@@ -158,8 +158,10 @@ def fit_weibull(
     .. [4] IEC 61649, Weibull analysis.
     """
     level = columns.share(confidence, name="confidence")
-    lives = read_lives(entry, exit, failed, beside={} if last_good is None else {"last_good": last_good})
-    sample = sample_of(lives)
+    lifetimes = read_lifetimes(
+        entry, exit, failed, beside={} if last_good is None else {"last_good": last_good}
+    )
+    sample = sample_of(lifetimes)
     if sample.number == 0:
         raise ValueError(
             "Nothing failed, so there is no life to fit; fix the shape and ask for the scale instead."
@@ -213,7 +215,7 @@ def fit_scale(
     """
     tail = (1 - columns.share(confidence, name="confidence")) / 2
     steepness = columns.positive(shape, name="shape")
-    sample = sample_of(read_lives(entry, exit, failed))
+    sample = sample_of(read_lifetimes(entry, exit, failed))
     number, time = sample.failures, sample.at(steepness).time
 
     def scale(hazard: float) -> float:
@@ -228,14 +230,14 @@ def fit_scale(
     )
 
 
-def sample_of(lives: Lives) -> PowerSample:
+def sample_of(lifetimes: Lifetimes) -> PowerSample:
     """Sufficient statistics of the Weibull likelihood."""
-    if "last_good" not in lives.beside:
-        tally = lives.tally()
+    if "last_good" not in lifetimes.beside:
+        tally = lifetimes.tally()
         leaving = tally.exits - tally.entries
-        oldest = float(lives.marks[np.flatnonzero(tally.exits)[-1]])
-        return power.sample(lives.marks, leaving=leaving, failures=tally.failures, unit=oldest)
-    dated = date_loosely(lives)
+        oldest = float(lifetimes.marks[np.flatnonzero(tally.exits)[-1]])
+        return power.sample(lifetimes.marks, leaving=leaving, failures=tally.failures, unit=oldest)
+    dated = date_loosely(lifetimes)
     tally = count_up(dated.entry, dated.stop, dated.failed, size=dated.marks.shape[0])
     number = np.bincount(dated.interval, minlength=dated.log_low.size).astype(np.float64)
     return power.sample(
@@ -267,11 +269,11 @@ class LooselyDated:
     log_high: FloatArray
 
 
-def date_loosely(lives: Lives) -> LooselyDated:
+def date_loosely(lifetimes: Lifetimes) -> LooselyDated:
     """Separate interval-censored failures from those dated exactly."""
-    good = columns.as_float(lives.beside["last_good"], name="last_good")
-    loose = lives.failed & ~np.isnan(good)
-    entry, exit = lives.marks[lives.entry.places], lives.marks[lives.exit.places]
+    good = columns.as_float(lifetimes.beside["last_good"], name="last_good")
+    loose = lifetimes.failed & ~np.isnan(good)
+    entry, exit = lifetimes.marks[lifetimes.entry.places], lifetimes.marks[lifetimes.exit.places]
     if (good[loose] < entry[loose]).any():
         raise ValueError(
             "last_good comes before entry for a failed part: at its entry it is known to have been good, "
@@ -291,7 +293,7 @@ def date_loosely(lives: Lives) -> LooselyDated:
         marks=ruler.marks,
         entry=ruler.columns[0],
         stop=ruler.columns[1],
-        failed=lives.failed & ~loose,
+        failed=lifetimes.failed & ~loose,
         unit=unit,
         loose=np.flatnonzero(loose),
         interval=interval.ravel(),

@@ -11,10 +11,10 @@ from numpy.typing import NDArray
 
 from servicedesk.reports.queries.exclusion_reasons import ExclusionReason, findings_by_exclusion_reason
 from servicedesk.reports.queries.exposure import (
+    at_risk_by_site,
     departed_days,
     items_without_time,
     units_noted,
-    watched_by_site,
 )
 from servicedesk.reports.queries.scope import Scope
 from servicedesk.reports.questions.selection import Selection
@@ -93,7 +93,7 @@ def read_cells(selection: Selection, *, by: str) -> Cells:
 
 
 def _count(scope: Scope) -> Counted:
-    watched = watched_by_site(scope)
+    watched = at_risk_by_site(scope)
     events, exclusion_reasons = findings_by_exclusion_reason(scope)
     groups, failed = ({row[0]: None for row in rows} for rows in (watched, events))
     return Counted(
@@ -110,16 +110,16 @@ def _count(scope: Scope) -> Counted:
 
 def _as_cells(counted: Counted, scope: Scope) -> Cells:
     """Bring what was counted into the order of groups and sites."""
-    of_looks = counted.events[3].sum()
+    of_inspections = counted.events[3].sum()
     if scope.by == MODE:
-        counted = _for_each_mode(counted, {str(mode) for mode in scope.look_modes})
+        counted = _for_each_mode(counted, {str(mode) for mode in scope.inspection_modes})
     groups = sorted({*counted.groups, *counted.event_groups}, key=_in_order)
     place = {key: number for number, key in enumerate(groups)}
     at_risk, failed = counted.watched.copy(), counted.events.copy()
-    at_risk[0] = looked_up([place[key] for key in counted.groups], at_risk[0])
-    failed[0] = looked_up([place[key] for key in counted.event_groups], failed[0])
+    at_risk[0] = joined_up([place[key] for key in counted.groups], at_risk[0])
+    failed[0] = joined_up([place[key] for key in counted.event_groups], failed[0])
     piece_days = np.bincount(at_risk[0], weights=at_risk[5], minlength=len(groups))
-    at_risk[4] = at_risk[6] if scope.by_looks else _days_of_both(at_risk, failed, groups=len(groups))
+    at_risk[4] = at_risk[6] if scope.by_inspections else _days_of_both(at_risk, failed, groups=len(groups))
     return Cells(
         groups=groups,
         **_joined(at_risk, failed),
@@ -133,7 +133,7 @@ def _as_cells(counted: Counted, scope: Scope) -> Cells:
             if exclusion_reason != ExclusionReason.EVENT
         },
         without_time=counted.without_time,
-        notes=counted.notes | {"look_events": int(of_looks)},
+        notes=counted.notes | {"look_events": int(of_inspections)},
     )
 
 
@@ -143,11 +143,11 @@ def _days_of_both(at_risk: Ints, failed: Ints, *, groups: int) -> Ints:
     With n failures of modes that show themselves in T days and m of modes that only a look shows in L days,
     the rate is n/T + m/L: as if all n + m had happened in days between L and T.
     """
-    whole, looked = (np.bincount(at_risk[0], weights=at_risk[row], minlength=groups) for row in (4, 6))
+    whole, inspected = (np.bincount(at_risk[0], weights=at_risk[row], minlength=groups) for row in (4, 6))
     every, shown = (np.bincount(failed[0], weights=failed[row], minlength=groups) for row in (2, 3))
     with np.errstate(divide="ignore", invalid="ignore"):
-        days = every / ((every - shown) / whole + shown / looked)
-        share = np.where((shown > 0) & (whole > looked), (whole - days) / (whole - looked), 0.0)
+        days = every / ((every - shown) / whole + shown / inspected)
+        share = np.where((shown > 0) & (whole > inspected), (whole - days) / (whole - inspected), 0.0)
     days_less = share[at_risk[0]] * (at_risk[4] - at_risk[6])
     return at_risk[4] - np.rint(days_less).astype(np.int64)
 
@@ -156,7 +156,7 @@ def _in_order(key: Any) -> tuple[bool, Any]:
     return (key is None, key)
 
 
-def _for_each_mode(counted: Counted, look_modes: Collection[str]) -> Counted:
+def _for_each_mode(counted: Counted, inspection_modes: Collection[str]) -> Counted:
     """Put the time at risk of a kind of part under each of the modes by which its parts failed."""
     modes: dict[str, list[str]] = {}
     for key in sorted(counted.event_groups):
@@ -168,7 +168,7 @@ def _for_each_mode(counted: Counted, look_modes: Collection[str]) -> Counted:
         for key in modes.get(kind, ()):
             again = mine.copy()
             again[0] = len(groups)
-            if key.split(":")[1] in look_modes:
+            if key.split(":")[1] in inspection_modes:
                 again[4] = again[6]
             groups.append(key)
             spread.append(again)
@@ -226,6 +226,6 @@ def _joined(at_risk: Ints, failed: Ints) -> dict[str, Ints]:
     }
 
 
-def looked_up(places: Sequence[int], numbers: Ints) -> Ints:
+def joined_up(places: Sequence[int], numbers: Ints) -> Ints:
     """Turn numbers of groups into their places."""
     return np.array(places, dtype=np.int64)[numbers] if places else numbers

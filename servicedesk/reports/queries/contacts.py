@@ -11,9 +11,9 @@ from typing import Any
 from django.db.models import Max, QuerySet
 from django.db.models.functions import TruncDate
 
-from schedules.maintenance.reference import CARE_WORK
+from schedules.maintenance.reference import MAINTENANCE_WORK
 from servicedesk.calls.models import Call, Finding, Inspection, Work
-from servicedesk.people.querysets import start_of
+from servicedesk.core.querysets import start_of
 from servicedesk.reports.cached_figures import cached_figure
 from units.models import ObservationPeriod, Site
 
@@ -61,17 +61,17 @@ def sites_out_of_touch(as_of: date, silent: Collection[int]) -> dict[int, date]:
         return {}
     ours = Site.objects.filter(pk__in=silent, care_by=Site.CareBy.US).order_by()
     looks = (
-        Inspection.objects.filter(seen_on__lte=as_of),
-        Work.objects.filter(kind__in=CARE_WORK, done_on__lte=as_of),
+        Inspection.objects.filter(inspected_on__lte=as_of),
+        Work.objects.filter(kind__in=MAINTENANCE_WORK, done_on__lte=as_of),
         ObservationPeriod.objects.filter(until_on__isnull=True, last_contact_on__lte=as_of),
     )
     at = "unit__site_id"
     of_silent = (rows.filter(unit__site__in=silent).order_by().values_list(at) for rows in looks)
-    looked = [site for (site,) in ours.values_list("pk").union(*of_silent)]
-    if not looked:
+    inspected = [site for (site,) in ours.values_list("pk").union(*of_silent)]
+    if not inspected:
         return {}
     first, *others = (
-        rows.filter(**{f"{site}__in": looked}).values_list(site).annotate(last=Max(day))
+        rows.filter(**{f"{site}__in": inspected}).values_list(site).annotate(last=Max(day))
         for rows, site, day in _contacts(as_of)
     )
     heard: dict[int, date] = {}
@@ -87,7 +87,7 @@ def _contacts(as_of: date, *, since: date = date.min) -> Iterator[tuple[QuerySet
         (ObservationPeriod.objects.all(), "unit__site_id", "from_on"),
         (noted, "unit__site_id", "last_contact_on"),
         (Work.objects.all(), "unit__site_id", "done_on"),
-        (Inspection.objects.all(), "unit__site_id", "seen_on"),
+        (Inspection.objects.all(), "unit__site_id", "inspected_on"),
         (Finding.objects.all(), "unit__site_id", "found_on"),
     ):
         yield rows.filter(**{f"{day}__lte": as_of, f"{day}__gte": since}).order_by(), site, day

@@ -8,7 +8,7 @@ from datetime import date
 
 import numpy as np
 
-from servicedesk.reports.queries.exclusion_reasons import TWINS, ExclusionReason, fated
+from servicedesk.reports.queries.exclusion_reasons import TWINS, ExclusionReason, with_reasons
 from servicedesk.reports.queries.scope import OVERLAPS, Scope
 from servicedesk.reports.questions.selection import Selection
 
@@ -16,10 +16,11 @@ from servicedesk.reports.questions.selection import Selection
 def failures_by_day(today: date) -> dict[tuple[date, int, int], int]:
     """Count failures by day, type of part and failure mode, as the rates count them."""
     scope = Scope(Selection(as_of=today), "component")
+    columns = f"{scope.day('g.found_on')} AS day, {scope.group()} AS grp, g.mode_id"
     rows = scope.rows(
         f"WITH {scope.spans(cut=False)}, {TWINS}"
         f" SELECT day, grp, mode_id, COUNT(*) FROM ("
-        f"{fated(scope, columns=f'''{scope.day('g.found_on')} AS day, {scope.group()} AS grp, g.mode_id''')}"
+        f"{with_reasons(scope, columns=columns)}"
         f" {scope.dialect.fence}) AS told WHERE exclusion_reason = '{ExclusionReason.EVENT}' GROUP BY day, "
         f"grp, mode_id"
     )

@@ -24,7 +24,7 @@ class ExclusionReason(StrEnum):
     AT_TAKE_OVER = "found_at_take_over"
     LAST_WORD = "last_word"
     NO_TIME = "no_time_watched"
-    NOT_WATCHED = "not_watched"
+    NOT_AT_RISK = "not_watched"
 
 
 EXCLUSION_REASON_WORDS: Final = {
@@ -38,7 +38,7 @@ EXCLUSION_REASON_WORDS: Final = {
         "the last word of a site or the last look at a unit: it only says until when time counts"
     ),
     ExclusionReason.NO_TIME: "the part was watched for less than a day",
-    ExclusionReason.NOT_WATCHED: "found when nobody was watching the unit or the part was not in place",
+    ExclusionReason.NOT_AT_RISK: "found when nobody was watching the unit or the part was not in place",
 }
 
 EVERY_EXCLUSION_REASON: Final = "all"
@@ -84,7 +84,7 @@ _IN_SPAN = (
 TAKING_OVER = 30
 """Days after we began to hear of a unit in which what nobody called about was most likely there before."""
 
-_WATCH = "SELECT 1 FROM units_observationperiod q WHERE q.unit_id = f.unit_id AND q.from_on"
+_AT_RISK = "SELECT 1 FROM units_observationperiod q WHERE q.unit_id = f.unit_id AND q.from_on"
 _IN_PLACE = "f.fitted_on <= g.found_on AND (f.removed_on IS NULL OR f.removed_on >= g.found_on)"
 _WHY = (
     f"CASE WHEN NOT g.is_failure THEN '{ExclusionReason.WEAR_ONLY}'"
@@ -92,17 +92,17 @@ _WHY = (
     f" WHEN g.id IN (SELECT id FROM twins) THEN '{ExclusionReason.SAME_EVENT}'"
     f" WHEN w.unit_id IS NOT NULL AND w.begins_over AND f.fitted_on < w.from_on AND {{at_take_over}}"
     f" THEN '{ExclusionReason.AT_TAKE_OVER}'"
-    f" WHEN w.unit_id IS NOT NULL AND {{is_look_mode}} AND COALESCE(g.found_on > w.looked_on, TRUE)"
+    f" WHEN w.unit_id IS NOT NULL AND {{is_inspection_mode}} AND COALESCE(g.found_on > w.looked_on, TRUE)"
     f" THEN '{ExclusionReason.LAST_WORD}'"
     f" WHEN w.unit_id IS NOT NULL THEN '{ExclusionReason.EVENT}'"
-    f" WHEN EXISTS ({_WATCH} = g.found_on AND q.from_on > f.fitted_on"
+    f" WHEN EXISTS ({_AT_RISK} = g.found_on AND q.from_on > f.fitted_on"
     f" AND (f.removed_on IS NULL OR f.removed_on >= g.found_on)) THEN '{ExclusionReason.AT_TAKE_OVER}'"
     f" WHEN {_IN_PLACE} AND EXISTS (SELECT 1 FROM lost JOIN units_unit v ON v.site_id = lost.site_id"
     f" WHERE v.id = f.unit_id AND lost.heard_on = g.found_on) THEN '{ExclusionReason.LAST_WORD}'"
     f" WHEN {_IN_PLACE}"
-    f" AND EXISTS ({_WATCH} <= g.found_on AND (q.until_on IS NULL OR q.until_on >= g.found_on))"
+    f" AND EXISTS ({_AT_RISK} <= g.found_on AND (q.until_on IS NULL OR q.until_on >= g.found_on))"
     f" THEN '{ExclusionReason.NO_TIME}'"
-    f" ELSE '{ExclusionReason.NOT_WATCHED}' END"
+    f" ELSE '{ExclusionReason.NOT_AT_RISK}' END"
 )
 
 
@@ -118,11 +118,11 @@ def _exclusion_reason(scope: Scope) -> str:
             f"CASE WHEN g.call_id IS NULL THEN {scope.day('g.found_on')} <= w.first_day + {TAKING_OVER}"
             f" ELSE (SELECT {called_on} FROM calls_call c WHERE c.id = g.call_id) <= w.from_on END"
         ),
-        is_look_mode=scope.is_look_mode("g.mode_id"),
+        is_inspection_mode=scope.is_inspection_mode("g.mode_id"),
     )
 
 
-def fated(scope: Scope, *, columns: str, only: str = "") -> str:
+def with_reasons(scope: Scope, *, columns: str, only: str = "") -> str:
     """Write the query over the findings of known parts: some columns, and ``exclusion_reason``.
 
     It needs ``w`` (uncut) and ``twins`` in front. ``only`` narrows it further, with a leading AND.
@@ -137,7 +137,7 @@ def fated(scope: Scope, *, columns: str, only: str = "") -> str:
     )
 
 
-def fated_partless(scope: Scope, *, columns: str, only: str = "") -> str:
+def partless_with_reasons(scope: Scope, *, columns: str, only: str = "") -> str:
     """Write the query over the findings that nobody could put down to a part."""
     chosen = scope.selection
     # Of no part, neither its age nor its care is known.
@@ -189,8 +189,9 @@ def findings_by_exclusion_reason(scope: Scope) -> tuple[list[tuple[Any, ...]], d
         Findings by exclusion_reason, `ExclusionReason.EVENT` among them.
     """
     group = f"{scope.group()} || ':' || g.mode_id" if scope.by == MODE else scope.group()
+    inspected = scope.is_inspection_mode("g.mode_id")
     columns = (
-        f"{group} AS grp, w.site_id, CASE WHEN {scope.is_look_mode('g.mode_id')} THEN 1 ELSE 0 END AS looked,"
+        f"{group} AS grp, w.site_id, CASE WHEN {inspected} THEN 1 ELSE 0 END AS looked,"
         f" CASE WHEN g.found_on > %(newest)s THEN 1 ELSE 0 END AS newest"
     )
     counted = scope.rows(
@@ -199,12 +200,12 @@ def findings_by_exclusion_reason(scope: Scope) -> tuple[list[tuple[Any, ...]], d
         f" CASE WHEN exclusion_reason = '{ExclusionReason.EVENT}' THEN site_id END AS at_site, COUNT(*), "
         f"SUM(looked), "
         f"SUM(newest),"
-        f" exclusion_reason FROM ({fated(scope, columns=columns)} {scope.dialect.fence}) AS told"
+        f" exclusion_reason FROM ({with_reasons(scope, columns=columns)} {scope.dialect.fence}) AS told"
         " GROUP BY of_group, at_site, exclusion_reason"
     )
     partless = scope.rows(
-        f"SELECT COUNT(*), exclusion_reason FROM ({fated_partless(scope, columns='g.id')}) AS told GROUP "
-        f"BY exclusion_reason"
+        f"SELECT COUNT(*), exclusion_reason FROM ({partless_with_reasons(scope, columns='g.id')}) AS told"
+        " GROUP BY exclusion_reason"
     )
     events = [row[:-1] for row in counted if row[-1] == ExclusionReason.EVENT]
     totals = dict.fromkeys(ExclusionReason, 0)

@@ -8,7 +8,7 @@ from typing import Any
 from servicedesk.reports.queries.scope import OVERLAPS, Scope
 
 
-def watched_by_site(scope: Scope) -> list[tuple[Any, ...]]:
+def at_risk_by_site(scope: Scope) -> list[tuple[Any, ...]]:
     """Add up time at risk by group and site.
 
     Returns
@@ -17,15 +17,15 @@ def watched_by_site(scope: Scope) -> list[tuple[Any, ...]]:
         Group, site, items, items whose age is not known, days at risk, days times pieces as fitted
         (`departed_days` has what pieces that left early take off), and days at risk up to the last look.
     """
-    looked = "0"
-    if scope.look_modes:
+    inspected = "0"
+    if scope.inspection_modes:
         end = scope.least("last_day", "looked_day")
-        looked = f"CASE WHEN looked_day > first_day THEN {end} - first_day ELSE 0 END"
+        inspected = f"CASE WHEN looked_day > first_day THEN {end} - first_day ELSE 0 END"
     fitted = scope.day("f.fitted_on")
     return scope.rows(
         f"WITH {scope.spans(cut=True)}"
         " SELECT grp, site_id, SUM(item), SUM(item * ageless), SUM(last_day - first_day),"
-        f" SUM((last_day - first_day) * pieces), SUM({looked}) FROM ("
+        f" SUM((last_day - first_day) * pieces), SUM({inspected}) FROM ("
         f"SELECT {scope.group()} AS grp, w.site_id, f.pieces, w.looked_day,"
         " CASE WHEN f.age_known THEN 0 ELSE 1 END AS ageless,"
         " CASE WHEN w.before_on IS NULL OR f.fitted_on >= w.before_on THEN 1 ELSE 0 END AS item,"

@@ -9,7 +9,12 @@ from django.db.models import QuerySet
 from django.db.models.expressions import RawSQL
 
 from servicedesk.calls.models import Finding
-from servicedesk.reports.queries.exclusion_reasons import TWINS, ExclusionReason, fated, fated_partless
+from servicedesk.reports.queries.exclusion_reasons import (
+    TWINS,
+    ExclusionReason,
+    partless_with_reasons,
+    with_reasons,
+)
 from servicedesk.reports.queries.scope import Scope
 from servicedesk.reports.questions.selection import Selection
 
@@ -47,8 +52,8 @@ def _with(scope: Scope) -> str:
 
 def _every_exclusion_reason(scope: Scope, *, only: str = "") -> str:
     return (
-        f"{fated(scope, columns='g.id', only=only)}"
-        f" UNION ALL {fated_partless(scope, columns='g.id', only=only)}"
+        f"{with_reasons(scope, columns='g.id', only=only)}"
+        f" UNION ALL {partless_with_reasons(scope, columns='g.id', only=only)}"
     )
 
 
@@ -61,8 +66,8 @@ def found_again_soon(selection: Selection, *, days: int = 30) -> int:
     scope = Scope(selection)
     columns = f"g.id, g.unit_id, g.mode_id, {scope.day('g.found_on')} AS day"
     ((count,),) = scope.rows(
-        f"{_with(scope)}, events AS MATERIALIZED (SELECT * FROM ({fated(scope, columns=columns)}) AS told"
-        f" WHERE exclusion_reason = '{ExclusionReason.EVENT}')"
+        f"{_with(scope)}, events AS MATERIALIZED (SELECT * FROM ({with_reasons(scope, columns=columns)})"
+        f" AS told WHERE exclusion_reason = '{ExclusionReason.EVENT}')"
         " SELECT COUNT(*) FROM (SELECT day - LAG(day) OVER"
         " (PARTITION BY unit_id, mode_id ORDER BY day, id) AS since FROM events) AS gaps"
         f" WHERE since <= {int(days)}"

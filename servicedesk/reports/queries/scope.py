@@ -21,9 +21,9 @@ from typing import TYPE_CHECKING, Any, Final
 from django.db import connection
 from django.utils import timezone
 
-from schedules.maintenance.reference import CARE_WORK
+from schedules.maintenance.reference import MAINTENANCE_WORK
 from servicedesk.reports.queries.contacts import OutOfSight, out_of_sight
-from servicedesk.reports.questions.selection import AT_CARE, Selection
+from servicedesk.reports.questions.selection import AT_MAINTENANCE, Selection
 from servicedesk.reports.questions.traits import MODE, TRAITS, Key, Trait
 from units.models import FailureMode
 
@@ -120,7 +120,7 @@ class Scope:
             self.params["after"] = day(chosen.after)
 
     @cached_property
-    def look_modes(self) -> list[int]:
+    def inspection_modes(self) -> list[int]:
         """The failure modes that show only when somebody looks."""
         return list(FailureMode.objects.filter(only_at_look=True).order_by("pk").values_list("pk", flat=True))
 
@@ -130,13 +130,15 @@ class Scope:
         return out_of_sight(self.selection.as_of)
 
     @property
-    def by_looks(self) -> bool:
+    def by_inspections(self) -> bool:
         """Whether all failures asked for show only at a look, so that time counts up to the last look."""
-        return self.selection.mode is not None and self.selection.mode in self.look_modes
+        return self.selection.mode is not None and self.selection.mode in self.inspection_modes
 
-    def is_look_mode(self, mode: str) -> str:
+    def is_inspection_mode(self, mode: str) -> str:
         """Give the condition that a failure mode shows only when somebody looks."""
-        return f"{mode} IN ({', '.join(map(str, self.look_modes))})" if self.look_modes else "1 = 0"
+        return (
+            f"{mode} IN ({', '.join(map(str, self.inspection_modes))})" if self.inspection_modes else "1 = 0"
+        )
 
     @property
     def trait(self) -> Trait | None:
@@ -218,13 +220,13 @@ class Scope:
 
         In a query over ``g``, ``f`` and ``w``.
         """
-        return self._of_age() + self._of_care()
+        return self._of_age() + self._of_maintenance()
 
-    def _of_care(self) -> str:
+    def _of_maintenance(self) -> str:
         if self.selection.since is None:
             return ""
         work, band = self.selection.since
-        if work == AT_CARE:
+        if work == AT_MAINTENANCE:
             return " AND f.age_known AND g.detected = 'care'"
         self.params["care"] = work
         last = (
@@ -232,7 +234,7 @@ class Scope:
             " AND (k.installed_part_id = f.id OR k.installed_part_id IS NULL) AND k.done_on < g.found_on"
             f" AND k.done_on >= f.fitted_on AND k.done_on >= w.from_on AND NOT {WITH_REPAIR})"
         )
-        from servicedesk.reports.maintenance.since_care import BAND_ENDS
+        from servicedesk.reports.maintenance.since_maintenance import BAND_ENDS
 
         between = " AND f.age_known AND g.detected <> 'care'"
         if band is None:
@@ -272,7 +274,9 @@ class Scope:
         noted = "CASE WHEN p.ended IN ('lapsed', 'sold') THEN p.last_contact_on END"
         ends = f"COALESCE({noted}, p.until_on, {last})"
         known = f"COALESCE({self._day_before('lost.heard_on')}, {last})"
-        looked, seen = self._looks(of_all=cut or self.by_looks) if looks else (self._no_look(), "")
+        inspected, seen = (
+            self._looks(of_all=cut or self.by_inspections) if looks else (self._no_inspection(), "")
+        )
         return (
             f"{self.lost()}, {seen}w AS MATERIALIZED (SELECT c.*,"
             f" {self.day('c.from_on')} AS first_day, {self.day('c.until_on')} AS last_day,"
@@ -280,7 +284,7 @@ class Scope:
             " LAG(c.until_on) OVER of_unit AS before_on,"
             " c.began <> 'fitted' AND COALESCE(LAG(c.until_on) OVER of_unit < c.from_on, TRUE) AS begins_over"
             f" FROM (SELECT p.unit_id, u.site_id, {group} AS grp, {start} AS from_on, p.began,"
-            f" {looked} AS looked_on,"
+            f" {inspected} AS looked_on,"
             f" {self.least(ends, known, last)} AS until_on"
             " FROM units_observationperiod p JOIN units_unit u ON u.id = p.unit_id"
             " JOIN units_site s ON s.id = u.site_id LEFT JOIN lost ON lost.site_id = u.site_id"
@@ -301,7 +305,7 @@ class Scope:
             f"lost AS MATERIALIZED (SELECT column1 AS site_id, {day} AS heard_on FROM (VALUES {rows}) AS v)"
         )
 
-    def _no_look(self) -> str:
+    def _no_inspection(self) -> str:
         return self.dialect.as_day.format("NULL")
 
     def _looks(self, *, of_all: bool) -> tuple[str, str]:
@@ -311,20 +315,20 @@ class Scope:
         else speaks of that look it only says until when time counts, and does not count itself: there may
         have been later looks that found nothing and that nobody wrote down.
         """
-        if not self.look_modes:
-            return self._no_look(), ""
-        care = ", ".join(f"'{kind.value}'" for kind in CARE_WORK)
+        if not self.inspection_modes:
+            return self._no_inspection(), ""
+        maintenance = ", ".join(f"'{kind.value}'" for kind in MAINTENANCE_WORK)
         mine = ""
         if not of_all:
-            subquery = f"SELECT r.unit_id FROM calls_finding r WHERE {self.is_look_mode('r.mode_id')}"
+            subquery = f"SELECT r.unit_id FROM calls_finding r WHERE {self.is_inspection_mode('r.mode_id')}"
             mine = f" AND unit_id IN ({subquery})"
         return "looks.last_on", (
-            "looks AS MATERIALIZED (SELECT unit_id, MAX(seen_on) AS last_on FROM ("
-            f"SELECT unit_id, seen_on FROM calls_inspection WHERE TRUE{mine}"
-            f" UNION ALL SELECT unit_id, done_on FROM calls_work WHERE kind IN ({care}){mine}"
+            "looks AS MATERIALIZED (SELECT unit_id, MAX(inspected_on) AS last_on FROM ("
+            f"SELECT unit_id, inspected_on FROM calls_inspection WHERE TRUE{mine}"
+            f" UNION ALL SELECT unit_id, done_on FROM calls_work WHERE kind IN ({maintenance}){mine}"
             f" UNION ALL SELECT unit_id, {self._day_before('found_on')} FROM calls_finding"
-            f" WHERE {self.is_look_mode('mode_id')}{mine}) AS seen"
-            " WHERE seen_on <= %(as_of)s GROUP BY unit_id), "
+            f" WHERE {self.is_inspection_mode('mode_id')}{mine}) AS seen"
+            " WHERE inspected_on <= %(as_of)s GROUP BY unit_id), "
         )
 
     def rows(self, statement: str) -> list[tuple[Any, ...]]:

@@ -5,10 +5,16 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from datetime import date
 
-from schedules.models.care import WorkKind
-from servicedesk.reports.questions.selection import AT_CARE, BEFORE_CARE, Selection, Since, select
+from schedules.models.maintenance import WorkKind
+from servicedesk.core.values.typed import read_day
+from servicedesk.reports.questions.selection import (
+    AT_MAINTENANCE,
+    BEFORE_MAINTENANCE,
+    Selection,
+    Since,
+    select,
+)
 from servicedesk.reports.questions.traits import TRAITS, Key
-from servicedesk.typed import read_day
 from units.models import FailureMode, Kind
 from units.names import plain_name
 
@@ -74,12 +80,12 @@ def _age(text: str) -> int:
 
 
 def _since(text: str) -> Since:
-    from servicedesk.reports.maintenance.since_care import BANDS
+    from servicedesk.reports.maintenance.since_maintenance import BANDS
 
     work, _, band = text.partition(":")
-    if text == AT_CARE:
-        return AT_CARE, None
-    bands = {BEFORE_CARE: None, **{str(place): place for place in range(len(BANDS))}}
+    if text == AT_MAINTENANCE:
+        return AT_MAINTENANCE, None
+    bands = {BEFORE_MAINTENANCE: None, **{str(place): place for place in range(len(BANDS))}}
     if work not in WorkKind.values or band not in bands:
         raise QuestionError(
             "since",

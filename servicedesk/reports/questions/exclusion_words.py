@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Final
 
+from servicedesk.core.values.words import counted
 from servicedesk.reports.queries.exclusion_reasons import ExclusionReason
-from servicedesk.words import counted
 
 # Kind of exclusion: the noun that is counted, and what is said of it for one and for several.
 _TOLD: Final = {
@@ -45,7 +45,7 @@ _TOLD: Final = {
         "is of a part that was watched for less than a day",
         "are of parts that were watched for less than a day",
     ),
-    ExclusionReason.NOT_WATCHED: (
+    ExclusionReason.NOT_AT_RISK: (
         "failure",
         "was found while nobody watched the unit, or while the part was not in place",
         "were found while nobody watched the unit, or while the part was not in place",

@@ -9,8 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
+from servicedesk.core.values.words import counted
 from servicedesk.reports.words import amount
-from servicedesk.words import counted
 
 DAYS_PER_YEAR: Final = 365.25
 PER: Final = 100

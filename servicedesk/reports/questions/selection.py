@@ -9,7 +9,7 @@ from datetime import date, timedelta
 from servicedesk.reports.questions.traits import TRAITS, Key
 
 Since = tuple[str, int | None]
-AT_CARE, BEFORE_CARE = "seen-at-care", "before"
+AT_MAINTENANCE, BEFORE_MAINTENANCE = "seen-at-care", "before"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -83,7 +83,7 @@ class Selection:
         """The same selection for findings at parts of one age."""
         return replace(self, age=age)
 
-    def after_care(self, since: Since | None) -> Selection:
+    def after_maintenance(self, since: Since | None) -> Selection:
         """The same selection for findings some time after care."""
         return replace(self, since=since)
 
@@ -101,7 +101,9 @@ class Selection:
             params["age"] = str(self.age)
         if self.since is not None:
             work, band = self.since
-            params["since"] = work if work == AT_CARE else f"{work}:{BEFORE_CARE if band is None else band}"
+            params["since"] = (
+                work if work == AT_MAINTENANCE else f"{work}:{BEFORE_MAINTENANCE if band is None else band}"
+            )
         for name, keys in self.traits:
             params[name] = [TRAITS[name].write(key) for key in keys]
         return params

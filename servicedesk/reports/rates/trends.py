@@ -10,6 +10,7 @@ from enum import StrEnum
 
 import numpy as np
 
+from servicedesk.core.values.words import counted
 from servicedesk.reports.curves.life_fits import Limits
 from servicedesk.reports.histories import CountingRows
 from servicedesk.reports.numerics.bootstrap import History
@@ -17,7 +18,6 @@ from servicedesk.reports.numerics.forecast import fit_repairs
 from servicedesk.reports.numerics.rates import design_effect
 from servicedesk.reports.numerics.trend import laplace
 from servicedesk.reports.questions.judgements import SURE, TREND_FAILURES, TREND_SITES
-from servicedesk.words import counted
 
 
 class Direction(StrEnum):

@@ -12,6 +12,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from servicedesk.core.values.words import counted
 from servicedesk.reports.numerics.adjust import OverlapError, rate_regression
 from servicedesk.reports.numerics.jackknife import JackknifeRatio, jackknife_rate_ratio
 from servicedesk.reports.questions.judgements import (
@@ -24,7 +25,6 @@ from servicedesk.reports.questions.judgements import (
     Judged,
 )
 from servicedesk.reports.rates.strata import Strata
-from servicedesk.words import counted
 
 TRAITS: Final = ("sun", "color", "age")
 ALIKE: Final = "like sun, of like color and age"

@@ -8,13 +8,13 @@ from typing import Any
 
 from django.db.models import Exists, OuterRef, QuerySet
 
-from servicedesk.reports.models import LotFlag, ThinLot, WatchMark
+from servicedesk.core.values.words import counted
+from servicedesk.reports.models import LotFlag, SurveyMark, ThinLot
 from servicedesk.reports.numerics.exact import poisson_limits
-from servicedesk.reports.numerics.watch import FEWEST_EVENTS, FEWEST_SITES
+from servicedesk.reports.numerics.surveillance import FEWEST_EVENTS, FEWEST_SITES
 from servicedesk.reports.questions.judgements import PER
 from servicedesk.reports.surveillance.lots import CONFIDENCE
 from servicedesk.reports.words import amount
-from servicedesk.words import counted
 from units.models import InstalledPart, Site, Unit
 
 MOST_TOLD = 200
@@ -25,10 +25,10 @@ MOST_THIN = 12
 
 
 @dataclass(frozen=True, kw_only=True)
-class WatchFigure:
+class SurveillanceFigure:
     """What stands out now and what did before."""
 
-    mark: WatchMark | None
+    mark: SurveyMark | None
     open: Sequence[LotFlag]
     cleared: QuerySet[LotFlag]
     thin: Sequence[ThinLot]
@@ -47,11 +47,11 @@ class WatchFigure:
         return self.cleared[:MOST_TOLD]
 
 
-def watch_figure() -> WatchFigure:
+def surveillance_figure() -> SurveillanceFigure:
     """Read the flags and thin lots that the last nightly surveillance stored."""
     flags = LotFlag.objects.select_related("component_type")
-    return WatchFigure(
-        mark=WatchMark.objects.first(),
+    return SurveillanceFigure(
+        mark=SurveyMark.objects.first(),
         open=list(LotFlag.objects.open().for_list()),
         cleared=flags.filter(cleared_on__isnull=False).order_by("-cleared_on", "-pk"),
         thin=list(
@@ -62,7 +62,7 @@ def watch_figure() -> WatchFigure:
     )
 
 
-def watch_sentence(figure: WatchFigure) -> str:
+def surveillance_sentence(figure: SurveillanceFigure) -> str:
     """Say what stands out."""
     if figure.mark is None:
         return "Nobody has looked yet: lots and types are looked at every night."
@@ -84,8 +84,8 @@ def watch_sentence(figure: WatchFigure) -> str:
             "No lot stands out from the others of its type; some types fail more often than others of their "
             "kind."
         )
-    looked = f"{counted(figure.mark.lots, 'lot')} and {counted(figure.mark.types, 'type')}"
-    return f"Nothing stands out among {looked}."
+    inspected = f"{counted(figure.mark.lots, 'lot')} and {counted(figure.mark.types, 'type')}"
+    return f"Nothing stands out among {inspected}."
 
 
 def false_words(a_year: float) -> str:
@@ -93,14 +93,14 @@ def false_words(a_year: float) -> str:
     return f"about {amount(a_year)} false {'one' if a_year <= 1 else 'ones'} a year to be expected"
 
 
-def false_sentence(figure: WatchFigure) -> str:
+def false_sentence(figure: SurveillanceFigure) -> str:
     """Say how many flags would come up though nothing were wrong; empty before the first such look."""
     mark = figure.mark
     if mark is None or mark.false_a_year is None or mark.tested is None:
         return ""
-    looked = f"{counted(mark.lots, 'lot')} and {counted(mark.types, 'type')}"
+    groups = f"{counted(mark.lots, 'lot')} and {counted(mark.types, 'type')}"
     return (
-        f"Of {looked} {mark.tested:,} could be held against others. Where nothing is wrong such looks still "
+        f"Of {groups} {mark.tested:,} could be held against others. Where nothing is wrong such looks still "
         f"raise flags by chance: {false_words(mark.false_a_year)}."
     )
 
@@ -138,7 +138,7 @@ def own_rate(lot: ThinLot) -> tuple[float, float]:
     return PER * low, PER * high
 
 
-def thin_sentence(figure: WatchFigure) -> str:
+def thin_sentence(figure: SurveillanceFigure) -> str:
     """Say of how many lots nobody can tell whether they stand out."""
     if not figure.thin:
         return ""

@@ -12,8 +12,7 @@ import numpy as np
 from servicedesk.reports.histories import Histories
 from servicedesk.reports.numerics.false_raises import raises_over_all
 from servicedesk.reports.numerics.site_variance import pooled_variance
-from servicedesk.reports.numerics.unlike_sites import ratio_limits
-from servicedesk.reports.numerics.watch import (
+from servicedesk.reports.numerics.surveillance import (
     FEWEST_EVENTS,
     FEWEST_SITES,
     FLAGGED_AT,
@@ -23,7 +22,8 @@ from servicedesk.reports.numerics.watch import (
     flag_groups,
     poisson_cusum,
 )
-from servicedesk.reports.queries.lives import read_histories
+from servicedesk.reports.numerics.unlike_sites import ratio_limits
+from servicedesk.reports.queries.lifetimes import read_histories
 from servicedesk.reports.questions.judgements import DAYS_PER_YEAR
 from servicedesk.reports.questions.selection import Selection
 from servicedesk.reports.surveillance.groups import Chart, Comparison, compare_all
@@ -35,7 +35,7 @@ MONTHS_A_YEAR: Final = 12
 
 
 @dataclass(frozen=True, kw_only=True)
-class Watched:
+class WatchedGroup:
     """One lot of a type, or a whole type (``lot`` empty), held against the others.
 
     ``events`` are its failures at ages at which others were watched too, ``expected`` those it should have
@@ -86,14 +86,14 @@ class Watched:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Look:
+class Survey:
     """All lots and types of one look, and how many false flags a year such looks would raise.
 
     ``tested`` of them could be held against others. ``false_over_all`` are the flags a year to be expected if
     nothing were wrong with any.
     """
 
-    charts: Sequence[Watched]
+    charts: Sequence[WatchedGroup]
     tested: int
     false_over_all: float
 
@@ -103,7 +103,7 @@ class Look:
         return self.false_over_all + MONTHS_A_YEAR / RUN_LENGTH
 
 
-def watch_lots(today: date) -> Look:
+def survey_lots(today: date) -> Survey:
     """Hold every lot against the others of its type, and every type against the others of its kind."""
     types = ComponentType.objects.order_by("kind", "name")
     chosen = Selection(as_of=today)
@@ -112,7 +112,7 @@ def watch_lots(today: date) -> Look:
     )
 
 
-def look_at(types: Iterable[tuple[ComponentType, Histories]], *, today: date, follow: bool = True) -> Look:
+def look_at(types: Iterable[tuple[ComponentType, Histories]], *, today: date, follow: bool = True) -> Survey:
     """Hold lots and types against each other, out of the histories of each type grouped by lot.
 
     Without ``follow`` nothing is said of how failures ran of late, which takes longest.
@@ -127,7 +127,7 @@ def look_at(types: Iterable[tuple[ComponentType, Histories]], *, today: date, fo
         ]
     )
     tested = sum(each.p_value is not None for each in charts)
-    return Look(
+    return Survey(
         charts=_followed(charts, comparisons, today=today) if follow else charts,
         tested=tested,
         false_over_all=sum(
@@ -151,7 +151,7 @@ def _variances(comparisons: Sequence[Comparison]) -> list[float]:
     return [max(fleet, each.variance) for each in moments]
 
 
-def _held(comparison: Comparison, *, variance: float) -> list[Watched]:
+def _held(comparison: Comparison, *, variance: float) -> list[WatchedGroup]:
     """Hold the named groups of a comparison against all its others."""
     sums, cells = comparison.sums, comparison.cells
     events, expected = sums.like_others()
@@ -168,7 +168,7 @@ def _held(comparison: Comparison, *, variance: float) -> list[Watched]:
     )
     items, sites = (comparison.different(keys) for keys in (comparison.rows.item, comparison.rows.site))
     return [
-        Watched(
+        WatchedGroup(
             **name._asdict(),
             events=int(events[place]),
             expected=float(expected[place]),
@@ -186,7 +186,7 @@ def _held(comparison: Comparison, *, variance: float) -> list[Watched]:
     ]
 
 
-def _judged_together(charts: list[Watched]) -> list[Watched]:
+def _judged_together(charts: list[WatchedGroup]) -> list[WatchedGroup]:
     """Adjust for all groups looked at in one night."""
     p_values = np.array([np.nan if each.p_value is None else each.p_value for each in charts])
     q_values = adjusted(p_values, enough=np.array([each.enough for each in charts], dtype=np.bool_))
@@ -196,12 +196,14 @@ def _judged_together(charts: list[Watched]) -> list[Watched]:
     ]
 
 
-def _followed(charts: list[Watched], comparisons: Sequence[Comparison], *, today: date) -> list[Watched]:
+def _followed(
+    charts: list[WatchedGroup], comparisons: Sequence[Comparison], *, today: date
+) -> list[WatchedGroup]:
     """Run the failures month by month of each group that may be worth it up to now.
 
     The limit lets one false alarm in ten years pass over all charts.
     """
-    followed: list[Watched] = []
+    followed: list[WatchedGroup] = []
     each_chart = iter(charts)
     for comparison in comparisons:
         mine = {place: next(each_chart) for place, name in enumerate(comparison.names) if name is not None}
@@ -212,7 +214,7 @@ def _followed(charts: list[Watched], comparisons: Sequence[Comparison], *, today
     return followed
 
 
-def _run(watched: Watched, chart: Chart, *, charts: int) -> Watched:
+def _run(watched: WatchedGroup, chart: Chart, *, charts: int) -> WatchedGroup:
     """Run a chart up to now."""
     if not chart.expected.any():
         return watched

@@ -13,9 +13,10 @@ from django.utils import timezone
 from django.views.decorators.http import require_POST
 
 from schedules.operations import Inspections, add_inspections
-from servicedesk.exports import csv_response
-from servicedesk.people.rights import owners, user_of
-from servicedesk.refusals import apply_or_report
+from servicedesk.accounts.rights import owners, user_of
+from servicedesk.core.rules.refusals import apply_or_report
+from servicedesk.core.values.words import count
+from servicedesk.core.web.exports import csv_response
 from servicedesk.reports import page_context, tables
 from servicedesk.reports.chart_context import flags_picture
 from servicedesk.reports.forms import FindingsForm
@@ -29,25 +30,26 @@ from servicedesk.reports.surveillance.figure import (
     false_sentence,
     flag_words,
     sites_to_warn,
+    surveillance_figure,
+    surveillance_sentence,
     thin_sentence,
     units_with,
-    watch_figure,
-    watch_sentence,
 )
 from servicedesk.reports.views import bad_question
-from servicedesk.words import count
 from units.models import Unit
 
 
 @owners
-def watch(request: HttpRequest) -> HttpResponse:
+def surveillance(request: HttpRequest) -> HttpResponse:
     """Which lots and types stand out, and which did."""
-    figure = watch_figure()
+    figure = surveillance_figure()
     if "csv" in request.GET:
-        return csv_response("lots-that-stood-out.csv", tables.WATCH_HEADER, tables.watch_rows(figure))
+        return csv_response(
+            "lots-that-stood-out.csv", tables.SURVEILLANCE_HEADER, tables.surveillance_rows(figure)
+        )
     context = {
         "figure": figure,
-        "sentence": watch_sentence(figure),
+        "sentence": surveillance_sentence(figure),
         "false_sentence": false_sentence(figure),
         "thin_sentence": thin_sentence(figure),
         "thin_lines": page_context.thin_lines(figure),
@@ -57,7 +59,7 @@ def watch(request: HttpRequest) -> HttpResponse:
         "picture": flags_picture(figure),
         "lines": page_context.flag_lines(figure),
     }
-    return render(request, "reports/watch.html", context)
+    return render(request, "reports/surveillance.html", context)
 
 
 @owners
@@ -91,7 +93,7 @@ def inspect_findings(request: HttpRequest) -> HttpResponse:
     form = FindingsForm(request.GET, today=timezone.localdate())
     if not form.is_valid() or form.selection is None:
         return bad_question(request, form, "reports/findings.html")
-    unit_ids = findings_behind(form.selection, form.asked_exclusion_reason).order_by().values("unit_id")
+    unit_ids = findings_behind(form.selection, form.chosen_exclusion_reason).order_by().values("unit_id")
     units = Unit.objects.in_place().filter(pk__in=unit_ids).select_related("site").order_by("code")
     query = request.GET.urlencode()
     return _inspect(request, lambda: list(units), back=f"{reverse('reports:findings')}?{query}")

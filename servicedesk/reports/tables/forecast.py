@@ -6,14 +6,14 @@ from collections.abc import Iterator
 from dataclasses import asdict
 from typing import Any
 
+from servicedesk.core.values.words import count
 from servicedesk.reports.forecast.figure import Expected, ForecastFigure, ForecastRow
 from servicedesk.reports.words import percent
-from servicedesk.words import count
 
 
 def forecast_header(figure: ForecastFigure) -> list[str]:
     """Name the columns of a file of what is to come."""
-    level, vans = percent(figure.asked.level), figure.asked.vans
+    level, vans = percent(figure.assumptions.level), figure.assumptions.vans
     return [
         "kind of part",
         "type of part",
@@ -60,9 +60,9 @@ def forecast_json(figure: ForecastFigure) -> dict[str, Any]:
     return {
         "figure": "ahead",
         "as_of": figure.selection.as_of.isoformat(),
-        "service_level": figure.asked.level,
-        "vans": figure.asked.vans,
-        "warranty_years": figure.asked.warranty,
+        "service_level": figure.assumptions.level,
+        "vans": figure.assumptions.vans,
+        "warranty_years": figure.assumptions.warranty,
         "months": [f"{month:%Y-%m}" for month in figure.months],
         "rows": [_row(row) for row in figure.rows],
         "whole": None if figure.whole is None else _expected(figure.whole),

@@ -12,8 +12,9 @@ from django.utils import timezone
 
 from schedules.models import WeekPlan
 from schedules.plans.weeks import monday_of
-from servicedesk.office.intake import stop
-from servicedesk.people.models import Batch, MfaDevice
+from servicedesk.accounts.models import MfaDevice
+from servicedesk.core.models import Batch
+from servicedesk.imports.operations import stop
 from tests.factories import (
     CallFactory,
     MaintenanceRuleFactory,
@@ -65,50 +66,50 @@ def recipe(name: str) -> Callable[[Maker], Maker]:
     return keep
 
 
-@recipe("people:end_mfa")
+@recipe("accounts:end_mfa")
 def _mfa() -> Sent:
     person = technician()
     MfaDevice.objects.create(user=person, secret="J" * 32, since=timezone.now())
-    return Sent("people:end_mfa", (person.pk,))
+    return Sent("accounts:end_mfa", (person.pk,))
 
 
-@recipe("people:sign_person_out")
+@recipe("accounts:sign_person_out")
 def _signed_in() -> Sent:
     person = technician()
     Client().force_login(person)
-    return Sent("people:sign_person_out", (person.pk,))
+    return Sent("accounts:sign_person_out", (person.pk,))
 
 
-@recipe("calls:go_on")
+@recipe("calls:resume")
 def _waiting_call() -> Sent:
     call = call_with_answers()
     type(call.task).objects.filter(pk=call.task_id).update(waiting_for="part", waiting_until=soon())
-    return Sent("calls:go_on", (call.pk,))
+    return Sent("calls:resume", (call.pk,))
 
 
-@recipe("calls:see_all_fine")
+@recipe("calls:record_no_faults")
 def _call_at_a_site() -> Sent:
     unit = UnitFactory()
     call = CallFactory(site=unit.site, task=TaskFactory(unit=unit, origin="call"))
-    return Sent("calls:see_all_fine", (unit.site_id,), {"call": call.pk})
+    return Sent("calls:record_no_faults", (unit.site_id,), {"call": call.pk})
 
 
-@recipe("calls:see_fine at a call")
+@recipe("calls:record_no_fault at a call")
 def _call_about_a_unit() -> Sent:
     unit = UnitFactory()
     call = CallFactory(site=unit.site, unit=unit, task=TaskFactory(unit=unit, origin="call"))
-    return Sent("calls:see_fine", (unit.pk,), {"call": call.pk})
+    return Sent("calls:record_no_fault", (unit.pk,), {"call": call.pk})
 
 
 @recipe("schedules:look_now")
-def _due_care() -> Sent:
+def _due_maintenance() -> Sent:
     NextDueFactory(installed_part__unit__site__care_by="us", next_due_on=timezone.localdate())
     return Sent("schedules:look_now")
 
 
-@recipe("schedules:email_preference")
+@recipe("portal:email_preference")
 def _email_preference() -> Sent:
-    sent = FORMS["schedules:email_preference"]()
+    sent = FORMS["portal:email_preference"]()
     sent.data = {"what": "visits"}
     return sent
 
@@ -130,18 +131,18 @@ def _a_proposed_week() -> Sent:
     return Sent("schedules:ask_customers", data={"asked": asked_of(visit)}, query=f"?week={monday}")
 
 
-@recipe("office:stop_import")
+@recipe("imports:stop_import")
 def _an_import_under_way() -> Sent:
     applied = applied_batch()
-    type(applied).objects.filter(pk=applied.pk).update(stage="undoing")
-    return Sent("office:stop_import", (applied.pk,))
+    type(applied).objects.filter(pk=applied.pk).update(stage="reverting")
+    return Sent("imports:stop_import", (applied.pk,))
 
 
-@recipe("office:go_on_with_import")
+@recipe("imports:resume_import")
 def _a_stopped_import() -> Sent:
     sent = _an_import_under_way()
     stop(Batch.objects.get(pk=sent.arguments[0]), by=None, at=timezone.now())
-    return Sent("office:go_on_with_import", sent.arguments)
+    return Sent("imports:resume_import", sent.arguments)
 
 
 @recipe("schedules:keep_visit")
@@ -154,7 +155,7 @@ def _a_planned_visit() -> Sent:
         done_at=timezone.now(),
     )
     type(visit).objects.filter(pk=visit.pk).update(planned_by=plan)
-    return Sent("schedules:keep_visit", (visit.pk,), {"kept": "yes"})
+    return Sent("schedules:keep_visit", (visit.pk,), {"fixed": "yes"})
 
 
 @recipe("reports:change_interval")

@@ -21,8 +21,8 @@ from django.test import Client, override_settings
 from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, Playwright, Response
 
 from schedules.tasks import send_notifications
+from servicedesk.accounts.models import Role, User
 from servicedesk.calls.models import Photo
-from servicedesk.people.models import Role, User
 from tests.browser.acts import PASSWORD
 from tests.browser.chromium import CHROMIUM, FLAGS
 from tests.deploy import site

@@ -11,8 +11,8 @@ from django.urls import reverse
 from django.utils import timezone
 from playwright.sync_api import expect
 
-from servicedesk.people.models import MfaDevice, Role, UserSession
-from servicedesk.people.operations import invite_person
+from servicedesk.accounts.models import MfaDevice, Role, UserSession
+from servicedesk.accounts.operations import invite_person
 from tests.browser.acts import PASSWORD
 from tests.browser.every_form.stand import DESK, PHONE, Stand, Window
 
@@ -72,7 +72,7 @@ def test_a_first_password(stand: Stand, width: tuple[int, int]) -> None:
         at=timezone.now(),
     )
     with stand.window(width=width) as window:
-        window.open(reverse("people:welcome", args=[person.pk, default_token_generator.make_token(person)]))
+        window.open(reverse("accounts:welcome", args=[person.pk, default_token_generator.make_token(person)]))
         window.page.locator("input[type=password]").fill(NEW)
         press(window, "Store the password")
         assert window.heading == "Sign in"

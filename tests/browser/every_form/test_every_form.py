@@ -6,7 +6,8 @@ from collections import Counter
 
 import pytest
 
-from servicedesk.people.models import Change, Role
+from servicedesk.accounts.models import Role
+from servicedesk.core.models import Change
 from tests.browser.every_form.filling import button_of, fill_in, find_form
 from tests.browser.every_form.places import BY_MORE, PLACES
 from tests.browser.every_form.recipes import RECIPES

@@ -14,7 +14,7 @@ from django.utils import timezone
 
 from schedules.models import Visit
 from schedules.notifications.links import opt_out_token
-from servicedesk.people.models import Role, User
+from servicedesk.accounts.models import Role, User
 from tests.browser.every_form.places import PLACES
 from tests.browser.every_form.recipes import RECIPES
 from tests.browser.every_form.test_questions import ASKED
@@ -27,15 +27,15 @@ from units.models import Customer, Unit
 pytestmark = [pytest.mark.django_db, pytest.mark.long]
 
 BY_HAND = {
-    "people:sign_in": "test_accounts.py",
-    "people:code": "test_accounts.py",
-    "people:sign_out": "test_accounts.py",
-    "people:welcome": "test_accounts.py",
-    "people:me": "test_accounts.py",
-    "people:mfa": "test_accounts.py",
-    "people:no_mfa": "test_accounts.py",
-    "people:end_browser": "test_accounts.py",
-    "people:end_other_user_sessions": "test_accounts.py",
+    "accounts:sign_in": "test_accounts.py",
+    "accounts:code": "test_accounts.py",
+    "accounts:sign_out": "test_accounts.py",
+    "accounts:welcome": "test_accounts.py",
+    "accounts:me": "test_accounts.py",
+    "accounts:mfa": "test_accounts.py",
+    "accounts:no_mfa": "test_accounts.py",
+    "accounts:end_browser": "test_accounts.py",
+    "accounts:end_other_user_sessions": "test_accounts.py",
     "schedules:move_visit": "test_by_hand.py",
 }
 IN_THE_FIELD = {
@@ -57,10 +57,10 @@ def pages_of(person: User | None) -> list[tuple[str, str]]:
     code = labels_for([unit], by=None, at=timezone.now())[0].code
     customer = Customer.objects.order_by("pk")[0].pk
     return [
-        ("people:sign_in", "/sign-in/"),
-        ("office:customer_visit", f"/your-visit/{report_address(visit)}/"),
-        ("office:label", f"/w/{code}/"),
-        ("schedules:email_preference", f"/your-mail/{opt_out_token(customer)}/"),
+        ("accounts:sign_in", "/sign-in/"),
+        ("portal:customer_visit", f"/your-visit/{report_address(visit)}/"),
+        ("portal:label", f"/w/{code}/"),
+        ("portal:email_preference", f"/your-mail/{opt_out_token(customer)}/"),
     ]
 
 

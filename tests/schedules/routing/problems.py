@@ -55,7 +55,7 @@ def draw_problem(
             case 3:
                 fields["persons"] = 2
             case 4:
-                fields |= {"haste": 0.2, "worth": 8 * HOUR}
+                fields |= {"urgency": 0.2, "prize": 8 * HOUR}
             case _:
                 pass
         stops.append(

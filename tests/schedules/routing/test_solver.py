@@ -7,20 +7,20 @@ from itertools import permutations, product
 
 import pytest
 
-from schedules.routing.checker import time_round
+from schedules.routing.checker import time_route
 from schedules.routing.problem import DAY, Problem, Stop
-from schedules.routing.solver import Plan, iterations, plan_rounds
+from schedules.routing.solver import Plan, iterations, plan_routes
 from tests.schedules.routing.problems import HOUR, draw_problem, on_a_line, shift
 
 
 def planned(problem: Problem, number: int = 120, seed: int = 1) -> Plan:
     """Plan with few iterations."""
-    return plan_rounds(problem, search=iterations(number), seed=seed)
+    return plan_routes(problem, search=iterations(number), seed=seed)
 
 
 def told(plan: Plan) -> list[tuple[object, object, int]]:
     """List who is where when."""
-    return [(each.shift.key, timed.stop.key, timed.begins) for each in plan.rounds for timed in each.stops]
+    return [(each.shift.key, timed.stop.key, timed.begins) for each in plan.routes for timed in each.stops]
 
 
 @pytest.mark.parametrize("seed", range(8))
@@ -32,7 +32,7 @@ def test_a_plan_keeps_all_that_was_said(seed: int) -> None:
     where: dict[object, list[tuple[object, int]]] = {}
     for key, stop, begins in told(plan):
         where.setdefault(stop, []).append((key, begins))
-    for each in plan.rounds:
+    for each in plan.routes:
         assert each.short == 0
         assert each.lunch is not None or not each.shift.lunch
         assert each.shift.begins <= each.leaves <= each.back <= each.shift.ends
@@ -62,7 +62,7 @@ def test_small_rounds_are_the_best_there_are(seed: int) -> None:
     problem = Problem(stops, whole.shifts, whole.travel)
     best = min(
         sum(
-            time_round(
+            time_route(
                 problem, one, [stop for stop, who in zip(order, whose, strict=True) if who == number]
             ).driving
             for number, one in enumerate(problem.shifts)
@@ -72,13 +72,13 @@ def test_small_rounds_are_the_best_there_are(seed: int) -> None:
     )
     plan = planned(problem, 400)
     assert not plan.unassigned
-    assert sum(each.driving for each in plan.rounds if each.stops) == best
+    assert sum(each.driving for each in plan.routes if each.stops) == best
 
 
 def test_what_is_urgent_comes_early() -> None:
     shifts = [shift(day, day=day, person=0) for day in range(5)]
-    long = [Stop(key=number, place=1, seconds=7 * HOUR, worth=4 * HOUR) for number in range(4)]
-    urgent = Stop(key="urgent", place=1, seconds=7 * HOUR, worth=40 * HOUR, haste=0.15)
+    long = [Stop(key=number, place=1, seconds=7 * HOUR, prize=4 * HOUR) for number in range(4)]
+    urgent = Stop(key="urgent", place=1, seconds=7 * HOUR, prize=40 * HOUR, urgency=0.15)
     plan = planned(Problem([*long, urgent], shifts, on_a_line(0, 20)))
     begins = {stop: moment for _, stop, moment in told(plan)}
     assert begins["urgent"] < DAY
@@ -89,14 +89,14 @@ def test_what_is_urgent_comes_early() -> None:
 def test_what_must_come_soonest_is_first_where_somebody_reaches_it_first(seed: int) -> None:
     """It stands before all that is not agreed; an agreed stop stays, and a window is kept."""
     whole = draw_problem(seed, visits=16)
-    dangers = [replace(stop, soonest=True, worth=60 * HOUR) for stop in whole.stops[4:7]]
+    dangers = [replace(stop, soonest=True, prize=60 * HOUR) for stop in whole.stops[4:7]]
     problem = replace(whole, stops=[*whole.stops[:4], *dangers, *whole.stops[7:]])
     plan = planned(problem)
     agreed = next(stop for stop in problem.stops if stop.at is not None)
     urgent = {stop.key for stop in dangers}
-    where = {timed.stop.key: timed for each in plan.rounds for timed in each.stops}
+    where = {timed.stop.key: timed for each in plan.routes for timed in each.stops}
     assert urgent <= set(where)
-    for each in plan.rounds:
+    for each in plan.routes:
         assert each.short == 0
         keys = [timed.stop.key for timed in each.stops]
         # What stands right before a danger is another one, or agreed: nothing else holds it up.
@@ -106,7 +106,7 @@ def test_what_must_come_soonest_is_first_where_somebody_reaches_it_first(seed: i
     assert all(where[stop.key].begins < DAY for stop in dangers)
     danger = dangers[0]
     ways = [
-        time_round(problem, each, order)
+        time_route(problem, each, order)
         for each in problem.shifts
         if problem.may_take(each, danger)
         for order in ([[danger, agreed], [agreed, danger]] if each.key in agreed.only else [[danger]])
@@ -119,9 +119,9 @@ def test_what_must_come_soonest_is_first_where_somebody_reaches_it_first(seed: i
 def test_what_must_come_soonest_does_not_wait_for_lunch_before_an_agreed_visit() -> None:
     day = shift(1, lunch=True)
     agreed = Stop(key="agreed", place=1, seconds=HOUR, at=13 * HOUR + 1800, only=frozenset({1}))
-    danger = Stop(key="danger", place=2, seconds=900, soonest=True, worth=60 * HOUR)
+    danger = Stop(key="danger", place=2, seconds=900, soonest=True, prize=60 * HOUR)
     plan = planned(Problem([agreed, danger], [day], on_a_line(0, 20, 10)))
-    assert [(timed.stop.key, timed.begins) for timed in plan.rounds[0].stops] == [
+    assert [(timed.stop.key, timed.begins) for timed in plan.routes[0].stops] == [
         ("danger", 8 * HOUR + 600),
         ("agreed", 13 * HOUR + 1800),
     ]
@@ -131,9 +131,9 @@ def test_a_danger_after_an_earlier_stop_does_not_wait_for_lunch_before_an_agreed
     day = shift(1, lunch=True)
     early = Stop(key="early", place=1, seconds=900, at=8 * HOUR + 1800, only=frozenset({1}))
     agreed = Stop(key="agreed", place=1, seconds=HOUR, at=13 * HOUR + 1800, only=frozenset({1}))
-    danger = Stop(key="danger", place=2, seconds=HOUR, soonest=True, worth=60 * HOUR)
+    danger = Stop(key="danger", place=2, seconds=HOUR, soonest=True, prize=60 * HOUR)
     plan = planned(Problem([early, agreed, danger], [day], on_a_line(0, 20, 35)))
-    assert [(timed.stop.key, timed.begins) for timed in plan.rounds[0].stops] == [
+    assert [(timed.stop.key, timed.begins) for timed in plan.routes[0].stops] == [
         ("early", 8 * HOUR + 1800),
         ("danger", 9 * HOUR),
         ("agreed", 13 * HOUR + 1800),
@@ -142,10 +142,10 @@ def test_a_danger_after_an_earlier_stop_does_not_wait_for_lunch_before_an_agreed
 
 def test_two_people_reach_what_must_come_soonest_together_and_first() -> None:
     shifts = [shift(person * 10 + day, day=day, person=person) for person in (1, 2) for day in (0, 1)]
-    danger = Stop(key="danger", place=2, seconds=HOUR, persons=2, soonest=True, worth=60 * HOUR)
+    danger = Stop(key="danger", place=2, seconds=HOUR, persons=2, soonest=True, prize=60 * HOUR)
     rest = [Stop(key=number, place=1, seconds=2 * HOUR) for number in range(6)]
     plan = planned(Problem([*rest, danger], shifts, on_a_line(0, 5, 40)))
-    firsts = [each.stops[0] for each in plan.rounds if each.stops and each.shift.day == 0]
+    firsts = [each.stops[0] for each in plan.routes if each.stops and each.shift.day == 0]
     assert [(timed.stop.key, timed.begins) for timed in firsts] == [("danger", 8 * HOUR + 40 * 60)] * 2
     nobody = planned(Problem([danger], shifts[:2], on_a_line(0, 5, 40)))
     assert [each.why for each in nobody.unassigned] == ["two"]
@@ -157,10 +157,10 @@ def test_two_people_reach_what_must_come_soonest_together_and_first() -> None:
 
 def test_progress_is_told_and_nothing_to_plan_is_no_error() -> None:
     heard: list[tuple[int, int]] = []
-    plan_rounds(draw_problem(1), search=iterations(100, lambda done, whole: heard.append((done, whole))))
+    plan_routes(draw_problem(1), search=iterations(100, lambda done, whole: heard.append((done, whole))))
     assert heard[-1] == (100, 100)
     empty = planned(Problem([], [], on_a_line(0)))
-    assert (empty.rounds, empty.unassigned) == ((), ())
+    assert (empty.routes, empty.unassigned) == ((), ())
     alone = planned(Problem([Stop(key=1, place=0, seconds=60)], [], on_a_line(0)))
     assert [each.why for each in alone.unassigned] == ["nobody"]
 
@@ -170,4 +170,4 @@ def test_a_van_holds_so_much() -> None:
     shifts = [shift(number, room=6) for number in (1, 2)]
     plan = planned(Problem(stops, shifts, on_a_line(0, 10, 20, 30)))
     assert not plan.unassigned
-    assert sorted(len(each.stops) for each in plan.rounds) == [1, 2]
+    assert sorted(len(each.stops) for each in plan.routes) == [1, 2]

@@ -10,9 +10,9 @@ from uuid import uuid4
 import pytest
 from django.utils import timezone
 
+from servicedesk.accounts.models import User
 from servicedesk.calls import operations
 from servicedesk.calls.models import Call, SafetyAnswer
-from servicedesk.people.models import User
 from tests.factories import (
     ComponentTypeFactory,
     ConstructionFactory,

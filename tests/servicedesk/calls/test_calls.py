@@ -12,10 +12,11 @@ from django.urls import reverse
 from django.utils import timezone
 
 from schedules.models import Visit, VisitTask
+from servicedesk.accounts.models import User
 from servicedesk.calls import operations
 from servicedesk.calls.models import Call, SafetyAnswer
-from servicedesk.people.models import Change, User
-from servicedesk.refusals import RuleViolation
+from servicedesk.core.models import Change
+from servicedesk.core.rules.refusals import RuleViolation
 from tests.factories import CallFactory, FindingFactory, UnitFactory, VisitFactory, WorkFactory
 from tests.servicedesk.calls.conftest import SAFE, Porch, day
 
@@ -183,7 +184,7 @@ def test_an_ended_call_changes_no_more(as_technician: Client, call: Call) -> Non
     for name, fields in (
         ("wait", {"waiting_for": "part", "until": timezone.localdate().isoformat()}),
         ("cancel", {"why": "late"}),
-        ("go_on", {}),
+        ("resume", {}),
     ):
         answer = post(as_technician, name, call.pk, **fields)
         assert answer.status_code == 422, name
@@ -201,7 +202,7 @@ def test_a_call_waits_until_a_day_and_goes_on(as_technician: Client, call: Call)
         f"waits for the maker until {until:%-d %b %Y}"
         in as_technician.get(reverse("calls:calls")).content.decode()
     )
-    post(as_technician, "go_on", call.pk)
+    post(as_technician, "resume", call.pk)
     assert shown(as_technician, state="waiting") == []
 
 
@@ -294,7 +295,7 @@ def test_each_role_reads_and_moves_a_call(request: pytest.FixtureRequest, call: 
     assert post(client, "close", call.pk).status_code == 302
 
 
-@pytest.mark.parametrize("name", ["wait", "go_on", "close", "cancel", "reopen"])
+@pytest.mark.parametrize("name", ["wait", "resume", "close", "cancel", "reopen"])
 def test_a_call_moves_by_a_button_only(as_technician: Client, call: Call, name: str) -> None:
     assert as_technician.get(reverse(f"calls:{name}", args=[call.pk])).status_code == 405
 

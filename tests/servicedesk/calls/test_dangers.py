@@ -14,8 +14,8 @@ from schedules.operations import cancel_task, complete_task, let_task_wait
 from servicedesk.calls import operations
 from servicedesk.calls.dangers import open_dangers
 from servicedesk.calls.models import Call, Finding
-from servicedesk.people.models import Change
-from servicedesk.refusals import RuleViolation
+from servicedesk.core.models import Change
+from servicedesk.core.rules.refusals import RuleViolation
 from tests.factories import CallFactory, UnitFactory, VisitFactory
 from tests.servicedesk.calls.conftest import SAFE, Porch, day
 from tests.servicedesk.calls.test_calls import LogCall

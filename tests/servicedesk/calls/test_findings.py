@@ -10,9 +10,10 @@ from django.db import IntegrityError, transaction
 from django.test import Client
 from django.urls import reverse
 
+from servicedesk.accounts.models import User
 from servicedesk.calls.forms.findings import modes_for
 from servicedesk.calls.models import Call, Finding, Inspection
-from servicedesk.people.models import Change, User
+from servicedesk.core.models import Change
 from tests.factories import (
     FailureModeFactory,
     FindingFactory,
@@ -57,9 +58,14 @@ def test_a_finding_is_stored_on_its_part_as_part_of_a_look(
     assert (finding.mechanism, finding.cause, finding.detected) == ("2.5", "use", "called")
     assert (finding.is_failure, finding.repeat, finding.continues) == (True, False, None)
     assert (finding.recorded_by, finding.note) == (technician, "hairline")
-    look = finding.inspection
-    assert look is not None
-    assert (look.unit, look.seen_on, look.outcome, look.call) == (porch.unit, day(0), "findings", call)
+    inspection = finding.inspection
+    assert inspection is not None
+    assert (inspection.unit, inspection.inspected_on, inspection.outcome, inspection.call) == (
+        porch.unit,
+        day(0),
+        "findings",
+        call,
+    )
     call.refresh_from_db()
     assert call.state == "in-process"
     assert "found: corner joint: cracked, panel 2" in Change.objects.about(porch.unit).for_page()[0].action
@@ -126,7 +132,7 @@ def test_the_page_shows_the_drawing_to_point_at(as_technician: Client, call: Cal
         ({"found_on": "2031-01-01"}, "That day is still to come"),
         ({"found_on": "2019-01-01"}, "was installed on 2 March 2020"),
         ({"found_on": ""}, "This field is required."),
-        ({"last_seen_ok_on": "2031-01-01"}, "The part was last in order before the fault was found"),
+        ({"last_good_on": "2031-01-01"}, "The part was last in order before the fault was found"),
         ({"severity": "danger"}, "say what was done to make it safe"),
     ],
 )
@@ -203,13 +209,13 @@ def test_last_seen_in_order_is_filled_in_from_the_last_good_look(
     as_technician: Client, call: Call, porch: Porch
 ) -> None:
     address = reverse("calls:add_finding", args=[call.pk])
-    assert as_technician.get(address).context["form"]["last_seen_ok_on"].value() is None
+    assert as_technician.get(address).context["form"]["last_good_on"].value() is None
     for ago, outcome in ((90, "fine"), (40, "fine"), (10, "findings"), (0, "fine")):
-        InspectionFactory(unit=porch.unit, seen_on=day(ago), outcome=outcome)
-    InspectionFactory(seen_on=day(1))
-    assert as_technician.get(address).context["form"]["last_seen_ok_on"].value() == day(40)
-    assert Inspection.objects.last_seen_ok(porch.unit, day(40)) == day(90)
-    assert Inspection.objects.last_seen_ok(porch.unit, day(90)) is None
+        InspectionFactory(unit=porch.unit, inspected_on=day(ago), outcome=outcome)
+    InspectionFactory(inspected_on=day(1))
+    assert as_technician.get(address).context["form"]["last_good_on"].value() == day(40)
+    assert Inspection.objects.last_good(porch.unit, day(40)) == day(90)
+    assert Inspection.objects.last_good(porch.unit, day(90)) is None
 
 
 class TestSameFaultAsBefore:
@@ -298,8 +304,8 @@ class TestCorrecting:
 
     def test_a_look_of_its_own_follows_the_day(self, as_technician: Client, finding: Finding) -> None:
         assert self.correct(as_technician, finding, found_on=day(5).isoformat()).status_code == 302
-        look = Inspection.objects.get()
-        assert (look.seen_on, look.outcome) == (day(5), "findings")
+        inspection = Inspection.objects.get()
+        assert (inspection.inspected_on, inspection.outcome) == (day(5), "findings")
 
     def test_a_shared_look_stays_and_the_finding_gets_another(
         self, as_technician: Client, finding: Finding, call: Call, porch: Porch
@@ -308,8 +314,8 @@ class TestCorrecting:
         self.correct(as_technician, finding, found_on=day(5).isoformat())
         finding.refresh_from_db()
         assert finding.inspection is not None
-        assert finding.inspection.seen_on == day(5)
-        assert Inspection.objects.exclude(pk=finding.inspection_id).get().seen_on == day(0)
+        assert finding.inspection.inspected_on == day(5)
+        assert Inspection.objects.exclude(pk=finding.inspection_id).get().inspected_on == day(0)
 
     def test_a_repeat_can_be_taken_back(self, as_technician: Client, finding: Finding, porch: Porch) -> None:
         before = FindingFactory(installed_part=porch.track, mode=porch.binds, found_on=day(3))

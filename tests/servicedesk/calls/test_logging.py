@@ -11,8 +11,9 @@ from django.urls import reverse
 from django.utils import timezone
 
 from schedules.models import MaintenanceTask
+from servicedesk.accounts.models import User
 from servicedesk.calls.models import Call, SafetyAnswer
-from servicedesk.people.models import Change, User
+from servicedesk.core.models import Change
 from tests.factories import FailureModeFactory, SiteFactory, UnitFactory
 from tests.servicedesk.calls.conftest import SAFE, Porch, typed
 

@@ -11,8 +11,8 @@ from django.utils import timezone
 from schedules.models import MaintenanceTask
 from servicedesk.calls import operations
 from servicedesk.calls.models import Call, Finding, Work
-from servicedesk.people.models import Change
-from servicedesk.refusals import RuleViolation
+from servicedesk.core.models import Change
+from servicedesk.core.rules.refusals import RuleViolation
 from tests.factories import (
     ComponentTypeFactory,
     FindingFactory,
@@ -47,7 +47,7 @@ class TestCalls:
         changes = Change.objects.about(call).count()
         operations.answer_question(question, said="no", by=None, at=timezone.now())
         operations.name_unit(call, unit=porch.unit, by=None, at=timezone.now())
-        operations.go_on(call, by=None, at=timezone.now())
+        operations.resume(call, by=None, at=timezone.now())
         assert Change.objects.about(call).count() == changes
 
     def test_a_danger_is_made_safe_once(self, log: LogCall) -> None:
@@ -82,7 +82,7 @@ class TestCalls:
         assert call.state == "completed"
 
     def test_a_call_worked_on_opens_again_as_under_way(self, call: Call, porch: Porch) -> None:
-        operations.see_fine(porch.unit, call=call, visit=None, by=None, at=timezone.now())
+        operations.record_no_fault(porch.unit, call=call, visit=None, by=None, at=timezone.now())
         operations.close_call(call, by=None, at=timezone.now())
         assert operations.reopen_call(call, by=None, at=timezone.now()).state == "in-process"
 
@@ -138,7 +138,7 @@ class TestFindings:
         refused(operations.record_finding, finding, visit=None, match="at another site than this call")
         visit = VisitFactory()
         refused(operations.record_finding, self.found(porch), visit=visit, match="goes to another site")
-        refused(operations.see_fine, porch.unit, call=None, visit=visit, match="goes to another site")
+        refused(operations.record_no_fault, porch.unit, call=None, visit=visit, match="goes to another site")
         assert not Finding.objects.exists()
 
 

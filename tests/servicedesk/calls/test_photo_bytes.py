@@ -17,7 +17,7 @@ from PIL import Image
 
 from servicedesk.calls import photo_files
 from servicedesk.calls.photo_files import MOST_BYTES, NO_PHOTO, Taken, take_photo
-from servicedesk.refusals import RuleViolation
+from servicedesk.core.rules.refusals import RuleViolation
 
 SCRIPT = b"<html><script>alert(1)</script></html>"
 

@@ -13,16 +13,16 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from django.conf import settings as desk_settings
+from django.conf import settings as installation_settings
 from django.db import InterfaceError, OperationalError, connection, transaction
 from PIL import Image
 
+from servicedesk.backup import backups
 from servicedesk.calls.models import Photo
 from servicedesk.calls.operations import add_photo
 from servicedesk.calls.photo_files import Taken, photo_path, stored
 from servicedesk.calls.stray_files import sweep_photo_files
 from servicedesk.calls.thumbnails import make_thumbnails
-from servicedesk.office import backups
 from tests.factories import CallFactory
 
 ROOT = Path(__file__).resolve().parents[3]
@@ -126,5 +126,5 @@ def test_marks_and_halves_are_not_backed_up(folder: Path, tmp_path: Path) -> Non
 
 
 def test_the_clock_does_it() -> None:
-    tasks = {entry["task"] for entry in desk_settings.CELERY_BEAT_SCHEDULE.values()}
+    tasks = {entry["task"] for entry in installation_settings.CELERY_BEAT_SCHEDULE.values()}
     assert "calls.sweep_photo_files" in tasks

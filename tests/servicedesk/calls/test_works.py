@@ -12,8 +12,9 @@ from django.urls import reverse
 from django.utils import timezone
 
 from schedules.models import MaintenanceTask, NextDue
+from servicedesk.accounts.models import User
 from servicedesk.calls.models import Call, Finding, Work
-from servicedesk.people.models import Change, User
+from servicedesk.core.models import Change
 from tests.factories import (
     ComponentTypeFactory,
     ConstructionFactory,
@@ -215,7 +216,7 @@ class TestReplacing:
         assert not Work.objects.get().whole_set
 
 
-class TestCareThatWorkCountsAs:
+class TestMaintenanceThatWorkCountsAs:
     """Lubricating on a call satisfies the rule that asks for it."""
 
     @pytest.fixture

@@ -72,7 +72,7 @@ def send(
 def days() -> list[date]:
     """The days of all that was stored."""
     return [
-        *Inspection.objects.filter(outcome="fine").values_list("seen_on", flat=True),
+        *Inspection.objects.filter(outcome="fine").values_list("inspected_on", flat=True),
         *Finding.objects.values_list("found_on", flat=True),
         *Work.objects.values_list("done_on", flat=True),
     ]
@@ -94,7 +94,7 @@ def test_a_whole_site_keeps_its_day_and_the_units_it_had(as_technician: Client, 
     gone = UnitFactory(site=unit.site, removed_on=date(2026, 11, 28))
     UnitFactory(site=unit.site, installed_on=date(2026, 11, 28))
     send(as_technician, unit, "fine", made_at=NOON - 2 * DAY, sent_at=NOON, site=unit.site_id)
-    assert set(Inspection.objects.values_list("unit", "seen_on")) == {
+    assert set(Inspection.objects.values_list("unit", "inspected_on")) == {
         (unit.pk, date(2026, 11, 27)),
         (gone.pk, date(2026, 11, 27)),
     }
@@ -103,7 +103,7 @@ def test_a_whole_site_keeps_its_day_and_the_units_it_had(as_technician: Client, 
 def test_what_was_last_seen_in_order_rests_on_the_day_it_was_seen(as_technician: Client, unit: Unit) -> None:
     send(as_technician, unit, "fine", made_at=NOON - 2 * DAY, sent_at=NOON)
     send(as_technician, unit, "finding", made_at=NOON, sent_at=NOON)
-    assert Finding.objects.get().last_seen_ok_on == date(2026, 11, 27)
+    assert Finding.objects.get().last_good_on == date(2026, 11, 27)
 
 
 def test_a_finding_of_today_does_not_forbid_that_it_was_fine_two_days_ago(

@@ -11,8 +11,8 @@ from django.test import Client
 from django.utils import timezone
 
 from schedules.models import MaintenanceTask, NextDue, Visit, VisitTask
+from servicedesk.accounts.models import User
 from servicedesk.calls.models import Call, PhoneRecord, SafetyAnswer, Work
-from servicedesk.people.models import User
 from tests.factories import (
     CallFactory,
     ComponentTypeFactory,
@@ -95,7 +95,7 @@ def test_all_done_ends_the_visit_its_care_and_its_call_once(as_technician: Clien
 def test_exceptions_say_why_and_which_part_and_how_many(
     as_technician: Client, as_scheduler: Client, visit: Visit
 ) -> None:
-    care, other, repair = tasks_of(visit)
+    maintenance, other, repair = tasks_of(visit)
     changes = {
         f"task_{other.pk}": "too_cold",
         f"task_{repair.pk}": "part_missing",
@@ -109,7 +109,7 @@ def test_exceptions_say_why_and_which_part_and_how_many(
     assert (repair.state, repair.waiting_for) == ("needs-action", "part")
     assert repair.waiting_until == timezone.localdate() + timedelta(days=14)
     assert Call.objects.get().is_open
-    assert MaintenanceTask.objects.get(pk=care.pk).state == "completed"
+    assert MaintenanceTask.objects.get(pk=maintenance.pk).state == "completed"
     assert MaintenanceTask.objects.get(pk=other.pk).not_done == "too_cold"
     assert "4 × corner key" in words_of(as_scheduler.get(f"/visits/{visit.pk}/").content)
 
@@ -177,11 +177,11 @@ def test_a_task_the_phone_never_showed_goes_back_on_the_list(
 def test_a_task_moved_to_another_visit_that_was_done_all_the_same_counts(
     as_technician: Client, visit: Visit
 ) -> None:
-    sent, (care, *_) = finishing(visit), tasks_of(visit)
-    VisitTask.objects.filter(task=care).update(visit=VisitFactory(site=visit.site))
+    sent, (maintenance, *_) = finishing(visit), tasks_of(visit)
+    VisitTask.objects.filter(task=maintenance).update(visit=VisitFactory(site=visit.site))
     assert send(as_technician, sent).status_code == 200
-    care.refresh_from_db()
-    assert care.state == "completed"
+    maintenance.refresh_from_db()
+    assert maintenance.state == "completed"
     assert "not on the visit any more" in PhoneRecord.objects.get().look_at
 
 
@@ -198,15 +198,15 @@ def test_a_visit_ends_at_the_time_that_was_given_on_its_own_day(as_technician: C
 def test_care_of_a_unit_counts_once_also_when_the_visit_is_finished_later(
     as_technician: Client, visit: Visit
 ) -> None:
-    care, other, _ = tasks_of(visit)
-    sent = frame("care", unit=care.unit_id, visit=visit.pk, tasks=[str(care.pk)])
+    maintenance, other, _ = tasks_of(visit)
+    sent = frame("care", unit=maintenance.unit_id, visit=visit.pk, tasks=[str(maintenance.pk)])
     for _ in range(2):
         assert send(as_technician, sent).status_code == 200
-    assert Work.objects.get().task == care
+    assert Work.objects.get().task == maintenance
     assert send(as_technician, finishing(visit)).status_code == 200
     assert Work.objects.count() == 2
     assert PhoneRecord.objects.exclude(look_at="").count() == 0
-    again = send(as_technician, frame("care", unit=care.unit_id, tasks=[care.pk, other.pk]))
+    again = send(as_technician, frame("care", unit=maintenance.unit_id, tasks=[maintenance.pk, other.pk]))
     assert "2 done already" in again.json()["words"]
     assert Work.objects.count() == 2
 
@@ -214,12 +214,12 @@ def test_care_of_a_unit_counts_once_also_when_the_visit_is_finished_later(
 def test_care_recorded_yesterday_moves_the_due_date_from_yesterday(
     as_technician: Client, visit: Visit
 ) -> None:
-    care = tasks_of(visit)[0]
-    sent = frame("care", unit=care.unit_id, tasks=[care.pk])
+    maintenance = tasks_of(visit)[0]
+    sent = frame("care", unit=maintenance.unit_id, tasks=[maintenance.pk])
     sent["made_at"] = (timezone.now() - timedelta(days=1)).isoformat()
     send(as_technician, sent)
     yesterday = timezone.localdate() - timedelta(days=1)
-    assert NextDue.objects.get(tasks=care).last_done_on == yesterday
+    assert NextDue.objects.get(tasks=maintenance).last_done_on == yesterday
     assert Work.objects.get().done_on == yesterday
 
 

@@ -20,10 +20,11 @@ from hypothesis import strategies as st
 from PIL import Image
 
 from schedules.models import DayWeather, Notification
+from servicedesk.accounts.models import Role, User
 from servicedesk.calls.models import Call, Finding, Inspection, PhoneRecord, Photo, Work
 from servicedesk.calls.operations import log_call
 from servicedesk.calls.thumbnails import make_thumbnails
-from servicedesk.people.models import Change, Role, User
+from servicedesk.core.models import Change
 from tests.factories import (
     CallFactory,
     ComponentTypeFactory,

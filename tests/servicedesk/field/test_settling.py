@@ -13,11 +13,12 @@ from django.test import Client
 from django.utils import timezone
 
 from schedules.models import Notification, Visit
+from servicedesk.accounts.models import User
 from servicedesk.calls.models import Call, Finding, Inspection, PhoneRecord, Photo, Work
+from servicedesk.core.models import Change
 from servicedesk.field import inbox
 from servicedesk.field.sent import Made, Sent
-from servicedesk.office.privacy.erasing import erase_customer
-from servicedesk.people.models import Change, User
+from servicedesk.privacy.anonymize import anonymize_customer
 from tests.factories import (
     CallFactory,
     CustomerFactory,
@@ -84,8 +85,8 @@ def test_the_office_reads_all_that_was_typed_and_marks_it_as_settled(
 ) -> None:
     sent = record(unit, corner="UL", severity="danger", note="gate code\n4711", works=["adjusted"])
     assert send(as_technician, {**sent, "settle": True}).status_code == 200
-    for desk in (as_scheduler, as_owner):
-        home = words_of(desk.get("/").content)
+    for installation in (as_scheduler, as_owner):
+        home = words_of(installation.get("/").content)
         for words in ("Danger.", "binds", "upper left", "danger to people", "adjusted", "4711", unit.code):
             assert words in home
     assert Notification.objects.get().kind == "alarm"
@@ -195,9 +196,9 @@ def test_names_in_a_record_left_to_the_office_are_erased_with_the_customer(
     assert send(as_technician, sent).status_code == 200
     row = PhoneRecord.objects.get()
     assert row.site == unit.site
-    erase_customer(customer, places=False, by=owner, at=timezone.now())
+    anonymize_customer(customer, places=False, by=owner, at=timezone.now())
     row.refresh_from_db()
-    assert "Vesta" not in json.dumps([row.told, row.answer, row.look_at])
+    assert "Vesta" not in json.dumps([row.payload, row.answer, row.look_at])
 
 
 def test_many_records_to_settle_are_read_at_once(

@@ -10,9 +10,9 @@ from django.utils import timezone
 from pytest_django import DjangoAssertNumQueries
 
 from schedules.models import Visit, VisitTask
+from servicedesk.accounts.models import User
 from servicedesk.calls.models import Call
 from servicedesk.field.today import read_day
-from servicedesk.people.models import User
 from tests.factories import (
     CallFactory,
     ComponentTypeFactory,

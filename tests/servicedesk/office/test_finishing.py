@@ -11,8 +11,8 @@ from django.db import connection
 from django.test import Client
 
 from schedules.models import MaintenanceTask, NextDue, Visit
+from servicedesk.accounts.models import User
 from servicedesk.calls.models import Call, SafetyAnswer, Work
-from servicedesk.people.models import User
 from tests.factories import (
     CallFactory,
     InstalledPartFactory,
@@ -36,10 +36,12 @@ def visit(technician: User) -> Visit:
     )
     visit = VisitFactory(site=part.unit.site, state="confirmed", starts_at=NOON - timedelta(hours=1))
     visit.technicians.add(technician)
-    care = TaskFactory(unit=part.unit, installed_part=part, next_due=due, work="lubricated", minutes=20)
+    maintenance = TaskFactory(
+        unit=part.unit, installed_part=part, next_due=due, work="lubricated", minutes=20
+    )
     repair = TaskFactory(unit=part.unit, origin="call", reason="panel stiff", work="")
     CallFactory(site=part.unit.site, unit=part.unit, task=repair, told_at=NOON - timedelta(days=2))
-    for task in (care, repair):
+    for task in (maintenance, repair):
         visit.visit_tasks.create(task=task)
         MaintenanceTask.objects.filter(pk=task.pk).update(state="in-process")
     return visit
@@ -145,7 +147,11 @@ def test_what_was_made_safe_but_not_repaired_comes_back_as_work_for_the_week(
     repair = tasks["call"].pk
     Call.objects.update(urgency="make_safe")
     MaintenanceTask.objects.filter(pk=repair).update(priority=1)
-    entries = {"ended_at": "12:00", f"task_{tasks['care'].pk}": "done", f"task_{repair}": "part_missing"}
+    entries = {
+        "ended_at": "12:00",
+        f"task_{tasks['care'].pk}": "done",
+        f"task_{repair}": "part_missing",
+    }
     as_technician.post(
         f"/visits/{visit.pk}/finish/", {**entries, f"safe_{Call.objects.get().pk}": "boarded up"}
     )

@@ -15,7 +15,7 @@ from pytest_django.fixtures import Settings
 
 from schedules.models import ClockMark
 from servicedesk.office import health
-from tests.schedules.desk import free_port, redis
+from tests.schedules.installation import free_port, redis
 
 pytestmark = pytest.mark.django_db
 
@@ -44,10 +44,10 @@ def test_a_database_older_than_the_code_is_not_ready(
     client: Client, caplog: pytest.LogCaptureFixture
 ) -> None:
     recorder = MigrationRecorder(connection)
-    recorder.record_unapplied("people", "0001_initial")
+    recorder.record_unapplied("accounts", "0001_initial")
     answer = client.get("/ready/")
     assert (answer.status_code, answer.json()["migrations"]) == (503, "missing")
-    assert "migrations are missing: people 0001_initial" in caplog.text
+    assert "migrations are missing: accounts 0001_initial" in caplog.text
 
 
 def test_a_database_newer_than_the_code_is_ready(client: Client) -> None:

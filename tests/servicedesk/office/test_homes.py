@@ -11,9 +11,10 @@ from django.utils import timezone
 from pytest_django import DjangoAssertNumQueries
 
 from schedules.operations import plan_visit
+from servicedesk.accounts.models import User
 from servicedesk.calls.models import Call
 from servicedesk.calls.operations import log_call, note_made_safe
-from servicedesk.people.models import Change, User
+from servicedesk.core.models import Change
 from servicedesk.reports.summary import year_in_brief
 from tests.factories import CallFactory, SiteFactory, TaskFactory, UnitFactory, UserFactory, VisitFactory
 from tests.faults.sent_forms import FORMS

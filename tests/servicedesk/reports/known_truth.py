@@ -146,7 +146,7 @@ def _silent_loss(rng: np.random.Generator, files: Files) -> None:
             files.wrote(code, ago, "care")
 
 
-def _only_looks_show(rng: np.random.Generator, files: Files) -> None:
+def _only_inspections_show(rng: np.random.Generator, files: Files) -> None:
     for number, rate in enumerate(_rates(rng, 30)):
         since = 6 * YEAR
         code = files.unit(number, installed=since, since=since)
@@ -182,7 +182,7 @@ CASES = (
     Case("taken over on a call", 20, _taken_over, "found_at_take_over"),
     Case("since when is left empty", 20, _since_empty, "start_not_said"),
     Case("owners silently stop calling", 20, _silent_loss, "lost_units", care_by="us"),
-    Case("two failures in three show only at a look", 30, _only_looks_show, "look_events"),
+    Case("two failures in three show only at a look", 30, _only_inspections_show, "look_events"),
     Case("written down up to 40 days late", 20, _written_late, "newest_events"),
     Case("nothing amiss, owners call only when something fails", 20, _as_it_should_be, "silent_units"),
 )

@@ -46,13 +46,13 @@ def naive_counts(chosen: Selection, *, by: str) -> Counts:
             counts.items[group].add(part.pk)
             counts.sites[group].add(part.unit.site_id)
             counts.days[group] += len(days)
-            looked_on = last_look(part.unit, chosen.as_of)
-            counts.looked_days[group] += sum(looked_on is not None and day <= looked_on for day in days)
+            surveyed_on = last_look(part.unit, chosen.as_of)
+            counts.looked_days[group] += sum(surveyed_on is not None and day <= surveyed_on for day in days)
             counts.piece_days[group] += sum(_pieces_on(part, day) for day in days)
             if not part.age_known:
                 counts.ageless.add(part.pk)
         counts.without_time += _is_without_time(part, chosen)
-    for finding, exclusion_reason in fated_findings(chosen):
+    for finding, exclusion_reason in findings_with_reasons(chosen):
         if exclusion_reason == ExclusionReason.EVENT:
             assert finding.installed_part is not None
             counts.events[_event_group(finding, by)] += 1
@@ -62,7 +62,7 @@ def naive_counts(chosen: Selection, *, by: str) -> Counts:
     return counts
 
 
-def fated_findings(chosen: Selection) -> Iterator[tuple[Finding, ExclusionReason]]:
+def findings_with_reasons(chosen: Selection) -> Iterator[tuple[Finding, ExclusionReason]]:
     """Say of every finding of a selection what it counts as."""
     first: dict[tuple[Any, ...], int] = {}
     lost = lost_sites(chosen.as_of)
@@ -88,7 +88,7 @@ def lost_sites(as_of: date) -> dict[int, date]:
     looks: dict[int, set[date]] = defaultdict(set)
     contacts: dict[int, set[date]] = defaultdict(set)
     for inspection in Inspection.objects.select_related("unit"):
-        looks[inspection.unit.site_id].add(inspection.seen_on)
+        looks[inspection.unit.site_id].add(inspection.inspected_on)
     for work in Work.objects.select_related("unit"):
         contacts[work.unit.site_id].add(work.done_on)
         if work.kind in ("cleaned", "lubricated", "checked"):
@@ -113,7 +113,7 @@ def lost_sites(as_of: date) -> dict[int, date]:
 
 def last_look(unit: Unit, as_of: date) -> date | None:
     """Give the last day on which a look at a unit would have shown what only a look shows."""
-    days = [inspection.seen_on for inspection in unit.inspections.all()]
+    days = [inspection.inspected_on for inspection in unit.inspections.all()]
     days += [w.done_on for w in unit.works.all() if w.kind in ("cleaned", "lubricated", "checked")]
     days += [finding.found_on - ONE_DAY for finding in unit.findings.all() if finding.mode.only_at_look]
     return max((on for on in days if on <= as_of), default=None)
@@ -284,8 +284,8 @@ def _exclusion_reason(finding: Finding, *, twin: bool, as_of: date) -> Exclusion
     ):
         if _was_there_before(finding, part, as_of):
             return ExclusionReason.AT_TAKE_OVER
-        looked_on = last_look(part.unit, as_of)
-        if finding.mode.only_at_look and (looked_on is None or finding.found_on > looked_on):
+        surveyed_on = last_look(part.unit, as_of)
+        if finding.mode.only_at_look and (surveyed_on is None or finding.found_on > surveyed_on):
             return ExclusionReason.LAST_WORD
         return ExclusionReason.EVENT
     if in_place and any(p.from_on == finding.found_on and p.from_on > part.fitted_on for p in periods):
@@ -296,7 +296,7 @@ def _exclusion_reason(finding: Finding, *, twin: bool, as_of: date) -> Exclusion
         p.from_on <= finding.found_on and (p.until_on is None or finding.found_on <= p.until_on)
         for p in periods
     )
-    return ExclusionReason.NO_TIME if in_place and watched else ExclusionReason.NOT_WATCHED
+    return ExclusionReason.NO_TIME if in_place and watched else ExclusionReason.NOT_AT_RISK
 
 
 def _was_there_before(finding: Finding, part: InstalledPart, as_of: date) -> bool:
@@ -325,7 +325,7 @@ __all__ = [
     "PartialRemoval",
     "Unit",
     "chosen_parts",
-    "fated_findings",
+    "findings_with_reasons",
     "group_of",
     "naive_counts",
     "spans_of",

@@ -8,7 +8,7 @@ from datetime import UTC, datetime, time, timedelta
 from django.utils import timezone
 
 from servicedesk.calls.models import Call, Finding, Inspection, Work
-from servicedesk.people.models import Batch
+from servicedesk.core.models import Batch
 from servicedesk.reports.questions.selection import Selection, select
 from servicedesk.reports.questions.traits import TRAITS, Key
 from tests.factories import ConstructionFactory, FailureModeFactory
@@ -158,7 +158,7 @@ def _draw_looks(dice: random.Random, unit: Unit) -> None:
         if dice.random() < 0.5:
             Work.objects.create(unit=unit, kind=dice.choice(["cleaned", "checked", "repaired"]), done_on=on)
         else:
-            Inspection.objects.create(unit=unit, seen_on=on, outcome=dice.choice(["fine", "findings"]))
+            Inspection.objects.create(unit=unit, inspected_on=on, outcome=dice.choice(["fine", "findings"]))
 
 
 def draw_selections(seed: int) -> list[Selection]:

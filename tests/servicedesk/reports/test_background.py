@@ -15,7 +15,8 @@ from django.utils import timezone
 from pytest_django import Settings
 
 from schedules.models import MaintenanceRule
-from servicedesk.people.models import Role, TableVersion, User
+from servicedesk.accounts.models import Role, User
+from servicedesk.core.models import TableVersion
 from servicedesk.reports import background, tasks, views
 from servicedesk.reports.background import HOLDS_SECONDS, TAKEN_UP_AGAIN, FigureError
 from servicedesk.reports.models import FigureRequest
@@ -91,9 +92,9 @@ def test_every_page_of_figures_can_be_computed_in_background(as_owner: Client, s
         f"/figures/compare/?one={fleet.track.pk}&other={other.pk}",
         "/figures/aging/",
         "/figures/lasting/",
-        "/figures/ahead/",
-        f"/figures/care/?rule={rule.pk}",
-        "/figures/foretold/",
+        "/figures/forecast/",
+        f"/figures/maintenance/?rule={rule.pk}",
+        "/figures/predictions/",
         "/figures/year/",
     ):
         settings.FIGURES_APART_FROM = 100

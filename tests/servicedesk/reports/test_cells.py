@@ -63,7 +63,7 @@ def test_a_part_in_two_watched_spans_is_one_item_and_the_gap_does_not_count(flee
     for on in (10, 50, 90):
         fleet.find(part, on)
     assert totals(up_to(100)) == {fleet.track.pk: (1, 60, 2)}
-    assert excluded(up_to(100)) == {ExclusionReason.NOT_WATCHED: 1}
+    assert excluded(up_to(100)) == {ExclusionReason.NOT_AT_RISK: 1}
 
 
 def test_the_span_is_open_at_its_beginning_and_closed_at_its_end(fleet: Fleet) -> None:
@@ -73,7 +73,7 @@ def test_the_span_is_open_at_its_beginning_and_closed_at_its_end(fleet: Fleet) -
     for on in (10, 11, 20, 21):
         fleet.find(part, on)
     assert totals(up_to(100)) == {fleet.track.pk: (1, 10, 2)}
-    assert excluded(up_to(100)) == {ExclusionReason.AT_TAKE_OVER: 1, ExclusionReason.NOT_WATCHED: 1}
+    assert excluded(up_to(100)) == {ExclusionReason.AT_TAKE_OVER: 1, ExclusionReason.NOT_AT_RISK: 1}
 
 
 def test_a_failure_on_the_day_of_fitting_counts(fleet: Fleet) -> None:

@@ -10,15 +10,15 @@ from django.db import transaction
 from servicedesk.reports.histories import Window
 from servicedesk.reports.queries.cells import read_cells
 from servicedesk.reports.queries.exclusion_reasons import ExclusionReason
+from servicedesk.reports.queries.lifetimes import read_histories
 from servicedesk.reports.queries.listing import exclusion_reasons_of, findings_behind
-from servicedesk.reports.queries.lives import read_histories
 from servicedesk.reports.questions.selection import Selection
 from servicedesk.reports.questions.traits import GROUPINGS
 from tests.servicedesk.reports.naive_counts import (
     Counts,
     FailureMode,
     chosen_parts,
-    fated_findings,
+    findings_with_reasons,
     group_of,
     last_look,
     naive_counts,
@@ -62,12 +62,12 @@ def test_time_failures_and_exclusions_are_those_of_the_naive_count(seed: int) ->
 
 def _days(naive: Counts, watched: object, *, by: str, key: object, chosen: Selection) -> float:
     """Give the days by which failures are divided so that the rates of both sorts of mode add up."""
-    whole, looked = naive.days[watched], naive.looked_days[watched]
+    whole, inspected = naive.days[watched], naive.looked_days[watched]
     every, shown = naive.events[key], naive.look_events[key]
     modes = FailureMode.objects.filter(only_at_look=True)
     if modes.filter(pk=chosen.mode).exists() or (by == "mode" and shown):
-        return looked
-    return every / ((every - shown) / whole + shown / looked) if shown else whole
+        return inspected
+    return every / ((every - shown) / whole + shown / inspected) if shown else whole
 
 
 @pytest.mark.django_db
@@ -75,7 +75,9 @@ def _days(naive: Counts, watched: object, *, by: str, key: object, chosen: Selec
 def test_every_finding_is_listed_as_what_it_counts_as(seed: int) -> None:
     draw_fleet(seed)
     for chosen in draw_selections(seed):
-        expected = {finding.pk: exclusion_reason for finding, exclusion_reason in fated_findings(chosen)}
+        expected = {
+            finding.pk: exclusion_reason for finding, exclusion_reason in findings_with_reasons(chosen)
+        }
         assert set(findings_behind(chosen, None).values_list("pk", flat=True)) == set(expected)
         assert exclusion_reasons_of(chosen, findings_behind(chosen, None)) == expected
         for exclusion_reason in ExclusionReason:
@@ -110,24 +112,24 @@ def test_curves_rest_on_the_rows_of_the_naive_way(seed: int) -> None:
                 by,
                 key,
             )
-            lives = mine.first_failures(window)
-            got_lives = sorted(
+            lifetimes = mine.first_failures(window)
+            got_lifetimes = sorted(
                 zip(
-                    lives.item.tolist(),
-                    lives.entry.tolist(),
-                    lives.exit.tolist(),
-                    lives.failed.tolist(),
-                    lives.site.tolist(),
+                    lifetimes.item.tolist(),
+                    lifetimes.entry.tolist(),
+                    lifetimes.exit.tolist(),
+                    lifetimes.failed.tolist(),
+                    lifetimes.site.tolist(),
                     strict=True,
                 )
             )
-            assert got_lives == sorted(row for part in parts for row in _naive_life(part, events, chosen))
+            assert got_lifetimes == sorted(row for part in parts for row in _naive_life(part, events, chosen))
 
 
 def _events(chosen: Selection) -> dict[int, list[int]]:
     """Ages in days at the failures of each part, whatever days count."""
     ages: dict[int, list[int]] = {}
-    for finding, exclusion_reason in fated_findings(chosen.always()):
+    for finding, exclusion_reason in findings_with_reasons(chosen.always()):
         if exclusion_reason == ExclusionReason.EVENT and finding.installed_part is not None:
             age = (finding.found_on - finding.installed_part.fitted_on).days
             ages.setdefault(finding.installed_part_id or 0, []).append(age)
@@ -145,8 +147,8 @@ def _spans(part: InstalledPart, chosen: Selection) -> list[tuple[int, int]]:
     spans = spans_of(part, chosen.as_of)
     if not FailureMode.objects.filter(only_at_look=True, pk=chosen.mode).exists():
         return spans
-    looked_on = last_look(part.unit, chosen.as_of)
-    last = -1 if looked_on is None else (looked_on - part.fitted_on).days
+    surveyed_on = last_look(part.unit, chosen.as_of)
+    last = -1 if surveyed_on is None else (surveyed_on - part.fitted_on).days
     return [(begin, min(end, last)) for begin, end in spans if begin < last]
 
 
@@ -194,7 +196,9 @@ def test_the_draws_hold_every_exclusion_reason() -> None:
     for seed in SEEDS:
         with transaction.atomic():
             draw_fleet(seed)
-            seen |= {exclusion_reason for _, exclusion_reason in fated_findings(draw_selections(seed)[0])}
+            seen |= {
+                exclusion_reason for _, exclusion_reason in findings_with_reasons(draw_selections(seed)[0])
+            }
             transaction.set_rollback(True)
         if len(seen) == len(ExclusionReason):
             break

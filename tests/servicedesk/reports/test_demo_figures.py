@@ -14,16 +14,16 @@ from django.db import connection, transaction
 from scipy.stats import binom
 
 from schedules.models import MaintenanceRule
-from servicedesk.office.demo.hazards import true_integrated_hazard
-from servicedesk.office.demo.scenario import build_fleet
-from servicedesk.office.demo.sources import Scenario, read_scenario
+from servicedesk.demo.hazards import true_integrated_hazard
+from servicedesk.demo.scenario import build_fleet
+from servicedesk.demo.sources import Scenario, read_scenario
 from servicedesk.reports.comparison.figure import compare_figure, comparison_sentence
 from servicedesk.reports.comparison.verdicts import Word
-from servicedesk.reports.forecast.figure import Asked, forecast_figure
-from servicedesk.reports.maintenance.figure import care_figure, care_sentence
+from servicedesk.reports.forecast.figure import Assumptions, forecast_figure
+from servicedesk.reports.maintenance.figure import maintenance_figure, maintenance_sentence
 from servicedesk.reports.questions.selection import Selection
 from servicedesk.reports.rates.figure import rates_figure
-from servicedesk.reports.surveillance.lots import watch_lots
+from servicedesk.reports.surveillance.lots import survey_lots
 from units.models import ComponentType
 
 pytestmark = pytest.mark.django_db
@@ -86,9 +86,9 @@ def test_plastic_corner_keys_fail_clearly_more_often_than_other_corners(scenario
 
 def test_tracks_fail_faster_the_longer_they_were_not_lubricated(scenario: Scenario) -> None:
     rule = MaintenanceRule.objects.get(component_type__name="bare aluminum stepped track", work="lubricated")
-    figure = care_figure(selection(), rule)
+    figure = maintenance_figure(selection(), rule)
     planted = {
-        each.care_shape for each in scenario.hazards if each.component_type == rule.component_type.name
+        each.maintenance_shape for each in scenario.hazards if each.component_type == rule.component_type.name
     }
     assert len(planted) == 1
     assert figure.shape is not None
@@ -96,13 +96,13 @@ def test_tracks_fail_faster_the_longer_they_were_not_lubricated(scenario: Scenar
     # Calls come some days after a failure, and such days after a round count to it: flatter than planted.
     assert figure.shape[0] <= max(planted)
     assert figure.best is not None
-    assert care_sentence(figure).startswith("The usual interval of 12 months is as good as any")
+    assert maintenance_sentence(figure).startswith("The usual interval of 12 months is as good as any")
     late = [row.ratio for row in figure.bands if row.place > 1]
     assert any(ratio is not None and ratio[1] > 1 for ratio in late)
 
 
 def test_the_bad_lot_is_flagged_before_any_other(scenario: Scenario) -> None:
-    flagged = [each for each in watch_lots(TODAY).charts if each.flagged and each.lot]
+    flagged = [each for each in survey_lots(TODAY).charts if each.flagged and each.lot]
     worst = min(flagged, key=lambda each: each.q_value or 0.0)
     assert (worst.name, worst.lot) == (scenario.bad_lot.component_type, scenario.bad_lot.lot)
     assert worst.times is not None
@@ -132,7 +132,7 @@ def test_the_planted_confounding_turns_the_comparison_round(scenario: Scenario) 
 
 def test_the_forecast_of_a_year_ago_held_what_came(scenario: Scenario) -> None:
     before = date(2025, 11, 25)
-    figure = forecast_figure(Selection(as_of=before, dated=True), Asked())
+    figure = forecast_figure(Selection(as_of=before, dated=True), Assumptions())
     came = {
         row.key: row.events for row in rates_figure(Selection(as_of=TODAY, from_on=date(2025, 11, 26))).rows
     }

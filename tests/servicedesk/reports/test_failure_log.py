@@ -113,7 +113,7 @@ def edit(dice: random.Random) -> None:
             finding.delete()
     elif what == "finding moved":
         Finding.objects.filter(pk=finding.pk).update(
-            found_on=finding.found_on + timedelta(days=dice.randrange(-5, 6)), last_seen_ok_on=None
+            found_on=finding.found_on + timedelta(days=dice.randrange(-5, 6)), last_good_on=None
         )
     elif what == "not a failure":
         Finding.objects.filter(pk=finding.pk).update(is_failure=not finding.is_failure)

@@ -17,7 +17,7 @@ from django.core.management import call_command
 from django.test import Client
 from django.urls import reverse
 
-from servicedesk.reports.forecast.outlook import MONTHS, Past, look_ahead
+from servicedesk.reports.forecast.year import MONTHS, Past, forecast_year
 from servicedesk.reports.numerics.funnel import funnel_limits
 from servicedesk.reports.numerics.jackknife import jackknife_rate
 from servicedesk.reports.numerics.rates import event_rate, rate_ratio
@@ -117,7 +117,10 @@ def test_two_types_are_compared_alike(as_owner: Client, fleet: Fleet) -> None:
             assert f"{ratio['ratio']:.2f}" in page
 
 
-PAGES = ["rates", "compare", "aging", "lasting", "ahead", "care", "findings", "watch", "year", "log"]
+PAGES = [
+    *("rates", "compare", "aging", "lasting", "forecast", "maintenance"),
+    *("findings", "surveillance", "year", "log"),
+]
 
 
 @pytest.mark.parametrize("page", PAGES)
@@ -139,7 +142,7 @@ def test_filters_that_leave_nothing_get_a_sentence(
     assert not re.search(r"\b(nan|inf)\b|None(?! stands)", words)
 
 
-@pytest.mark.parametrize("page", [page for page in PAGES if page != "watch"])
+@pytest.mark.parametrize("page", [page for page in PAGES if page != "surveillance"])
 def test_days_the_wrong_way_round_get_a_sentence(as_owner: Client, fleet: Fleet, page: str) -> None:
     words = plain(open_page(as_owner, f"/figures/{page}/?from=2024-02-01&until=2024-01-01", status=422))
     assert "comes after the last" in words
@@ -155,7 +158,7 @@ def test_a_thousand_million_failures_are_numbers_too() -> None:
     assert math.isfinite(ratio.p_value)
     assert ratio.low < 0.5 < ratio.high
     past = Past(events=many, years=1e9)
-    ahead = look_ahead(past, np.zeros(0), items=many, counts=np.ones(MONTHS)).year
+    ahead = forecast_year(past, np.zeros(0), items=many, counts=np.ones(MONTHS)).year
     assert ahead.low < many < ahead.high
     low, high = funnel_limits(0.5, [1e12])
     assert low[0] < 0.5 < high[0]
@@ -174,4 +177,4 @@ def test_every_answer_is_three_clicks_from_home(as_owner: Client, fleet: Fleet) 
     for page in PAGES:
         assert any(address.startswith(f"/figures/{page}/") for address in seen), page
     assert any(address.startswith("/figures/compare/?one=") for address in seen)
-    assert any(address.startswith("/figures/care/?rule=") for address in seen)
+    assert any(address.startswith("/figures/maintenance/?rule=") for address in seen)

@@ -16,7 +16,7 @@ from django.test import Client
 from scipy.stats import nbinom
 
 from servicedesk.calls.models import Finding
-from servicedesk.reports.forecast.figure import Asked, forecast_figure
+from servicedesk.reports.forecast.figure import Assumptions, forecast_figure
 from servicedesk.reports.numerics.trend import fit_power_law
 from tests.factories import SiteFactory, WorkFactory
 from tests.servicedesk.reports.pages import csv_rows, link_of, open_page, plain, rows
@@ -28,7 +28,7 @@ pytestmark = pytest.mark.django_db
 NOON = datetime(2024, 12, 31, 17, 0, tzinfo=UTC)
 DAYS = 1826  # from 1 January 2020 to 31 December 2024
 YEAR = 365.25
-AHEAD = "/figures/ahead/"
+AHEAD = "/figures/forecast/"
 
 
 @pytest.fixture(autouse=True)
@@ -72,12 +72,12 @@ def fleet() -> Fleet:
 def told(*arguments: str) -> str:
     """Run the command and give what it prints."""
     out = io.StringIO()
-    call_command("figures", "ahead", *arguments, stdout=out)
+    call_command("figures", "forecast", *arguments, stdout=out)
     return out.getvalue()
 
 
 def test_failures_that_come_with_age_are_added_up_over_the_ages_in_place(fleet: Fleet) -> None:
-    row = forecast_figure(up_to(DAYS), Asked()).rows[0]
+    row = forecast_figure(up_to(DAYS), Assumptions()).rows[0]
     parts = list(InstalledPart.objects.filter(component_type=fleet.track))
     events = [[(f.found_on - part.fitted_on).days for f in part.findings.all()] for part in parts]
     ages = [(day(DAYS) - part.fitted_on).days for part in parts]
@@ -96,7 +96,7 @@ def test_failures_that_come_with_age_are_added_up_over_the_ages_in_place(fleet: 
 
 
 def test_few_failures_go_on_at_the_rate_so_far(fleet: Fleet) -> None:
-    row = forecast_figure(up_to(DAYS), Asked(level=0.9, vans=1)).rows[1]
+    row = forecast_figure(up_to(DAYS), Assumptions(level=0.9, vans=1)).rows[1]
     assert (row.method, row.events, row.items) == ("at the rate so far", 5, 4)
     # Nelson (1982): 5 failures (and half of one) in 4 x 1826 days, 4 items for a year to come. The liners are
     # of the tracks' kind, so the sites of both say how failures bunch; here they do not.
@@ -109,13 +109,13 @@ def test_few_failures_go_on_at_the_rate_so_far(fleet: Fleet) -> None:
 
 
 def test_stock_is_the_least_number_that_does_as_often_as_asked(fleet: Fleet) -> None:
-    sure, unsure = (forecast_figure(up_to(DAYS), Asked(level=level)).rows[0] for level in (0.99, 0.5))
+    sure, unsure = (forecast_figure(up_to(DAYS), Assumptions(level=level)).rows[0] for level in (0.99, 0.5))
     assert sure.pieces_each == 2.0
     assert sure.pieces == pytest.approx(2 * sure.year.mean)
     assert sure.shelf > unsure.shelf
     assert sure.shelf % 2 == 0
     assert sure.year.low <= unsure.shelf / 2 <= sure.year.high
-    vans = [forecast_figure(up_to(DAYS), Asked(vans=vans)).rows[0].van for vans in (1, 4)]
+    vans = [forecast_figure(up_to(DAYS), Assumptions(vans=vans)).rows[0].van for vans in (1, 4)]
     assert vans[0] > vans[1]
 
 
@@ -128,24 +128,24 @@ def test_only_what_is_in_place_and_watched_is_reckoned_with(fleet: Fleet) -> Non
     ageless = InstalledPart.objects.filter(component_type=fleet.liner).order_by("pk")[3]
     ageless.age_known = False
     ageless.save()
-    row = forecast_figure(up_to(DAYS), Asked()).rows[1]
+    row = forecast_figure(up_to(DAYS), Assumptions()).rows[1]
     assert (row.items, row.ageless) == (2, 1)
 
 
 def test_items_of_unknown_age_are_taken_to_fail_as_the_others(fleet: Fleet) -> None:
-    before = forecast_figure(up_to(DAYS), Asked()).rows[0]
+    before = forecast_figure(up_to(DAYS), Assumptions()).rows[0]
     for _ in range(15):
         unit = fleet.unit()
         fleet.watch(unit, DAYS - 1)
         fleet.fit(unit, age_known=False)
-    after = forecast_figure(up_to(DAYS), Asked()).rows[0]
+    after = forecast_figure(up_to(DAYS), Assumptions()).rows[0]
     assert after.ageless == 15
     assert after.year.mean == pytest.approx(1.5 * before.year.mean)
     assert before.year.high < after.year.high <= 1.5 * before.year.high + 1
 
 
 def test_ages_nobody_has_watched_enough_of_are_marked(fleet: Fleet) -> None:
-    row = forecast_figure(up_to(DAYS), Asked()).rows[0]
+    row = forecast_figure(up_to(DAYS), Assumptions()).rows[0]
     # The fifth oldest of the 30 tracks, each 30 days younger than the one before, is 1826 - 120 days old.
     stop = DAYS - 4 * 30
     ages = [DAYS - 30 * number for number in range(30)]
@@ -203,7 +203,7 @@ def test_every_number_leads_to_its_findings(as_owner: Client, fleet: Fleet) -> N
 
 
 def test_seasons_carry_failures_to_the_months_in_which_they_were_found(fleet: Fleet) -> None:
-    row = forecast_figure(up_to(DAYS), Asked()).rows[1]
+    row = forecast_figure(up_to(DAYS), Assumptions()).rows[1]
     # The tracks' failures add to the season of their kind, and every calendar month begins with two.
     months = np.zeros(12)
     for part in InstalledPart.objects.all():

@@ -10,7 +10,7 @@ from scipy.stats import weibull_min
 from servicedesk.reports.curves.figure import curves_figure
 from servicedesk.reports.curves.life_fits import Dating, Reading, life_fit, read_shape
 from servicedesk.reports.histories import FirstFailures, Window
-from servicedesk.reports.queries.lives import read_histories
+from servicedesk.reports.queries.lifetimes import read_histories
 from servicedesk.reports.questions.asking import SURVIVAL
 from tests.factories import InspectionFactory, WorkFactory
 from tests.servicedesk.reports.small_fleets import Fleet, day, up_to
@@ -18,7 +18,7 @@ from tests.servicedesk.reports.small_fleets import Fleet, day, up_to
 STOP = 4000.0
 
 
-def lives(
+def lifetimes(
     ages: list[float],
     *,
     going: int = 0,
@@ -56,14 +56,14 @@ def drawn(shape: float, *, many: int, seed: int = 1) -> list[float]:
     ],
 )
 def test_too_few_failures_give_no_life_and_the_reason(ages: list[float], reason: str) -> None:
-    fit = life_fit(lives(ages, going=20), start=0, stop=STOP)
+    fit = life_fit(lifetimes(ages, going=20), start=0, stop=STOP)
     assert fit.shape is None
     assert fit.reason == reason
 
 
 def test_the_life_is_that_of_lifelines_with_late_entry() -> None:
     ages = [age for age in drawn(1.8, many=60) if age > 300]
-    rows = lives(ages, going=10, entry=300)
+    rows = lifetimes(ages, going=10, entry=300)
     fit = life_fit(rows, start=300, stop=STOP)
     theirs = WeibullFitter().fit(rows.exit, rows.failed, entry=rows.entry)
     assert fit.shape is not None
@@ -81,7 +81,7 @@ def test_the_life_is_that_of_lifelines_with_late_entry() -> None:
     [(3.0, 40, Reading.WEARS_OUT), (0.4, 40, Reading.EARLY), (1.0, 12, Reading.UNKNOWN)],
 )
 def test_the_interval_decides_what_is_said(shape: float, many: int, reading: Reading) -> None:
-    fit = life_fit(lives(drawn(shape, many=many)), start=0, stop=1e6)
+    fit = life_fit(lifetimes(drawn(shape, many=many)), start=0, stop=1e6)
     assert fit.reading == reading
 
 
@@ -104,29 +104,29 @@ def test_early_failures_are_not_said_to_dominate_where_sites_alone_could_make_it
     size, sites = 200, 20
     short = np.arange(size) % sites < sites // 2
     ages = np.ceil(rng.exponential(np.where(short, 300.0, 3000.0))).tolist()
-    mixed = life_fit(lives(ages, sites=sites), start=0, stop=1e6)
+    mixed = life_fit(lifetimes(ages, sites=sites), start=0, stop=1e6)
     assert mixed.shape is not None
     assert mixed.shape[2] < 1
     assert mixed.reading == Reading.UNLIKE
     assert str(mixed.reading) == "more fail early, but unlike sites alone could make it look so"
     # Of sites with one part each nothing can be said within sites.
     early = drawn(0.4, many=40)
-    assert life_fit(lives(early), start=0, stop=1e6).reading == Reading.EARLY
-    assert life_fit(lives(early, sites=40), start=0, stop=1e6).reading == Reading.UNLIKE
+    assert life_fit(lifetimes(early), start=0, stop=1e6).reading == Reading.EARLY
+    assert life_fit(lifetimes(early, sites=40), start=0, stop=1e6).reading == Reading.UNLIKE
 
 
 def test_dated_otherwise_they_are_held_against_their_sites_too() -> None:
     ages = [age for age in drawn(0.4, many=60) if age > 2]
-    loose = life_fit(lives(ages, good=[age * 0.5 for age in ages[:10]]), start=0, stop=1e6)
+    loose = life_fit(lifetimes(ages, good=[age * 0.5 for age in ages[:10]]), start=0, stop=1e6)
     assert {dated.reading for dated in loose.datings} == {Reading.EARLY}
-    alone = life_fit(lives(ages, good=[age * 0.5 for age in ages[:10]], sites=99), start=0, stop=1e6)
+    alone = life_fit(lifetimes(ages, good=[age * 0.5 for age in ages[:10]], sites=99), start=0, stop=1e6)
     assert {dated.reading for dated in alone.datings} == {Reading.UNLIKE}
 
 
 def test_a_curve_takes_ten_failures_and_starts_at_one() -> None:
     few, enough = drawn(2, many=9), drawn(2, many=10)
-    assert life_fit(lives(few), start=0, stop=STOP).ages == ()
-    fit = life_fit(lives(enough), start=200, stop=STOP)
+    assert life_fit(lifetimes(few), start=0, stop=STOP).ages == ()
+    fit = life_fit(lifetimes(enough), start=200, stop=STOP)
     assert (fit.ages[0], fit.ages[-1]) == (200, STOP)
     assert fit.shares[0] == 1
     assert list(fit.shares) == sorted(fit.shares, reverse=True)
@@ -134,26 +134,26 @@ def test_a_curve_takes_ten_failures_and_starts_at_one() -> None:
 
 def test_an_age_nobody_has_reached_is_not_given() -> None:
     ages = [3000.0, 3100.0, 3200.0, 3300.0]
-    assert life_fit(lives(ages), start=0, stop=STOP).tenth is not None
-    assert life_fit(lives(ages, going=400), start=0, stop=2500).tenth is None
+    assert life_fit(lifetimes(ages), start=0, stop=STOP).tenth is not None
+    assert life_fit(lifetimes(ages, going=400), start=0, stop=2500).tenth is None
 
 
 def test_failures_dated_earlier_are_fitted_again() -> None:
     ages = drawn(2, many=30)
-    fit = life_fit(lives(ages, good=[age * 0.6 for age in ages[:12]]), start=0, stop=STOP)
+    fit = life_fit(lifetimes(ages, good=[age * 0.6 for age in ages[:12]]), start=0, stop=STOP)
     assert fit.known_good == 12
     assert [dated.dating for dated in fit.datings] == list(Dating)
     tenths = {dated.dating: dated.tenth[0] for dated in fit.datings}
     assert tenths[Dating.GOOD] < tenths[Dating.MIDDLE] < tenths[Dating.FOUND]
     assert tenths[Dating.GOOD] < tenths[Dating.BETWEEN] < tenths[Dating.FOUND]
-    assert life_fit(lives(ages), start=0, stop=STOP).datings == ()
+    assert life_fit(lifetimes(ages), start=0, stop=STOP).datings == ()
 
 
 def test_a_reading_that_hangs_on_the_dating_says_so() -> None:
     ages = [900.0 + 20 * number for number in range(12)]
-    firm = life_fit(lives(ages, good=[age - 5 for age in ages]), start=0, stop=STOP)
+    firm = life_fit(lifetimes(ages, good=[age - 5 for age in ages]), start=0, stop=STOP)
     assert not firm.hangs_on_dating
-    loose = life_fit(lives(ages, good=[1.0 + number for number in range(6)]), start=0, stop=STOP)
+    loose = life_fit(lifetimes(ages, good=[1.0 + number for number in range(6)]), start=0, stop=STOP)
     assert loose.reading == Reading.WEARS_OUT
     assert loose.hangs_on_dating
 
@@ -161,14 +161,14 @@ def test_a_reading_that_hangs_on_the_dating_says_so() -> None:
 @pytest.mark.django_db
 def test_the_day_a_part_was_last_good_comes_from_finding_look_or_check() -> None:
     fleet = Fleet()
-    stated, looked, checked, elsewhere, unknown = (fleet.watched_part() for _ in range(5))
-    fleet.find(stated, 500, last_seen_ok_on=day(320))
-    fleet.find(looked, 500)
-    InspectionFactory(unit=looked.unit, seen_on=day(100), outcome="fine")
-    InspectionFactory(unit=looked.unit, seen_on=day(410), outcome="fine")
-    InspectionFactory(unit=looked.unit, seen_on=day(450), outcome="findings")
-    InspectionFactory(unit=looked.unit, seen_on=day(600), outcome="fine")
-    fleet.find(checked, 500, last_seen_ok_on=day(50))
+    stated, inspected, checked, elsewhere, unknown = (fleet.watched_part() for _ in range(5))
+    fleet.find(stated, 500, last_good_on=day(320))
+    fleet.find(inspected, 500)
+    InspectionFactory(unit=inspected.unit, inspected_on=day(100), outcome="fine")
+    InspectionFactory(unit=inspected.unit, inspected_on=day(410), outcome="fine")
+    InspectionFactory(unit=inspected.unit, inspected_on=day(450), outcome="findings")
+    InspectionFactory(unit=inspected.unit, inspected_on=day(600), outcome="fine")
+    fleet.find(checked, 500, last_good_on=day(50))
     WorkFactory(unit=checked.unit, kind="checked", done_on=day(205))
     fleet.find(elsewhere, 500)
     other = fleet.fit(elsewhere.unit, of=fleet.liner, panel=1)
@@ -180,7 +180,7 @@ def test_the_day_a_part_was_last_good_comes_from_finding_look_or_check() -> None
         .first_failures(Window(0, up_to(1000).last.toordinal()))
     )
     good = dict(zip(rows.item.tolist(), rows.good.tolist(), strict=True))
-    assert [good[part.pk] for part in (stated, looked, checked)] == [320, 410, 205]
+    assert [good[part.pk] for part in (stated, inspected, checked)] == [320, 410, 205]
     assert np.isnan([good[part.pk] for part in (elsewhere, unknown)]).all()
 
 
@@ -189,7 +189,7 @@ def test_a_part_is_good_from_the_day_watching_began_at_the_earliest() -> None:
     fleet = Fleet()
     unit = fleet.unit()
     fleet.watch(unit, 200)
-    fleet.find(fleet.fit(unit), 500, last_seen_ok_on=day(50))
+    fleet.find(fleet.fit(unit), 500, last_good_on=day(50))
     rows = read_histories(up_to(1000), by="component").first_failures(Window(0, up_to(1000).last.toordinal()))
     assert rows.good.tolist() == [200]
 

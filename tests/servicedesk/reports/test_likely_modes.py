@@ -74,7 +74,7 @@ def test_our_own_findings_take_over_construction_by_construction() -> None:
 
 
 def test_how_often_it_was_right_is_told_to_the_owner(as_owner: Client) -> None:
-    assert "No fault was found on a call yet" in told(as_owner.get("/figures/foretold/").content)
+    assert "No fault was found on a call yet" in told(as_owner.get("/figures/predictions/").content)
     known = modes("TRK-01", "TRK-02", "TRK-03", "TRK-98", "TRK-99")
     unit = unit_of(ConstructionFactory())
     for number in range(30):
@@ -84,7 +84,7 @@ def test_how_often_it_was_right_is_told_to_the_owner(as_owner: Client) -> None:
     # from the second or third on the mode is among the first three.
     assert right.calls == 30
     assert 27 <= right.among_first <= 29
-    assert "Of 30 faults found on calls" in told(as_owner.get("/figures/foretold/").content)
+    assert "Of 30 faults found on calls" in told(as_owner.get("/figures/predictions/").content)
 
 
 def test_a_large_fleet_is_counted_once_for_all_units(

@@ -10,7 +10,7 @@ from django.utils import timezone
 from servicedesk.calls.models import Call
 from servicedesk.reports.queries.cells import Cells, read_cells
 from servicedesk.reports.queries.exclusion_reasons import ExclusionReason
-from servicedesk.reports.queries.lives import read_histories
+from servicedesk.reports.queries.lifetimes import read_histories
 from servicedesk.reports.questions.exclusion_words import exclusion_lines
 from servicedesk.reports.rates.figure import rates_figure
 from tests.factories import FailureModeFactory, InspectionFactory, SiteFactory, WorkFactory
@@ -116,7 +116,7 @@ def test_where_the_care_is_ours_and_nothing_followed_there_is_no_time() -> None:
 def test_any_word_from_a_site_keeps_it_in_sight() -> None:
     fleet = Fleet()
     part = fleet.watched_part()
-    InspectionFactory(unit=part.unit, seen_on=day(100))
+    InspectionFactory(unit=part.unit, inspected_on=day(100))
     call(part.unit, 800)
     assert counted(1500) == (1500, 0, {})
 
@@ -150,8 +150,8 @@ def test_what_only_a_look_shows_counts_up_to_the_last_look() -> None:
     part = fleet.watched_part()
     hidden = FailureModeFactory(kind="track", only_at_look=True)
     fleet.find(part, 100, mode=hidden)
-    InspectionFactory(unit=part.unit, seen_on=day(100))
-    InspectionFactory(unit=part.unit, seen_on=day(250))
+    InspectionFactory(unit=part.unit, inspected_on=day(100))
+    InspectionFactory(unit=part.unit, inspected_on=day(250))
     assert counted(500) == (250, 1, {"look_events": 1})
     # Rates of both sorts of mode add up: one in 500 days and one in 250 are two in 333.
     fleet.find(part, 300)

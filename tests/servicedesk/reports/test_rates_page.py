@@ -215,7 +215,7 @@ def test_no_failure_still_gives_an_upper_limit(as_owner: Client) -> None:
 def test_an_empty_register_says_what_a_figure_needs(as_owner: Client) -> None:
     page = open_page(as_owner, RATES)
     assert "Nothing was watched of what you ask for, so there is no rate." in page
-    assert 'href="/files/"' in page
+    assert 'href="/imports/"' in page
 
 
 @pytest.mark.parametrize(

@@ -9,10 +9,10 @@ from datetime import UTC, datetime
 import pytest
 from django.core.management import call_command
 
-from servicedesk.people.models import Batch
+from servicedesk.core.models import Batch
 from servicedesk.reports.queries.exclusion_reasons import ExclusionReason
-from servicedesk.reports.queries.lives import read_histories
-from tests.servicedesk.office.fleet_files import add_reference, bring_in, event, period, unit
+from servicedesk.reports.queries.lifetimes import read_histories
+from tests.servicedesk.imports.fleet_files import add_reference, event, import_files, period, unit
 from tests.servicedesk.reports.small_fleets import Fleet, up_to
 from tests.servicedesk.reports.test_cells import excluded, totals
 
@@ -59,7 +59,7 @@ def test_rows_that_ref_parts_are_counted_each_from_the_file_to_the_figure() -> N
         *(event(on="2024-06-01", ref=f"job {number}", **same) for number in range(3)),
         event(on="2024-07-01", **same),
     ]
-    bring_in([unit()], history, [period()])
+    import_files([unit()], history, [period()])
     out = io.StringIO()
     call_command("figures", "rates", "--json", stdout=out)
     document = json.loads(out.getvalue())

@@ -10,7 +10,7 @@ from django.core.management.base import BaseCommand, CommandError
 from django.http import QueryDict
 from django.utils import timezone
 
-from servicedesk.exports import write_table
+from servicedesk.core.web.exports import write_table
 from servicedesk.reports.mixing import mark_line, mixing_words
 from servicedesk.reports.questions.asking import DAYS, RECURRENCE, SURVIVAL, QuestionError, read_selection
 from servicedesk.reports.questions.selection import Selection
@@ -24,11 +24,11 @@ if TYPE_CHECKING:
 
 RATES = "rates"
 COMPARE = "compare"
-AHEAD = "ahead"
-CARE = "care"
+FORECAST = "forecast"
+MAINTENANCE = "maintenance"
 LOTS = "lots"
 YEAR = "year"
-NAMES = (RATES, COMPARE, SURVIVAL, RECURRENCE, AHEAD, CARE, LOTS, YEAR)
+NAMES = (RATES, COMPARE, SURVIVAL, RECURRENCE, FORECAST, MAINTENANCE, LOTS, YEAR)
 BAD_QUESTION = 2
 
 
@@ -38,9 +38,9 @@ class Command(BaseCommand):
     help = (
         "Print failure rates by group (rates), two types held against each other (compare, with --of and "
         "--with), the share without failure by age (survival), the average number of failures by age "
-        "(recurrence), what the next twelve months will take (ahead), failures by the time since care (care, "
-        "with --rule), the lots and types that stand out (lots), or the report of a year (year), as the "
-        "pages show them. Rates and their 95 % limits are per 100 item-years. In JSON a row's first key is "
+        "(recurrence), what the next twelve months will take (forecast), failures by the time since care "
+        "(maintenance, with --rule), the lots and types that stand out (lots), or the report of a year "
+        "(year), as the pages show them. Rates and their 95 % limits are per 100 item-years. In JSON a row's first key is "
         "what it is grouped by, such as “component” or “construction”; what the records are too thin for is "
         "null, with its reason."
     )
@@ -51,17 +51,21 @@ class Command(BaseCommand):
         parser.add_argument("name", metavar="NAME", help=", ".join(NAMES))
         parser.add_argument("--of", metavar="TYPE", help="the first of two types to compare")
         parser.add_argument("--with", metavar="TYPE", help="the type it is held against")
-        parser.add_argument("--level", metavar="PER_CENT", help="ahead: how sure the stock is to do (95)")
-        parser.add_argument("--vans", metavar="NUMBER", help="ahead: vans that carry stock (2)")
-        parser.add_argument("--warranty", metavar="YEARS", help="ahead: warranty from fitting (5)")
-        parser.add_argument("--rule", metavar="RULE", help="care: the rule, as “type of part: its name”")
-        parser.add_argument("--care-cost", metavar="MONEY", help="care: what one care costs")
+        parser.add_argument("--level", metavar="PER_CENT", help="forecast: how sure the stock is to do (95)")
+        parser.add_argument("--vans", metavar="NUMBER", help="forecast: vans that carry stock (2)")
+        parser.add_argument("--warranty", metavar="YEARS", help="forecast: warranty from fitting (5)")
+        parser.add_argument(
+            "--rule", metavar="RULE", help="maintenance: the rule, as “type of part: its name”"
+        )
+        parser.add_argument("--maintenance-cost", metavar="MONEY", help="maintenance: what one care costs")
         parser.add_argument(
             "--failure-cost",
             metavar="MONEY",
-            help="care: what one failure costs, or a year with a hidden defect",
+            help="maintenance: what one failure costs, or a year with a hidden defect",
         )
-        parser.add_argument("--replace-cost", metavar="MONEY", help="care: replacing one before it fails")
+        parser.add_argument(
+            "--replace-cost", metavar="MONEY", help="maintenance: replacing one before it fails"
+        )
         parser.add_argument(
             "--by", default="component", help=f"what to group by: {', '.join(GROUPINGS)} (default: component)"
         )
@@ -93,8 +97,8 @@ class Command(BaseCommand):
         printers = {
             RATES: self._print_rates,
             COMPARE: self._print_comparison,
-            AHEAD: self._print_forecast,
-            CARE: self._print_care,
+            FORECAST: self._print_forecast,
+            MAINTENANCE: self._print_maintenance,
             LOTS: self._print_lots,
             YEAR: self._print_year,
         }
@@ -156,16 +160,16 @@ class Command(BaseCommand):
 
         form = ForecastForm(_told(options, "level", "vans", "warranty"), today=timezone.localdate())
         self._check(form)
-        figure = forecast_figure(selection, form.asked)
+        figure = forecast_figure(selection, form.assumptions)
         rows = list(tables.forecast_rows(figure))
         self._print(options, tables.forecast_json(figure), tables.forecast_header(figure), rows)
 
-    def _print_care(self, selection: Selection, options: dict[str, Any]) -> None:
+    def _print_maintenance(self, selection: Selection, options: dict[str, Any]) -> None:
         from servicedesk.reports import tables
-        from servicedesk.reports.maintenance.figure import care_figure
-        from servicedesk.reports.plan_forms import CareForm, rules_in_force
+        from servicedesk.reports.maintenance.figure import maintenance_figure
+        from servicedesk.reports.plan_forms import MaintenanceForm, rules_in_force
 
-        form_data = _told(options, "care_cost", "failure_cost", "replace_cost")
+        form_data = _told(options, "maintenance_cost", "failure_cost", "replace_cost")
         rules = {f"{rule.component_type}: {rule.name}": rule for rule in rules_in_force()}
         rule = rules.get(options["rule"] or "")
         if rule is None:
@@ -174,18 +178,23 @@ class Command(BaseCommand):
             raise CommandError(
                 f"--rule: “{rule_name}” is no care rule. There are {known}.", returncode=BAD_QUESTION
             )
-        form = CareForm(form_data, today=timezone.localdate())
+        form = MaintenanceForm(form_data, today=timezone.localdate())
         self._check(form)
-        figure = care_figure(selection, rule, **form.costs)
-        rows = list(tables.care_rows(figure))
-        self._print(options, tables.care_json(figure), tables.care_header(figure), rows)
+        figure = maintenance_figure(selection, rule, **form.costs)
+        rows = list(tables.maintenance_rows(figure))
+        self._print(options, tables.maintenance_json(figure), tables.maintenance_header(figure), rows)
 
     def _print_lots(self, _: Selection, options: dict[str, Any]) -> None:
         from servicedesk.reports import tables
-        from servicedesk.reports.surveillance.figure import watch_figure
+        from servicedesk.reports.surveillance.figure import surveillance_figure
 
-        figure = watch_figure()
-        self._print(options, tables.watch_json(figure), tables.WATCH_HEADER, list(tables.watch_rows(figure)))
+        figure = surveillance_figure()
+        self._print(
+            options,
+            tables.surveillance_json(figure),
+            tables.SURVEILLANCE_HEADER,
+            list(tables.surveillance_rows(figure)),
+        )
 
     def _print_year(self, selection: Selection, options: dict[str, Any]) -> None:
         from servicedesk.reports import tables

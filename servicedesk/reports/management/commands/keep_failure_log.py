@@ -8,8 +8,8 @@ from typing import Any
 from django.core.management.base import BaseCommand
 from django.utils import timezone
 
+from servicedesk.core.values.words import counted
 from servicedesk.reports.operations import keep_failure_log, rebuild_failure_log
-from servicedesk.words import counted
 
 
 class Command(BaseCommand):

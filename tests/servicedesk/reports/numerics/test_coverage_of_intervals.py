@@ -9,9 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from servicedesk.reports.forecast.outlook import MONTHS, Past, look_ahead
+from servicedesk.reports.forecast.year import MONTHS, Past, forecast_year
 from servicedesk.reports.numerics.adjust import rate_regression
-from servicedesk.reports.numerics.conditional_poisson import fit_within
+from servicedesk.reports.numerics.conditional_poisson import fit_conditional
 from servicedesk.reports.numerics.empirical_bayes import shrink_rates
 from servicedesk.reports.numerics.forecast import predict_count
 from servicedesk.reports.numerics.intensity import YEAR, Spans, fit_intensity
@@ -219,7 +219,7 @@ def test_the_forecast_by_age_holds_what_the_same_sites_go_on_to_do() -> None:
         fitted = fit_intensity(spans, design_effect=design_effect(events, draw.time, draw.site))
         past = Past(events=events.sum(), years=draw.time.sum(), fitted=fitted)
         ages = YEAR * draw.exit
-        prediction = look_ahead(past, ages, items=ages.size, counts=np.ones(MONTHS)).year
+        prediction = forecast_year(past, ages, items=ages.size, counts=np.ones(MONTHS)).year
         ahead = ((draw.exit + 1) ** 1.4 - draw.exit**1.4) * 0.4 * draw.frailty
         covered.append(prediction.low <= draw.rng.poisson(ahead.sum()) <= prediction.high)
     holds(covered)
@@ -244,6 +244,6 @@ def test_the_shape_within_sites_holds_the_truth_whatever_the_sites_do() -> None:
                 for number, (begin, end) in enumerate(zip(begins, ends, strict=True))
             ]
         start, stop, event, site_of = (np.array(column) for column in zip(*rows, strict=True))
-        fit = fit_within(start, stop, event, site_of)
+        fit = fit_conditional(start, stop, event, site_of)
         covered.append(fit.low <= 1.5 <= fit.high)
     holds(covered)

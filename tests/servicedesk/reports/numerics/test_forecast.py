@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from servicedesk.reports.forecast.outlook import MONTHS, Past, look_ahead
+from servicedesk.reports.forecast.year import MONTHS, Past, forecast_year
 from servicedesk.reports.numerics.bootstrap import History, draw_all_sites, records_of_repairs
 from servicedesk.reports.numerics.forecast import (
     Prediction,
@@ -34,7 +34,7 @@ ONE_EACH = {1: 1}
 def at_a_constant_rate(events: float, years: float, items: float, *, effect: float = 1.0) -> Prediction:
     """Look a year ahead for some items at the rate of the past."""
     past = Past(events=events, years=years, effect=effect)
-    return look_ahead(past, np.zeros(0), items=items, counts=np.ones(MONTHS)).year  # type: ignore[arg-type]
+    return forecast_year(past, np.zeros(0), items=items, counts=np.ones(MONTHS)).year  # type: ignore[arg-type]
 
 
 def test_counts_predicted_at_once_are_each_by_itself() -> None:
@@ -132,7 +132,7 @@ class TestByAge:
         known = Intensity(np.zeros(1), np.zeros(0), 1.7, math.log(1e-4))
         fitted = FittedIntensity(known, np.zeros((1, 0)), np.zeros((1, 0)), None)
         past = Past(events=20, years=100, fitted=fitted)
-        mean = look_ahead(past, ages, items=4, counts=np.ones(MONTHS)).year.mean
+        mean = forecast_year(past, ages, items=4, counts=np.ones(MONTHS)).year.mean
         plain = sum(1e-4 * ((age + DAYS_PER_YEAR) ** 1.7 - age**1.7) for age in ages)
         assert mean == pytest.approx(plain)
 

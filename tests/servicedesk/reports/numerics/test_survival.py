@@ -14,7 +14,7 @@ from lifelines.exceptions import StatError
 from lifelines.utils import qth_survival_times
 from statsmodels.duration.survfunc import SurvfuncRight, survdiff
 
-from servicedesk.reports.numerics.survival import kaplan_meier, log_rank, watched_ages
+from servicedesk.reports.numerics.survival import ages_at_risk, kaplan_meier, log_rank
 from tests.servicedesk.reports.numerics import naive
 from tests.servicedesk.reports.numerics.fleets import Fleet, fleets, make_fleet, unhurried
 from tests.servicedesk.reports.numerics.published import Check, data_set
@@ -73,7 +73,7 @@ class TestPublishedCurves:
     def test_channing_house_men_are_enough_only_from_a_later_age_on(self) -> None:
         house = data_set("channing")
         men = (house["ageentry"] < house["age"]) & (house["gender"] == 1)
-        ages = watched_ages(house["ageentry"][men], house["age"][men])
+        ages = ages_at_risk(house["ageentry"][men], house["age"][men])
         rows = [(a, b, 0, 0) for a, b in zip(house["ageentry"][men], house["age"][men], strict=True)]
         every = sorted({end for row in rows for end in row[:2]})
         start = next(age for age in every if len(naive.at_risk(rows, age + 0.5)) >= 10)
@@ -325,17 +325,17 @@ class TestWatchedAges:
     """Where a curve may start and must stop."""
 
     def test_never_enough(self) -> None:
-        ages = watched_ages([0, 0], [5, 6])
+        ages = ages_at_risk([0, 0], [5, 6])
         assert math.isnan(ages.start)
         assert math.isnan(ages.stop)
 
     def test_stops_at_the_last_exit_when_enough_stay(self) -> None:
-        ages = watched_ages([0] * 12, [9] * 12)
+        ages = ages_at_risk([0] * 12, [9] * 12)
         assert (ages.start, ages.stop) == (0, 9)
 
     def test_limits_must_make_sense(self) -> None:
         with pytest.raises(ValueError, match="to_go_on must be"):
-            watched_ages([0], [1], to_start=3, to_go_on=4)
+            ages_at_risk([0], [1], to_start=3, to_go_on=4)
 
 
 GOOD = {"entry": [0.0, 1.0], "exit": [2.0, 3.0], "failed": [1, 0]}

@@ -10,7 +10,7 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 from scipy import optimize, stats
 
-from servicedesk.reports.numerics.conditional_poisson import fit_within, fit_within_parts
+from servicedesk.reports.numerics.conditional_poisson import fit_conditional, fit_conditional_parts
 from servicedesk.reports.numerics.trend import fit_power_law
 from tests.servicedesk.reports.numerics.fleets import unhurried
 
@@ -47,7 +47,7 @@ def naive_value(
 @unhurried
 def test_shape_and_limits_are_those_of_a_plain_search(seed: int) -> None:
     columns = spans(seed)
-    fit = fit_within(*columns)
+    fit = fit_conditional(*columns)
     best = optimize.minimize_scalar(
         lambda log: -naive_value(math.exp(log), *columns),
         bounds=(-4, 4),
@@ -72,9 +72,9 @@ def test_shape_and_limits_are_those_of_a_plain_search(seed: int) -> None:
 @unhurried
 def test_the_unit_of_time_and_the_order_of_rows_do_not_matter(seed: int, unit: float) -> None:
     start, stop, event, group = spans(seed)
-    fit = fit_within(start, stop, event, group)
+    fit = fit_conditional(start, stop, event, group)
     order = np.random.default_rng(seed).permutation(start.size)
-    other = fit_within(start[order] * unit, stop[order] * unit, event[order], group[order])
+    other = fit_conditional(start[order] * unit, stop[order] * unit, event[order], group[order])
     assert other.shape == pytest.approx(fit.shape, rel=1e-6)
     assert (other.low, other.high) == pytest.approx((fit.low, fit.high), rel=1e-6)
     assert other.rate * unit**other.shape == pytest.approx(fit.rate, rel=1e-5)
@@ -87,7 +87,7 @@ def test_one_group_is_the_power_law_of_crow() -> None:
     rows += [(480, 500, 0), (0, 390, 1), (390, 400, 0)]
     events[2] = [390]
     start, ends, event = (np.array(column) for column in zip(*rows, strict=True))
-    fit = fit_within(start, ends, event, np.zeros(9, dtype=int))
+    fit = fit_conditional(start, ends, event, np.zeros(9, dtype=int))
     expected = fit_power_law(events, [0, 0, 0], stop)
     assert fit.shape == pytest.approx(expected.shape)
     assert fit.rate == pytest.approx(expected.rate)
@@ -107,17 +107,17 @@ def test_groups_that_fail_more_often_at_all_times_do_not_bend_the_shape() -> Non
             for number, (begin, end) in enumerate(zip([0, *at], ends, strict=True))
         ]
     start, stop, event, group = (np.array(column) for column in zip(*rows, strict=True))
-    within = fit_within(start, stop, event.astype(int), group)
-    pooled = fit_within(start, stop, event.astype(int), np.zeros(group.size, dtype=int))
+    within = fit_conditional(start, stop, event.astype(int), group)
+    pooled = fit_conditional(start, stop, event.astype(int), np.zeros(group.size, dtype=int))
     assert within.low < 1 < within.high
     assert pooled.high < 0.9
 
 
 def test_nonsense_is_refused() -> None:
     with pytest.raises(ValueError, match="Nothing failed"):
-        fit_within([0, 0], [10, 20], [0, 0], [1, 2])
+        fit_conditional([0, 0], [10, 20], [0, 0], [1, 2])
     with pytest.raises(ValueError, match="No shape describes"):
-        fit_within([0, 0], [10, 10], [1, 1], [1, 2])
+        fit_conditional([0, 0], [10, 10], [1, 1], [1, 2])
 
 
 def parts(seed: int) -> tuple[np.ndarray, ...]:
@@ -147,7 +147,7 @@ def naive_parts(shape: float, columns: tuple[np.ndarray, ...]) -> float:
 @unhurried
 def test_grouped_times_give_the_shape_of_a_plain_search(seed: int) -> None:
     columns = parts(seed)
-    fit = fit_within_parts(*columns)
+    fit = fit_conditional_parts(*columns)
     best = optimize.minimize_scalar(
         lambda log: -naive_parts(math.exp(log), columns),
         bounds=(-5, 5),
@@ -161,13 +161,13 @@ def test_grouped_times_give_the_shape_of_a_plain_search(seed: int) -> None:
     start, stop, watched, event, group = columns
     time = (watched * (stop**fit.shape - start**fit.shape)).sum()
     assert (fit.rate, fit.events, fit.groups) == (pytest.approx(event.sum() / time), event.sum(), 4)
-    other = fit_within_parts(start * 30, stop * 30, watched, event, group)
+    other = fit_conditional_parts(start * 30, stop * 30, watched, event, group)
     assert (other.shape, other.low, other.high) == pytest.approx((fit.shape, fit.low, fit.high))
 
 
 def test_few_telling_failures_widen_the_limits() -> None:
     columns = parts(3)
-    fit = fit_within_parts(*columns, telling=10)
+    fit = fit_conditional_parts(*columns, telling=10)
     # Student's t at 97.5 % on 9 degrees of freedom is 2.262 (any table of it), the normal's point 1.960.
     top = naive_parts(fit.shape, columns)
     for limit in (fit.low, fit.high):
@@ -176,8 +176,8 @@ def test_few_telling_failures_widen_the_limits() -> None:
 
 def test_nonsense_in_grouped_times_is_refused() -> None:
     with pytest.raises(ValueError, match="Nothing failed"):
-        fit_within_parts([0, 0], [10, 20], [1, 1], [0, 0], [1, 2])
+        fit_conditional_parts([0, 0], [10, 20], [1, 1], [0, 0], [1, 2])
     with pytest.raises(ValueError, match="A row without any watched time"):
-        fit_within_parts([0, 10], [10, 10], [1, 1], [1, 1], [1, 1])
+        fit_conditional_parts([0, 10], [10, 10], [1, 1], [1, 1], [1, 1])
     with pytest.raises(ValueError, match="A row without any watched time"):
-        fit_within_parts([0, 10], [10, 20], [1, 0], [1, 1], [1, 1])
+        fit_conditional_parts([0, 10], [10, 20], [1, 0], [1, 1], [1, 1])

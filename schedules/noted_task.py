@@ -1,0 +1,28 @@
+"""What every task of the desk does besides its work, where a worker runs it."""
+
+from __future__ import annotations
+
+import logging
+from typing import Any
+
+from celery import Task
+from django.db import DatabaseError
+
+from servicedesk.core.logs.formatting import describe
+
+log = logging.getLogger(__name__)
+
+
+class NotedTask(Task):
+    """A task whose runs by a worker are noted, as the clock notes those it runs itself."""
+
+    def after_return(self, status: str, retval: Any, *args: Any, **kwargs: Any) -> None:
+        """Note the run; where the database can't be written, the next run is noted instead."""
+        if self.request.is_eager:
+            return
+        from schedules.periodic import note_by_worker
+
+        try:
+            note_by_worker(self.name, retval)
+        except DatabaseError as error:
+            log.warning("the run of %s was not noted: %s", self.name, describe(error))

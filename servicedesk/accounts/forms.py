@@ -1,0 +1,144 @@
+"""Forms about people."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django import forms
+from django.conf import settings
+from django.contrib.auth.forms import AuthenticationForm, UsernameField
+
+from servicedesk.accounts.models import Role, User
+from servicedesk.core.idempotency import IdempotencyKeyForm
+from servicedesk.core.values.mail_addresses import MailField
+
+LONGEST_PASSWORD = 256
+
+
+class SignInForm(AuthenticationForm):
+    """Name and password."""
+
+    username = UsernameField(max_length=150, widget=forms.TextInput(attrs={"autofocus": True}))
+    password = forms.CharField(
+        max_length=LONGEST_PASSWORD,
+        strip=False,
+        widget=forms.PasswordInput(attrs={"autocomplete": "current-password"}),
+    )
+
+    error_messages = {
+        "invalid_login": "That name and password do not go together. Passwords mind capital letters.",
+        "inactive": "That name and password do not go together. Passwords mind capital letters.",
+    }
+
+
+class PersonForm(forms.ModelForm):
+    """Somebody who works here, and what they may do."""
+
+    role = forms.ChoiceField(choices=Role.choices, widget=forms.RadioSelect)
+
+    class Meta:
+        model = User
+        fields = ["name", "phone", "email", "is_active"]
+        field_classes = {"email": MailField}
+        labels = {"is_active": "May sign in", "email": "Mail"}
+        help_texts = {
+            "is_active": "Take it from whoever leaves: they are signed out at once, and their records stay.",
+            "email": "For the day’s digest: rounds for technicians, what waits for schedulers.",
+        }
+
+
+class NewPersonForm(IdempotencyKeyForm):
+    """Somebody new, with a first password or a mail address for a link."""
+
+    name = forms.CharField(label="Full name", max_length=120)
+    username = forms.CharField(label="Name to sign in with", max_length=150)
+    role = forms.ChoiceField(choices=Role.choices, widget=forms.RadioSelect)
+    email = MailField(
+        label="Mail",
+        required=False,
+        help_text="With no password below, a link to choose one goes here; it opens for three days.",
+    )
+    password = forms.CharField(
+        max_length=LONGEST_PASSWORD,
+        label="First password",
+        required=False,
+        widget=forms.PasswordInput(attrs={"autocomplete": "new-password"}),
+        help_text="At least ten characters; they can change it under My account. Empty to send the link.",
+    )
+
+    def clean(self) -> dict[str, Any]:
+        """Ask for a password or a way to send the link."""
+        data: dict[str, Any] = super().clean() or self.cleaned_data
+        if data.get("password") or self.errors:
+            return data
+        if not data.get("email"):
+            self.add_error("email", "Write a mail address for the link, or a first password below.")
+        elif not settings.EMAIL_BACKEND:
+            self.add_error(
+                "password", "This desk has no mail server to send the link: give a first password."
+            )
+        return data
+
+
+class CodeForm(forms.Form):
+    """The code that an app shows now."""
+
+    code = forms.CharField(
+        label="Code from your app",
+        max_length=12,
+        widget=forms.TextInput(attrs={"autocomplete": "one-time-code", "inputmode": "numeric"}),
+        help_text="Six digits, new every thirty seconds.",
+    )
+
+
+class OldPasswordForm(forms.Form):
+    """One's password, as the proof that it is oneself."""
+
+    old = forms.CharField(
+        max_length=LONGEST_PASSWORD,
+        label="Your password",
+        widget=forms.PasswordInput(attrs={"autocomplete": "current-password"}),
+    )
+
+    def __init__(self, *args: Any, user: User, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.user = user
+
+    def clean_old(self) -> str:
+        """Refuse a wrong password."""
+        password: str = self.cleaned_data["old"]
+        if not self.user.check_password(password):
+            raise forms.ValidationError("That is not your password.", code="wrong")
+        return password
+
+    @property
+    def is_no_proof(self) -> bool:
+        """Whether a wrong password was told."""
+        return self.has_error("old", code="wrong")
+
+
+class NewCodeForm(OldPasswordForm, CodeForm):
+    """The first code of a second step, with the proof that it is oneself who asks for it."""
+
+    field_order = ("code", "old")
+
+
+class PasswordForm(forms.Form):
+    """A new password for somebody."""
+
+    password = forms.CharField(
+        max_length=LONGEST_PASSWORD,
+        label="New password",
+        widget=forms.PasswordInput(attrs={"autocomplete": "new-password"}),
+        help_text="At least ten characters.",
+    )
+
+
+class OwnPasswordForm(OldPasswordForm, PasswordForm):
+    """A new password for oneself."""
+
+    field_order = ("old", "password")
+
+    def __init__(self, *args: Any, user: User, **kwargs: Any) -> None:
+        super().__init__(*args, user=user, **kwargs)
+        self.fields["old"].label = "Your password until now"

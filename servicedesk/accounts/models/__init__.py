@@ -1,0 +1,8 @@
+"""Users, their sessions, the devices that show them codes, and failed sign-ins."""
+
+from .mfa_devices import MfaDevice
+from .sign_ins import FailedSignIn
+from .user_sessions import UserSession
+from .users import Role, User
+
+__all__ = ["FailedSignIn", "MfaDevice", "Role", "User", "UserSession"]

@@ -1,0 +1,15 @@
+"""Django's SQLite backend with two changes: see `schema` and `features` in this package."""
+
+from __future__ import annotations
+
+from django.db.backends.sqlite3 import base
+
+from servicedesk.core.database.sqlite.features import DatabaseFeatures
+from servicedesk.core.database.sqlite.schema import DatabaseSchemaEditor
+
+
+class DatabaseWrapper(base.DatabaseWrapper):
+    """A connection with our features, that changes tables with our schema editor."""
+
+    SchemaEditorClass = DatabaseSchemaEditor
+    features_class = DatabaseFeatures

@@ -1,0 +1,99 @@
+"""One record from a form sent twice: the second sending gets the answer of the first."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import datetime
+from typing import TYPE_CHECKING, cast
+from uuid import UUID, uuid4
+
+from django import forms
+from django.db import transaction
+from django.http import HttpRequest, QueryDict
+from django.utils import timezone
+from django.utils.crypto import salted_hmac
+
+from servicedesk.core.models import IdempotencyKey
+from servicedesk.core.rules.refusals import RuleViolation, apply_or_report
+
+if TYPE_CHECKING:
+    from servicedesk.accounts.models import User
+
+OTHER_BODY = (
+    "This form was already saved with other entries. Open the saved record to change it, "
+    "or start again from an empty form."
+)
+
+
+class IdempotencyKeyForm(forms.Form):
+    """A form that carries the key of the one record it will make."""
+
+    idempotency_key = forms.UUIDField(widget=forms.HiddenInput, initial=uuid4)
+
+
+def fingerprint_of(data: QueryDict) -> str:
+    """Keyed digest (HMAC-SHA-256) of the entries of a form."""
+    parts = [
+        f"{name}={value}"
+        for name in sorted(data)
+        if name not in {"csrfmiddlewaretoken", "idempotency_key"}
+        for value in data.getlist(name)
+    ]
+    # Keyed: one of the entries may be a first password, which nobody may guess from a stored digest.
+    text = "\n".join(parts).encode("utf-8", "surrogatepass")
+    return salted_hmac("core.idempotency_keys", text, algorithm="sha256").hexdigest()
+
+
+def once(key: UUID, *, by: User, at: datetime, data: QueryDict, make: Callable[[], str]) -> str:
+    """Run ``make`` for a key seen for the first time and keep the address it answers; else answer that.
+
+    Raises `RuleViolation` where the key came before with other entries or from somebody else.
+    """
+    mark = fingerprint_of(data)
+    with transaction.atomic():
+        idempotency_key, new = IdempotencyKey.objects.select_for_update().get_or_create(
+            key=key, defaults={"by": by, "at": at, "fingerprint": mark}
+        )
+        if not new:
+            if idempotency_key.by_id != by.pk or idempotency_key.fingerprint != mark:
+                raise RuleViolation(OTHER_BODY)
+            return idempotency_key.location
+        idempotency_key.location = make()
+        idempotency_key.save(update_fields=["location"])
+        return idempotency_key.location
+
+
+def _known(request: HttpRequest) -> str | None:
+    """Answer where the record of a form went that came before, the same and from the same person."""
+    try:
+        key = UUID(request.POST.get("idempotency_key", ""))
+    except ValueError:
+        return None
+    idempotency_key = IdempotencyKey.objects.filter(key=key, by=cast("User", request.user)).first()
+    if idempotency_key is None or idempotency_key.fingerprint != fingerprint_of(request.POST):
+        return None
+    return idempotency_key.location
+
+
+def save_idempotent(request: HttpRequest, form: forms.BaseForm, make: Callable[[], str]) -> str | None:
+    """Make the record a posted form asks for, once, and answer its address.
+
+    ``make`` stores the record and answers its address. None means that there is nothing to go to yet: the
+    form was not posted, or is not valid, or was refused, in which case it carries the reasons.
+    """
+    if request.method != "POST":
+        return None
+    # Before the form is checked: it would find its own first record, and say that the code is taken.
+    if known := _known(request):
+        return known
+    where: str | None = apply_or_report(
+        form,
+        lambda: once(
+            form.cleaned_data["idempotency_key"],
+            by=cast("User", request.user),
+            at=timezone.now(),
+            data=request.POST,
+            make=make,
+        ),
+    )
+    return where

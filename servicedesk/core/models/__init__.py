@@ -1,0 +1,8 @@
+"""History, keys of received forms, the version of the records, imports."""
+
+from .batches import Batch
+from .changes import Change, ChangedField, Erasure
+from .idempotency_keys import IdempotencyKey
+from .table_versions import TableVersion
+
+__all__ = ["Batch", "Change", "ChangedField", "Erasure", "IdempotencyKey", "TableVersion"]

@@ -1,0 +1,16 @@
+"""Whether this desk is the demo company's."""
+
+from __future__ import annotations
+
+from django.conf import settings
+
+from servicedesk.accounts.models import User
+from servicedesk.core.models import Change
+
+FIXTURES = settings.BASE_DIR / "fixtures"
+LOADED = "demo company loaded"
+
+
+def is_loaded() -> bool:
+    """Tell whether the demo company was loaded into this desk."""
+    return Change.objects.filter(subject=User._meta.label_lower, action=LOADED).exists()

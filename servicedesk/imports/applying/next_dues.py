@@ -1,0 +1,223 @@
+"""Care told by older records: it moves the next due dates, and undoing an import moves them back."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from datetime import date
+from typing import NamedTuple
+
+from django.db import connection
+from django.db.models import F, Max, Q
+
+from schedules.maintenance.due_dates import Reckoner
+from schedules.models import MaintenanceRule, MaintenanceTask, NextDue
+from schedules.operations.tasks import finish_task
+from servicedesk.calls.models import Work
+from servicedesk.core.models import Batch
+from servicedesk.imports.applying.bulk import Insert
+from servicedesk.imports.leases import CHUNK_ROWS, PAGES_A_READING, Lease
+from servicedesk.imports.staging.rows import Progress
+from units.models import InstalledPart, Unit
+
+UNITS_AT_ONCE = 200 * PAGES_A_READING
+
+UPDATE = "UPDATE schedules_nextdue SET counted_from = %s, last_done_on = %s, next_due_on = %s WHERE id = %s"
+
+WorkDays = dict[tuple[int, str], list[tuple[int | None, date]]]
+"""The care told of, by unit and kind of work: on which part (None: any of them) and when."""
+
+
+class _Part(NamedTuple):
+    """A part in place."""
+
+    pk: int
+    unit_id: int
+    type_id: int
+    fitted_on: date
+
+
+class _NewDue(NamedTuple):
+    """A part that comes under a rule."""
+
+    installed_part_id: int
+    rule_id: int
+    counted_from: date
+    last_done_on: date | None
+    next_due_on: date
+
+
+class _MovedDue(NamedTuple):
+    """A due date that the told care moves."""
+
+    counted_from: date
+    last_done_on: date
+    next_due_on: date
+    pk: int
+
+
+class MaintenanceWriter:
+    """Puts the parts of a batch's units under their care rules, counting the care its history tells of.
+
+    It does for a whole fleet what `plan_next_dues` and `note_maintenance_done_many` of `schedules.operations`
+    do, in small chunks: a fleet of 100,000 units has millions of due dates.
+    """
+
+    def __init__(self, batch: Batch) -> None:
+        self.batch = batch
+        rules = list(MaintenanceRule.objects.active().for_every_part())
+        self.reckoner = Reckoner(rules)
+        self.rules_of: defaultdict[int, list[MaintenanceRule]] = defaultdict(list)
+        for rule in rules:
+            self.rules_of[rule.component_type_id].append(rule)
+        self._insert = Insert(NextDue, *_NewDue._fields, on_conflict="ON CONFLICT DO NOTHING")
+
+    def write(self, hold: Lease, progress: Progress) -> None:
+        """Walk over the units that a batch brought in."""
+        units = Unit.objects.filter(batch=self.batch).order_by("pk")
+        total, after = units.count(), hold.batch.cursor
+        done = units.filter(pk__lte=after).count()
+        while page := list(units.filter(pk__gt=after).values_list("pk", flat=True)[:UNITS_AT_ONCE]):
+            self._write_page(hold, page)
+            after, done = page[-1], done + len(page)
+            hold.note(cursor=after, work_done=done, work_total=total)
+            progress(Batch.Step.MAINTENANCE.label, done, total)
+
+    def write_elsewhere(self, hold: Lease, progress: Progress) -> None:
+        """Walk over the work that a batch tells of at units that were known before."""
+        works = Work.objects.filter(batch=self.batch).exclude(unit__batch=self.batch).order_by("pk")
+        after = hold.batch.cursor
+        while page := list(works.filter(pk__gt=after).values_list("pk", "unit_id")[:UNITS_AT_ONCE]):
+            self._write_page(hold, sorted({unit for _, unit in page}))
+            after = page[-1][0]
+            hold.note(cursor=after)
+            progress(Batch.Step.OTHERS.label, 0, 1)
+        progress(Batch.Step.OTHERS.label, 1, 1)
+
+    def _write_page(self, hold: Lease, units: list[int]) -> None:
+        """Write the due dates of some units; writing them twice changes nothing."""
+        maintenance_done, parts = self._work_days(units), self._parts(units)
+        for chunk in self._chunks(units, parts):
+            self._write_chunk(hold, chunk, [part for unit in chunk for part in parts[unit]], maintenance_done)
+
+    def _write_chunk(
+        self, hold: Lease, units: Sequence[int], parts: Sequence[_Part], maintenance_done: WorkDays
+    ) -> None:
+        """Store the due dates of some units, and end the open tasks whose care was done.
+
+        The clock may put the same parts under the same rules at the same moment: what it stored first, the
+        insertion waits for and leaves alone, and the told care moves it afterward.
+        """
+        # In the clock's order, so that neither waits for both.
+        new = sorted(self._dues(parts, maintenance_done, {})[0])
+        with hold.chunk():
+            if self._insert.write(new) == len(new):
+                return
+            _, moved = self._dues(parts, maintenance_done, self._held(units))
+            if moved:
+                self._move(moved)
+
+    def _chunks(self, units: Sequence[int], parts: dict[int, list[_Part]]) -> Iterator[list[int]]:
+        """Cut units into lists whose parts have no more due dates than a chunk holds."""
+        chunk: list[int] = []
+        size = 1
+        for unit in units:
+            more = sum(len(self.rules_of[part.type_id]) for part in parts[unit])
+            if chunk and size + more > CHUNK_ROWS:
+                yield chunk
+                chunk, size = [], 1
+            chunk.append(unit)
+            size += more
+        yield chunk
+
+    def _parts(self, units: Sequence[int]) -> defaultdict[int, list[_Part]]:
+        """Look up the parts in place that are under any rule."""
+        parts: defaultdict[int, list[_Part]] = defaultdict(list)
+        fitted = InstalledPart.objects.in_place().filter(unit__in=units).order_by("pk")
+        columns = ("pk", "unit_id", "component_type_id", "fitted_on")
+        for pk, unit, type_id, fitted_on in fitted.values_list(*columns):
+            if type_id in self.rules_of:
+                parts[unit].append(_Part(pk, unit, type_id, fitted_on))
+        return parts
+
+    def _dues(
+        self, parts: Iterable[_Part], maintenance_done: WorkDays, existing: Mapping[tuple[int, int], NextDue]
+    ) -> tuple[list[_NewDue], list[_MovedDue]]:
+        """Reckon the due dates that are missing, and those that the told care moves."""
+        new: list[_NewDue] = []
+        moved: list[_MovedDue] = []
+        for part, unit, type_id, fitted_on in parts:
+            for rule in self.rules_of[type_id]:
+                days = [on for at, on in maintenance_done.get((unit, rule.work), ()) if at in (None, part)]
+                last = max((on for on in days if on >= fitted_on), default=None) if days else None
+                known = existing.get((part, rule.pk))
+                if known is None:
+                    start = last or fitted_on
+                    new.append(_NewDue(part, rule.pk, start, last, self.reckoner.due_on(rule.pk, start)))
+                elif last is not None and (known.last_done_on is None or last > known.last_done_on):
+                    start = max(known.counted_from, last)
+                    due_on = self.reckoner.due_on(rule.pk, start, exposed=known.exposed)
+                    moved.append(_MovedDue(start, last, due_on, known.pk))
+        return new, moved
+
+    def _work_days(self, units: Sequence[int]) -> WorkDays:
+        """Look up the care that the batch tells of."""
+        maintenance_done: WorkDays = {}
+        works = Work.objects.filter(unit__in=units, whole_set=False)
+        columns = ("unit_id", "installed_part_id", "kind", "done_on", "batch_id")
+        for unit, part, kind, on, made_by in works.values_list(*columns):
+            if made_by == self.batch.pk:
+                maintenance_done.setdefault((unit, kind), []).append((part, on))
+        return maintenance_done
+
+    def _held(self, units: Sequence[int]) -> dict[tuple[int, int], NextDue]:
+        """Look up, and hold, the due dates that are there already."""
+        dues = NextDue.objects.filter(installed_part__unit__in=units).select_for_update(of=("self",))
+        return {(due.installed_part_id, due.rule_id): due for due in dues}
+
+    def _move(self, moved: Sequence[_MovedDue]) -> None:
+        """Store moved due dates, and end the open tasks whose care was done."""
+        day = connection.ops.adapt_datefield_value
+        with connection.cursor() as cursor:
+            cursor.executemany(UPDATE, [(*map(day, due[:3]), due.pk) for due in moved])
+        by_key = {due.pk: due for due in moved}
+        for task in MaintenanceTask.objects.open().filter(next_due__in=list(by_key)):
+            due = by_key[task.next_due_id or 0]
+            if due.next_due_on > task.due_on:
+                on, at = due.last_done_on, self.batch.started_at
+                finish_task(task, on=on, action="done, as records brought in tell", by=self.batch.by, at=at)
+
+
+def take_back_maintenance(works: Sequence[int]) -> int:
+    """Move due dates back that rest on work about to be deleted, for units that stay; answer how many.
+
+    What remains counts: other recorded work, tasks that were done, else the day the part was fitted.
+    """
+    gone = Work.objects.filter(pk__in=works, whole_set=False)
+    units = gone.exclude(unit__batch=F("batch")).values_list("unit_id", flat=True).distinct()
+    dues = NextDue.objects.filter(installed_part__unit__in=list(units), last_done_on__isnull=False)
+    moved = []
+    for due in dues.select_related("installed_part", "rule"):
+        if due.last_done_on is None or not gone.filter(_satisfies(due), done_on=due.last_done_on).exists():
+            continue
+        due.last_done_on = _last_done_without(due, works)
+        due.counted_from = due.last_done_on or due.installed_part.fitted_on
+        due.count_from(due.counted_from)
+        moved.append(due)
+    NextDue.objects.bulk_update(moved, ["last_done_on", "counted_from", "next_due_on"], batch_size=100)
+    return len(moved)
+
+
+def _satisfies(due: NextDue) -> Q:
+    """Work that counts as the care a due date stands for."""
+    part = due.installed_part
+    where = Q(installed_part=part) | Q(installed_part=None, unit=part.unit_id)
+    return where & Q(kind=due.rule.work, whole_set=False, done_on__gte=part.fitted_on)
+
+
+def _last_done_without(due: NextDue, works: Sequence[int]) -> date | None:
+    """Find when care was last done if some work is taken away."""
+    worked = Work.objects.filter(_satisfies(due)).exclude(pk__in=works).aggregate(on=Max("done_on"))["on"]
+    done = MaintenanceTask.objects.filter(next_due=due, state=MaintenanceTask.State.COMPLETED)
+    tasked = done.aggregate(on=Max("done_on"))["on"]
+    return max(filter(None, [worked, tasked]), default=None)

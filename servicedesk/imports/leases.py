@@ -1,0 +1,119 @@
+"""One process at a time works on a batch, and one that died is followed by another.
+
+A hold is a lease on the batch's row, renewed with every chunk that is written. Whoever finds the lease run
+out, or its process gone from this machine, takes the batch over; a process that lost its hold can't store
+another chunk, because the renewal comes first in the chunk's own transaction. So nothing is written twice.
+"""
+
+from __future__ import annotations
+
+import os
+import secrets
+import socket
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import Any
+
+from django.conf import settings
+from django.db import connection, reset_queries, transaction
+from django.utils import timezone
+
+from servicedesk.core.models import Batch
+from servicedesk.core.rules.refusals import RuleViolation
+
+LEASE_DURATION = timedelta(seconds=60)
+CHUNK_ROWS = 250 if connection.vendor == "sqlite" else 5_000
+"""The most database rows written at once. SQLite has one writer at a time: nobody who saves something else is
+kept waiting longer than that takes. PostgreSQL keeps only those waiting who write the same records."""
+PAGES_A_READING = 1 if connection.vendor == "sqlite" else 4
+"""How many times the rows of SQLite's small chunks are looked up at once."""
+SHARE_FOR_OTHERS = 0.25
+"""For how long nothing is written after a chunk on SQLite, as a share of what the chunk took."""
+
+
+class LeaseLost(Exception):  # noqa: N818 - what happened, not a fault
+    """Another process took the batch over; it goes on from the last stored chunk."""
+
+
+class Stopped(LeaseLost):
+    """Somebody had the work on the batch stopped; what is stored stays, and it can be gone on with."""
+
+
+@dataclass
+class Lease:
+    """The right to write for a batch."""
+
+    batch: Batch
+    worker: str
+
+    @contextmanager
+    def chunk(self, **progress: Any) -> Iterator[None]:
+        """Write one chunk whole or not at all, together with how far the batch has come.
+
+        Who waits to write something else gets in between this chunk and the next.
+        """
+        began = time.monotonic()
+        with transaction.atomic():
+            self._renew(**progress)
+            yield
+        for name, value in progress.items():
+            setattr(self.batch, name, value)
+        if connection.vendor == "sqlite":  # its writers do not queue: they look again every now and then
+            time.sleep((time.monotonic() - began) * SHARE_FOR_OTHERS)
+        if settings.DEBUG:
+            reset_queries()  # else Django keeps the text of every statement, and memory grows
+
+    def note(self, **progress: Any) -> None:
+        """Renew the hold between chunks, storing how far the work has come."""
+        with self.chunk(**progress):
+            pass
+
+    def _renew(self, **progress: Any) -> None:
+        leased = Batch.objects.filter(pk=self.batch.pk, worker=self.worker)
+        going = leased if "problem" in progress else leased.filter(problem="")
+        if going.update(leased_until=timezone.now() + LEASE_DURATION, **progress) != 1:
+            stopped = leased.values_list("problem", flat=True).first()
+            if stopped:
+                raise Stopped(stopped)
+            raise LeaseLost(f"{self.batch} was taken over by another process.")
+
+
+def is_free(batch: Batch) -> bool:
+    """Tell whether nobody alive is at work on a batch."""
+    if not batch.worker or batch.leased_until is None or batch.leased_until <= timezone.now():
+        return True
+    host, pid, _ = batch.worker.rsplit(":", 2)
+    return host == socket.gethostname() and not _is_alive(int(pid))
+
+
+def _is_alive(pid: int) -> bool:
+    try:
+        os.kill(pid, 0)
+    except ProcessLookupError:
+        return False
+    except PermissionError:  # alive, and somebody else's
+        return True
+    return True
+
+
+@contextmanager
+def leased(batch: Batch) -> Iterator[Lease]:
+    """Take hold of a batch for the time being; `RuleViolation` where another process is at work on it."""
+    worker = f"{socket.gethostname()[:80]}:{os.getpid()}:{secrets.token_hex(4)}"
+    with transaction.atomic():
+        now = Batch.objects.select_for_update().filter(pk=batch.pk).first()
+        if now is None:
+            raise RuleViolation(f"{str(batch).capitalize()} was deleted a moment ago.")
+        if not is_free(now):
+            raise RuleViolation(
+                f"{str(now).capitalize()} is being worked on right now. Wait until that is done."
+            )
+        Batch.objects.filter(pk=batch.pk).update(worker=worker, leased_until=timezone.now() + LEASE_DURATION)
+    batch.refresh_from_db()
+    try:
+        yield Lease(batch, worker)
+    finally:
+        Batch.objects.filter(pk=batch.pk, worker=worker).update(worker="", leased_until=None)

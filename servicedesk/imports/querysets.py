@@ -1,0 +1,42 @@
+"""Questions about the staged rows of an import."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Self
+
+from django.db import models
+from django.db.models import Case, IntegerField, Value, When
+
+if TYPE_CHECKING:
+    from servicedesk.core.models import Batch  # noqa: F401
+    from servicedesk.imports.models import StagedProblem, StagedRow  # noqa: F401
+
+
+class StagedRowQuerySet(models.QuerySet["StagedRow"]):
+    """Questions about the rows of an import."""
+
+    def bad(self) -> Self:
+        """Rows that can't be applied."""
+        return self.filter(state="bad")
+
+    def to_apply(self) -> Self:
+        """Rows to be written to the register."""
+        return self.filter(state="new")
+
+    def of_units(self, codes: list[str]) -> Self:
+        """Rows that speak of these units."""
+        return self.filter(key__in=codes)
+
+
+class StagedProblemQuerySet(models.QuerySet["StagedProblem"]):
+    """Questions about what is wrong with an import."""
+
+    def in_order(self) -> Self:
+        """Problems as somebody mending the files wants them: file by file, from the top."""
+        rank = Case(
+            When(file="units", then=Value(0)),
+            When(file="periods", then=Value(1)),
+            default=Value(2),
+            output_field=IntegerField(),
+        )
+        return self.annotate(rank=rank).order_by("rank", "line", "pk")

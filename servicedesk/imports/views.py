@@ -1,0 +1,237 @@
+"""Pages that bring a fleet in from files; the work itself is `servicedesk.imports.operations`."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+from django import forms
+from django.conf import settings
+from django.contrib import messages
+from django.db.models import QuerySet
+from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase, StreamingHttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
+from django.views.decorators.http import require_POST
+
+from servicedesk.accounts.body_sizes import takes_up_to
+from servicedesk.accounts.rights import schedulers, user_of
+from servicedesk.core.idempotency import IdempotencyKeyForm, save_idempotent
+from servicedesk.core.models import Batch, Change
+from servicedesk.core.rules.refusals import RuleViolation
+from servicedesk.core.web.exports import csv_lines, csv_response
+from servicedesk.imports import operations
+from servicedesk.imports.files.columns import HISTORY, PERIODS, UNITS
+from servicedesk.imports.models import InputFile
+from servicedesk.imports.staging.bad_rows import PROBLEM_COLUMNS
+from units.models import Site
+
+SHOWN = 100
+EMPTY_FILES = {"units": UNITS, "history": HISTORY, "periods": PERIODS}
+
+
+class BringInForm(IdempotencyKeyForm):
+    """The files of one import, and what is to be done with them."""
+
+    units = forms.FileField(label="Units", help_text="One row a unit. Needed each time.")
+    history = forms.FileField(
+        label="History", required=False, help_text="Calls, findings and care from your older records."
+    )
+    periods = forms.FileField(
+        label="Periods", required=False, help_text="Only for units you watched more than once."
+    )
+    check_only = forms.BooleanField(
+        label="A trial run: check the files and change nothing", required=False, initial=True
+    )
+    keep_good = forms.BooleanField(
+        label="Apply the good rows even if others can’t be applied", required=False
+    )
+    care_by = forms.ChoiceField(
+        label="Who does the care at new sites",
+        choices=Site.CareBy.choices,
+        initial=Site.CareBy.NOBODY,
+        help_text="Only care that you do, as agreed, becomes your work.",
+    )
+
+    def incoming(self) -> dict[InputFile, operations.Incoming]:
+        """Give the files that were chosen."""
+        chosen = {file: self.cleaned_data[file.value] for file in InputFile}
+        return {file: operations.Incoming(sent.name, sent.file) for file, sent in chosen.items() if sent}
+
+
+class UndoForm(forms.Form):
+    """That an import is to be undone, said so that no slip can do it."""
+
+    number = forms.CharField(max_length=20)
+
+    def __init__(self, *args: Any, batch: Batch, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.batch = batch
+        self.fields["number"].label = f"To undo it, type the number of the import: {batch.pk}"
+        self.fields["number"].widget.attrs |= {"inputmode": "numeric", "autocomplete": "off"}
+
+    def clean_number(self) -> str:
+        """Refuse a number that is not the one of this import."""
+        number: str = self.cleaned_data["number"]
+        if number != str(self.batch.pk):
+            raise forms.ValidationError("That is not the number of this import: nothing was undone.")
+        return number
+
+
+@schedulers
+def imports(request: HttpRequest) -> HttpResponse:
+    """Everything that was brought in from files."""
+    return render(request, "imports/import_list.html", {"batches": Batch.objects.for_list()[:50]})
+
+
+@schedulers
+@takes_up_to(lambda: int(settings.IMPORT_MAX_BYTES))
+def create_import(request: HttpRequest) -> HttpResponse:
+    """Hand in the files of an import."""
+    form = BringInForm(request.POST or None, request.FILES or None)
+
+    def make() -> str:
+        data = form.cleaned_data
+        batch = operations.create_batch(
+            form.incoming(),
+            keep_good=data["keep_good"],
+            check_only=data["check_only"],
+            care_by=data["care_by"],
+            by=user_of(request),
+            at=timezone.now(),
+        )
+        operations.enqueue_resume(batch)
+        return batch.get_absolute_url()
+
+    if where := save_idempotent(request, form, make):
+        return redirect(where)
+    return render(request, "imports/import_add.html", {"form": form}, status=422 if form.errors else 200)
+
+
+@schedulers
+def one_import(request: HttpRequest, pk: int) -> HttpResponse:
+    """How one import stands: progress, what can't be applied, and what can be done next."""
+    batch = get_object_or_404(Batch.objects.for_list(), pk=pk)
+    context: dict[str, Any] = {"batch": batch, "under_way": batch in _under_way(), "waits": _waits(batch)}
+    if request.htmx:  # type: ignore[attr-defined]
+        return render(request, "imports/import_progress.html", context)
+    context |= {
+        "problems": list(operations.problems(batch, most=SHOWN)),
+        "problem_count": operations.count_problems(batch),
+        "shown": SHOWN,
+        "assumed": operations.starts_words(batch),
+        "changes": Change.objects.about(batch).for_page(),
+    }
+    return render(request, "imports/import.html", context)
+
+
+def _under_way() -> QuerySet[Batch]:
+    return Batch.objects.unfinished().filter(problem="")
+
+
+def _waits(batch: Batch) -> bool:
+    """Tell whether nobody has taken the import up for a while since something was last asked of it."""
+    asked_at = Change.objects.about(batch).order_by("-pk").values_list("at", flat=True).first()
+    waited = timezone.now() - (asked_at or batch.started_at)
+    return batch.worker == "" and waited.total_seconds() > 30
+
+
+@schedulers
+@require_POST
+def approve_import(request: HttpRequest, pk: int) -> HttpResponse:
+    """Let the rows of a checked import in; with bad rows among them, the good ones."""
+    batch = get_object_or_404(Batch, pk=pk)
+    return _done(request, batch, lambda by: operations.approve_good_rows(batch, by=by, at=timezone.now()))
+
+
+@schedulers
+def revert_import(request: HttpRequest, pk: int) -> HttpResponse:
+    """Take all that an import made out of the register again, after saying what that is."""
+    batch = get_object_or_404(Batch, pk=pk)
+    if batch.stage not in (Batch.Stage.APPLYING, Batch.Stage.APPLIED):
+        messages.error(request, f"{str(batch).capitalize()} is {batch.get_stage_display()}.")
+        return redirect(batch)
+    form = UndoForm(request.POST or None, batch=batch)
+    if request.method == "POST" and form.is_valid():
+        return _done(request, batch, lambda by: operations.revert_later(batch, by=by, at=timezone.now()))
+    context = {"form": form, "batch": batch, "what": operations.Consequences.of(batch)}
+    return render(request, "imports/import_revert.html", context, status=422 if form.errors else 200)
+
+
+@schedulers
+@require_POST
+def stop_import(request: HttpRequest, pk: int) -> HttpResponse:
+    """Stop an import that is being applied or undone; what is done stays, and can be gone on with."""
+    batch = get_object_or_404(Batch, pk=pk)
+    return _done(request, batch, lambda by: operations.stop(batch, by=by, at=timezone.now()))
+
+
+@schedulers
+@require_POST
+def resume_import(request: HttpRequest, pk: int) -> HttpResponse:
+    """Go on with an import that was stopped, from where it stands."""
+    batch = get_object_or_404(Batch, pk=pk)
+    return _done(request, batch, lambda by: operations.resume_later(batch, by=by, at=timezone.now()))
+
+
+@schedulers
+@require_POST
+def discard_import(request: HttpRequest, pk: int) -> HttpResponse:
+    """Delete an import of which nothing was applied."""
+    batch = get_object_or_404(Batch, pk=pk)
+    try:
+        operations.discard_batch(batch)
+    except (RuleViolation, operations.LeaseLost) as refusal:
+        messages.error(request, str(refusal))
+        return redirect(batch if Batch.objects.filter(pk=pk).exists() else "imports:imports")
+    messages.success(request, "The files and what was read of them are deleted.")
+    return redirect("imports:imports")
+
+
+def _done(request: HttpRequest, batch: Batch, act: Any) -> HttpResponse:
+    try:
+        act(user_of(request))
+    except (RuleViolation, operations.LeaseLost) as refusal:
+        messages.error(request, str(refusal))
+    return redirect(batch)
+
+
+@schedulers
+def import_problems(request: HttpRequest, pk: int) -> HttpResponseBase:
+    """Every cell that can't be taken, as a table to download."""
+    batch = get_object_or_404(Batch, pk=pk)
+    rows = (
+        [problem.file, problem.line, problem.column, problem.value, problem.reason]
+        for problem in operations.problems(batch)
+    )
+    return _download(f"import-{pk}-problems.csv", list(PROBLEM_COLUMNS), rows)
+
+
+@schedulers
+def import_bad_rows(request: HttpRequest, pk: int, file: str) -> HttpResponseBase:
+    """The bad rows of one file with their reasons, to be mended and brought in again."""
+    batch = get_object_or_404(Batch, pk=pk)
+    record = batch.files.filter(file=file, bad__gt=0).first()
+    if record is None:
+        raise Http404
+    try:
+        rows = operations.bad_rows(batch, InputFile(file))
+        header = next(rows)
+    except (OSError, StopIteration):
+        messages.error(request, "The file is not kept any more. The list of problems is.")
+        return redirect(batch)
+    return _download(f"import-{pk}-{file}-bad.csv", header, rows)
+
+
+@schedulers
+def empty_file(request: HttpRequest, what: str) -> HttpResponse:
+    """A file with nothing but the right column names, to start from."""
+    if what not in EMPTY_FILES:
+        raise Http404
+    return csv_response(f"{what}.csv", EMPTY_FILES[what].names, [])
+
+
+def _download(name: str, header: list[str], rows: Iterator[list[Any]]) -> StreamingHttpResponse:
+    answer = StreamingHttpResponse(csv_lines(header, rows), content_type="text/csv; charset=utf-8")
+    answer["Content-Disposition"] = f'attachment; filename="{name}"'
+    return answer

@@ -1,0 +1,280 @@
+"""What to expect of one type of part in the twelve months to come, and how sure that is.
+
+This module imports no Django.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from itertools import pairwise
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from servicedesk.reports.histories import CountingRows, Histories, Window
+from servicedesk.reports.numerics.delays import Delays
+from servicedesk.reports.numerics.forecast import Prediction, draw_counts, predict_count, predict_counts
+from servicedesk.reports.numerics.intensity import FittedIntensity, Spans, fit_intensity
+from servicedesk.reports.numerics.years import YearsApart, years_apart
+from servicedesk.reports.questions.judgements import (
+    DAYS_PER_YEAR,
+    FIT_CURVE_FAILURES,
+    FORECAST_FAILURES,
+    TEST_SITES,
+)
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+MONTHS: Final = 12
+MONTH: Final = DAYS_PER_YEAR / MONTHS
+MOST_YEARS: Final = 60
+"""Years of records that are told apart."""
+
+LATE_DAYS: Final = np.array([0, 7, 14, 28, 56, 91, 182, 365])
+"""Ends of the stretches before the records were read within which as many failures are taken to be unknown
+throughout."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Past:
+    """What the past of one type says of what is to come.
+
+    Attributes
+    ----------
+    events, years : float
+        Failures and item-years watched, those of items of unknown age among them.
+    effect : float
+        Inflation of the variance by shared sites.
+    completed : float
+        The share of the item-years whose failures are known by now.
+    fitted : FittedIntensity or None
+        How failures come with age, where there are enough of them.
+    apart : YearsApart
+        How much years differ.
+    seen, trended : ndarray
+        Failures by year, the last one first, and those that the fit and the trend expect.
+    """
+
+    events: float
+    years: float
+    effect: float = 1.0
+    completed: float = 1.0
+    fitted: FittedIntensity | None = None
+    apart: YearsApart = field(default_factory=YearsApart)
+    seen: Floats = field(default_factory=lambda: np.zeros(0))
+    trended: Floats = field(default_factory=lambda: np.zeros(0))
+
+    @property
+    def bunched(self) -> float:
+        """How much bunching in time inflates the variance of a count at a known rate.
+
+        It shows in how years differ; where there are too few failures for that, sites have to do.
+        """
+        return self.effect if self.events < FIT_CURVE_FAILURES else 1.0
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class YearForecast:
+    """Failures to expect in the twelve months, in each of them, and in one van's share of the hardest.
+
+    ``doubt`` is the variance of the mean of the twelve months.
+    """
+
+    year: Prediction
+    months: tuple[Prediction, ...]
+    van: Prediction
+    doubt: float
+
+
+def read_past(
+    histories: Histories | None,
+    window: Window,
+    *,
+    events: int,
+    years: float,
+    effect: float,
+    delays: Delays | None = None,
+    known_on: int | None = None,
+) -> Past:
+    """Fit how failures of one type come with age and how years differ, where there are enough of them.
+
+    Parameters
+    ----------
+    histories
+        Parts of the type whose age is known; None where there are none.
+    window
+        The days that count.
+    events, years, effect
+        As `Past` has them.
+    delays, known_on
+        How late failures are written down, and the day up to which that was done.
+    """
+    if histories is None or not histories.item.size:
+        return Past(events=events, years=years, effect=effect)
+    rows = histories.counting_rows(window)
+    spans, year = _cut(rows, _fitted(histories, rows), window, delays, known_on or window.last)
+    time = spans.stop - spans.start
+    completed = float((time * spans.weight).sum() / time.sum()) if time.size else 1.0
+    fitted, enough = None, int(rows.event.sum()) >= FIT_CURVE_FAILURES
+    if enough and np.unique(rows.site).size >= TEST_SITES:
+        try:
+            fitted = fit_intensity(spans, design_effect=effect)
+        except ValueError:
+            fitted = None
+    past = Past(events=events, years=years, effect=effect, completed=completed, fitted=fitted)
+    if not enough:
+        return past
+    grown = fitted.best.between(spans.start, spans.stop) if fitted else time
+    expected = np.bincount(year, weights=grown * spans.weight).astype(np.float64)
+    seen = np.bincount(year, weights=spans.events).astype(np.float64)
+    expected *= seen.sum() / expected.sum()
+    apart = years_apart(seen, expected)
+    return replace(past, apart=apart, seen=seen, trended=apart.trended(expected))
+
+
+def forecast_year(past: Past, ages: Floats, *, items: int, counts: Floats, vans: int = 1) -> YearForecast:
+    """Predict the twelve months; items of unknown age are taken to fail as the others do.
+
+    Parameters
+    ----------
+    past
+        Of the type.
+    ages
+        In days, of the items in place whose age is known.
+    items
+        All items in place.
+    counts
+        The failures of the past by month of the year, in the order of the months to come.
+    vans
+        That share the failures.
+    """
+    year, spread, doubt = _year_ahead(past, ages, items=items)
+    mean, between, bunched = year.mean, past.apart.ahead, past.bunched
+    relative = between + (doubt / mean**2 if mean else 0.0)
+    weights = spread * counts
+    shares = mean * weights / weights.sum()
+    hardest = int(np.argmax(shares))
+    # Of each month, and of a van's share of the hardest; the season of each adds to the doubt.
+    numbers, more = np.append(shares, shares[hardest] / vans), 1 / np.append(counts, counts[hardest])
+    *months, van = predict_counts(numbers, bunched * numbers + (relative + more) * numbers**2)
+    return YearForecast(year=year, months=tuple(months), van=van, doubt=doubt)
+
+
+def _year_ahead(past: Past, ages: Floats, *, items: int) -> tuple[Prediction, Floats, float]:
+    """Predict the twelve months as one, the share of each by age alone, and the variance of the mean."""
+    between, times, bunched = past.apart.ahead, past.apart.times, past.bunched
+    evenly = np.full(MONTHS, 1 / MONTHS)
+    if past.fitted is None or not ages.size:
+        number = past.events + 0.5
+        mean = times * number * items / (past.years * past.completed)
+        doubt = past.effect * mean**2 / number
+        return predict_count(mean, bunched * mean + doubt + between * mean**2), evenly, doubt
+    ends = ages + MONTH * np.arange(MONTHS + 1)[:, np.newaxis]
+    grown = np.diff(past.fitted.best.by_age(ends).sum(axis=1))
+    times *= items / ages.size
+    mean = float(grown.sum()) * times
+    drawn = past.fitted.drawn_means(ages, DAYS_PER_YEAR) * times
+    year = draw_counts(mean, drawn, variance=bunched * mean, between=between)
+    return year, grown / grown.sum() if grown.sum() > 0 else evenly, float(drawn.var())
+
+
+def as_of(histories: Histories, day: int) -> Histories:
+    """Give histories as they were read on an earlier day, all failures of that time written down."""
+    begun = histories.fitted + histories.entry < day
+    names = ("item", "group", "site", "fitted", "entry")
+    spans = {name: getattr(histories, name)[begun] for name in names}
+    ends = np.minimum(histories.exit[begun], day - spans["fitted"])
+    place = np.searchsorted(histories.item, histories.event_item)
+    happened = histories.fitted[place] + histories.event_age <= day
+    happened &= np.isin(histories.event_item, spans["item"])
+    names = ("event_item", "event_age", "event_mode", "event_count", "event_good")
+    events = {name: getattr(histories, name)[happened] for name in names}
+    return replace(histories, **spans, exit=ends, **events)
+
+
+@dataclass(frozen=True, kw_only=True)
+class YearAgo:
+    """What a forecast of a year ago would have said, and what came."""
+
+    low: int
+    high: int
+    came: int
+
+
+def backtest(histories: Histories, window: Window, *, effect: float) -> YearAgo | None:
+    """Ask what would have been said a year ago of the items of known age in place then, and count what came.
+
+    None where failures were too few for a range then, or nothing was in place.
+    """
+    day = int(window.last - DAYS_PER_YEAR)
+    then = as_of(histories, day)
+    window_then = Window(window.after, day)
+    if day <= window.after or not then.item.size:
+        return None
+    rows = then.counting_rows(window_then)
+    events, years = int(rows.event.sum()), float((rows.stop - rows.start).sum()) / DAYS_PER_YEAR
+    in_place = (histories.fitted + histories.entry < day) & (histories.fitted + histories.exit > day)
+    ages = (day - histories.fitted[in_place]).astype(np.float64)
+    if events < FORECAST_FAILURES or not ages.size:
+        return None
+    past = read_past(then, window_then, events=events, years=years, effect=effect)
+    year, _, _ = _year_ahead(past, ages, items=ages.size)
+    on = histories.fitted[np.searchsorted(histories.item, histories.event_item)] + histories.event_age
+    mine = np.isin(histories.event_item, histories.item[in_place]) & (on > day) & (on <= window.last)
+    return YearAgo(low=int(year.low), high=int(year.high), came=int(histories.event_count[mine].sum()))
+
+
+def _fitted(histories: Histories, rows: CountingRows) -> Ints:
+    """Give the day on which the part of each row was fitted."""
+    first = np.unique(histories.item, return_index=True)
+    place = np.searchsorted(first[0], rows.item)
+    fitted: Ints = histories.fitted[first[1][place]]
+    return fitted
+
+
+def _cut(
+    rows: CountingRows, fitted: Ints, window: Window, delays: Delays | None, known_on: int
+) -> tuple[Spans, Ints]:
+    """Cut rows at the ends of years and where the failures known begin to lack; give the year of each piece.
+
+    Years are counted back from the last day that counts.
+    """
+    late = LATE_DAYS if delays is not None else LATE_DAYS[:1]
+    first = float((fitted + rows.start).min()) if fitted.size else window.last
+    number = min(int((window.last - first) // DAYS_PER_YEAR) + 1, MOST_YEARS)
+    ends = window.last - DAYS_PER_YEAR * np.arange(number)
+    cuts = np.unique(np.concatenate([ends, known_on - late, [first]]))
+    cuts = cuts[(cuts >= first) & (cuts <= window.last)]
+    pieces = [_piece(rows, fitted, low, high) for low, high in pairwise(cuts)]
+    lows, highs = cuts[:-1], cuts[1:]
+    share = [_known(delays, known_on - high, known_on - low) for low, high in zip(lows, highs, strict=True)]
+    year = ((window.last - (lows + highs) / 2) // DAYS_PER_YEAR).astype(np.int64)
+    sizes = [piece.start.size for piece in pieces]
+    site = np.concatenate([piece.site for piece in pieces])
+    places, codes = np.unique(site, return_inverse=True)
+    spans = Spans(
+        np.concatenate([piece.start for piece in pieces]),
+        np.concatenate([piece.stop for piece in pieces]),
+        np.concatenate([piece.event for piece in pieces]),
+        codes,
+        np.repeat(share, sizes),
+        places.size,
+    )
+    return spans, np.repeat(year, sizes)
+
+
+def _known(delays: Delays | None, begin: float, end: float) -> float:
+    """Give the share of failures found between so many days ago that are written down."""
+    if delays is None or begin >= LATE_DAYS[-1]:
+        return 1.0
+    return delays.known_on_average(begin, end)
+
+
+def _piece(rows: CountingRows, fitted: Ints, low: float, high: float) -> CountingRows:
+    """Keep what lies between two days."""
+    start, stop = np.maximum(rows.start, low - fitted), np.minimum(rows.stop, high - fitted)
+    inside = start < stop
+    event = np.where(rows.stop <= stop, rows.event, 0)
+    return CountingRows(*(each[inside] for each in (start, stop, event, rows.item, rows.site)))

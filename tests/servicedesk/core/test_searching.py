@@ -1,0 +1,149 @@
+"""Every search box finds a record by all the words that were typed, in any order."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+from django.db.models import Model, Q
+from django.test import Client
+from django.utils import timezone
+
+from servicedesk.calls.models import Call
+from servicedesk.calls.querysets import call_found, call_holds
+from servicedesk.core.values.searching import MOST_WORDS, words_of
+from tests.factories import (
+    CallFactory,
+    CustomerFactory,
+    InstalledPartFactory,
+    OwnershipFactory,
+    SiteFactory,
+    UnitFactory,
+)
+from units.models import Customer, Site, Unit
+from units.querysets import site_found, site_holds, unit_found, unit_holds
+
+pytestmark = pytest.mark.django_db
+
+BOXES = {
+    "sites": "/sites/",
+    "units": "/units/",
+    "calls": "/calls/",
+    "a caller's site": "/calls/log/",
+    "site of a visit": "/visits/plan/",
+    "who does the care": "/who-does-the-care/",
+    "stickers": "/stickers/?sheet=a4-21",
+}
+ADDRESS = "168 Marlinspike Lane, Kestrel Point"
+SCRAPS = [
+    "marlinspike 168",
+    "168 marlinspike lane kestrel",
+    "Kestrel Point, Marlinspike",
+    "168 Marlinspike Lane,Kestrel Point",
+    "probeson marlinspike",
+    "marlinspike 21409",
+    "5550100144",
+    "555-010-0144",
+    "(555) 010 0144",
+    "probeson 0144",
+    "s900 1",
+    "S9001",
+    "s-900-1",
+    "Marlinspike S9001",
+    "“Marlinspike”",
+]
+
+
+@pytest.fixture
+def place() -> Site:
+    site = SiteFactory.create(code="P-900", address=ADDRESS, postcode="21409")
+    customer = CustomerFactory.create(name="Ada Probeson", phone="(555) 010-0144")
+    OwnershipFactory.create(site=site, customer=customer)
+    UnitFactory.create(site=site, code="S900-1")
+    CallFactory.create(site=site, words="will not stay up", told_at=timezone.now())
+    other = SiteFactory.create(code="P-901", address="12 Marlin Road, Elsewhere", postcode="30303")
+    OwnershipFactory.create(
+        site=other, customer=CustomerFactory.create(name="Bo Nobody", phone="555 010 7777")
+    )
+    UnitFactory.create(site=other, code="X77-2")
+    CallFactory.create(site=other, words="stiff", told_at=timezone.now())
+    return site
+
+
+def shown(client: Client, url: str, scrap: str) -> str:
+    query, _, more = url.partition("?")
+    entries = dict(pair.split("=") for pair in more.split("&") if pair)
+    return client.get(query, {**entries, "q": scrap}).content.decode()
+
+
+@pytest.mark.parametrize("box", BOXES)
+@pytest.mark.parametrize("scrap", SCRAPS)
+def test_words_in_any_order_find_the_place(as_scheduler: Client, place: Site, box: str, scrap: str) -> None:
+    page = shown(as_scheduler, BOXES[box], scrap)
+    here, there = (
+        ("S900-1", "X77-2") if box in ("units", "stickers") else ("168 Marlinspike", "12 Marlin Road")
+    )
+    assert here in page
+    assert there not in page
+
+
+@pytest.mark.parametrize("box", BOXES)
+def test_a_word_that_nothing_holds_finds_nothing(as_scheduler: Client, place: Site, box: str) -> None:
+    page = shown(as_scheduler, BOXES[box], "marlinspike zzz")
+    assert "168 Marlinspike" not in page
+    assert ">S900-1<" not in page
+
+
+@pytest.mark.parametrize("scrap", ["probeson ada", "Probeson, Ada", "ada 0144", "5550100144", "555 010 0144"])
+def test_customers_by_words_in_any_order(as_scheduler: Client, place: Site, scrap: str) -> None:
+    page = shown(as_scheduler, "/customers/", scrap)
+    assert "Ada Probeson" in page
+    assert "Bo Nobody" not in page
+
+
+def test_due_work_by_words_in_any_order(as_scheduler: Client, place: Site) -> None:
+    assert "Nothing matches" in shown(as_scheduler, "/due/", "marlinspike zzz")
+    assert as_scheduler.get("/due/", {"q": "168, marlinspike"}).status_code == 200
+
+
+def test_what_a_caller_said_and_where_together(as_scheduler: Client, place: Site) -> None:
+    page = shown(as_scheduler, "/calls/", "stay up marlinspike")
+    assert "168 Marlinspike" in page
+
+
+@pytest.mark.parametrize(
+    "word", ["MARLIN", "p900", "21409", "probeson", "5550100144", "0144", "s9001", "L-4", "stay", "r-77", "x"]
+)
+@pytest.mark.parametrize(
+    ("model", "lookup", "holds"),
+    [(Unit, unit_found, unit_holds), (Site, site_found, site_holds), (Call, call_found, call_holds)],
+)
+def test_looking_for_a_word_and_looking_through_a_record_say_the_same(
+    place: Site, model: type[Model], lookup: Callable[[str], Q], holds: Callable[[str], Q], word: str
+) -> None:
+    InstalledPartFactory.create(unit=Unit.objects.get(code="S900-1"), lot="L-44")
+    Call.objects.filter(site=place).update(ref="R-77")
+    rows = model._base_manager.order_by("pk")
+    assert list(rows.filter(lookup(word))) == list(rows.filter(holds(word)))
+
+
+@pytest.mark.parametrize(
+    "scrap", ["%", "_", ",", ", ,", "'", "\\", "x" * 20_000, "a b " * 5_000, "1 " * 500, "\0"]
+)
+@pytest.mark.parametrize("url", [*BOXES.values(), "/customers/", "/due/"])
+def test_whatever_is_typed_is_answered(as_scheduler: Client, place: Site, url: str, scrap: str) -> None:
+    path, _, more = url.partition("?")
+    entries = dict(pair.split("=") for pair in more.split("&") if pair)
+    assert as_scheduler.get(path, {**entries, "q": scrap}).status_code == 200
+
+
+def test_a_long_word_is_no_wildcard() -> None:
+    CustomerFactory.create(name="A_b% Probeson")
+    CustomerFactory.create(name="Axbc Probeson")
+    assert [each.name for each in Customer.objects.matching("a_b%")] == ["A_b% Probeson"]
+
+
+def test_words_are_told_apart() -> None:
+    assert words_of("168 Marlinspike Ln., Kestrel  168") == ["168", "Marlinspike", "Ln", "Kestrel"]
+    assert words_of("...") == ["..."]
+    assert len(words_of(" ".join(f"w{n}" for n in range(40)))) == MOST_WORDS
