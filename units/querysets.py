@@ -10,7 +10,7 @@ from django.db import models
 from django.db.models import Exists, F, OuterRef, Prefetch, Q, Subquery
 from django.db.models.functions import Coalesce
 
-from servicedesk.core.values.searching import any_of, code_has, every_word, phone_has
+from servicedesk.core.values.searching import WordSearch, code_has, every_word, phone_has, some
 
 if TYPE_CHECKING:
     from units.models import (  # noqa: F401
@@ -26,71 +26,91 @@ if TYPE_CHECKING:
     )
 
 
-def customer_has(word: str) -> Q:
-    """Customers with a word in their name, telephone number or mail address."""
-    return Q(name__icontains=word) | Q(email__icontains=word) | phone_has(word, "phone")
+def customer_has(word: str, at: str = "") -> Q:
+    """Customers with a word in their name, telephone number or mail address; ``at`` leads to them."""
+    texts = Q(**{f"{at}name__icontains": word}) | Q(**{f"{at}email__icontains": word})
+    return texts | phone_has(word, f"{at}phone")
+
+
+def customer_sources(word: str) -> dict[str, list[models.QuerySet[Any]]]:
+    """Customers with a word in what is known of them."""
+    from units.models import Customer
+
+    return {"pk": [Customer.objects.filter(customer_has(word)).values_list("pk", flat=True)]}
 
 
 def _place_has(word: str) -> Q:
-    """Sites with a word in their code, address or postcode."""
-    return code_has(word, "code") | Q(address__icontains=word) | Q(postcode__icontains=word)
+    """Sites with a word in their address, postcode or code."""
+    return Q(address__icontains=word) | Q(postcode__icontains=word) | code_has(word, "code")
 
 
-def _is_owned(word: str) -> Exists:
-    """Whether an owner of the site in question has a word in what is known of them."""
+def _is_owned(word: str, site: str) -> Q:
+    """Whether an owner of a site has a word in what is known of them; ``site`` is the field with its key."""
+    from units.models import Ownership
+
+    return some(Ownership.objects.filter(customer_has(word, "customer__"), site=OuterRef(site)))
+
+
+def _owned(word: str) -> models.QuerySet[Any]:
+    """Keys of sites with a word in what is known of an owner of theirs."""
     from units.models import Customer, Ownership
 
-    owner = Customer.objects.filter(customer_has(word), pk=OuterRef("customer"))
-    return Exists(Ownership.objects.filter(Exists(owner), site=OuterRef("pk")))
+    owners = Customer.objects.filter(customer_has(word))
+    return Ownership.objects.filter(customer__in=owners).values_list("site", flat=True)
 
 
 def _places(word: str) -> models.QuerySet[Any]:
-    """Keys of sites with a word in what is known of the place, or of an owner of theirs."""
-    from units.models import Customer, Ownership, Site
+    """Keys of sites with a word in what is known of the place."""
+    from units.models import Site
 
-    owners = Customer.objects.filter(customer_has(word))
-    return any_of(
-        Site.objects.filter(_place_has(word)).values("pk"),
-        Ownership.objects.filter(customer__in=owners).values("site"),
-    )
+    return Site.objects.filter(_place_has(word)).values_list("pk", flat=True)
 
 
-def site_found(word: str) -> Q:
+def _coded(word: str) -> models.QuerySet[Any]:
+    """Keys of sites with a word in the code of one of their units."""
+    from units.models import Unit
+
+    return Unit.objects.filter(code_has(word, "code")).values_list("site", flat=True)
+
+
+def site_sources(word: str) -> dict[str, list[models.QuerySet[Any]]]:
     """Sites with a word in what is known of the place or its owners, or in the code of one of their units."""
-    from units.models import Site, Unit
-
-    places = Site.objects.filter(pk__in=_places(word)).values("pk")
-    return Q(pk__in=any_of(places, Unit.objects.filter(code_has(word, "code")).values("site")))
+    return {"pk": [_places(word), _owned(word), _coded(word)]}
 
 
 def site_holds(word: str) -> Q:
-    """Whether a site is one that `site_found` finds."""
+    """Whether a site is one that `site_sources` names."""
     from units.models import Unit
 
     units = Unit.objects.filter(code_has(word, "code"), site=OuterRef("pk"))
-    return _place_has(word) | _is_owned(word) | Exists(units)
+    return _place_has(word) | _is_owned(word, "pk") | some(units)
 
 
-def unit_found(word: str) -> Q:
+def unit_sources(word: str) -> dict[str, list[models.QuerySet[Any]]]:
     """Units with a word in their code, in where they are, or in a lot of their parts."""
     from units.models import InstalledPart, Unit
 
-    return Q(
-        pk__in=any_of(
-            Unit.objects.filter(code_has(word, "code") | Q(place__icontains=word)).values("pk"),
-            Unit.objects.filter(site__in=_places(word)).values("pk"),
-            InstalledPart.objects.filter(lot__icontains=word).exclude(lot="").values("unit"),
-        )
-    )
+    units = Unit.objects.filter(code_has(word, "code") | Q(place__icontains=word))
+    lots = InstalledPart.objects.filter(lot__icontains=word).exclude(lot="")
+    return {
+        "pk": [units.values_list("pk", flat=True), lots.values_list("unit", flat=True)],
+        "site": [_places(word), _owned(word)],
+    }
 
 
 def unit_holds(word: str) -> Q:
-    """Whether a unit is one that `unit_found` finds."""
+    """Whether a unit is one that `unit_sources` names."""
     from units.models import InstalledPart, Site
 
-    sites = Site.objects.filter(_place_has(word) | _is_owned(word), pk=OuterRef("site"))
+    own = code_has(word, "code") | Q(place__icontains=word)
+    site = Site.objects.filter(_place_has(word), pk=OuterRef("site"))
     of_lot = InstalledPart.objects.filter(lot__icontains=word, unit=OuterRef("pk"))
-    return code_has(word, "code") | Q(place__icontains=word) | Exists(sites) | Exists(of_lot)
+    return own | some(site) | _is_owned(word, "site") | some(of_lot)
+
+
+CUSTOMERS = WordSearch(customer_sources, customer_has)
+SITES = WordSearch(site_sources, site_holds)
+UNITS = WordSearch(unit_sources, unit_holds)
 
 
 class CustomerQuerySet(models.QuerySet["Customer"]):
@@ -98,7 +118,7 @@ class CustomerQuerySet(models.QuerySet["Customer"]):
 
     def matching(self, text: str) -> Self:
         """Customers found by any scraps of name, phone and mail address."""
-        return every_word(self, text, indexed=customer_has, holds=customer_has) if text else self
+        return every_word(self, text, CUSTOMERS) if text else self
 
 
 class OwnershipQuerySet(models.QuerySet["Ownership"]):
@@ -118,7 +138,7 @@ class SiteQuerySet(models.QuerySet["Site"]):
 
     def matching(self, text: str) -> Self:
         """Sites found by any scraps: code, street, postcode, an owner's name or phone, unit code."""
-        return every_word(self, text, indexed=site_found, holds=site_holds) if text else self
+        return every_word(self, text, SITES) if text else self
 
     def with_owner(self) -> Self:
         """Sites with their present owner as ``owners`` (a list of none or one)."""
@@ -190,7 +210,7 @@ class UnitQuerySet(models.QuerySet["Unit"]):
 
     def matching(self, text: str) -> Self:
         """Units found by any scraps of code, place, customer, address and lot."""
-        return every_word(self, text, indexed=unit_found, holds=unit_holds) if text else self
+        return every_word(self, text, UNITS) if text else self
 
     def for_search(self, cleaned_data: Mapping[str, Any]) -> Self:
         """Units that a search form asks for: a scrap, a construction, a part in place, a state."""

@@ -12,6 +12,7 @@ from dataclasses import astuple, dataclass
 from datetime import date
 from typing import Any
 
+from django.core.exceptions import EmptyResultSet
 from django.db import connection
 from django.db.models import BooleanField, CharField, F, Q, Value
 from django.http import QueryDict
@@ -91,7 +92,10 @@ def sites_with_work(
 def _ask(
     *, today: date, until: date, origin: str, text: str, key: SiteKey | None, backward: bool, size: int
 ) -> list[Sequence[Any]]:
-    work, params = _work(today=today, until=until, origin=origin, text=text)
+    try:
+        work, params = _work(today=today, until=until, origin=origin, text=text)
+    except EmptyResultSet:  # no site is what the text looks for
+        return []
     beyond, way = "", "DESC" if backward else "ASC"
     if key is not None:
         beyond = f"WHERE (priority, first_due, site_id) {'<' if backward else '>'} (%s, %s, %s)"

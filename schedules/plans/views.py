@@ -118,7 +118,7 @@ def route_sheet(request: HttpRequest, person_pk: int, day: str) -> HttpResponse:
     context = {
         "person": person,
         "day": on,
-        "round": route,
+        "route": route,
         "picture": picture,
         "before": on - timedelta(days=1),
         "after": on + timedelta(days=1),

@@ -10,8 +10,8 @@ from django.db import models
 from django.db.models import Exists, F, OuterRef, Prefetch, Q, Window
 from django.db.models.functions import RowNumber
 
-from servicedesk.core.values.searching import any_of, every_word, phone_has
-from units.querysets import site_found, site_holds
+from servicedesk.core.values.searching import WordSearch, every_word, phone_has, some
+from units.querysets import site_holds, site_sources
 
 if TYPE_CHECKING:
     from servicedesk.calls.models import (  # noqa: F401
@@ -34,24 +34,22 @@ def _told(word: str) -> Q:
     return said | phone_has(word, "phone")
 
 
-def call_found(word: str) -> Q:
+def call_sources(word: str) -> dict[str, list[models.QuerySet[Any]]]:
     """Calls with a word in what was said, in who called from where, or in what is known of the site."""
     from servicedesk.calls.models import Call
-    from units.models import Site
 
-    sites = Site.objects.filter(site_found(word))
-    return Q(
-        pk__in=any_of(
-            Call.objects.filter(_told(word)).values("pk"), Call.objects.filter(site__in=sites).values("pk")
-        )
-    )
+    said = Call.objects.filter(_told(word)).values_list("pk", flat=True)
+    return {"pk": [said], "site": site_sources(word)["pk"]}
 
 
 def call_holds(word: str) -> Q:
-    """Whether a call is one that `call_found` finds."""
+    """Whether a call is one that `call_sources` names."""
     from units.models import Site
 
-    return _told(word) | Q(Exists(Site.objects.filter(site_holds(word), pk=OuterRef("site"))))
+    return _told(word) | some(Site.objects.filter(site_holds(word), pk=OuterRef("site")))
+
+
+CALLS = WordSearch(call_sources, call_holds)
 
 
 class CallQuerySet(models.QuerySet["Call"]):
@@ -88,7 +86,7 @@ class CallQuerySet(models.QuerySet["Call"]):
 
     def matching(self, text: str) -> Self:
         """Calls found by any scraps: what was said, who called, the phone, the site, its owner, a unit."""
-        return every_word(self, text, indexed=call_found, holds=call_holds) if text else self
+        return every_word(self, text, CALLS) if text else self
 
     def for_search(self, data: Mapping[str, Any]) -> Self:
         """Calls that the search form asks for: a scrap, and a state (open ones unless it says otherwise)."""
@@ -96,7 +94,10 @@ class CallQuerySet(models.QuerySet["Call"]):
         state = data.get("state")
         if state == "all":
             return calls
-        return calls.over() if state == "closed" else calls.waiting() if state == "waiting" else calls.open()
+        if state == "closed":
+            return calls.over()
+        # The rank says no more than the state, but the list is read in its order and can end there.
+        return (calls.waiting() if state == "waiting" else calls.open()).filter(rank__lt=OVER)
 
     def most_urgent_first(self) -> Self:
         """Calls in the order in which somebody must go."""

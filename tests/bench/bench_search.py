@@ -65,6 +65,8 @@ INSERT INTO calls_call (site_id, unit_id, told_at, told_by, phone, words, sympto
 def scraps(dice: random.Random, sites: int) -> dict[str, Callable[[], str]]:
     """Map what is searched for to a function that draws a search text from the filled register."""
 
+    streets, names = STREETS[2:-10].split(","), NAMES[2:-10].split(",")
+
     def some() -> int:
         return dice.randrange(1, sites + 1)
 
@@ -73,12 +75,15 @@ def scraps(dice: random.Random, sites: int) -> dict[str, Callable[[], str]]:
         "code without its hyphen": lambda: f"u{3 * some():06d}",
         "end of a code": lambda: f"{3 * some():06d}"[1:],
         "code of a site": lambda: f"s{some():06d}",
-        "street with its number": lambda: (n := some(), f"{n} {STREETS[2:-10].split(',')[n % 10]} lane")[1],
-        "name": lambda: (n := some(), f"{NAMES[2:-10].split(',')[n % 10].lower()} {n}")[1],
+        "street with its number": lambda: (n := some(), f"{n} {streets[n % 10]} lane")[1],
+        "name": lambda: (n := some(), f"{names[n % 10].lower()} {n}")[1],
         "telephone number": lambda: (n := some(), f"(555) {n // 10000:03d} {n % 10000:04d}")[1],
         "postcode": lambda: f"{10000 + some() % 90000}",
         "lot": lambda: f"L{3 * some() // 500}-2",
-        "street alone": lambda: dice.choice(STREETS[2:-10].split(",")),
+        "name and a short number": lambda: f"{dice.choice(names)} {dice.randrange(1, 100)}",
+        "street and a name": lambda: (n := some(), f"{streets[n % 10]} {names[n % 10]}")[1],
+        "street with its kind": lambda: f"{dice.choice(streets)} Lane",
+        "street alone": lambda: dice.choice(streets),
         "nothing anybody wrote": lambda: f"zq{some()}xv",
     }
 

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Iterable
+from datetime import date
+from functools import reduce
+from operator import or_
 
 import pytest
 from django.db.models import Model, Q
 from django.test import Client
 from django.utils import timezone
+from pytest_django import DjangoAssertNumQueries
 
 from servicedesk.calls.models import Call
-from servicedesk.calls.querysets import call_found, call_holds
-from servicedesk.core.values.searching import MOST_WORDS, words_of
+from servicedesk.calls.querysets import CALLS
+from servicedesk.core.values.searching import CODE_SIGNS, FEW, MOST_WORDS, PHONE_SIGNS, WordSearch, words_of
 from tests.factories import (
     CallFactory,
     CustomerFactory,
@@ -20,8 +24,8 @@ from tests.factories import (
     SiteFactory,
     UnitFactory,
 )
-from units.models import Customer, Site, Unit
-from units.querysets import site_found, site_holds, unit_found, unit_holds
+from units.models import Customer, Ownership, Site, Unit
+from units.querysets import CUSTOMERS, SITES, UNITS
 
 pytestmark = pytest.mark.django_db
 
@@ -115,16 +119,106 @@ def test_what_a_caller_said_and_where_together(as_scheduler: Client, place: Site
     "word", ["MARLIN", "p900", "21409", "probeson", "5550100144", "0144", "s9001", "L-4", "stay", "r-77", "x"]
 )
 @pytest.mark.parametrize(
-    ("model", "lookup", "holds"),
-    [(Unit, unit_found, unit_holds), (Site, site_found, site_holds), (Call, call_found, call_holds)],
+    ("model", "search"), [(Unit, UNITS), (Site, SITES), (Call, CALLS), (Customer, CUSTOMERS)]
 )
 def test_looking_for_a_word_and_looking_through_a_record_say_the_same(
-    place: Site, model: type[Model], lookup: Callable[[str], Q], holds: Callable[[str], Q], word: str
+    place: Site, model: type[Model], search: WordSearch, word: str
 ) -> None:
     InstalledPartFactory.create(unit=Unit.objects.get(code="S900-1"), lot="L-44")
     Call.objects.filter(site=place).update(ref="R-77")
     rows = model._base_manager.order_by("pk")
-    assert list(rows.filter(lookup(word))) == list(rows.filter(holds(word)))
+    sources = search.sources(word).items()
+    named = reduce(or_, (Q(**{f"{field}__in": keys}) for field, many in sources for keys in many))
+    assert list(rows.filter(named)) == list(rows.filter(search.holds(word)))
+
+
+def holds_every_word(texts: Iterable[str], scrap: str) -> bool:
+    """Say without a database whether each word of a scrap is in one of some texts."""
+    upper = [text.upper() for text in texts]
+    bare = ["".join(sign for sign in text if sign not in CODE_SIGNS + PHONE_SIGNS) for text in upper]
+    return all(any(word in text for text in upper + bare) for word in scrap.upper().split())
+
+
+@pytest.fixture
+def town() -> dict[int, list[str]]:
+    """More houses than are looked through one by one, with what is known of each by its key."""
+    houses = [
+        Site(
+            code=f"T-{n:03d}",
+            address=f"{n} {('Alder', 'Birch', 'Cedar')[n % 3 % 2]} Lane" if n % 10 else f"{n} Harbor Walk",
+            postcode=f"{21400 + n % 7}",
+        )
+        for n in range(3 * FEW)
+    ]
+    houses = Site.objects.bulk_create(houses)
+    names = ("Abbott", "Barlow")
+    customers = Customer.objects.bulk_create(
+        Customer(name=f"{names[n % 3 % 2]} {n}", phone=f"555-01{n // 100:02d}-{n % 100:04d}")
+        for n in range(len(houses))
+    )
+    Ownership.objects.bulk_create(
+        Ownership(site=house, customer=customer, from_on=date(2020, 1, 1))
+        for house, customer in zip(houses, customers, strict=True)
+    )
+    return {
+        house.pk: [house.code, house.address, house.postcode, customer.name, customer.phone]
+        for house, customer in zip(houses, customers, strict=True)
+    }
+
+
+COMMON = [
+    "alder",
+    "birch",
+    "lane",
+    "harbor walk",
+    "birch lane",
+    "lane 2140",
+    "alder abbott",
+    "alder barlow",
+    "birch barlow 7",
+    "abbott 1",
+    "barlow 97",
+    "lane 31",
+    "t0 lane",
+    "7 3",
+    "555 0101",
+    "555 abbott lane 2 0",
+    "lane zq",
+    "lane nobody",
+]
+
+
+@pytest.mark.parametrize("scrap", COMMON)
+def test_words_that_many_records_hold(town: dict[int, list[str]], scrap: str) -> None:
+    expected = {key for key, texts in town.items() if holds_every_word(texts, scrap)}
+    assert set(Site.objects.matching(scrap).values_list("pk", flat=True)) == expected
+    units = Unit.objects.bulk_create(
+        Unit(site_id=key, code=f"XX-{n}X", place="porch", installed_on=date(2020, 1, 1))
+        for n, key in enumerate(town)
+    )
+    calls = Call.objects.bulk_create(
+        Call(site_id=key, words="sticks", told_at=timezone.now()) for key in town
+    )
+    codes = {unit.site_id: unit.code for unit in units}
+    here = {key for key, texts in town.items() if holds_every_word([*texts, codes[key], "porch"], scrap)}
+    said = {key for key, texts in town.items() if holds_every_word([*texts, codes[key], "sticks"], scrap)}
+    assert set(Unit.objects.matching(scrap).values_list("site", flat=True)) == here
+    assert set(Call.objects.matching(scrap).values_list("site", flat=True)) == said
+    assert len(calls) == len(units) == len(town)
+
+
+@pytest.mark.parametrize("scrap", ["lane", "lane 1", "birch abbott"])
+def test_many_houses_without_a_window_or_a_call(town: dict[int, list[str]], scrap: str) -> None:
+    assert not Unit.objects.matching(scrap).exists()
+    assert not Call.objects.matching(scrap).exists()
+
+
+def test_a_search_asks_no_more_questions_for_more_words(
+    town: dict[int, list[str]], django_assert_max_num_queries: DjangoAssertNumQueries
+) -> None:
+    common = ["lane", "555", "owner", "010", "alder", "abbott", "2140"]
+    with django_assert_max_num_queries(10):
+        list(Site.objects.matching(" ".join(common)).order_by("code")[:51])
 
 
 @pytest.mark.parametrize(
