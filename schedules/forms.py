@@ -23,6 +23,7 @@ from schedules.words import maintenance_reason, span
 from servicedesk.accounts.models import User
 from servicedesk.core.idempotency import IdempotencyKeyForm
 from servicedesk.core.rules.new_values import LimitedTextInput
+from servicedesk.core.values.dates import short_date
 from servicedesk.core.values.searching import ScrapField
 from servicedesk.core.values.typed import read_key
 from units.fields import TemperatureInput
@@ -347,4 +348,4 @@ def by_unit(offers: list[Offer]) -> list[tuple[str, list[Offer]]]:
 def _waits(task: MaintenanceTask) -> str:
     if not task.waiting_for or task.waiting_until is None:
         return ""
-    return f"waits for {task.get_waiting_for_display()} until {task.waiting_until:%-d %b %Y}"
+    return f"waits for {task.get_waiting_for_display()} until {short_date(task.waiting_until)}"

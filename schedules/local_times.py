@@ -8,6 +8,8 @@ from __future__ import annotations
 from datetime import UTC, date, datetime, time
 from zoneinfo import ZoneInfo
 
+from servicedesk.core.values.dates import clock_time, long_date
+
 
 def moment_of(day: date, at: time, *, zone: str) -> datetime:
     """Give the moment that a wall clock in a zone shows as this day and time.
@@ -24,8 +26,8 @@ def moment_of(day: date, at: time, *, zone: str) -> datetime:
     shown = moment.astimezone(ZoneInfo(zone))
     if shown.replace(tzinfo=None) != local.replace(tzinfo=None):
         raise ValueError(
-            f"{at:%H:%M} does not exist on {day:%-d %B %Y}: the clocks go forward over it. "
-            f"Choose another time, such as {shown:%H:%M}."
+            f"{clock_time(at)} does not exist on {long_date(day)}: the clocks go forward over it. "
+            f"Choose another time, such as {clock_time(shown)}."
         )
     return moment
 

@@ -4,19 +4,18 @@ from __future__ import annotations
 
 from datetime import date
 
-MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+from servicedesk.core.values.dates import short_date
 
 
 def maintenance_reason(name: str, *, panel: int, last_done_on: date | None) -> str:
-    """Say what care is due and when it was last done: "Lubricate the track: last done 2 Apr 2025".
+    """Say what care is due and when it was last done: "Lubricate the track: last done Apr 2, 2025".
 
     `TASK_REASON` in `schedules.maintenance.sql` says the same in SQL.
     """
     what = f"{name[:1].upper()}{name[1:]}{f', panel {panel}' if panel else ''}"
     if last_done_on is None:
         return f"{what}: never recorded as done"
-    month = MONTHS[last_done_on.month - 1]
-    return f"{what}: last done {last_done_on.day} {month} {last_done_on.year}"
+    return f"{what}: last done {short_date(last_done_on)}"
 
 
 def span(minutes: int) -> str:

@@ -223,8 +223,11 @@ AUTH_PASSWORD_VALIDATORS = [
 ]
 
 # --- words and files --------------------------------------------------------------------------------
-LANGUAGE_CODE = "en-us"
-USE_I18N = False
+LANGUAGE_CODE = env.str("LOCALE", default="en-us").lower()  # how days and times are written
+if LANGUAGE_CODE not in ("en-us", "en-gb"):
+    raise ImproperlyConfigured(f"LOCALE is en-us or en-gb, not {LANGUAGE_CODE}.")
+USE_I18N = True  # Django writes days and times by language only with this
+FORMAT_MODULE_PATH = "servicedesk.formats"
 USE_TZ = True
 STATIC_URL = "static/"
 STATIC_ROOT = DATA_DIR / "static"

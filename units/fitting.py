@@ -8,6 +8,7 @@ from servicedesk.accounts.models import User
 from servicedesk.core.database.on_commit import enqueue_on_commit
 from servicedesk.core.history import write_change
 from servicedesk.core.rules.refusals import RuleViolation, atomic_operation
+from servicedesk.core.values.dates import long_date
 from servicedesk.core.values.words import count
 from units.models import ComponentType, InstalledPart, PartialRemoval, Unit
 from units.operations import locked, refuse_day_to_come
@@ -71,7 +72,7 @@ def take_out(installed_part: InstalledPart, *, on: date, by: User | None, at: da
         refuse_day_to_come(on, name="on", at=at)
         installed_part = InstalledPart.objects.select_for_update().get(pk=installed_part.pk)
         if installed_part.removed_on is not None:
-            raise RuleViolation(f"This part was taken out on {installed_part.removed_on:%-d %B %Y} already.")
+            raise RuleViolation(f"This part was taken out on {long_date(installed_part.removed_on)} already.")
         installed_part.removed_on = on
         _stored(installed_part)
         _note(installed_part.unit, f"{installed_part} taken out on {on}", by=by, at=at)
@@ -102,7 +103,7 @@ def replace_set(
                 }
             )
         if installed_part.removed_on is not None:
-            raise RuleViolation(f"This part was taken out on {installed_part.removed_on:%-d %B %Y} already.")
+            raise RuleViolation(f"This part was taken out on {long_date(installed_part.removed_on)} already.")
         left = installed_part.pieces_left
         installed_part.removed_on = on
         _stored(installed_part)

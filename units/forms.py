@@ -10,6 +10,7 @@ from django.core.exceptions import ValidationError
 from django.utils import timezone
 
 from servicedesk.core.idempotency import IdempotencyKeyForm
+from servicedesk.core.values.dates import long_date
 from servicedesk.core.values.mail_addresses import MailField
 from servicedesk.core.values.searching import ScrapField
 from servicedesk.core.values.typed import FIRST_DAY, LAST_DAY
@@ -210,7 +211,7 @@ class NewUnitForm(IdempotencyKeyForm, UnitForm):
             self.add_error(
                 "observed_from",
                 "The unit was installed more than 30 days ago. Say since when we would have heard of its "
-                f"failures: since {installed_on:%-d %B %Y} if we fitted it, else since we took it over.",
+                f"failures: since {long_date(installed_on)} if we fitted it, else since we took it over.",
             )
         return cleaned
 

@@ -16,6 +16,7 @@ from servicedesk.accounts.models import User
 from servicedesk.core.database.on_commit import enqueue_on_commit
 from servicedesk.core.history import shown_values, stored_record, write_change
 from servicedesk.core.rules.refusals import RuleViolation, atomic_operation
+from servicedesk.core.values.dates import long_date
 from units.geometry import suggest_panels
 from units.models import (
     ComponentType,
@@ -133,7 +134,7 @@ def refuse_day_to_come(day: date, *, name: str, at: datetime) -> None:
     """Refuse a day that has not come yet: what is recorded here has happened."""
     if day > (today := timezone.localdate(at)):
         raise RuleViolation(
-            {name: [f"{day:%-d %B %Y} is still to come (today is {today:%-d %B %Y}): check the year."]}
+            {name: [f"{long_date(day)} is still to come (today is {long_date(today)}): check the year."]}
         )
 
 
@@ -268,7 +269,7 @@ def remove_unit(unit: Unit, *, on: date, by: User, at: datetime) -> Unit:
     with atomic_operation():
         unit = locked(unit)
         if unit.removed_on is not None:
-            raise RuleViolation(f"This unit was removed on {unit.removed_on:%-d %B %Y} already.")
+            raise RuleViolation(f"This unit was removed on {long_date(unit.removed_on)} already.")
         refuse_day_to_come(on, name="on", at=at)
         for installed_part in unit.installed_parts.in_place():
             installed_part.removed_on = on

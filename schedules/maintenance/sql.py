@@ -56,17 +56,32 @@ EXPOSED_WITHOUT_DUE = (
 
 # --- 3. from a due date to a task ---------------------------------------------------------------------------
 
-# The day of last care as 2 Apr 2025, in the words of `schedules.words.care_reason`.
-LAST_DONE_WORDS = {
+MONTHS = "JanFebMarAprMayJunJulAugSepOctNovDec"
+# Day, month and year of the last care; `last_done_words` puts them together as `short_date` does.
+DAY_PARTS = {
     "sqlite": (
-        "CAST(strftime('%%d', d.last_done_on) AS INTEGER) || ' ' || substr('{months}',"
-        " 3 * CAST(strftime('%%m', d.last_done_on) AS INTEGER) - 2, 3) || strftime(' %%Y', d.last_done_on)"
+        "CAST(strftime('%%d', d.last_done_on) AS INTEGER)",
+        f"substr('{MONTHS}', 3 * CAST(strftime('%%m', d.last_done_on) AS INTEGER) - 2, 3)",
+        "strftime('%%Y', d.last_done_on)",
     ),
     "postgresql": (
-        "EXTRACT(DAY FROM d.last_done_on) || ' ' || substr('{months}',"
-        " 3 * EXTRACT(MONTH FROM d.last_done_on)::int - 2, 3) || ' ' || EXTRACT(YEAR FROM d.last_done_on)"
+        "EXTRACT(DAY FROM d.last_done_on)",
+        f"substr('{MONTHS}', 3 * EXTRACT(MONTH FROM d.last_done_on)::int - 2, 3)",
+        "EXTRACT(YEAR FROM d.last_done_on)",
     ),
 }
+
+
+def last_done_words(vendor: str, *, month_first: bool) -> str:
+    """SQL that writes the day of last care as Apr 2, 2025, or as 2 Apr 2025."""
+    day, month, year = DAY_PARTS[vendor]
+    return (
+        f"{month} || ' ' || {day} || ', ' || {year}"
+        if month_first
+        else f"{day} || ' ' || {month} || ' ' || {year}"
+    )
+
+
 TASK_REASON = (
     "upper(substr(r.name, 1, 1)) || substr(r.name, 2)"
     " || CASE WHEN f.panel > 0 THEN ', panel ' || f.panel ELSE '' END"

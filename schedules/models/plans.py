@@ -11,6 +11,7 @@ from django.db.models import Q
 
 from schedules.querysets import AbsenceQuerySet, WeekPlanQuerySet
 from servicedesk.core.rules.conditions import Check
+from servicedesk.core.values.dates import clock_time
 from units.models import FailureMode
 
 
@@ -153,7 +154,7 @@ class AgreedTime(models.Model):
         ]
 
     def __str__(self) -> str:
-        return f"{self.on} {self.earliest:%H:%M}–{self.latest:%H:%M}"
+        return f"{self.on} {clock_time(self.earliest)}–{clock_time(self.latest)}"
 
 
 class DayWeather(models.Model):

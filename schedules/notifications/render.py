@@ -18,6 +18,7 @@ from schedules.notifications.texts import USUAL, Words, fill, one_line
 from schedules.plans.sheet import read_route
 from schedules.words import span
 from servicedesk.accounts.models import User
+from servicedesk.core.values.dates import clock_time, full_date
 from servicedesk.core.values.mail_addresses import ascii_address, sender
 from servicedesk.core.values.words import count
 from units.models import Customer, Site, Unit
@@ -101,9 +102,9 @@ def _about_visit(visit: Visit, customer: Customer) -> dict[str, str]:
     names = [person.name for person in visit.technicians.order_by("name")]
     return {
         "customer": customer.name,
-        "day": f"{visit.local_start:%A %-d %B %Y}",
-        "time": f"{visit.local_start:%H:%M}",
-        "until": f"{visit.local_end:%H:%M}",
+        "day": full_date(visit.local_start),
+        "time": clock_time(visit.local_start),
+        "until": clock_time(visit.local_end),
         "address": visit.site.address_line,
         "people": " and ".join(names) or "we",
         "link": visit_link(VisitKey(visit.pk, customer.pk)),
@@ -177,8 +178,8 @@ def _route_day(person: User) -> dict[str, str]:
         lines = [
             *(f"{MAKE_SAFE}{visit.site.address_line}, {task.reason}" for visit, task in route.dangers),
             *(
-                f"{leg.visit.local_start:%H:%M} {leg.visit.site.address_line}, {span(leg.visit.minutes)}"
-                for leg in route.legs
+                f"{clock_time(visit.local_start)} {visit.site.address_line}, {span(visit.minutes)}"
+                for visit in (leg.visit for leg in route.legs)
             ),
         ]
     link = settings.SITE_URL + reverse("schedules:route", args=[person.pk, today.isoformat()])
@@ -186,4 +187,4 @@ def _route_day(person: User) -> dict[str, str]:
 
 
 def _day(person: User) -> dict[str, str]:
-    return {"person": person.name, "day": f"{timezone.localdate():%A %-d %B %Y}"}
+    return {"person": person.name, "day": full_date(timezone.localdate())}

@@ -15,6 +15,7 @@ from schedules.models import ClockMark, MaintenanceRule, MaintenanceTask, NextDu
 from servicedesk.accounts.models import User
 from servicedesk.core.history import write_change
 from servicedesk.core.rules.refusals import RuleViolation, atomic_operation
+from servicedesk.core.values.dates import long_date
 from servicedesk.core.values.words import count
 from units.models import InstalledPart, Unit
 
@@ -107,7 +108,7 @@ def note_maintenance_done(
         moved = _note([(unit.pk, installed_part.pk if installed_part else None, work, on)], by=by, at=at)
         if moved:
             what = "; ".join(sorted({due.rule.name for due in moved}))
-            write_change(unit, action=f"care done on {on:%-d %B %Y}: {what}", by=by, at=at)
+            write_change(unit, action=f"care done on {long_date(on)}: {what}", by=by, at=at)
     return len(moved)
 
 

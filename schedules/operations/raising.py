@@ -12,11 +12,11 @@ from datetime import date, datetime
 from django.db import connection, transaction
 from django.db.models import Case, CharField, F, Q, QuerySet, Value, When
 from django.utils import timezone
+from django.utils.formats import get_format
 
 from schedules.maintenance import sql
 from schedules.maintenance.exposure import follow_exposures
 from schedules.models import MaintenanceTask, Visit
-from schedules.words import MONTHS
 from servicedesk.core.history import write_change
 from servicedesk.core.values.words import count
 from units.models import Site
@@ -70,7 +70,8 @@ def _insert_tasks(today: date, *, at: datetime) -> int:
 
 def _inserting(before: str, *, beside: str, only: str) -> str:
     """Write the statement that makes a task of all due care, narrowed down by what stands beside it."""
-    last_done = sql.LAST_DONE_WORDS[connection.vendor].format(months="".join(MONTHS))
+    month_first = get_format("SHORT_DATE_FORMAT").startswith("M")
+    last_done = sql.last_done_words(connection.vendor, month_first=month_first)
     select = sql.TASK_OF_DUE.format(
         reason=sql.TASK_REASON.format(last_done=last_done), priority=MAINTENANCE_PRIORITY
     )

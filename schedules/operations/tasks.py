@@ -13,6 +13,7 @@ from schedules.models.maintenance import WorkKind
 from schedules.words import maintenance_reason
 from servicedesk.accounts.models import User
 from servicedesk.core.rules.refusals import RuleViolation, atomic_operation
+from servicedesk.core.values.dates import long_date
 from units.models import FailureMode, InstalledPart, Site, Unit
 from units.operations import save_change, save_new
 
@@ -153,7 +154,7 @@ def let_task_wait(
         _check_made_safe(task)
         task.waiting_for, task.waiting_until = waiting_for, until
         words = task.get_waiting_for_display()
-        return save_change(task, action=f"waits for {words} until {until:%-d %B %Y}", by=by, at=at)
+        return save_change(task, action=f"waits for {words} until {long_date(until)}", by=by, at=at)
 
 
 def stop_waiting(task: MaintenanceTask, *, by: User | None, at: datetime) -> MaintenanceTask:
@@ -233,7 +234,7 @@ def complete_held(task: MaintenanceTask, *, on: date, by: User | None, at: datet
         due.last_done_on = on
         due.count_from(on)
         due.save()
-    finish_task(task, on=on, action=f"done on {on:%-d %B %Y}", by=by, at=at)
+    finish_task(task, on=on, action=f"done on {long_date(on)}", by=by, at=at)
 
 
 def finish_task(task: MaintenanceTask, *, on: date, action: str, by: User | None, at: datetime) -> None:

@@ -13,6 +13,7 @@ from schedules.models import Absence, AgreedTime, DayWeather, WorkingDay, WorkTe
 from servicedesk.accounts.models import User
 from servicedesk.core.history import write_change
 from servicedesk.core.rules.refusals import RuleViolation, atomic_operation
+from servicedesk.core.values.dates import clock_time
 from units.operations import save_change, save_new
 
 
@@ -40,7 +41,8 @@ def set_terms(terms: WorkTerms, hours: Mapping[int, Hours], *, by: User | None, 
             day.full_clean()
         WorkingDay.objects.bulk_create(days)
         words = ", ".join(
-            f"{day.get_weekday_display()} {day.begins:%H:%M}–{day.ends:%H:%M} {day.get_where_display()}"
+            f"{day.get_weekday_display()} {clock_time(day.begins)}–{clock_time(day.ends)}"
+            f" {day.get_where_display()}"
             for day in days
         )
         write_change(terms, action=f"hours: {words or 'none'}"[:200], by=by, at=at)

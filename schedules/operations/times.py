@@ -11,6 +11,7 @@ from schedules.models import Absence, Visit
 from schedules.visits.shifts import DayOf, days_of
 from servicedesk.accounts.models import User
 from servicedesk.core.rules.refusals import RuleViolation
+from servicedesk.core.values.dates import clock_time, long_date
 
 FARTHEST = timedelta(days=548)
 """A visit further ahead than a year and a half is a slip of the pen."""
@@ -24,12 +25,12 @@ def check_day(day: date, *, at: datetime) -> None:
     today = timezone.localdate(at)
     if day > today + FARTHEST:
         latest = today + FARTHEST
-        why = f"{day:%-d %B %Y} is more than a year and a half ahead: check the year."
-        raise RuleViolation({"day": [f"{why} The last day that can be planned is {latest:%-d %B %Y}."]})
+        why = f"{long_date(day)} is more than a year and a half ahead: check the year."
+        raise RuleViolation({"day": [f"{why} The last day that can be planned is {long_date(latest)}."]})
     if day < today - LONGEST_AGO:
         earliest = today - LONGEST_AGO
-        why = f"{day:%-d %B %Y} is more than a year ago: check the year."
-        raise RuleViolation({"day": [f"{why} Visits since {earliest:%-d %B %Y} can be recorded."]})
+        why = f"{long_date(day)} is more than a year ago: check the year."
+        raise RuleViolation({"day": [f"{why} Visits since {long_date(earliest)} can be recorded."]})
 
 
 def check_nobody_away(visit: Visit, people: Sequence[User]) -> None:
@@ -53,8 +54,8 @@ def check_hours(visit: Visit, people: Sequence[User]) -> None:
 
 
 def _away(absence: Absence) -> str:
-    last = f" to {absence.last_on:%-d %B %Y}" if absence.last_on != absence.first_on else ""
-    days = f"from {absence.first_on:%-d %B %Y}{last}" if last else f"on {absence.first_on:%-d %B %Y}"
+    last = f" to {long_date(absence.last_on)}" if absence.last_on != absence.first_on else ""
+    days = f"from {long_date(absence.first_on)}{last}" if last else f"on {long_date(absence.first_on)}"
     note = f" ({absence.note})" if absence.note else ""
     return f"{absence.person.name} is away {days}{note}: choose another day or somebody else."
 
@@ -68,5 +69,5 @@ def _outside(day: DayOf, visit: Visit) -> str:
     begins, ends = visit.local_start.time(), visit.local_end.time()
     if day.begins <= begins and ends <= day.ends:
         return ""
-    hours = f"{name} works on {weekday} from {day.begins:%H:%M} to {day.ends:%H:%M}"
-    return f"{hours}, and this visit is from {begins:%H:%M} to {ends:%H:%M}."
+    hours = f"{name} works on {weekday} from {clock_time(day.begins)} to {clock_time(day.ends)}"
+    return f"{hours}, and this visit is from {clock_time(begins)} to {clock_time(ends)}."

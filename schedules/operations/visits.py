@@ -13,6 +13,7 @@ from schedules.models import MaintenanceTask, NextDue, Visit, VisitTask
 from servicedesk.accounts.models import User
 from servicedesk.core.history import shown_values, stored_values, write_change
 from servicedesk.core.rules.refusals import RuleViolation, atomic_operation
+from servicedesk.core.values.dates import clock_time, month_day, month_day_time
 from units.models import Site
 from units.operations import save_new
 
@@ -289,8 +290,8 @@ def _check_technicians(visit: Visit, technicians: Sequence[User]) -> None:
 def _elsewhere(person: User, visit: Visit) -> str:
     start, end = (wall_time(moment, zone=visit.zone) for moment in (visit.starts_at, visit.ends_at))
     return (
-        f"{person.name} is at {visit.site.address_line} on {start:%-d %B} from {start:%H:%M} to {end:%H:%M}: "
-        "choose another time or somebody else."
+        f"{person.name} is at {visit.site.address_line} on {month_day(start)} from {clock_time(start)} to "
+        f"{clock_time(end)}: choose another time or somebody else."
     )
 
 
@@ -314,7 +315,7 @@ def _take_along(visit: Visit, tasks: Sequence[MaintenanceTask]) -> None:
 
 def _taken_already(task: MaintenanceTask) -> str:
     other = Visit.objects.open().filter(visit_tasks__task=task).first()
-    when = f" on {other.local_start:%-d %B at %H:%M}" if other else ""
+    when = f" on {month_day_time(other.local_start)}" if other else ""
     return f"“{task.reason}” is on another visit already{when}: take it out here."
 
 

@@ -14,6 +14,7 @@ from schedules.models import Absence, AgreedTime, DayWeather, Weekday, WorkingDa
 from schedules.operations import Hours
 from schedules.visits.shifts import BEGINS, ENDS, WORKWEEK
 from servicedesk.accounts.models import User
+from servicedesk.core.values.dates import weekday_date
 from units.fields import TemperatureInput
 from units.forms import DayField
 from units.temperatures import unit_beside
@@ -80,11 +81,11 @@ class WeatherForm(forms.Form):
         for day in self.dates:
             name, noted = f"{day:%a}".lower(), by_day.get(day)
             self.fields[name] = TemperatureInput(
-                label=f"{day:%A %-d %B}, °{unit_beside(settings.LENGTH_UNIT)}",
+                label=f"{weekday_date(day)}, °{unit_beside(settings.LENGTH_UNIT)}",
                 initial=noted.warmest_c if noted else None,
             )
             self.fields[f"{name}_heat"] = forms.DecimalField(
-                label=f"{day:%A %-d %B}, heat index, °F",
+                label=f"{weekday_date(day)}, heat index, °F",
                 required=False,
                 min_value=60,
                 max_value=180,

@@ -33,6 +33,7 @@ from schedules.routing.travel import drive_seconds
 from schedules.visits.shifts import DayOf, days_of, people_out, week_ahead
 from schedules.visits.site_work import SHORTEST_STOP, STEP, SiteWork, cut_into_goes
 from servicedesk.accounts.models import User
+from servicedesk.core.values.dates import clock_time
 from servicedesk.core.values.days import day_bounds
 from units.models import FailureMode, Site
 from units.temperatures import format_temperature, unit_beside
@@ -240,7 +241,7 @@ class _Reader:
             parts = list(cut_into_goes(site, site_tasks, coming[site.pk], factors, alone=visit is not None))
             if visit is not None:
                 when = visit.local_start
-                why = f"a visit there is fixed for {when:%A} at {when:%H:%M}: take it along on that"
+                why = f"a visit there is fixed for {when:%A} at {clock_time(when)}: take it along on that"
                 aside.extend((part, why) for part in parts if not part.makes_safe)
                 parts = [part for part in parts if part.makes_safe]  # a danger does not wait for it
             work |= {("site", site.pk, number): part for number, part in enumerate(parts)}

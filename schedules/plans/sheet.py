@@ -18,6 +18,7 @@ from schedules.routing.problem import MINUTE, Lunch, Problem, Shift, Stop
 from schedules.routing.travel import drive_seconds
 from schedules.visits.shifts import DayOf, Position, days_of, people_out
 from servicedesk.accounts.models import User
+from servicedesk.core.values.dates import clock_time
 from servicedesk.core.values.days import day_bounds
 
 
@@ -66,7 +67,9 @@ class DayRoute:
     def troubles(self) -> list[str]:
         """What is wrong with the round, in words."""
         problems = [
-            f"{leg.late} min too short before {leg.visit.local_start:%H:%M}" for leg in self.legs if leg.late
+            f"{leg.late} min too short before {clock_time(leg.visit.local_start)}"
+            for leg in self.legs
+            if leg.late
         ]
         if self.day.begins is None:
             problems.append(f"{self.day.person.name} is {self.day.why_not} on this day")

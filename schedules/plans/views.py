@@ -26,6 +26,7 @@ from servicedesk.accounts.models import Role, User
 from servicedesk.accounts.rights import schedulers, technicians, user_of
 from servicedesk.core.edits import apply_edit_or_report, as_opened
 from servicedesk.core.rules.refusals import RuleViolation, apply_or_report
+from servicedesk.core.values.dates import long_date
 from servicedesk.core.values.typed import read_day
 from units.views import status_of
 
@@ -112,7 +113,7 @@ def route_sheet(request: HttpRequest, person_pk: int, day: str) -> HttpResponse:
     route = read_route(person, on)
     picture = ""
     if route is not None:
-        title = f"The round of {person.name} on {on:%-d %B %Y}"
+        title = f"The round of {person.name} on {long_date(on)}"
         stops = [leg.position for leg in route.legs]
         picture = draw_route(route.home, stops, title=title, id_prefix="round")
     context = {

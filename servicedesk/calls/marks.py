@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from servicedesk.calls.models import Finding
+from servicedesk.core.values.dates import short_date
 from units.drawings import CORNER_WORDS, Corner, Mark
 
 MOST_MARKS = 12
@@ -13,7 +14,11 @@ MOST_MARKS = 12
 def marks_of(findings: Iterable[Finding], panels: int | None) -> list[Mark]:
     """Mark where panels failed before, the newest first, on panels that the unit is known to have."""
     marks = [
-        Mark(finding.panel, _corner_of(finding), f"{finding.mode.name}, {finding.found_on:%-d %b %Y}")
+        Mark(
+            finding.panel,
+            _corner_of(finding),
+            f"{finding.mode.name}, {short_date(finding.found_on)}",
+        )
         for finding in findings
         if finding.is_failure and finding.panel
     ]

@@ -27,6 +27,7 @@ from django.utils.choices import flatten_choices
 from servicedesk.core.history import stored_record
 from servicedesk.core.models import Change, ChangedField
 from servicedesk.core.rules.refusals import apply_or_report
+from servicedesk.core.values.dates import date_time
 
 if TYPE_CHECKING:
     from servicedesk.accounts.models import User
@@ -142,7 +143,7 @@ class _History:
         who = "Somebody" if change.by is None else change.by.name
         if change.by_id == self.by.pk:
             who = "You, in another window,"
-        return f"{who} ({timezone.localtime(change.at):%-d %B %Y, %H:%M})"
+        return f"{who} ({date_time(timezone.localtime(change.at))})"
 
 
 def _take_the_rest(form: Any, stored: models.Model) -> None:

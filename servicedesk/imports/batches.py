@@ -13,6 +13,7 @@ from servicedesk.core.history import change_source, write_change
 from servicedesk.core.models import Batch
 from servicedesk.core.models.changes import Source
 from servicedesk.core.rules.refusals import RuleViolation, atomic_operation
+from servicedesk.core.values.dates import date_time
 from servicedesk.imports.applying.reverting import go_on_undoing
 from servicedesk.imports.applying.steps import apply
 from servicedesk.imports.background import enqueue_resume
@@ -113,7 +114,7 @@ def stop(batch: Batch, *, by: User | None, at: datetime) -> Batch:
                 f"{str(batch).capitalize()} is {batch.get_stage_display()}: nothing is under way."
             )
         who = f" by {by.name}" if by else ""
-        batch.problem = f"Stopped{who} at {timezone.localtime(at):%H:%M on %-d %B %Y}."
+        batch.problem = f"Stopped{who} at {date_time(timezone.localtime(at))}."
         batch.save(update_fields=["problem"])
         write_change(batch, action=f"stopped while {batch.get_stage_display()}", by=by, at=at)
     return batch

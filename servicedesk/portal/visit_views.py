@@ -26,6 +26,7 @@ from servicedesk.calls.operations import add_photo, log_report
 from servicedesk.calls.photo_field import PhotoField
 from servicedesk.calls.photo_files import most_bytes
 from servicedesk.core.rules.refusals import RuleViolation, apply_or_report
+from servicedesk.core.values.dates import weekday_time
 from servicedesk.portal.rate_limit import too_many
 from units.models import Customer
 from units.views import status_of
@@ -150,7 +151,7 @@ def _choose(visit: Visit, customer: Customer, form: forms.Form) -> None:
     starts = {int(str(each.stop.key)): moves.week.moment(each.begins) for each in insertion.round.stops}
     with transaction.atomic():
         operations.move_visit(visit, person=day.person, starts=starts, agreed=True, by=None, at=at)
-        operations.take_answer(visit, customer, Said.MOVED, words=f"{offered.begins:%A %-d %B, %H:%M}", at=at)
+        operations.take_answer(visit, customer, Said.MOVED, words=weekday_time(offered.begins), at=at)
 
 
 def _say(visit: Visit, customer: Customer, form: forms.Form) -> None:

@@ -8,6 +8,7 @@ from math import inf, isfinite
 import numpy as np
 from django.utils.safestring import SafeString
 
+from servicedesk.core.values.dates import year_month
 from servicedesk.reports.charts import (
     FunnelLimits,
     FunnelPoint,
@@ -133,7 +134,7 @@ def forecast_pictures(figure: ForecastFigure) -> list[SafeString]:
         return []
     bars = [
         MonthBar(
-            name=f"{month:%B %Y}",
+            name=year_month(month),
             mean=expected.mean or 0.0,
             low=expected.low or 0.0,
             high=expected.high or 0.0,

@@ -11,6 +11,7 @@ from django.urls import reverse
 from django.utils import timezone
 
 from servicedesk.calls.models import Finding
+from servicedesk.core.values.dates import long_date
 from servicedesk.core.values.words import count, counted
 from servicedesk.reports.chart_context import end_words
 from servicedesk.reports.comparison.figure import CompareFigure
@@ -193,7 +194,7 @@ def maintenance_notes(figure: MaintenanceFigure) -> list[dict[str, str]]:
 
 def new_interval(figure: MaintenanceFigure) -> dict[str, Any]:
     """Propose another interval for a rule, and the reason that will stand in its history."""
-    on = f"{figure.selection.as_of:%-d %B %Y}"
+    on = long_date(figure.selection.as_of)
     why = f"figures of {on}: {counted(figure.events, 'failure')} by time since care"
     return {"months": figure.months, "why": why}
 

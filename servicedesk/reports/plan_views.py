@@ -18,6 +18,7 @@ from schedules.models import MaintenanceRule
 from schedules.operations import change_maintenance_rule
 from servicedesk.accounts.rights import owners, user_of
 from servicedesk.core.rules.refusals import apply_or_report
+from servicedesk.core.values.dates import long_date
 from servicedesk.core.web.exports import csv_response
 from servicedesk.reports import page_context, tables
 from servicedesk.reports.annual_report.document import year_report
@@ -111,7 +112,7 @@ def year(request: HttpRequest) -> HttpResponse:
         return csv_response("report-of-the-year.csv", tables.PAPER_HEADER, tables.paper_rows(paper))
     if "pdf" in request.GET:
         marked = mark_paper(paper, getattr(request, "figures_mix", ""))
-        content = set_on_paper(marked, company=settings.COMPANY_NAME, printed=f"{today:%-d %B %Y}")
+        content = set_on_paper(marked, company=settings.COMPANY_NAME, printed=long_date(today))
         return HttpResponse(
             content,
             content_type="application/pdf",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from servicedesk.core.values.dates import long_date
 from servicedesk.core.values.words import count, counted
 from servicedesk.reports.comparison.verdicts import Word
 from servicedesk.reports.curves.figure import CurvesFigure
@@ -109,11 +110,11 @@ def forecast_sentence(figure: ForecastFigure) -> str:
 def selection_words(selection: Selection) -> Iterator[tuple[str, str]]:
     """Say what a figure is about, one pair of words a filter; nothing where it is about everything."""
     if selection.from_on:
-        yield "from", f"{selection.from_on:%-d %B %Y}"
+        yield "from", long_date(selection.from_on)
     if selection.until_on:
-        yield "until", f"{selection.until_on:%-d %B %Y}"
+        yield "until", long_date(selection.until_on)
     if selection.dated:
-        yield "records as of", f"{selection.as_of:%-d %B %Y}"
+        yield "records as of", long_date(selection.as_of)
     for name, keys in selection.traits:
         names = TRAITS[name].names(keys)
         yield GROUPINGS[name], " or ".join(names[key] for key in keys)

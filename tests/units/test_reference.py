@@ -108,7 +108,7 @@ def folder(tmp_path: Path) -> Path:
 def test_the_taxonomy_has_its_thirty_nine_modes(loaded: dict[str, Loaded]) -> None:
     assert len(CODES) == 39
     assert set(FailureMode.objects.values_list("code", flat=True)) == CODES
-    assert loaded["failure modes"] == Loaded(added=39, fixed=0)
+    assert loaded["failure modes"] == Loaded(added=39, unchanged=0)
 
 
 def test_every_kind_has_a_type_and_a_mode(loaded: dict[str, Loaded]) -> None:
@@ -272,7 +272,7 @@ def test_loading_twice_changes_nothing(loaded: dict[str, Loaded]) -> None:
     }
     again = load()
     assert {name: counts.added for name, counts in again.items()} == dict.fromkeys(loaded, 0)
-    assert {name: counts.fixed for name, counts in again.items()} == {
+    assert {name: counts.unchanged for name, counts in again.items()} == {
         name: counts.added for name, counts in loaded.items()
     }
     for model, rows in before.items():
@@ -325,7 +325,7 @@ def test_what_the_owner_renamed_and_then_deleted_comes_back(db: None, folder: Pa
     key.name = "our key"
     change_record(key, by=owner, at=AT)
     key.delete()
-    assert load(folder)["component types"] == Loaded(added=1, fixed=1)
+    assert load(folder)["component types"] == Loaded(added=1, unchanged=1)
     assert ComponentType.objects.filter(name="test key").exists()
 
 
@@ -335,7 +335,7 @@ def test_a_row_added_to_a_file_is_added_and_nothing_else(db: None, folder: Path)
     rows = json.loads(path.read_text(encoding="utf-8"))
     rows.append({"name": "glass-filled liner", "kind": "track", "note": "trial", "source": "own records"})
     path.write_text(json.dumps(rows), encoding="utf-8")
-    assert load(folder)["component types"] == Loaded(added=1, fixed=2)
+    assert load(folder)["component types"] == Loaded(added=1, unchanged=2)
     added = ComponentType.objects.get(name="glass-filled liner")
     assert (added.kind, added.aliases, added.note) == ("track", "", "trial\nSource: own records")
 
@@ -344,7 +344,7 @@ def test_a_type_of_the_owner_with_that_other_name_is_kept(db: None, folder: Path
     own = ComponentType.objects.create(name="our track", kind="track", aliases="Plain  Track")
     change(folder, "component_types.json", aliases=[])
     change(folder, "constructions.json", parts=[{"component_type": "plain-track", "pieces": 2}])
-    assert load(folder)["component types"] == Loaded(added=1, fixed=1)
+    assert load(folder)["component types"] == Loaded(added=1, unchanged=1)
     part = Construction.objects.get(code="9").parts.get()
     assert (part.component_type, part.pieces, part.pieces_for(3)) == (own, 2, 2)
 
@@ -352,4 +352,4 @@ def test_a_type_of_the_owner_with_that_other_name_is_kept(db: None, folder: Path
 def test_a_file_with_a_byte_order_mark_loads(db: None, folder: Path) -> None:
     path = folder / "component_types.json"
     path.write_bytes(b"\xef\xbb\xbf" + path.read_bytes())
-    assert load(folder)["component types"] == Loaded(added=2, fixed=0)
+    assert load(folder)["component types"] == Loaded(added=2, unchanged=0)

@@ -164,7 +164,7 @@ def test_the_same_name_may_stand_for_types_of_two_kinds(folder: Path) -> None:
     with pytest.raises(RuleViolation, match=r"component_type: “Bare” could be “plain track” or “test key”"):
         load(folder)
     change(folder, "constructions.json", parts=[{"component_type": "plain track"}])
-    assert load(folder)["component types"] == Loaded(added=2, fixed=0)
+    assert load(folder)["component types"] == Loaded(added=2, unchanged=0)
 
 
 @pytest.mark.django_db

@@ -12,6 +12,7 @@ from django.utils import timezone
 from schedules.operations import raise_due
 from servicedesk.core.history import change_source
 from servicedesk.core.models.changes import Source
+from servicedesk.core.values.dates import long_date
 from servicedesk.core.values.words import count
 
 
@@ -36,4 +37,4 @@ class Command(BaseCommand):
         today = options["on"] or timezone.localdate(at)
         with change_source(Source.COMMAND):
             raised = raise_due(today, at=at)
-        self.stdout.write(f"{count(raised, 'task')} raised for care due on or before {today:%-d %B %Y}.")
+        self.stdout.write(f"{count(raised, 'task')} raised for care due on or before {long_date(today)}.")

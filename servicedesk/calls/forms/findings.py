@@ -14,6 +14,7 @@ from servicedesk.calls.models import Finding, Inspection
 from servicedesk.calls.querysets import SAME_FAULT_DAYS
 from servicedesk.core.idempotency import IdempotencyKeyForm
 from servicedesk.core.rules.refusals import RuleViolation
+from servicedesk.core.values.dates import long_date
 from servicedesk.core.values.typed import read_key
 from units.forms import DayField
 from units.models import FailureMode, Kind, Unit
@@ -183,7 +184,7 @@ class FindingForm(IdempotencyKeyForm, forms.ModelForm):
         on, said = self.cleaned_data["found_on"], self.cleaned_data["same_as"]
         lately = [finding for finding in self.earlier if (on - finding.found_on).days <= SAME_FAULT_DAYS]
         if lately and not said:
-            day = f"{lately[0].found_on:%-d %B %Y}"
+            day = long_date(lately[0].found_on)
             sentence = f"The same was found here on {day}. Say whether it is that fault still."
             raise RuleViolation({"same_as": [sentence]})
 
@@ -198,4 +199,4 @@ class ChangeFindingForm(FindingForm):
 
 def _told(finding: Finding) -> str:
     where = f", {finding.where}" if finding.where else ""
-    return f"Yes, it is the one found on {finding.found_on:%-d %B %Y}{where}"
+    return f"Yes, it is the one found on {long_date(finding.found_on)}{where}"

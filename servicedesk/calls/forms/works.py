@@ -10,6 +10,7 @@ from schedules.models.maintenance import WorkKind
 from servicedesk.calls.models import Finding, Work
 from servicedesk.calls.operations import Swap
 from servicedesk.core.idempotency import IdempotencyKeyForm
+from servicedesk.core.values.dates import short_date
 from units.forms import DayField
 from units.models import ComponentType, InstalledPart, Unit
 
@@ -20,7 +21,7 @@ class InstalledPartField(forms.ModelChoiceField):
     """A part of the unit; parts that are out say since when."""
 
     def label_from_instance(self, obj: Any) -> str:
-        gone = f" (taken out {obj.removed_on:%-d %b %Y})" if obj.removed_on else ""
+        gone = f" (taken out {short_date(obj.removed_on)})" if obj.removed_on else ""
         return f"{obj.get_kind_display()}: {obj}{gone}"
 
 
@@ -29,7 +30,7 @@ class FindingChoiceField(forms.ModelChoiceField):
 
     def label_from_instance(self, obj: Any) -> str:
         where = f", {obj.where}" if obj.where else ""
-        return f"{obj.mode.full_name}{where}, {obj.found_on:%-d %b %Y}"
+        return f"{obj.mode.full_name}{where}, {short_date(obj.found_on)}"
 
 
 EXTENTS = [

@@ -14,6 +14,7 @@ from servicedesk.calls.querysets import OVER, CallQuerySet
 from servicedesk.core.rules.conditions import Check
 from servicedesk.core.rules.constraints import BumpsVersion, FoundByScraps
 from servicedesk.core.rules.new_values import LimitedText, refuse_new
+from servicedesk.core.values.dates import short_date, short_moment
 from servicedesk.core.values.phones import phone_fault
 from servicedesk.core.values.searching import PHONE_SIGNS, bare, upper
 
@@ -161,13 +162,13 @@ class Call(models.Model):
     def how_far(self) -> str:
         """How far the call has been dealt with, in words; cheap after `for_list`."""
         if self.closed_at is not None:
-            return f"{self.get_state_display()} {timezone.localdate(self.closed_at):%-d %b %Y}"
+            return f"{self.get_state_display()} {short_date(timezone.localdate(self.closed_at))}"
         words = [self.get_state_display()]
         if self.task is not None and self.task.waiting_for and self.task.waiting_until:
             waits = self.task.get_waiting_for_display()
-            words.append(f"waits for {waits} until {self.task.waiting_until:%-d %b %Y}")
+            words.append(f"waits for {waits} until {short_date(self.task.waiting_until)}")
         if self.is_open and (visit := self.planned_visit):
-            words.append(f"visit {timezone.localtime(visit.starts_at):%-d %b, %H:%M}")
+            words.append(f"visit {short_moment(timezone.localtime(visit.starts_at))}")
         return ", ".join(words)
 
 

@@ -13,6 +13,7 @@ from servicedesk.accounts.models import User
 from servicedesk.calls.models import Call, Finding
 from servicedesk.core.history import write_change
 from servicedesk.core.rules.refusals import RuleViolation, atomic_operation
+from servicedesk.core.values.dates import long_date
 from servicedesk.core.values.words import count
 from units.models import InstalledPart, Unit
 from units.operations import locked, save_change
@@ -136,13 +137,13 @@ def _check(finding: Finding, *, at: datetime) -> None:
         raise RuleViolation(
             {
                 "found_on": [
-                    f"Unit {unit.code} was installed on {unit.installed_on:%-d %B %Y}: check the date."
+                    f"Unit {unit.code} was installed on {long_date(unit.installed_on)}: check the date."
                 ]
             }
         )
     if unit.removed_on is not None and on > unit.removed_on:
         raise RuleViolation(
-            {"found_on": [f"Unit {unit.code} was removed on {unit.removed_on:%-d %B %Y}: check the date."]}
+            {"found_on": [f"Unit {unit.code} was removed on {long_date(unit.removed_on)}: check the date."]}
         )
     if finding.panel is not None and unit.panels and finding.panel > unit.panels:
         raise RuleViolation(

@@ -12,6 +12,7 @@ from servicedesk.accounts.models import User
 from servicedesk.calls.models import Call, Inspection
 from servicedesk.core.history import write_change
 from servicedesk.core.rules.refusals import RuleViolation, atomic_operation
+from servicedesk.core.values.dates import long_date
 from units.models import Site, Unit
 from units.operations import locked
 
@@ -77,18 +78,18 @@ def _checked_day(unit: Unit, on: date | None, *, at: datetime) -> date:
             {"inspected_on": ["That day is still to come: give the day on which it was seen."]}
         )
     if on < unit.installed_on:
-        installed = f"Unit {unit.code} was installed on {unit.installed_on:%-d %B %Y}: check the date."
+        installed = f"Unit {unit.code} was installed on {long_date(unit.installed_on)}: check the date."
         raise RuleViolation({"inspected_on": [installed]})
     if unit.removed_on is not None and on >= unit.removed_on:
         raise RuleViolation(
-            {"inspected_on": [f"Unit {unit.code} was removed on {unit.removed_on:%-d %B %Y}."]}
+            {"inspected_on": [f"Unit {unit.code} was removed on {long_date(unit.removed_on)}."]}
         )
     return on
 
 
 def _dated(on: date, *, at: datetime) -> str:
     """Name a day in the history, where it is not the day of the entry."""
-    return "" if on == timezone.localdate(at) else f" on {on:%-d %B %Y}"
+    return "" if on == timezone.localdate(at) else f" on {long_date(on)}"
 
 
 def _on_day(on: date, *, at: datetime) -> str:

@@ -10,6 +10,7 @@ from schedules.operations import cancel_task, complete_task, let_task_wait, stop
 from servicedesk.accounts.models import User
 from servicedesk.calls.models import Call, SafetyAnswer
 from servicedesk.core.rules.refusals import RuleViolation, atomic_operation
+from servicedesk.core.values.dates import long_date
 from units.operations import save_change
 
 from .calls import give_task, locked_call, open_call, task_of
@@ -29,7 +30,7 @@ def wait_for(call: Call, *, waiting_for: str, until: date, by: User | None, at: 
         waits = task.get_waiting_for_display()
         if call.state == State.NEEDS_ACTION:
             call.state = State.IN_PROCESS
-        save_change(call, action=f"waits for {waits} until {until:%-d %B %Y}", by=by, at=at)
+        save_change(call, action=f"waits for {waits} until {long_date(until)}", by=by, at=at)
     return call
 
 

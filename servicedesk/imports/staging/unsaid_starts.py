@@ -10,6 +10,7 @@ from django.db.models.fields.json import KT
 from django.utils import timezone
 
 from servicedesk.core.models import Batch
+from servicedesk.core.values.dates import long_date
 from servicedesk.core.values.words import count, counted
 from servicedesk.imports.files.periods_file import Span
 from servicedesk.imports.files.units_file import Facts
@@ -94,9 +95,7 @@ def starts_words(batch: Batch) -> str:
         verb, they, were, them, which = ("does", "It counts", "it was", "it", "it")
     since = f"since {were} installed, as if you had fitted {them}"
     if cut:
-        since += (
-            f" (but {count(late, 'unit')} from before your oldest row of history, only since {cut:%-d %B %Y})"
-        )
+        since += f" (but {count(late, 'unit')} from before your oldest row of history, only since {long_date(cut)})"
     return (
         f"{counted(number, 'unit')} {verb} not say in observed_from since when you heard of failures. "
         f"{they} {since}. If you took {which} over later, rates come out too low: {mend}."

@@ -9,6 +9,7 @@ from itertools import combinations
 from django.urls import reverse
 
 from schedules.words import span
+from servicedesk.core.values.dates import long_date
 from servicedesk.core.values.words import counted
 from servicedesk.reports.annual_report.blocks import Block, Heading, Paper, Pictures, Points, Table, Words
 from servicedesk.reports.cached_figures import cached_figure
@@ -76,7 +77,7 @@ def year_report(chosen: Selection) -> Paper:
     )
     return Paper(
         title="Report of the year",
-        about=f"{first:%-d %B %Y} to {last:%-d %B %Y}",
+        about=f"{long_date(first)} to {long_date(last)}",
         blocks=[
             *_brief(in_brief(chosen)),
             *_rates(rates),
@@ -286,7 +287,7 @@ def _lots(figure: SurveillanceFigure) -> Iterator[Block]:
     yield Heading("Is a lot going wrong?", reverse("reports:surveillance"))
     yield Words(surveillance_sentence(figure), lead=True)
     if figure.mark is not None:
-        look = f"As of the look at all lots and types on {figure.mark.surveyed_on:%-d %B %Y}."
+        look = f"As of the look at all lots and types on {long_date(figure.mark.surveyed_on)}."
         yield Words(f"{look} {false_sentence(figure)}".rstrip())
     if figure.open:
         yield Table(
@@ -295,7 +296,7 @@ def _lots(figure: SurveillanceFigure) -> Iterator[Block]:
                 [
                     _title(flag.words),
                     flag_ways(flags),
-                    f"{min(each.raised_on for each in flags):%-d %B %Y}",
+                    long_date(min(each.raised_on for each in flags)),
                     f"{flag.events:,}",
                     amount(flag.expected),
                     f"{flag.sites:,}",

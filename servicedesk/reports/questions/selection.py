@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
+from servicedesk.core.values.dates import long_date
 from servicedesk.reports.questions.traits import TRAITS, Key
 
 Since = tuple[str, int | None]
@@ -46,7 +47,7 @@ class Selection:
     def __post_init__(self) -> None:
         if self.from_on and self.from_on > self.last:
             raise ValueError(
-                f"The first day, {self.from_on:%-d %B %Y}, comes after the last, {self.last:%-d %B %Y}: "
+                f"The first day, {long_date(self.from_on)}, comes after the last, {long_date(self.last)}: "
                 "swap them or leave one out."
             )
 

@@ -41,8 +41,8 @@ class Command(BaseCommand):
         "(recurrence), what the next twelve months will take (forecast), failures by the time since care "
         "(maintenance, with --rule), the lots and types that stand out (lots), or the report of a year "
         "(year), as the pages show them. Rates and their 95 % limits are per 100 item-years. In JSON a row's "
-        "first key is what it is grouped by, such as “component” or “construction”; what the records are too thin for is "
-        "null, with its reason."
+        "first key is what it is grouped by, such as “component” or “construction”; what the records are too "
+        "thin for is null, with its reason."
     )
 
     requires_system_checks = ()  # they read every page of the desk, which takes as long as many a figure
