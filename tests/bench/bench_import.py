@@ -107,7 +107,9 @@ def main() -> None:
         folder = Path(name)
         folder.chmod(0o755)  # PostgreSQL runs as a user of its own
         for database in [options.database] if options.database else BARS:
-            installation = folder / database
+            installation = (
+                folder / f"{database}_desk"
+            )  # a database is named after it, and "postgres" is taken
             installation.mkdir()
             if database == "sqlite":
                 measure(SqliteFile(), installation, options)

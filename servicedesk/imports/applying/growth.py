@@ -8,11 +8,11 @@ from django.db.models import Model
 from servicedesk.core.database.planner_statistics import renew_statistics
 
 FIRST_LOOK = 1_000
-TIMES_MORE = 4
+TIMES_MORE = 8
 
 
 class Growth:
-    """Tables (all, where none are named) at which PostgreSQL looks anew at every so many times more rows.
+    """Tables at which PostgreSQL looks anew at every so many times more rows.
 
     Else each chunk would be looked for among all rows before it. SQLite chooses well without.
     """

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, time
 from functools import lru_cache
@@ -17,11 +17,10 @@ from schedules.models.maintenance import WorkKind
 from servicedesk.calls.models import Call, Finding, ImportedEntry, Work
 from servicedesk.core.models import Batch
 from servicedesk.imports.applying.bulk import Insert, reserve_keys
-from servicedesk.imports.applying.units import in_chunks, still_there
+from servicedesk.imports.applying.units import Page, Writer, still_there
 from servicedesk.imports.files.history_file import content_of
 from servicedesk.imports.files.reading import Fault
 from servicedesk.imports.files.units_file import Facts
-from servicedesk.imports.leases import Lease
 from servicedesk.imports.models import InputFile, StagedRow
 from servicedesk.imports.staging.units import Verdict
 from units.models import FailureMode, InstalledPart, PartialRemoval, Unit
@@ -110,8 +109,10 @@ class _Piece:
         return 1 + len(self.works) + (self.call is not None) + (self.finding is not None)
 
 
-class HistoryWriter:
+class HistoryWriter(Writer[_Piece]):
     """Writes rows of HISTORY that were found good."""
+
+    models = (Call, Finding, Work, ImportedEntry)
 
     def __init__(self, batch: Batch) -> None:
         self.batch = batch
@@ -124,16 +125,15 @@ class HistoryWriter:
         self._works = Insert(Work, *WORK_FIELDS)
         self._entries = Insert(ImportedEntry, "unit_id", "key", "content", "batch_id")
 
-    def write(self, hold: Lease, rows: list[StagedRow]) -> None:
-        """Write a page of rows in chunks."""
-        existing = Unit.objects.filter(code__in={row.key for row in rows})
-        units = {code: At(*keys) for code, *keys in existing.values_list("code", "pk", "site_id")}
-        rows = self._still_good(hold, rows, units)
-        parts = self._parts(rows, units)
-        pieces = [self._piece(row, units[row.key], parts[units[row.key].pk]) for row in rows]
-        for group in in_chunks(pieces):
-            with hold.chunk(cursor=group[-1].line):
-                self._write(group)
+    def prepare(self, pages: Iterable[list[StagedRow]]) -> Iterator[Page[_Piece]]:
+        """Look up what is to be written for each page of rows."""
+        for rows in pages:
+            existing = Unit.objects.filter(code__in={row.key for row in rows})
+            units = {code: At(*keys) for code, *keys in existing.values_list("code", "pk", "site_id")}
+            good, verdicts = self._still_good(rows, units)
+            parts = self._parts(good, units)
+            pieces = [self._piece(row, units[row.key], parts[units[row.key].pk]) for row in good]
+            yield Page(len(rows), pieces, verdicts)
 
     def _write(self, group: Sequence[_Piece]) -> None:
         """Write a group of rows' records, each under a key set aside for it."""
@@ -154,7 +154,9 @@ class HistoryWriter:
         self._works.write(works)
         self._entries.write([piece.entry for piece in group])
 
-    def _still_good(self, hold: Lease, rows: list[StagedRow], units: dict[str, At]) -> list[StagedRow]:
+    def _still_good(
+        self, rows: list[StagedRow], units: dict[str, At]
+    ) -> tuple[list[StagedRow], list[Verdict]]:
         """Leave out rows whose unit did not get in, and those that somebody else brought in meanwhile."""
         staged = StagedRow.objects.filter(batch=self.batch, file=InputFile.UNITS)
         lines = staged.of_units([row.key for row in rows]).values_list("key", "line", "state")
@@ -163,7 +165,7 @@ class HistoryWriter:
         entries = ImportedEntry.objects.filter(unit__in=[unit.pk for unit in units.values()])
         contents = {key: content for key, content in entries.values_list("key", "content") if key in wanted}
         if not bad and not contents and len(units) == len({row.key for row in rows}):
-            return rows
+            return rows, []
         verdict, good = Verdict(self.batch), []
         for row in rows:
             if row.key in bad or row.key not in units:
@@ -178,9 +180,7 @@ class HistoryWriter:
             else:
                 reason = "Somebody brought this row in meanwhile with other content. Correct it there."
                 verdict.blame(row, Fault("ref", row.facts.get("ref", ""), reason))
-        with hold.chunk():
-            verdict.save()
-        return good
+        return good, [verdict]
 
     def _parts(self, rows: list[StagedRow], units: dict[str, At]) -> defaultdict[int, list[Part]]:
         """Look up the parts that findings and care of these rows may belong to."""

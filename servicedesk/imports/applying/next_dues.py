@@ -4,17 +4,19 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import closing
 from datetime import date
 from typing import NamedTuple
 
-from django.db import connection
-from django.db.models import F, Max, Q
+from django.db import IntegrityError, connection
+from django.db.models import F, Max, Q, QuerySet
 
 from schedules.maintenance.due_dates import Reckoner
 from schedules.models import MaintenanceRule, MaintenanceTask, NextDue
 from schedules.operations.tasks import finish_task
 from servicedesk.calls.models import Work
 from servicedesk.core.models import Batch
+from servicedesk.imports.applying.ahead import read_ahead
 from servicedesk.imports.applying.bulk import Insert
 from servicedesk.imports.leases import CHUNK_ROWS, PAGES_A_READING, Lease
 from servicedesk.imports.staging.rows import Progress
@@ -56,6 +58,15 @@ class _MovedDue(NamedTuple):
     pk: int
 
 
+class _Chunk(NamedTuple):
+    """Units with their parts, the care told of, and the due dates that they get."""
+
+    units: Sequence[int]
+    parts: Sequence[_Part]
+    maintenance_done: WorkDays
+    new: Sequence[_NewDue]
+
+
 class MaintenanceWriter:
     """Puts the parts of a batch's units under their care rules, counting the care its history tells of.
 
@@ -70,48 +81,80 @@ class MaintenanceWriter:
         self.rules_of: defaultdict[int, list[MaintenanceRule]] = defaultdict(list)
         for rule in rules:
             self.rules_of[rule.component_type_id].append(rule)
-        self._insert = Insert(NextDue, *_NewDue._fields, on_conflict="ON CONFLICT DO NOTHING")
+        self._first = Insert(NextDue, *_NewDue._fields)
+        self._again = Insert(NextDue, *_NewDue._fields, on_conflict="ON CONFLICT DO NOTHING")
 
     def write(self, hold: Lease, progress: Progress) -> None:
         """Walk over the units that a batch brought in."""
         units = Unit.objects.filter(batch=self.batch).order_by("pk")
         total, after = units.count(), hold.batch.cursor
         done = units.filter(pk__lte=after).count()
-        while page := list(units.filter(pk__gt=after).values_list("pk", flat=True)[:UNITS_AT_ONCE]):
-            self._write_page(hold, page)
-            after, done = page[-1], done + len(page)
-            hold.note(cursor=after, work_done=done, work_total=total)
-            progress(Batch.Step.MAINTENANCE.label, done, total)
+        with closing(read_ahead(self._pages(units, after=after))) as pages:
+            for page, chunks in pages:
+                for chunk in chunks:
+                    self._write_chunk(hold, *chunk)
+                done += len(page)
+                hold.note(cursor=page[-1], work_done=done, work_total=total)
+                progress(Batch.Step.MAINTENANCE.label, done, total)
 
     def write_elsewhere(self, hold: Lease, progress: Progress) -> None:
         """Walk over the work that a batch tells of at units that were known before."""
         works = Work.objects.filter(batch=self.batch).exclude(unit__batch=self.batch).order_by("pk")
         after = hold.batch.cursor
         while page := list(works.filter(pk__gt=after).values_list("pk", "unit_id")[:UNITS_AT_ONCE]):
-            self._write_page(hold, sorted({unit for _, unit in page}))
+            for chunk in self._prepare(sorted({unit for _, unit in page})):
+                self._write_chunk_again(hold, *chunk)
             after = page[-1][0]
             hold.note(cursor=after)
             progress(Batch.Step.OTHERS.label, 0, 1)
         progress(Batch.Step.OTHERS.label, 1, 1)
 
-    def _write_page(self, hold: Lease, units: list[int]) -> None:
-        """Write the due dates of some units; writing them twice changes nothing."""
+    def _pages(self, units: QuerySet[Unit], *, after: int) -> Iterator[tuple[list[int], list[_Chunk]]]:
+        """Walk over units behind a key, with the due dates that they get."""
+        while page := list(units.filter(pk__gt=after).values_list("pk", flat=True)[:UNITS_AT_ONCE]):
+            yield page, list(self._prepare(page))
+            after = page[-1]
+
+    def _prepare(self, units: list[int]) -> Iterator[_Chunk]:
+        """Reckon the due dates of some units; writing them twice changes nothing."""
         maintenance_done, parts = self._work_days(units), self._parts(units)
         for chunk in self._chunks(units, parts):
-            self._write_chunk(hold, chunk, [part for unit in chunk for part in parts[unit]], maintenance_done)
+            of_chunk = [part for unit in chunk for part in parts[unit]]
+            # In the clock's order, so that neither waits for both.
+            yield _Chunk(
+                chunk, of_chunk, maintenance_done, sorted(self._dues(of_chunk, maintenance_done, {})[0])
+            )
 
     def _write_chunk(
-        self, hold: Lease, units: Sequence[int], parts: Sequence[_Part], maintenance_done: WorkDays
+        self,
+        hold: Lease,
+        units: Sequence[int],
+        parts: Sequence[_Part],
+        maintenance_done: WorkDays,
+        new: Sequence[_NewDue],
     ) -> None:
-        """Store the due dates of some units, and end the open tasks whose care was done.
+        """Store the due dates of new units, which as a rule have none yet."""
+        try:
+            with hold.chunk():
+                self._first.write(new)
+        except IntegrityError:  # from the clock, or from before this import was cut off
+            self._write_chunk_again(hold, units, parts, maintenance_done, new)
+
+    def _write_chunk_again(
+        self,
+        hold: Lease,
+        units: Sequence[int],
+        parts: Sequence[_Part],
+        maintenance_done: WorkDays,
+        new: Sequence[_NewDue],
+    ) -> None:
+        """Store the due dates that are missing, move the others, and end the open tasks whose care was done.
 
         The clock may put the same parts under the same rules at the same moment: what it stored first, the
         insertion waits for and leaves alone, and the told care moves it afterward.
         """
-        # In the clock's order, so that neither waits for both.
-        new = sorted(self._dues(parts, maintenance_done, {})[0])
         with hold.chunk():
-            if self._insert.write(new) == len(new):
+            if self._again.write(new) == len(new):
                 return
             _, moved = self._dues(parts, maintenance_done, self._held(units))
             if moved:

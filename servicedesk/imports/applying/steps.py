@@ -6,25 +6,27 @@ with the row behind the last stored one, and the result is the same as if nothin
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import closing
 
 from django.db import IntegrityError
 from django.utils import timezone
 
-from servicedesk.core.database.on_commit import enqueue_on_commit
 from servicedesk.core.database.planner_statistics import renew_statistics
 from servicedesk.core.history import write_change
 from servicedesk.core.models import Batch
 from servicedesk.core.rules.refusals import RuleViolation, sentence_for
 from servicedesk.core.values.words import counted
+from servicedesk.imports.applying.ahead import read_ahead
 from servicedesk.imports.applying.growth import Growth
 from servicedesk.imports.applying.history import HistoryWriter
 from servicedesk.imports.applying.next_dues import MaintenanceWriter
-from servicedesk.imports.applying.units import UnitsWriter
+from servicedesk.imports.applying.units import Item, UnitsWriter, Writer
 from servicedesk.imports.files.folders import drop_files
 from servicedesk.imports.files.names import Names
 from servicedesk.imports.leases import PAGES_A_READING, Lease, leased
 from servicedesk.imports.models import BatchFile, InputFile, StagedRow
+from servicedesk.imports.querysets import StagedRowQuerySet
 from servicedesk.imports.staging.repeats import link_repeats
 from servicedesk.imports.staging.rows import Progress, clear_staging, silent
 
@@ -33,7 +35,6 @@ PAGE = 400 * PAGES_A_READING
 """Rows looked up at once; they are written in chunks of at most `CHUNK_ROWS` records."""
 
 Step = Batch.Step
-Writer = UnitsWriter | HistoryWriter
 
 
 def apply(batch: Batch, *, progress: Progress = silent) -> None:
@@ -67,31 +68,36 @@ def _begin(hold: Lease) -> None:
     hold.note(stage=Batch.Stage.APPLYING, step=Step.UNITS, cursor=0, work_done=0, work_total=0, problem="")
 
 
-def _write_file(hold: Lease, progress: Progress, file: InputFile, writer: Writer, step: Step) -> None:
-    """Write the rows of one file, a page at a time."""
+def _write_file(hold: Lease, progress: Progress, file: InputFile, writer: Writer[Item], step: Step) -> None:
+    """Write the rows of one file, a page at a time; where somebody else wrote the same, look again."""
     rows = StagedRow.objects.filter(batch=hold.batch, file=file)
     total = rows.to_apply().count()
     if hold.batch.step != step:
         hold.note(step=step, cursor=0)
-    done = total - rows.to_apply().filter(line__gt=hold.batch.cursor).count()
-    register = Growth()
-    while page := list(rows.to_apply().filter(line__gt=hold.batch.cursor).order_by("line")[:PAGE]):
-        _write_page(hold, writer, page)
-        done += len(page)
-        register.by(len(page))
-        progress(step.label, done, total)
-        hold.note(work_done=done, work_total=total)
-
-
-def _write_page(hold: Lease, writer: Writer, page: list[StagedRow]) -> None:
-    """Write a page of rows; where somebody else wrote the same meanwhile, look again."""
-    for _ in range(TRIES - 1):
+    register, tries = Growth(*writer.models), TRIES
+    while tries:
+        after = hold.batch.cursor
+        done = total - rows.to_apply().filter(line__gt=after).count()
         try:
-            writer.write(hold, [row for row in page if row.line > hold.batch.cursor])
+            with closing(read_ahead(writer.prepare(_pages(rows, after=after)))) as pages:
+                for page in pages:
+                    writer.write(hold, page)
+                    done, tries = done + page.rows, TRIES
+                    register.by(page.rows)
+                    progress(step.label, done, total)
+                    hold.note(work_done=done, work_total=total)
             return
         except IntegrityError:
-            continue
-    writer.write(hold, [row for row in page if row.line > hold.batch.cursor])
+            tries -= 1
+            if not tries:
+                raise
+
+
+def _pages(rows: StagedRowQuerySet, *, after: int) -> Iterator[list[StagedRow]]:
+    """Read the rows to apply behind a line, a page at a time."""
+    while page := list(rows.to_apply().filter(line__gt=after).order_by("line")[:PAGE]):
+        yield page
+        after = page[-1].line
 
 
 def _write_units(hold: Lease, progress: Progress) -> None:
@@ -158,7 +164,6 @@ def _finish(hold: Lease) -> None:
             for record in batch.files.order_by("pk")
         )
         write_change(batch, action=summary, by=batch.by, at=at)
-        enqueue_on_commit("schedules.plan_next_dues")
     if not batch.files.filter(bad__gt=0).exists():
         drop_files(batch)
     renew_statistics()

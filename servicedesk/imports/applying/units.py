@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from collections import defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import date
-from typing import Any, NamedTuple, Protocol, TypeVar
+from typing import Any, ClassVar, Generic, NamedTuple, Protocol, TypeVar
+
+from django.db.models import Model
 
 from servicedesk.core.models import Batch
 from servicedesk.core.rules.refusals import RuleViolation
@@ -51,6 +54,51 @@ SITE_FIELDS = (
 )
 
 
+class Sized(Protocol):
+    """What a row makes: so many records, of the row on that line."""
+
+    line: int
+
+    @property
+    def size(self) -> int: ...
+
+
+Item = TypeVar("Item", bound=Sized)
+
+
+@dataclass
+class Page(Generic[Item]):
+    """What is to be written for a page of rows, and which of them turn out otherwise than checked."""
+
+    rows: int
+    pieces: list[Item]
+    verdicts: list[Verdict]
+
+
+class Writer(ABC, Generic[Item]):
+    """Writes the good rows of one file: what is looked up may be ahead of what is written."""
+
+    models: ClassVar[tuple[type[Model], ...]]
+
+    @abstractmethod
+    def prepare(self, pages: Iterable[list[StagedRow]]) -> Iterator[Page[Item]]:
+        """Look up what is to be written for each page of rows; this stores nothing."""
+
+    @abstractmethod
+    def _write(self, group: Sequence[Item]) -> None:
+        """Write the records of a chunk."""
+
+    def write(self, hold: Lease, page: Page[Item]) -> None:
+        """Write a page in chunks, after what became of rows that are not written."""
+        if page.verdicts:
+            with hold.chunk():
+                for verdict in page.verdicts:
+                    verdict.save()
+        for group in in_chunks(page.pieces):
+            with hold.chunk(cursor=group[-1].line):
+                self._write(group)
+
+
 class Part(NamedTuple):
     """A part that units of one make have."""
 
@@ -82,8 +130,10 @@ class _Piece:
         return 1 + len(self.parts) + len(self.periods) + self.beside
 
 
-class UnitsWriter:
+class UnitsWriter(Writer[_Piece]):
     """Writes rows of UNITS that were found good."""
+
+    models = (Customer, Site, Ownership, Unit, InstalledPart, ObservationPeriod)
 
     def __init__(self, batch: Batch, names: Names) -> None:
         self.batch, self.names = batch, names
@@ -96,21 +146,24 @@ class UnitsWriter:
         self._installed_parts = Insert(InstalledPart, *INSTALLED_PART_FIELDS)
         self._periods = Insert(ObservationPeriod, *PERIOD_FIELDS)
 
-    def write(self, hold: Lease, rows: list[StagedRow]) -> None:
-        """Write a page of rows in chunks."""
-        rows = self._not_yet_there(hold, rows)
-        sites = SiteRecords(self.batch, {row.facts["site"] for row in rows})
-        spans = self._spans([row.key for row in rows])
-        pieces = [self._piece(row, sites.record(row.facts["site"]), spans[row.key]) for row in rows]
-        for group in in_chunks(pieces):
-            with hold.chunk(cursor=group[-1].line):
-                self._write(group)
+    def prepare(self, pages: Iterable[list[StagedRow]]) -> Iterator[Page[_Piece]]:
+        """Look up what is to be written for each page of rows.
 
-    def _not_yet_there(self, hold: Lease, rows: list[StagedRow]) -> list[StagedRow]:
+        The page before may be just being written, so its new sites and customers are taken over.
+        """
+        sites = None
+        for rows in pages:
+            good, verdicts = self._not_yet_there(rows)
+            sites = SiteRecords(self.batch, {row.facts["site"] for row in good}, before=sites)
+            spans = self._spans([row.key for row in good])
+            pieces = [self._piece(row, sites.record(row.facts["site"]), spans[row.key]) for row in good]
+            yield Page(len(rows), pieces, verdicts)
+
+    def _not_yet_there(self, rows: list[StagedRow]) -> tuple[list[StagedRow], list[Verdict]]:
         """Leave out units that somebody else added since the check: known if the same, else bad."""
         existing = known_units([row.key for row in rows])
         if not existing:
-            return rows
+            return rows, []
         verdict = Verdict(self.batch)
         with_periods = set(self._spans(list(existing)))
         for row in rows:
@@ -122,10 +175,7 @@ class UnitsWriter:
             else:
                 verdict.blame(row, known_fault(row, difference, self.names))
         periods = settle_units(self.batch, list(existing))
-        with hold.chunk():
-            verdict.save()
-            periods.save()
-        return [row for row in rows if row.key not in existing]
+        return [row for row in rows if row.key not in existing], [verdict, periods]
 
     def _spans(self, codes: list[str]) -> defaultdict[str, list[Span]]:
         """Read the periods that stand in place of the pair in UNITS."""
@@ -232,14 +282,6 @@ def day_of(facts: Facts, column: str) -> date | None:
     return date.fromisoformat(facts[column]) if column in facts else None
 
 
-class Sized(Protocol):
-    """Something that is so many records."""
-
-    @property
-    def size(self) -> int: ...
-
-
-Item = TypeVar("Item", bound=Sized)
 Row = TypeVar("Row", Construction, ComponentType, FailureMode)
 
 

@@ -36,6 +36,8 @@ _YES_NO: Final = {
     **dict.fromkeys(("no", "n", "false", "0"), False),
 }
 LONGEST_TEXT: Final = 4_000
+REMEMBERED: Final = 1_000
+"""How many different texts of a column are remembered with what they mean; most come again."""
 CORNERS: Final = ("UL", "UR", "LL", "LR")
 
 _WORK_WORDS: Final = {
@@ -56,11 +58,11 @@ class CellError(ValueError):
 class CellReader:
     """Takes the cells of one row one by one; what can't be read becomes a fault of the row."""
 
-    def __init__(self, row: Row, required: Collection[str]) -> None:
+    def __init__(self, row: Row, required: frozenset[str]) -> None:
         self.row = row
         self._broken = {fault.column for fault in row.faults}
-        for column in sorted(required):
-            if column not in row.cells and column not in self._broken:
+        for column in sorted(required - row.cells.keys()):
+            if column not in self._broken:
                 self.fault(column, "The cell is empty, and every row needs it. Fill it in.")
 
     def take(self, column: str, read: Callable[[str], T]) -> T | None:

@@ -7,11 +7,12 @@ import json
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import date
+from functools import lru_cache
 from typing import Any
 
 from servicedesk.core.values.words import count
 from servicedesk.imports.files import cells
-from servicedesk.imports.files.cells import CellReader
+from servicedesk.imports.files.cells import REMEMBERED, CellReader
 from servicedesk.imports.files.columns import HISTORY
 from servicedesk.imports.files.names import Names
 from servicedesk.imports.files.reading import Row
@@ -37,37 +38,59 @@ def read_code(row: Row) -> str:
     return code if len(code) <= 40 else ""
 
 
-def read_history(row: Row, about: AboutUnit | None, *, names: Names, today: date) -> Facts:
-    """Read a row of HISTORY into facts; ``about`` is None where its unit is in question anyway."""
-    taker = CellReader(row, HISTORY.required)
-    facts: Facts = {}
+class HistoryReader:
+    """Reads rows of HISTORY into facts."""
 
-    def keep(column: str, value: Any) -> None:
-        if value not in (None, "", [], False):
-            facts[column] = value
+    def __init__(self, names: Names, *, today: date) -> None:
+        self.names = names
+        self._readers = _readers(today)
 
-    taker.take("unit", cells.words(40))
-    on = taker.take("on", cells.day(today))
-    if on is not None:
-        keep("on", on.isoformat())
-    keep("what", taker.take("what", cells.choice(WHAT)))
-    mode = taker.take("mode", names.mode(about.kinds if about else set))
-    keep("mode", mode.pk if mode else None)
-    where = taker.take("where", cells.place)
-    for column, value in zip(("panel", "corner", "place"), where or (), strict=False):
-        keep(column, value)
-    keep("failure", taker.take("failure", cells.yes_no))
-    keep("repeat", taker.take("repeat", cells.yes_no))
-    keep("work", taker.take("work", cells.works))
-    minutes = taker.take("minutes", cells.whole(0, 1440, "Minutes"))
-    if minutes is not None:
-        facts["minutes"] = minutes
-    keep("note", taker.take("note", cells.lines))
-    keep("ref", taker.take("ref", cells.words(60)))
-    _check_together(taker, facts)
-    if about is not None:
-        _check_against_unit(taker, facts, about)
-    return facts
+    def read(self, row: Row, about: AboutUnit | None) -> Facts:
+        """Read a row; ``about`` is None where its unit is in question anyway."""
+        taker = CellReader(row, HISTORY.required)
+        facts: Facts = {}
+        for column in HISTORY.names:
+            if column not in row.cells:
+                continue
+            read = (
+                self.names.mode(about.kinds if about else set) if column == "mode" else self._readers[column]
+            )
+            value: Any = taker.take(column, read)
+            if column == "where":
+                facts |= value or {}
+            elif value or (column == "minutes" and value is not None):
+                facts[column] = value.pk if column == "mode" else value
+        facts.pop("unit", None)
+        _check_together(taker, facts)
+        if about is not None:
+            _check_against_unit(taker, facts, about)
+        return facts
+
+
+def _readers(today: date) -> dict[str, Callable[[str], Any]]:
+    """Say how each column is read, but for the mode; what is read once is remembered for a while."""
+    day = cells.day(today)
+    often: dict[str, Callable[[str], Any]] = {
+        "on": lambda text: day(text).isoformat(),
+        "what": cells.choice(WHAT),
+        "where": _stored_place,
+        "minutes": cells.whole(0, 1440, "Minutes"),
+    }
+    return {
+        "unit": cells.words(40),
+        **{column: lru_cache(maxsize=REMEMBERED)(read) for column, read in often.items()},
+        "failure": cells.yes_no,
+        "repeat": cells.yes_no,
+        "work": cells.works,
+        "note": cells.lines,
+        "ref": cells.words(60),
+    }
+
+
+def _stored_place(text: str) -> Facts:
+    return {
+        name: said for name, said in zip(("panel", "corner", "place"), cells.place(text), strict=True) if said
+    }
 
 
 def _check_together(taker: CellReader, facts: Facts) -> None:

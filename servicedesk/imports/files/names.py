@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator
+from functools import lru_cache
 from typing import TypeVar
 
-from servicedesk.imports.files.cells import CellError
+from servicedesk.imports.files.cells import REMEMBERED, CellError
 from units.models import ComponentType, Construction, FailureMode, Kind
 from units.names import plain_name
 
@@ -17,6 +18,7 @@ SHOWN = 8
 ON_PAGE = "an owner can add it on the page Parts and rules"
 
 
+@lru_cache(maxsize=REMEMBERED)
 def bare_name(text: str) -> str:
     """Bring a name to the form it is compared in: case, punctuation, hyphens and spaces don't count."""
     return "".join(character for character in plain_name(text) if character.isalnum())
@@ -29,6 +31,10 @@ class Names:
         self.constructions = {row.pk: row for row in Construction.objects.with_parts()}
         self.types = {row.pk: row for row in ComponentType.objects.all()}
         self.modes = {row.pk: row for row in FailureMode.objects.all()}
+        self._kinds_built: dict[int | None, set[str]] = {
+            row.pk: {part.component_type.kind for part in row.parts.all() if not part.optional}
+            for row in self.constructions.values()
+        }
         self._constructions = _index(
             (name, row) for row in self.constructions.values() for name in row.names()
         )
@@ -82,10 +88,7 @@ class Names:
     def kinds_of(self, construction_id: int | None, types: Iterable[int]) -> set[str]:
         """List the kinds of part a unit of this construction, with these single types, comes with."""
         kinds = {self.types[type_id].kind for type_id in types}
-        if construction_id is not None:
-            parts = self.constructions[construction_id].parts.all()
-            kinds |= {part.component_type.kind for part in parts if not part.optional}
-        return kinds
+        return kinds | self._kinds_built.get(construction_id, set())
 
 
 def _index(named: Iterable[tuple[str, Named]]) -> dict[str, list[Named]]:

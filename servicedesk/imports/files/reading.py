@@ -139,7 +139,7 @@ class Table:
         joined = "".join(raw)
         suspect = len(joined) > MAX_CELL or "\0" in joined or not _is_utf_8(joined)
         for name, cell in zip(names, raw, strict=False):
-            if suspect and not _check_cell(row, name, cell):
+            if not cell or (suspect and not _check_cell(row, name, cell)):
                 continue
             text = _plain(cell)
             if text and name != REASON:
@@ -241,7 +241,7 @@ def _names_of(header: list[str], columns: Columns, *, line: int) -> list[str]:
 def _plain(cell: str) -> str:
     """Trim a cell, and take off the apostrophe that our own files put before what looks like a formula."""
     text = cell.strip()
-    if text.startswith("'") and text[1:2] in _FORMULA_STARTS and len(text) > 1:
+    if text[:1] == "'" and text[1:2] in _FORMULA_STARTS and len(text) > 1:
         return text[1:].strip()
     return text
 

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from datetime import date
 from decimal import Decimal
-from functools import partial
+from functools import lru_cache, partial
 from typing import Any, cast
 
 from django.conf import settings
 
 from servicedesk.imports.files import cells
-from servicedesk.imports.files.cells import CellReader
+from servicedesk.imports.files.cells import REMEMBERED, CellReader
 from servicedesk.imports.files.columns import UNITS
 from servicedesk.imports.files.names import TYPE_COLUMNS, Names
 from servicedesk.imports.files.reading import Row
@@ -39,8 +39,7 @@ class UnitsReader:
         taker = CellReader(row, UNITS.required)
         facts: Facts = {}
         for column, read in self._readers.items():
-            value = taker.take(column, read)
-            if value is not None:
+            if column in row.cells and (value := taker.take(column, read)) is not None:
                 facts[column] = value
         _check_pair(taker, facts)
         _check_order(taker, facts)
@@ -61,6 +60,7 @@ class UnitsReader:
 
 
 def _readers(names: Names, today: date) -> dict[str, Callable[[str], Any]]:
+    """Say how each column is read; what is read once is remembered for a while."""
     unit = cast(LengthUnit, settings.LENGTH_UNIT)
     day = partial(_stored_day, cells.day(today))
     readers: dict[str, Callable[[str], Any]] = {
@@ -89,7 +89,7 @@ def _readers(names: Names, today: date) -> dict[str, Callable[[str], Any]]:
     }
     for kind in TYPE_COLUMNS:
         readers[kind] = partial(_stored_key, names.component_type(kind))
-    return {name: readers[name] for name in UNITS.names}
+    return {name: lru_cache(maxsize=REMEMBERED)(readers[name]) for name in UNITS.names}
 
 
 def _stored_day(read: Callable[[str], date], text: str) -> str:

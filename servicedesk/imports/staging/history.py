@@ -8,10 +8,10 @@ from servicedesk.calls.models import ImportedEntry
 from servicedesk.core.models import Batch
 from servicedesk.imports.files.history_file import (
     AboutUnit,
+    HistoryReader,
     content_of,
     identity_of,
     read_code,
-    read_history,
 )
 from servicedesk.imports.files.names import Names
 from servicedesk.imports.files.reading import Fault, Row
@@ -29,7 +29,8 @@ class HistoryCheck:
     rows_at_once = 240 * PAGES_A_READING
 
     def __init__(self, batch: Batch, names: Names, *, today: date) -> None:
-        self.batch, self.names, self.today = batch, names, today
+        self.batch, self.names = batch, names
+        self.reader = HistoryReader(names, today=today)
 
     def check(self, rows: list[Row]) -> Verdict:
         """Check a chunk of rows."""
@@ -53,9 +54,7 @@ class HistoryCheck:
     def _read(self, row: Row, units: dict[str, AboutUnit | Fault]) -> StagedRow:
         code = read_code(row)
         about = units.get(code)
-        facts = read_history(
-            row, about if isinstance(about, AboutUnit) else None, names=self.names, today=self.today
-        )
+        facts = self.reader.read(row, about if isinstance(about, AboutUnit) else None)
         if isinstance(about, Fault):
             row.faults.append(about)
         elif about is None and code:
@@ -63,7 +62,7 @@ class HistoryCheck:
             row.faults.append(Fault("unit", code, reason))
         identity = "" if row.faults else identity_of(code, facts)
         return StagedRow(
-            batch=self.batch, file=self.file, line=row.line, key=code, identity=identity, facts=facts
+            batch_id=self.batch.pk, file=self.file, line=row.line, key=code, identity=identity, facts=facts
         )
 
     def _units(self, codes: set[str]) -> dict[str, AboutUnit | Fault]:

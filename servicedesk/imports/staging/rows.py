@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 from itertools import islice
+from operator import attrgetter
 from typing import Any, TypeVar
 
 from django.db.models import Count, Q, QuerySet
@@ -42,6 +43,7 @@ COLUMNS = {
     InputFile.HISTORY: columns.HISTORY,
 }
 STAGED_FIELDS = ("batch_id", "file", "line", "key", "identity", "facts", "state", "note")
+cells_of = attrgetter(*STAGED_FIELDS)
 Check = UnitsCheck | PeriodsCheck | HistoryCheck
 
 
@@ -109,7 +111,7 @@ class _Staging:
     def _store(self, verdict: Verdict, *, done: int) -> None:
         """Write a checked chunk."""
         with self.hold.chunk(work_done=done):
-            self.rows.write([_cells_of(row) for row in verdict.rows])
+            self.rows.write([cells_of(row) for row in verdict.rows])
             if verdict.book is not None:
                 verdict.book.save()
         self.staged.by(len(verdict.rows))
@@ -147,10 +149,6 @@ class _Staging:
             finished_at=timezone.now() if refused else None,
             work_done=self.batch.work_total,
         )
-
-
-def _cells_of(row: StagedRow) -> tuple[Any, ...]:
-    return tuple(getattr(row, name) for name in STAGED_FIELDS)
 
 
 def problem_of(

@@ -45,20 +45,25 @@ class SiteRecord:
 
 
 class SiteRecords:
-    """The sites of a page of rows."""
+    """The sites of a page of rows; those of the page before go on as they are, whether stored yet or not."""
 
-    def __init__(self, batch: Batch, codes: set[str]) -> None:
+    def __init__(self, batch: Batch, codes: set[str], *, before: SiteRecords | None = None) -> None:
         self._keys = dict(Site.objects.filter(code__in=codes).values_list("code", "pk"))
         owned = Ownership.objects.filter(site__code__in=codes).values_list("site__code", flat=True)
         self._owned = set(owned)
-        self._told = {row.code: row for row in StagedSite.objects.filter(batch=batch, code__in=codes)}
-        customer_names = [row.facts["customer"][0] for row in self._told.values() if "customer" in row.facts]
+        self._staged = {row.code: row for row in StagedSite.objects.filter(batch=batch, code__in=codes)}
+        customer_names = [
+            row.facts["customer"][0] for row in self._staged.values() if "customer" in row.facts
+        ]
         keys = [customer_key(name) for name in customer_names]
         names = dict(StagedCustomer.objects.filter(batch=batch, key__in=keys).values_list("key", "name"))
         named = Customer.objects.filter(name__in=list(names.values())).values_list("name", "pk", "batch_id")
         by_name = {name: pk for name, pk, made_by in named.order_by("-pk") if made_by == batch.pk}
         self._customers = {key: CustomerRecord(name, by_name.get(name)) for key, name in names.items()}
         self._records: dict[str, SiteRecord] = {}
+        if before is not None:
+            self._customers |= {key: before._customers[key] for key in names.keys() & before._customers}
+            self._records |= {code: before._records[code] for code in codes & before._records.keys()}
 
     def record(self, code: str) -> SiteRecord:
         """Give a site of the page."""
@@ -67,7 +72,7 @@ class SiteRecords:
         return self._records[code]
 
     def _make(self, code: str) -> SiteRecord:
-        record, staged = SiteRecord(code, self._keys.get(code)), self._told.get(code)
+        record, staged = SiteRecord(code, self._keys.get(code)), self._staged.get(code)
         if staged is None:
             return record
         record.facts = {column: value for column, (value, _) in staged.facts.items()}

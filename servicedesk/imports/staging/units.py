@@ -99,7 +99,7 @@ class UnitsCheck:
             row.faults.extend(fault for fault in odd if fault)
             book.put(row, facts)
             code = facts.pop("unit", "")
-            staged = StagedRow(batch=self.batch, file=self.file, line=row.line, key=code, facts=facts)
+            staged = StagedRow(batch_id=self.batch.pk, file=self.file, line=row.line, key=code, facts=facts)
             verdict.add(staged, row)
             if code in earlier:
                 self._compare_rows(verdict, staged, earlier[code], row)

@@ -95,7 +95,8 @@ def starts_words(batch: Batch) -> str:
         verb, they, were, them, which = ("does", "It counts", "it was", "it", "it")
     since = f"since {were} installed, as if you had fitted {them}"
     if cut:
-        since += f" (but {count(late, 'unit')} from before your oldest row of history, only since {long_date(cut)})"
+        late_units = count(late, "unit")
+        since += f" (but {late_units} from before your oldest row of history, only since {long_date(cut)})"
     return (
         f"{counted(number, 'unit')} {verb} not say in observed_from since when you heard of failures. "
         f"{they} {since}. If you took {which} over later, rates come out too low: {mend}."
