@@ -122,7 +122,7 @@ MIDDLEWARE = [
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
     "servicedesk.core.web.middleware.PageSourceMiddleware",
-    "servicedesk.reports.mixing.MixingMiddleware",
+    "servicedesk.reports.caching.mixing.MixingMiddleware",
 ]
 
 ROOT_URLCONF = "servicedesk.urls"
@@ -244,7 +244,7 @@ STORAGES = {
 REDIS_URL = env.str("REDIS_URL", default="")
 # Small matrices are multiplied sooner on one core than shared out among all, where others wait for them.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # read when numpy is loaded, which is later
-# Figures are cached until the records they are made of change (servicedesk/reports/cached_figures.py).
+# Figures are cached until the records they are made of change (servicedesk/reports/caching/figures.py).
 FIGURES_DIR = DATA_DIR / "figures"  # shared by the web workers, and made anew where it is gone
 FIGURES_APART_FROM = env.int("FIGURES_APART_FROM", default=20_000)  # units
 _REDIS = {

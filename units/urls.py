@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from django.urls import path
 
-from units import part_views, reference_views, views
+from units import part_views, views
+from units.catalog import views as reference_views
 
 app_name = "units"
 urlpatterns = [

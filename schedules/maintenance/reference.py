@@ -17,12 +17,12 @@ from schedules.models.maintenance import Exposure, WorkKind
 from servicedesk.accounts.models import User
 from servicedesk.core.database.on_commit import enqueue_on_commit
 from servicedesk.core.rules.refusals import atomic_operation
-from units import reference
+from units.catalog import loading as reference
+from units.catalog.files import ReferenceRow, read_rows
+from units.catalog.loading import ACTION, KnownTypes, Loaded, former_values
 from units.models import FailureMode
 from units.names import plain_name
 from units.operations import save_new
-from units.reference import ACTION, KnownTypes, Loaded, former_values
-from units.reference_files import ReferenceRow, read_rows
 
 RULE_FIELDS = frozenset(
     {

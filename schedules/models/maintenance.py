@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from calendar import month_name
 from datetime import date
 
 from django.core.exceptions import ValidationError
@@ -13,7 +12,10 @@ from schedules.maintenance.recurrence import Season, next_due
 from schedules.querysets import MaintenanceRuleQuerySet, NextDueQuerySet
 from servicedesk.core.rules.conditions import Check
 from servicedesk.core.rules.new_values import LimitedText
+from servicedesk.core.values.dates import month_day
 from units.models import FailureMode
+
+LEAP_YEAR = 2000  # a season may end on February 29
 
 
 class WorkKind(models.TextChoices):
@@ -165,8 +167,8 @@ class MaintenanceRule(models.Model):
         season = self.season
         if season is None:
             return "any time"
-        first = f"{season.from_day} {month_name[season.from_month]}"
-        return f"{first} to {season.until_day} {month_name[season.until_month]}"
+        first = date(LEAP_YEAR, season.from_month, season.from_day)
+        return f"{month_day(first)} to {month_day(date(LEAP_YEAR, season.until_month, season.until_day))}"
 
 
 class NextDue(models.Model):

@@ -15,9 +15,9 @@ _BLANK = re.compile(r"\$(?:(?P<plain>[a-z_]+)|\{(?P<braced>[a-z_]+)\}|(?P<escape
 VISIT_BLANKS = {
     "customer": "Jessamy Marchbrook",
     "company": "our company",
-    "day": "Tuesday 5 May 2026",
-    "time": "09:00",
-    "until": "10:30",
+    "day": "Tuesday, May 5, 2026",
+    "time": "9:00 AM",
+    "until": "10:30 AM",
     "address": "12 Example Lane",
     "people": "Selj and Okto",
     "link": "https://desk.example/visit/…",
@@ -31,7 +31,7 @@ MAINTENANCE_BLANKS = {
 DAY_BLANKS = {
     "person": "Sol",
     "company": "our company",
-    "day": "Tuesday 5 May 2026",
+    "day": "Tuesday, May 5, 2026",
     "list": "- …",
     "link": "…",
 }

@@ -13,7 +13,7 @@ from servicedesk.calls.forms.findings import modes_for
 from servicedesk.calls.models import Call, Finding, Work
 from servicedesk.core.values.days import start_of
 from servicedesk.reports.likely_modes import LikelyMode, likely_modes, read_records
-from servicedesk.reports.numerics.likely import smallest_load
+from servicedesk.reports.numerics.prediction.likely import smallest_load
 from units.cautions import Caution, cautions_for, heat_caution
 from units.models import Customer, FailureMode, Ownership, Unit
 

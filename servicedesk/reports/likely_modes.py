@@ -15,7 +15,7 @@ from redis.exceptions import RedisError
 from servicedesk.calls.models import Finding
 from servicedesk.calls.symptoms import MODES_BEHIND
 from servicedesk.core.values.words import count
-from servicedesk.reports.numerics.likely import backed_off_chances
+from servicedesk.reports.numerics.prediction.likely import backed_off_chances
 from units.models import FailureMode, Unit
 
 BEHIND, EXPECTED, ELSE = 12.0, 2.0, 1.0

@@ -11,7 +11,7 @@ from django.utils import timezone
 from schedules.periodic import NOTHING
 from servicedesk.core.models import TableVersion
 from servicedesk.core.values.words import counted
-from servicedesk.reports.background import COMPUTE, compute_requested_figures
+from servicedesk.reports.caching.background import COMPUTE, compute_requested_figures
 
 MANY_VERSIONS = 20_000
 """More are thrown away before the night: an import of a large fleet leaves a million on PostgreSQL, and each

@@ -6,26 +6,31 @@ from django.urls import path
 
 from servicedesk.core.web.lazy_views import LazyViews
 
-plan_views, views, surveillance_views = (
-    LazyViews(f"servicedesk.reports.{module}") for module in ("plan_views", "views", "surveillance.views")
+annual_report, comparison, curves, findings, forecast, maintenance, rates, surveillance = (
+    LazyViews(f"servicedesk.reports.{figure}.views")
+    for figure in (
+        *("annual_report", "comparison", "curves", "findings", "forecast", "maintenance", "rates"),
+        "surveillance",
+    )
 )
+views = LazyViews("servicedesk.reports.views")
 
 app_name = "reports"
 urlpatterns = [
     path("", views.figures, name="figures"),
-    path("rates/", views.rates, name="rates"),
-    path("compare/", views.compare, name="compare"),
-    path("aging/", views.aging, name="aging"),
-    path("lasting/", views.lasting, name="lasting"),
-    path("forecast/", plan_views.forecast, name="forecast"),
-    path("maintenance/", plan_views.maintenance, name="maintenance"),
-    path("maintenance/<int:pk>/interval/", plan_views.change_interval, name="change_interval"),
-    path("year/", plan_views.year, name="year"),
-    path("surveillance/", surveillance_views.surveillance, name="surveillance"),
-    path("surveillance/<int:pk>/", surveillance_views.flag, name="flag"),
-    path("surveillance/<int:pk>/inspect/", surveillance_views.inspect_flag, name="inspect_flag"),
-    path("findings/inspect/", surveillance_views.inspect_findings, name="inspect_findings"),
-    path("findings/", views.findings, name="findings"),
-    path("predictions/", views.predictions, name="predictions"),
-    path("log/", views.log, name="log"),
+    path("rates/", rates.rates, name="rates"),
+    path("compare/", comparison.compare, name="compare"),
+    path("aging/", curves.aging, name="aging"),
+    path("lasting/", curves.lasting, name="lasting"),
+    path("forecast/", forecast.forecast, name="forecast"),
+    path("maintenance/", maintenance.maintenance, name="maintenance"),
+    path("maintenance/<int:pk>/interval/", maintenance.change_interval, name="change_interval"),
+    path("year/", annual_report.year, name="year"),
+    path("surveillance/", surveillance.surveillance, name="surveillance"),
+    path("surveillance/<int:pk>/", surveillance.flag, name="flag"),
+    path("surveillance/<int:pk>/inspect/", surveillance.inspect_flag, name="inspect_flag"),
+    path("findings/inspect/", surveillance.inspect_findings, name="inspect_findings"),
+    path("findings/", findings.findings, name="findings"),
+    path("predictions/", forecast.predictions, name="predictions"),
+    path("log/", findings.log, name="log"),
 ]

@@ -42,7 +42,7 @@ from django.test import Client  # noqa: E402 - after setup
 from schedules.models import Visit  # noqa: E402 - after setup
 from servicedesk.accounts.models import Role, User  # noqa: E402 - after setup
 from servicedesk.calls.models import Call  # noqa: E402 - after setup
-from servicedesk.reports.plan_forms import rules_in_force  # noqa: E402 - after setup
+from servicedesk.reports.maintenance.forms import rules_in_force  # noqa: E402 - after setup
 from tests.kept_values import forget_all  # noqa: E402 - after setup
 from tests.servicedesk.real_server import Server, database_address, serving  # noqa: E402 - after setup
 from units.models import ComponentType, Kind, Unit  # noqa: E402 - after setup

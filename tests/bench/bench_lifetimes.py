@@ -21,11 +21,11 @@ from numpy.typing import NDArray
 from scipy import stats
 from statsmodels.duration.survfunc import SurvfuncRight, survdiff
 
-from servicedesk.reports.numerics.adjust import rate_regression
-from servicedesk.reports.numerics.jackknife import jackknife_rate
-from servicedesk.reports.numerics.recurrence import compare_mean_cumulative, mean_cumulative
-from servicedesk.reports.numerics.survival import kaplan_meier, log_rank
-from servicedesk.reports.numerics.weibull import fit_weibull
+from servicedesk.reports.numerics.counts.adjust import rate_regression
+from servicedesk.reports.numerics.counts.jackknife import jackknife_rate
+from servicedesk.reports.numerics.survival.curves import kaplan_meier, log_rank
+from servicedesk.reports.numerics.survival.recurrence import compare_mean_cumulative, mean_cumulative
+from servicedesk.reports.numerics.survival.weibull import fit_weibull
 
 PARTS_PER_SITE = 8
 

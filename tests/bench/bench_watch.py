@@ -32,7 +32,7 @@ from servicedesk.demo.hazards import risks, simulate_failures  # noqa: E402 - af
 from servicedesk.demo.scenario import build_fleet  # noqa: E402 - after setup
 from servicedesk.demo.sources import read_scenario  # noqa: E402 - after setup
 from servicedesk.reports.histories import Histories  # noqa: E402 - after setup
-from servicedesk.reports.numerics.surveillance import FALSE_ALARMS  # noqa: E402 - after setup
+from servicedesk.reports.numerics.surveillance.flags import FALSE_ALARMS  # noqa: E402 - after setup
 from servicedesk.reports.surveillance.lots import look_at  # noqa: E402 - after setup
 from units.models import ComponentType  # noqa: E402 - after setup
 

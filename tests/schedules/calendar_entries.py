@@ -35,7 +35,7 @@ HOSTILE = [
 
 
 def visit(**changes: Any) -> VisitEvent:
-    """Make a confirmed visit of an hour on 4 May 2026."""
+    """Make a confirmed visit of an hour on May 4, 2026."""
     fields: dict[str, Any] = {
         "uid": VISIT_UID,
         "starts_at": datetime(2026, 5, 4, 13, 0, tzinfo=UTC),
@@ -50,7 +50,7 @@ def visit(**changes: Any) -> VisitEvent:
 
 
 def due(**changes: Any) -> DueEvent:
-    """Make care due on 4 May 2026."""
+    """Make care due on May 4, 2026."""
     fields: dict[str, Any] = {
         "uid": DUE_UID,
         "due_on": date(2026, 5, 4),

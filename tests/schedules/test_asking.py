@@ -68,7 +68,7 @@ def test_the_list_shows_who_is_asked_in_which_words_and_sends_nothing(as_schedul
     page = told(answer.content)
     assert "1 Example Lane" in page
     assert "Testa 1, c1@<wbr>customer.example" in page
-    assert "May we come on Tuesday 5 May 2026?" in page
+    assert "May we come on Tuesday, May 5, 2026?" in page
     assert "Dear Testa 1" in page
     assert f'value="{as_listed(visit).token}" checked' in answer.content.decode()
     assert not Notification.objects.exists()

@@ -263,7 +263,7 @@ def test_the_page_says_when_a_calendar_last_read_a_link(
     client.get(path)
     link.refresh_from_db()
     assert link.last_read_at == AT
-    assert "4 May 2026, 08:00" in as_technician.get("/calendars/").content.decode()
+    assert "May 4, 2026, 8:00 AM" in as_technician.get("/calendars/").content.decode()
     for minutes, noted in ((30, AT), (61, AT + timedelta(minutes=61))):
         with time_machine.travel(AT + timedelta(minutes=minutes), tick=False):
             client.get(path)

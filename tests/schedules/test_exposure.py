@@ -45,7 +45,7 @@ DARK = {"finish": "dark", "shade": "none", "facing": 200}
 
 
 def part_with_rule(where: dict[str, Any], **rule: Any) -> NextDue:
-    """Give a part under a rule, counted from 4 May 2026."""
+    """Give a part under a rule, counted from May 4, 2026."""
     part = InstalledPartFactory(unit=UnitFactory(installed_on=TODAY, site__care_by="us", **where))
     made = MaintenanceRuleFactory(component_type=part.component_type, interval_months=12, **rule)
     operations.plan_next_dues(at=AT)

@@ -68,7 +68,7 @@ def test_readers_see_a_visit_as_it_was_planned(read: Reader, prepare: Callable[[
     site = SiteFactory(
         address="12 Heron Lane; rear, upper", postcode="09012", latitude="38.9072", longitude="-77.0369"
     )
-    task = TaskFactory(unit__site=site, reason="Lubricate the track: last done 2 Apr 2025")
+    task = TaskFactory(unit__site=site, reason="Lubricate the track: last done Apr 2, 2025")
     visit = operations.plan_visit(
         site,
         starts_at=datetime(2026, 5, 6, 13, 0, tzinfo=UTC),
@@ -83,7 +83,7 @@ def test_readers_see_a_visit_as_it_was_planned(read: Reader, prepare: Callable[[
     assert seen == SeenEvent(
         uid=f"{visit.uid}@{UID_HOST}",
         summary="12 Heron Lane; rear, upper, 09012: 1 task",
-        description=f"Technicians: Ada Probe\n{task.unit}: Lubricate the track: last done 2 Apr 2025",
+        description=f"Technicians: Ada Probe\n{task.unit}: Lubricate the track: last done Apr 2, 2025",
         location="12 Heron Lane; rear, upper, 09012",
         starts=datetime(2026, 5, 6, 13, 0, tzinfo=UTC),
         ends=datetime(2026, 5, 6, 14, 30, tzinfo=UTC),
@@ -263,7 +263,7 @@ def test_due_care_is_one_all_day_entry_a_site_and_day() -> None:
     unit = first.installed_part.unit
     assert seen[0].summary == "Care due at 12 Heron Lane: 2 tasks, 1 h 15 min"
     assert seen[0].description == (
-        f"{unit}: Oil the track: never recorded as done\n{unit}: Wash the film: last done 20 Nov 2025"
+        f"{unit}: Oil the track: never recorded as done\n{unit}: Wash the film: last done Nov 20, 2025"
     )
     assert b"TRANSP:TRANSPARENT" in due_feed(at=AT)
     assert f"/visits/plan/?site={site.pk}".encode() in due_feed(at=AT).replace(b"\r\n ", b"")

@@ -85,7 +85,7 @@ def test_what_was_not_done_may_wait(visit: Visit) -> None:
 
 
 def test_the_day_is_that_of_the_company(visit: Visit) -> None:
-    late = datetime(2026, 5, 5, 2, 0, tzinfo=UTC)  # 22:00 on 4 May in New York
+    late = datetime(2026, 5, 5, 2, 0, tzinfo=UTC)  # 22:00 on May 4 in New York
     finished(visit, "", "", "", finished_at=late, at=late)
     assert {task.done_on for task in tasks_of(visit)} == {date(2026, 5, 4)}
 

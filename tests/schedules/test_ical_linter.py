@@ -143,7 +143,7 @@ DEFECTS = {
     "GEO beyond the pole (3.8.1.6)": ("42.123456;", "142.123456;", "nowhere on earth"),
     "METHOD:REQUEST in a feed (RFC 5546 3.2.2)": ("NAME:", "METHOD:REQUEST\nNAME:", "METHOD has no place"),
     "METHOD:PUBLISH in a feed (RFC 5546 3.2.1)": ("NAME:", "METHOD:PUBLISH\nNAME:", "METHOD has no place"),
-    "30 February (3.3.4)": ("DTSTART;VALUE=DATE:20260504", "DTSTART;VALUE=DATE:20260230", "no DATE of the"),
+    "February 30 (3.3.4)": ("DTSTART;VALUE=DATE:20260504", "DTSTART;VALUE=DATE:20260230", "no DATE of the"),
     "COMPLETED not in UTC (3.8.2.1)": (
         "COMPLETED:20260504T150000Z",
         "COMPLETED:20260504T150000",

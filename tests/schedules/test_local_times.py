@@ -1,6 +1,6 @@
 """Times agreed on the telephone, in a zone whose clocks change.
 
-Check values: the dates of the changes in New York in 2026 (8 March, 1 November) follow from the Energy Policy
+Check values: the dates of the changes in New York in 2026 (March 8, November 1) follow from the Energy Policy
 Act of 2005, section 110: second Sunday of March and first Sunday of November, at 2 in the morning.
 """
 
@@ -34,9 +34,9 @@ def test_a_time_stands_for_a_moment(day: date, at: time, moment: datetime) -> No
 
 @pytest.mark.parametrize("at", [time(2, 0), time(2, 30), time(2, 59)])
 def test_a_time_that_no_clock_shows_is_refused_with_one_that_exists(at: time) -> None:
-    with pytest.raises(ValueError, match=r"does not exist on 8 March 2026: the clocks go forward") as error:
+    with pytest.raises(ValueError, match=r"does not exist on March 8, 2026: the clocks go forward") as error:
         moment_of(date(2026, 3, 8), at, zone=NEW_YORK)
-    assert f"such as 03:{at:%M}" in str(error.value)
+    assert f"such as 3:{at:%M} AM" in str(error.value)
 
 
 @given(

@@ -55,7 +55,7 @@ def test_an_owner_adds_a_rule_and_its_parts_come_due(
         answer = as_owner.post("/care-rules/add/", filled_in(**idempotency_key))
     assert answer["Location"] == "/care-rules/"
     rule = MaintenanceRule.objects.get()
-    assert rule.season_words == "1 March to 31 May"
+    assert rule.season_words == "March 1 to May 31"
     assert NextDue.objects.get().next_due_on == date(2026, 5, 31)
     assert Change.objects.about(rule).get().action == "added"
     as_owner.post("/care-rules/add/", filled_in(**idempotency_key))

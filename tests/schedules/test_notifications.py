@@ -70,7 +70,7 @@ def test_an_agreed_visit_is_told_once_with_its_calendar_entry(post: MailServer) 
     assert tick() == 0
     [mail] = post.mails
     assert mail["To"] == "testa@customer.example"
-    assert mail["Subject"] == "Our visit on Friday 8 May 2026"
+    assert mail["Subject"] == "Our visit on Friday, May 8, 2026"
     assert "Testa Fitter will be there" in mail.get_body(("plain",)).get_content()  # type: ignore[union-attr]
     part = next(part for part in mail.walk() if part.get_content_type() == "text/calendar")
     assert part.get_param("method") == "REQUEST"
@@ -133,7 +133,7 @@ def test_a_reminder_comes_days_before_and_after_downtime_too(post: MailServer) -
     tick()
     for days in (4, 5, 6):
         tick(NOW + timedelta(days=days))
-    assert kinds(post).count("We are coming on Friday 8 May 2026") == 1
+    assert kinds(post).count("We are coming on Friday, May 8, 2026") == 1
     late = owned("late@customer.example")
     begins = NOW + timedelta(days=10)
     Visit.objects.filter(pk=late.pk).update(starts_at=begins, ends_at=begins + timedelta(hours=1))
@@ -256,14 +256,14 @@ def test_the_desk_and_the_technicians_get_their_day(post: MailServer, scheduler:
     mails = {str(mail["To"]): mail for mail in post.mails}
     assert set(mails) == {"sched@company.example", "fitter@company.example"}
     assert "1 task due and on no visit yet" in mails["sched@company.example"].get_body().get_content()  # type: ignore[union-attr]
-    assert "09:00" in mails["fitter@company.example"].get_body().get_content()  # type: ignore[union-attr]
+    assert "9:00 AM" in mails["fitter@company.example"].get_body().get_content()  # type: ignore[union-attr]
     assert "List-Unsubscribe" not in mails["sched@company.example"]
 
 
 def test_an_owner_changes_the_words_and_sees_them_filled_in(as_owner: Client, post: MailServer) -> None:
     words = {"title": "See you on $day", "body": "Hello $customer,\n$link"}
     look = told(as_owner.post("/letters/words/agreed/", {**words, "look": "yes"}).content)
-    assert "See you on Tuesday 5 May 2026" in look
+    assert "See you on Tuesday, May 5, 2026" in look
     assert not NotificationText.objects.exists()
     wrong = as_owner.post("/letters/words/agreed/", {**words, "body": "Dear $name", "store": "yes"})
     assert "“$name” can’t be filled in" in told(wrong.content)
@@ -271,7 +271,7 @@ def test_an_owner_changes_the_words_and_sees_them_filled_in(as_owner: Client, po
     assert "our own" in told(stored.content)
     owned()
     tick()
-    assert kinds(post) == ["See you on Friday 8 May 2026"]
+    assert kinds(post) == ["See you on Friday, May 8, 2026"]
     usual = {"title": USUAL["agreed"].title, "body": USUAL["agreed"].body, "store": "yes"}
     as_owner.post("/letters/words/agreed/", usual)
     assert not NotificationText.objects.exists()
@@ -283,7 +283,7 @@ def test_a_line_break_begins_no_header(post: MailServer) -> None:
     NotificationText.objects.create(kind="agreed", title="On $day\r\nBcc: x@y.example", body="x")
     tick()
     assert post.mails[0]["Bcc"] is None
-    assert post.mails[0]["Subject"] == "On Friday 8 May 2026 Bcc: x@y.example"
+    assert post.mails[0]["Subject"] == "On Friday, May 8, 2026 Bcc: x@y.example"
 
 
 @pytest.mark.parametrize("kind", sorted(USUAL))

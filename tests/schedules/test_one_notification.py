@@ -153,9 +153,9 @@ def test_a_move_that_is_called_off_is_told_as_called_off_only(post: MailServer) 
     tick()
     moved(visit, TOMORROW + DAY, NOW)
     operations.cancel_visit(visit, why="storm", by=None, at=NOW)
-    assert [mail["Subject"] for mail in post.mails] == ["Our visit on Saturday 2 May 2026"]
+    assert [mail["Subject"] for mail in post.mails] == ["Our visit on Saturday, May 2, 2026"]
     tick(NOW + timedelta(minutes=1))
-    assert [mail["Subject"] for mail in post.mails][1:] == ["Our visit on Sunday 3 May 2026 is called off"]
+    assert [mail["Subject"] for mail in post.mails][1:] == ["Our visit on Sunday, May 3, 2026 is called off"]
 
 
 def test_who_could_not_be_told_by_mail_at_first_gets_the_reminder(post: MailServer) -> None:

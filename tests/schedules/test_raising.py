@@ -59,7 +59,7 @@ def test_care_whose_day_has_come_becomes_a_task_with_all_it_takes() -> None:
     )
     assert operations.raise_due(TODAY, at=AT) == 1
     (task,) = open_tasks(due)
-    assert task.reason == "Lubricate the track: last done 2 Apr 2025"
+    assert task.reason == "Lubricate the track: last done Apr 2, 2025"
     assert (task.site, task.unit, task.installed_part) == (
         due.installed_part.unit.site,
         due.installed_part.unit,
@@ -175,7 +175,7 @@ def test_done_work_falls_due_again_an_interval_later_and_not_before() -> None:
     operations.complete_task(open_tasks(due)[0], on=TODAY, by=None, at=AT)
     assert operations.raise_due(date(2027, 5, 3), at=AT) == 0
     assert operations.raise_due(date(2027, 5, 4), at=AT) == 1
-    assert open_tasks(due)[0].reason.endswith("last done 4 May 2026")
+    assert open_tasks(due)[0].reason.endswith("last done May 4, 2026")
 
 
 def test_a_task_not_done_moves_nothing_and_is_not_raised_twice() -> None:
@@ -325,8 +325,8 @@ def test_the_command_looks_as_of_any_day() -> None:
     out = StringIO()
     call_command("raise_due", "--on", "2030-12-31", stdout=out)
     call_command("raise_due", "--on", "2031-01-01", stdout=out)
-    assert "0 tasks raised for care due on or before 31 December 2030." in out.getvalue()
-    assert "1 task raised for care due on or before 1 January 2031." in out.getvalue()
+    assert "0 tasks raised for care due on or before December 31, 2030." in out.getvalue()
+    assert "1 task raised for care due on or before January 1, 2031." in out.getvalue()
 
 
 def test_the_command_refuses_what_is_no_day() -> None:

@@ -27,9 +27,9 @@ from servicedesk.accounts.models import User
 from servicedesk.core.models import Change
 from servicedesk.core.rules.refusals import RuleViolation
 from tests.factories import ComponentTypeFactory, MaintenanceRuleFactory
+from units.catalog.loading import Loaded
 from units.models import ComponentType, Construction, FailureMode, Kind
 from units.operations import change_record
-from units.reference import Loaded
 
 FOLDER = settings.BASE_DIR / "fixtures" / "reference"
 AT = datetime(2026, 3, 2, 12, 0, tzinfo=UTC)

@@ -27,7 +27,7 @@ def start_of(days: int) -> datetime:
 
 def planned(person: User, address: str, *, days: int) -> Visit:
     """Plan a visit of an hour for somebody."""
-    task = TaskFactory(unit__site__address=address, reason="Wash; rinse, dry: last done 2 Apr 2025")
+    task = TaskFactory(unit__site__address=address, reason="Wash; rinse, dry: last done Apr 2, 2025")
     return operations.plan_visit(
         task.site,
         starts_at=start_of(days),
@@ -65,7 +65,7 @@ def test_a_subscriber_follows_visits_as_they_are_planned_moved_and_cancelled(
     assert (event.starts, event.ends) == (first.starts_at, first.ends_at)
     assert event.summary == "1 Heron Lane, rear; upper: 1 task"
     unit = first.visit_tasks.get().task.unit
-    assert event.description == f"Technicians: Ada Probe\n{unit}: Wash; rinse, dry: last done 2 Apr 2025"
+    assert event.description == f"Technicians: Ada Probe\n{unit}: Wash; rinse, dry: last done Apr 2, 2025"
     operations.change_visit(
         first,
         starts_at=start_of(6),

@@ -92,7 +92,7 @@ def test_a_task_waits_until_a_day_and_goes_on() -> None:
     task = operations.stop_waiting(task, by=None, at=AT)
     assert (task.waiting_for, task.waiting_until) == ("", None)
     actions = list(Change.objects.about(task).order_by("pk").values_list("action", flat=True))
-    assert actions == ["waits for a part until 1 June 2026", "waits no longer"]
+    assert actions == ["waits for a part until June 1, 2026", "waits no longer"]
     operations.stop_waiting(task, by=None, at=AT)
     assert Change.objects.about(task).count() == 2
 
@@ -178,7 +178,7 @@ def test_the_page_of_a_task_says_why_it_is_there_and_what_became_of_it(as_techni
         "too cold for the film",
         "two people",
         "care due",
-        "4 May 2026, 09:00",
+        "May 4, 2026, 9:00 AM",
     ]:
         assert text in page
     assert "Let it wait" not in page

@@ -94,7 +94,7 @@ def test_two_schedulers_planning_the_same_task_make_one_visit() -> None:
 
     answers = at_once(plan(first), plan(second))
     (refused,) = [answer for answer in answers if isinstance(answer, RuleViolation)]
-    assert "is on another visit already on 1 June at 09:00" in str(refused)
+    assert "is on another visit already on June 1, 9:00 AM" in str(refused)
     assert Visit.objects.count() == 1
 
 

@@ -43,7 +43,7 @@ def test_the_form_offers_what_the_site_needs_with_the_due_ticked(as_scheduler: C
     page = as_scheduler.get(f"/visits/plan/?site={site.pk}").content.decode()
     for task, ticked in ((due, True), (call, True), (waits, False)):
         assert (f'value="{task.pk}" checked' in page) == ticked
-    assert "waits for a part until 1 Jun 2026" in page
+    assert "waits for a part until Jun 1, 2026" in page
     assert "take about 1 h." in page
     assert "Check sill" in page
     assert "Not here" not in page
@@ -118,7 +118,7 @@ def test_a_time_that_does_not_exist_is_refused_on_its_field(as_scheduler: Client
         f"/visits/plan/?site={task.site_id}", filled_in(task, day="2027-03-14", time="02:30")
     )
     assert answer.status_code == 422
-    assert "02:30 does not exist on 14 March 2027" in answer.content.decode()
+    assert "2:30 AM does not exist on March 14, 2027" in answer.content.decode()
 
 
 def test_a_visit_over_the_changing_of_the_clocks_takes_the_minutes_it_says(as_scheduler: Client) -> None:
@@ -212,7 +212,7 @@ def test_nobody_is_at_two_places_at_once(technician: User, starts: int, refused:
         planned(other, UserFactory(), technician, starts_at=start)
     (reason,) = told_no.value.reasons["technicians"]
     assert reason == (
-        f"{technician.name} is at {first.site.address} on 4 May from 09:00 to 10:00: "
+        f"{technician.name} is at {first.site.address} on May 4 from 9:00 AM to 10:00 AM: "
         "choose another time or somebody else."
     )
 
@@ -229,7 +229,7 @@ def test_a_task_goes_along_on_one_visit_only(as_scheduler: Client) -> None:
     planned(task)
     answer = as_scheduler.post(f"/visits/plan/?site={task.site_id}", filled_in(task, day="2026-05-05"))
     assert answer.status_code == 422
-    assert "“Wash the film” is on another visit already on 4 May at 09:00" in answer.content.decode()
+    assert "“Wash the film” is on another visit already on May 4, 9:00 AM" in answer.content.decode()
     assert Visit.objects.count() == 1
 
 

@@ -45,7 +45,7 @@ def visit(request: pytest.FixtureRequest, technician: User) -> Visit | None:
 def test_who_is_away_goes_nowhere(as_scheduler: Client, technician: User, visit: Visit | None) -> None:
     Absence.objects.create(person=technician, first_on=MONDAY, last_on=date(2026, 5, 6), note="at a course")
     page = ask(as_scheduler, technician, visit, all_the_same="on")
-    assert f"{technician.name} is away from 4 May 2026 to 6 May 2026 (at a course)" in page
+    assert f"{technician.name} is away from May 4, 2026 to May 6, 2026 (at a course)" in page
     assert "choose another day or somebody else" in page
     assert ask(as_scheduler, technician, visit, day="2026-05-07") == ""
 
@@ -53,9 +53,12 @@ def test_who_is_away_goes_nowhere(as_scheduler: Client, technician: User, visit:
 @pytest.mark.parametrize(
     ("fields", "why"),
     [
-        ({"time": "18:00"}, "works on Mondays from 08:00 to 15:00, and this visit is from 18:00 to 19:00"),
-        ({"time": "14:30"}, "this visit is from 14:30 to 15:30"),
-        ({"time": "07:30"}, "this visit is from 07:30 to 08:30"),
+        (
+            {"time": "18:00"},
+            "works on Mondays from 8:00 AM to 3:00 PM, and this visit is from 6:00 PM to 7:00 PM",
+        ),
+        ({"time": "14:30"}, "this visit is from 2:30 PM to 3:30 PM"),
+        ({"time": "07:30"}, "this visit is from 7:30 AM to 8:30 AM"),
         ({"day": "2026-05-06"}, "does not work on Wednesdays"),
         ({"day": "2026-05-05"}, "is in the shop on Tuesdays"),
         ({"time": "23:30"}, "goes on past midnight"),
@@ -87,8 +90,8 @@ def test_a_year_that_is_a_slip_is_refused(
     as_scheduler: Client, technician: User, visit: Visit | None
 ) -> None:
     page = ask(as_scheduler, technician, visit, day="2126-05-04", all_the_same="on")
-    assert "4 May 2126 is more than a year and a half ahead: check the year." in page
-    assert "The last day that can be planned is 20 October 2027." in page
+    assert "May 4, 2126 is more than a year and a half ahead: check the year." in page
+    assert "The last day that can be planned is October 20, 2027." in page
     assert ask(as_scheduler, technician, visit, day="2027-10-20") == ""
 
 
@@ -97,7 +100,7 @@ def test_what_took_place_is_recorded_for_a_year_and_whatever_the_hours(
 ) -> None:
     Absence.objects.create(person=technician, first_on=date(2026, 4, 1), last_on=date(2026, 4, 30))
     page = ask(as_scheduler, technician, already_over="on", day="2016-04-13")
-    assert "13 April 2016 is more than a year ago: check the year." in page
+    assert "April 13, 2016 is more than a year ago: check the year." in page
     assert ask(as_scheduler, technician, already_over="on", day="2026-04-12", time="20:00") == ""
 
 
@@ -106,17 +109,17 @@ def test_a_visit_can_be_noted_on_though_somebody_fell_ill(as_scheduler: Client, 
     visit = planned(at_site(), technician, starts_at=NINE + timedelta(hours=10))
     Absence.objects.create(person=technician, first_on=MONDAY, last_on=MONDAY)
     assert ask(as_scheduler, technician, visit, time="19:00", note="Ladder") == ""
-    with pytest.raises(RuleViolation, match="is away on 4 May 2026: choose another day"):
+    with pytest.raises(RuleViolation, match="is away on May 4, 2026: choose another day"):
         operations.confirm_visit(visit, by=None, at=AT)
     page = ask(as_scheduler, technician, visit, time="18:00")
-    assert "is away on 4 May 2026" in page
+    assert "is away on May 4, 2026" in page
 
 
 def test_nobody_is_moved_into_an_absence_and_customers_are_not_told_of_it(technician: User) -> None:
     visit = planned(at_site(), technician)
     moved = NINE + timedelta(days=1)
     Absence.objects.create(person=technician, first_on=moved.date(), last_on=moved.date(), note="ill")
-    for agreed, why in ((False, r"is away on 5 May 2026 \(ill\)"), (True, "not to be had any more")):
+    for agreed, why in ((False, r"is away on May 5, 2026 \(ill\)"), (True, "not to be had any more")):
         with pytest.raises(RuleViolation, match=why):
             operations.move_visit(
                 visit, person=technician, starts={visit.pk: moved}, agreed=agreed, by=None, at=AT

@@ -41,7 +41,7 @@ def test_the_page_of_a_visit_shows_what_to_know_and_what_comes_next(
     visit = planned(task, technician, note="Bring the ladder")
     page = told(as_scheduler.get(f"/visits/{visit.pk}/").content)
     for text in [
-        "Monday 4 May, 09:00",
+        "Monday, May 4, 9:00 AM",
         "Proposed, about 1 h",
         "Gate code 4711",
         "Bring the ladder",

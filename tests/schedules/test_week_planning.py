@@ -191,7 +191,7 @@ def _fixed_already() -> None:
         (_alone, "it needs two people, and no two are free at the same time"),
         (_at_night, "the agreed times lie outside everybody’s hours"),
         (_too_cold, "no day of the week reaches 50 °F, which film work needs"),
-        (_fixed_already, "a visit there is fixed for Tuesday at 09:00: take it along on that"),
+        (_fixed_already, "a visit there is fixed for Tuesday at 9:00 AM: take it along on that"),
     ],
 )
 def test_what_finds_no_place_is_told_with_the_reason(setting: Callable[[], Any], why: str) -> None:

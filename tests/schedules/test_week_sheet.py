@@ -243,7 +243,7 @@ def test_who_works_when_is_told_and_changed(installation: Client) -> None:
     hours |= {"begins_4": "08:00", "ends_4": "16:00"}
     answer = installation.post(f"/working-times/{person.pk}/", {**form, **hours}, follow=True)
     page = told(answer.content)
-    assert "Mon 07:00–12:00" in page
+    assert "Mon 7:00 AM–12:00 PM" in page
     assert "Fri in the shop" in page
     assert WorkTerms.objects.get(person=person).level == 3
     assert WorkingDay.objects.filter(person=person).count() == 2
@@ -261,7 +261,7 @@ def test_who_works_when_is_told_and_changed(installation: Client) -> None:
 def test_absences_come_and_go(installation: Client) -> None:
     person = technician(name="Testa Away")
     days = {"person": person.pk, "first_on": "2026-05-04", "last_on": "2026-05-05", "note": "away"}
-    assert "4 May to 5 May 2026" in told(installation.post("/working-times/", days, follow=True).content)
+    assert "May 4 to May 5, 2026" in told(installation.post("/working-times/", days, follow=True).content)
     past = {**days, "first_on": "2026-04-01", "last_on": "2026-04-02"}
     assert "These days are over" in told(installation.post("/working-times/", past).content)
     reversed_ = {**days, "last_on": "2026-05-03"}
@@ -276,7 +276,7 @@ def test_times_are_agreed_and_taken_back(installation: Client) -> None:
     site = site_at(1)
     told_times = {"on": "2026-05-05", "earliest": "09:00", "latest": "11:00", "note": "before work"}
     page = installation.post(f"/sites/{site.pk}/times/", told_times, follow=True)
-    assert "from 09:00 until 11:00: before work" in told(page.content)
+    assert "from 9:00 AM until 11:00 AM: before work" in told(page.content)
     again = installation.post(f"/sites/{site.pk}/times/", told_times)
     assert "That time is agreed already" in told(again.content)
     wrong = installation.post(f"/sites/{site.pk}/times/", {**told_times, "earliest": "12:00"})
@@ -297,7 +297,7 @@ def test_the_weather_is_noted(installation: Client) -> None:
         Decimal("12.5"),
     ]
     page = told(installation.get("/week/weather/?week=2026-05-04").content)
-    assert "Monday 4 May, °F" in page
+    assert "Monday, May 4, °F" in page
     assert 'value="55 °F"' in page
     far = installation.post("/week/weather/?week=2026-05-04", {"mon": "130"})
     assert "130 is no weather" in told(far.content)

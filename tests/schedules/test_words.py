@@ -13,9 +13,9 @@ from servicedesk.core.values.words import count
 @pytest.mark.parametrize(
     ("name", "panel", "last", "expected"),
     [
-        ("lubricate the track", 0, date(2025, 4, 2), "Lubricate the track: last done 2 Apr 2025"),
+        ("lubricate the track", 0, date(2025, 4, 2), "Lubricate the track: last done Apr 2, 2025"),
         ("Lubricate the track", 0, None, "Lubricate the track: never recorded as done"),
-        ("flex the corners", 2, date(2024, 12, 31), "Flex the corners, panel 2: last done 31 Dec 2024"),
+        ("flex the corners", 2, date(2024, 12, 31), "Flex the corners, panel 2: last done Dec 31, 2024"),
     ],
 )
 def test_a_reason_says_what_and_since_when(name: str, panel: int, last: date | None, expected: str) -> None:

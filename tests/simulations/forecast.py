@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 
 from servicedesk.reports.forecast.year import MONTHS, Past, YearForecast, backtest, forecast_year, read_past
 from servicedesk.reports.histories import Histories, Window
-from servicedesk.reports.numerics.delays import Delays, reporting_delays
-from servicedesk.reports.numerics.rates import design_effect
+from servicedesk.reports.numerics.counts.rates import design_effect
+from servicedesk.reports.numerics.prediction.delays import Delays, reporting_delays
 from tests.simulations.claims import Fleet, Simulation
 from tests.simulations.lived import TODAY, YEAR, Slots, as_read, draw_slots
 

@@ -28,7 +28,7 @@ Rng = np.random.Generator
 Calendar = Callable[[Rng, int], Ints]
 
 FIRST = date(2016, 1, 1).toordinal()
-"""The day before the first that is watched; day 1 is 2 January."""
+"""The day before the first that is watched; day 1 is January 2."""
 
 YEAR = 365.25
 WINDOW = Window(0, FIRST + 100_000)

@@ -125,7 +125,7 @@ def test_since_when_failures_are_heard_of_is_asked_of_a_unit_that_stood_long(as_
     answer = as_scheduler.post(f"/sites/{site.pk}/add-unit/", entries)
     assert answer.status_code == 422
     page = words(answer)
-    assert f"Say since when we would have heard of its failures: since {stood_since:%-d %B %Y} if we" in page
+    assert f"Say since when we would have heard of its failures: since {stood_since:%B %-d, %Y} if we" in page
     as_scheduler.post(f"/sites/{site.pk}/add-unit/", entries | {"observed_from": lately})
     entries |= {"idempotency_key": key(), "code": "W-2", "installed_on": lately}
     as_scheduler.post(f"/sites/{site.pk}/add-unit/", entries)
@@ -194,7 +194,7 @@ def test_replacing_one_panel_and_removing_through_the_pages(as_scheduler: Client
     assert as_scheduler.post(f"/parts/{one.pk}/take-out/", {"on": "2024-01-01"}).status_code == 422
     as_scheduler.post(f"/parts/{one.pk}/take-out/", {"on": "2024-03-01"})
     page = words(as_scheduler.post(f"/units/{unit.pk}/remove/", {"on": "2024-04-01"}, follow=True))
-    assert "removed 1 April 2024" in page
+    assert "removed April 1, 2024" in page
     assert not InstalledPart.objects.in_place().exists()
 
 

@@ -12,21 +12,23 @@ from schedules.words import span
 from servicedesk.core.values.dates import long_date
 from servicedesk.core.values.words import counted
 from servicedesk.reports.annual_report.blocks import Block, Heading, Paper, Pictures, Points, Table, Words
-from servicedesk.reports.cached_figures import cached_figure
-from servicedesk.reports.chart_context import curve_pictures, forecast_pictures, rates_pictures
+from servicedesk.reports.caching.figures import cached_figure
 from servicedesk.reports.comparison.figure import compare_figure, comparison_sentence
+from servicedesk.reports.curves.chart import curve_pictures
 from servicedesk.reports.curves.figure import CurveRow, CurvesFigure, curves_figure
+from servicedesk.reports.forecast.chart import forecast_pictures
 from servicedesk.reports.forecast.figure import Assumptions, ForecastFigure, ForecastRow, forecast_figure
 from servicedesk.reports.histories import Histories
 from servicedesk.reports.maintenance.figure import MaintenanceFigure, maintenance_figure, maintenance_sentence
+from servicedesk.reports.maintenance.forms import rules_in_force
 from servicedesk.reports.maintenance.records import MaintenanceRecords
 from servicedesk.reports.models import ThinLot
-from servicedesk.reports.plan_forms import rules_in_force
 from servicedesk.reports.queries.lifetimes import read_histories
 from servicedesk.reports.questions.asking import SURVIVAL
 from servicedesk.reports.questions.exclusion_words import exclusion_sentences
 from servicedesk.reports.questions.judgements import FIT_CURVE_FAILURES, PER, TEST_EVENTS
 from servicedesk.reports.questions.selection import Selection
+from servicedesk.reports.rates.chart import rates_pictures
 from servicedesk.reports.rates.figure import RateRow, RatesFigure, rates_figure
 from servicedesk.reports.rates.type_ratios import Ratio
 from servicedesk.reports.sentences import curves_sentence, forecast_sentence, rates_sentence

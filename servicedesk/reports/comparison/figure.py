@@ -11,9 +11,9 @@ import numpy as np
 
 from servicedesk.core.values.words import counted
 from servicedesk.reports.histories import Histories, Window
-from servicedesk.reports.numerics.jackknife import jackknife_rate
-from servicedesk.reports.numerics.rates import design_effect
-from servicedesk.reports.numerics.recurrence import compare_mean_cumulative
+from servicedesk.reports.numerics.counts.jackknife import jackknife_rate
+from servicedesk.reports.numerics.counts.rates import design_effect
+from servicedesk.reports.numerics.survival.recurrence import compare_mean_cumulative
 from servicedesk.reports.queries.lifetimes import read_histories
 from servicedesk.reports.queries.surroundings import read_traits
 from servicedesk.reports.questions.judgements import (

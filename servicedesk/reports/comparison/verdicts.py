@@ -17,10 +17,10 @@ from numpy.typing import NDArray
 from scipy import special
 
 from servicedesk.core.values.words import counted
-from servicedesk.reports.numerics.exact import split_p_values
-from servicedesk.reports.numerics.multiplicity import holm
-from servicedesk.reports.numerics.rates import RateRatio, rate_ratio
-from servicedesk.reports.numerics.sites import between_site_variance
+from servicedesk.reports.numerics.counts.exact import split_p_values
+from servicedesk.reports.numerics.counts.multiplicity import holm
+from servicedesk.reports.numerics.counts.rates import RateRatio, rate_ratio
+from servicedesk.reports.numerics.counts.sites import between_site_variance
 from servicedesk.reports.questions.judgements import COMPARED_EVENTS, COMPARED_SITES, RATE_YEARS, SURE
 from servicedesk.reports.words import amount
 

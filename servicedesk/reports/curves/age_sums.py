@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from servicedesk.reports.histories import CountingRows, Ints
 from servicedesk.reports.numerics.columns import sums
-from servicedesk.reports.numerics.site_variance import Cells
+from servicedesk.reports.numerics.counts.site_variance import Cells
 from servicedesk.reports.questions.judgements import DAYS_PER_YEAR
 
 Floats = NDArray[np.float64]

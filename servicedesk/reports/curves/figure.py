@@ -13,8 +13,8 @@ from servicedesk.core.values.words import counted
 from servicedesk.reports.curves.life_fits import LifeFit, life_fit
 from servicedesk.reports.curves.shown_ages import ShownAges, shown_ages
 from servicedesk.reports.histories import CountingRows, FirstFailures, Histories, Window
-from servicedesk.reports.numerics.recurrence import mean_cumulative
-from servicedesk.reports.numerics.survival import SurvivalCurve, kaplan_meier
+from servicedesk.reports.numerics.survival.curves import SurvivalCurve, kaplan_meier
+from servicedesk.reports.numerics.survival.recurrence import mean_cumulative
 from servicedesk.reports.queries.cells import read_cells
 from servicedesk.reports.queries.lifetimes import read_histories
 from servicedesk.reports.questions.asking import RECURRENCE

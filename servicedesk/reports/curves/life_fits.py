@@ -14,8 +14,8 @@ import numpy as np
 
 from servicedesk.core.values.words import counted
 from servicedesk.reports.histories import FirstFailures, Floats
-from servicedesk.reports.numerics.conditional_poisson import fit_conditional
-from servicedesk.reports.numerics.weibull import WeibullFit, fit_weibull
+from servicedesk.reports.numerics.counts.conditional_poisson import fit_conditional
+from servicedesk.reports.numerics.survival.weibull import WeibullFit, fit_weibull
 from servicedesk.reports.questions.judgements import FIT_AGES, FIT_CURVE_FAILURES, FIT_FAILURES
 
 Limits = tuple[float, float, float]

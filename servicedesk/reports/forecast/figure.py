@@ -17,9 +17,9 @@ from servicedesk.reports.forecast.late_records import late_words, read_delays
 from servicedesk.reports.forecast.seasons import month_after, seasons_of
 from servicedesk.reports.forecast.year import MONTHS, Past, YearAgo, backtest, forecast_year, read_past
 from servicedesk.reports.histories import Histories, Window
-from servicedesk.reports.numerics.delays import Delays
-from servicedesk.reports.numerics.forecast import Prediction, predict_count
-from servicedesk.reports.numerics.years import years_apart
+from servicedesk.reports.numerics.prediction.delays import Delays
+from servicedesk.reports.numerics.prediction.forecast import Prediction, predict_count
+from servicedesk.reports.numerics.prediction.years import years_apart
 from servicedesk.reports.queries.lifetimes import read_histories
 from servicedesk.reports.queries.scope import Scope
 from servicedesk.reports.queries.standing import Standing, items_in_place, pieces_used

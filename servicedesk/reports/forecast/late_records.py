@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 
 from servicedesk.core.values.words import counted
-from servicedesk.reports.numerics.delays import Delays, reporting_delays
+from servicedesk.reports.numerics.prediction.delays import Delays, reporting_delays
 from servicedesk.reports.queries.scope import Scope
 from servicedesk.reports.queries.standing import days_to_record
 from servicedesk.reports.questions.selection import Selection

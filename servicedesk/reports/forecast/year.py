@@ -13,10 +13,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from servicedesk.reports.histories import CountingRows, Histories, Window
-from servicedesk.reports.numerics.delays import Delays
-from servicedesk.reports.numerics.forecast import Prediction, draw_counts, predict_count, predict_counts
-from servicedesk.reports.numerics.intensity import FittedIntensity, Spans, fit_intensity
-from servicedesk.reports.numerics.years import YearsApart, years_apart
+from servicedesk.reports.numerics.prediction.delays import Delays
+from servicedesk.reports.numerics.prediction.forecast import (
+    Prediction,
+    draw_counts,
+    predict_count,
+    predict_counts,
+)
+from servicedesk.reports.numerics.prediction.years import YearsApart, years_apart
+from servicedesk.reports.numerics.survival.intensity import FittedIntensity, Spans, fit_intensity
 from servicedesk.reports.questions.judgements import (
     DAYS_PER_YEAR,
     FIT_CURVE_FAILURES,

@@ -13,8 +13,8 @@ from servicedesk.reports.curves.life_fits import Limits
 from servicedesk.reports.curves.shown_ages import shown_ages
 from servicedesk.reports.maintenance.reading import SinceMaintenance
 from servicedesk.reports.maintenance.since_maintenance import MONTH, MaintenanceRows
-from servicedesk.reports.numerics.policy import Policy, inspection, minimal_repair
-from servicedesk.reports.numerics.rates import event_rate
+from servicedesk.reports.numerics.counts.rates import event_rate
+from servicedesk.reports.numerics.prediction.policy import Policy, inspection, minimal_repair
 from servicedesk.reports.questions.judgements import (
     CURVE_ITEMS,
     CURVE_SITES,

@@ -17,13 +17,13 @@ from servicedesk.reports.curves.life_fits import Limits
 from servicedesk.reports.histories import Histories, Ints
 from servicedesk.reports.maintenance.months import MaintenanceMonths, cut_at_months, month_of
 from servicedesk.reports.maintenance.since_maintenance import BANDS, MaintenanceRows
-from servicedesk.reports.numerics.conditional_poisson import (
+from servicedesk.reports.numerics.counts.conditional_poisson import (
     ConditionalFit,
     fit_conditional,
     fit_conditional_parts,
 )
-from servicedesk.reports.numerics.jackknife import jackknife_rate
-from servicedesk.reports.numerics.rates import stratified_rate_ratio
+from servicedesk.reports.numerics.counts.jackknife import jackknife_rate
+from servicedesk.reports.numerics.counts.rates import stratified_rate_ratio
 from servicedesk.reports.questions.judgements import (
     DAYS_PER_YEAR,
     FIT_CURVE_FAILURES,

@@ -8,8 +8,8 @@ from servicedesk.core.values.words import counted
 from servicedesk.reports.curves.life_fits import Limits
 from servicedesk.reports.curves.shown_ages import shown_ages
 from servicedesk.reports.histories import FirstFailures
-from servicedesk.reports.numerics.policy import Policy, age_replacement
-from servicedesk.reports.numerics.weibull import fit_weibull
+from servicedesk.reports.numerics.prediction.policy import Policy, age_replacement
+from servicedesk.reports.numerics.survival.weibull import fit_weibull
 from servicedesk.reports.questions.judgements import (
     CURVE_ITEMS,
     CURVE_SITES,

@@ -14,7 +14,7 @@ from django.db.models.functions import TruncDate
 from schedules.maintenance.reference import MAINTENANCE_WORK
 from servicedesk.calls.models import Call, Finding, Inspection, Work
 from servicedesk.core.querysets import start_of
-from servicedesk.reports.cached_figures import cached_figure
+from servicedesk.reports.caching.figures import cached_figure
 from units.models import ObservationPeriod, Site
 
 SILENCE = timedelta(days=730)

@@ -83,7 +83,7 @@ def judge_rate(events: int, years: float, *, sites: int, wider: tuple[float, flo
         return Judged(reason=f"{watched} item-years were watched; a rate takes {RATE_YEARS:.0f} or more")
     if sites < RATE_SITES:
         return Judged(reason=f"watched at {counted(sites, 'site')} only; a rate takes {RATE_SITES} or more")
-    from servicedesk.reports.numerics.rates import event_rate
+    from servicedesk.reports.numerics.counts.rates import event_rate
 
     rate = event_rate(events, years)
     if events and wider is not None and wider[1] > max(RATE_SPAN * rate.rate, rate.high):

@@ -18,9 +18,9 @@ from servicedesk.reports.comparison.verdicts import (
     Word,
     judge_against_rest,
 )
-from servicedesk.reports.numerics.empirical_bayes import shrink_rates
-from servicedesk.reports.numerics.jackknife import jackknife_rate
-from servicedesk.reports.numerics.rates import design_effect
+from servicedesk.reports.numerics.counts.empirical_bayes import shrink_rates
+from servicedesk.reports.numerics.counts.jackknife import jackknife_rate
+from servicedesk.reports.numerics.counts.rates import design_effect
 from servicedesk.reports.queries.cells import Cells, read_cells
 from servicedesk.reports.queries.exclusion_reasons import ExclusionReason
 from servicedesk.reports.questions import judgements

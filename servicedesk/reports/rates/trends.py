@@ -13,10 +13,10 @@ import numpy as np
 from servicedesk.core.values.words import counted
 from servicedesk.reports.curves.life_fits import Limits
 from servicedesk.reports.histories import CountingRows
-from servicedesk.reports.numerics.bootstrap import History
-from servicedesk.reports.numerics.forecast import fit_repairs
-from servicedesk.reports.numerics.rates import design_effect
-from servicedesk.reports.numerics.trend import laplace
+from servicedesk.reports.numerics.counts.rates import design_effect
+from servicedesk.reports.numerics.prediction.forecast import fit_repairs
+from servicedesk.reports.numerics.survival.bootstrap import History
+from servicedesk.reports.numerics.survival.trend import laplace
 from servicedesk.reports.questions.judgements import SURE, TREND_FAILURES, TREND_SITES
 
 

@@ -13,8 +13,8 @@ from typing import Any, Final
 import numpy as np
 
 from servicedesk.core.values.words import counted
-from servicedesk.reports.numerics.adjust import OverlapError, rate_regression
-from servicedesk.reports.numerics.jackknife import JackknifeRatio, jackknife_rate_ratio
+from servicedesk.reports.numerics.counts.adjust import OverlapError, rate_regression
+from servicedesk.reports.numerics.counts.jackknife import JackknifeRatio, jackknife_rate_ratio
 from servicedesk.reports.questions.judgements import (
     ADJUST_EVENTS,
     ADJUST_SITES,

@@ -10,8 +10,8 @@ from django.db.models import Exists, OuterRef, QuerySet
 
 from servicedesk.core.values.words import counted
 from servicedesk.reports.models import LotFlag, SurveyMark, ThinLot
-from servicedesk.reports.numerics.exact import poisson_limits
-from servicedesk.reports.numerics.surveillance import FEWEST_EVENTS, FEWEST_SITES
+from servicedesk.reports.numerics.counts.exact import poisson_limits
+from servicedesk.reports.numerics.surveillance.flags import FEWEST_EVENTS, FEWEST_SITES
 from servicedesk.reports.questions.judgements import PER
 from servicedesk.reports.surveillance.lots import CONFIDENCE
 from servicedesk.reports.words import amount

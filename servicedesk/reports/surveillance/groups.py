@@ -19,8 +19,8 @@ from servicedesk.reports.curves.age_sums import (
     sum_by_cell,
 )
 from servicedesk.reports.histories import CountingRows, Histories, Ints, Window
-from servicedesk.reports.numerics.rates import design_effect
-from servicedesk.reports.numerics.site_variance import Cells
+from servicedesk.reports.numerics.counts.rates import design_effect
+from servicedesk.reports.numerics.counts.site_variance import Cells
 from servicedesk.reports.questions.judgements import DAYS_PER_YEAR
 from units.models import ComponentType
 

@@ -10,9 +10,10 @@ from typing import Final
 import numpy as np
 
 from servicedesk.reports.histories import Histories
-from servicedesk.reports.numerics.false_raises import raises_over_all
-from servicedesk.reports.numerics.site_variance import pooled_variance
-from servicedesk.reports.numerics.surveillance import (
+from servicedesk.reports.numerics.counts.site_variance import pooled_variance
+from servicedesk.reports.numerics.counts.unlike_sites import ratio_limits
+from servicedesk.reports.numerics.surveillance.false_raises import raises_over_all
+from servicedesk.reports.numerics.surveillance.flags import (
     FEWEST_EVENTS,
     FEWEST_SITES,
     FLAGGED_AT,
@@ -22,7 +23,6 @@ from servicedesk.reports.numerics.surveillance import (
     flag_groups,
     poisson_cusum,
 )
-from servicedesk.reports.numerics.unlike_sites import ratio_limits
 from servicedesk.reports.queries.lifetimes import read_histories
 from servicedesk.reports.questions.judgements import DAYS_PER_YEAR
 from servicedesk.reports.questions.selection import Selection

@@ -17,14 +17,14 @@ from servicedesk.accounts.rights import owners, user_of
 from servicedesk.core.rules.refusals import apply_or_report
 from servicedesk.core.values.words import count
 from servicedesk.core.web.exports import csv_response
-from servicedesk.reports import page_context, tables
-from servicedesk.reports.chart_context import flags_picture
+from servicedesk.reports import tables
 from servicedesk.reports.forms import FindingsForm
 from servicedesk.reports.models import LotFlag
-from servicedesk.reports.numerics.unlike_sites import DRAWS
-from servicedesk.reports.plan_forms import InspectForm
+from servicedesk.reports.numerics.counts.unlike_sites import DRAWS
 from servicedesk.reports.queries.listing import findings_behind
 from servicedesk.reports.questions.judgements import PER
+from servicedesk.reports.surveillance.chart import flags_picture
+from servicedesk.reports.surveillance.context import flag_findings, flag_lines, thin_lines
 from servicedesk.reports.surveillance.figure import (
     MOST_THIN,
     false_sentence,
@@ -35,6 +35,7 @@ from servicedesk.reports.surveillance.figure import (
     thin_sentence,
     units_with,
 )
+from servicedesk.reports.surveillance.forms import InspectForm
 from servicedesk.reports.views import bad_question
 from units.models import Unit
 
@@ -52,12 +53,12 @@ def surveillance(request: HttpRequest) -> HttpResponse:
         "sentence": surveillance_sentence(figure),
         "false_sentence": false_sentence(figure),
         "thin_sentence": thin_sentence(figure),
-        "thin_lines": page_context.thin_lines(figure),
+        "thin_lines": thin_lines(figure),
         "most": MOST_THIN,
         "per": PER,
         "draws": DRAWS,
         "picture": flags_picture(figure),
-        "lines": page_context.flag_lines(figure),
+        "lines": flag_lines(figure),
     }
     return render(request, "reports/surveillance.html", context)
 
@@ -70,7 +71,7 @@ def flag(request: HttpRequest, pk: int) -> HttpResponse:
     context = {
         "flag": lot_flag,
         "words": flag_words(lot_flag),
-        "findings": page_context.flag_findings(lot_flag),
+        "findings": flag_findings(lot_flag),
         "warn": sites_to_warn(lot_flag),
         "inspect": form,
         "action": reverse("reports:inspect_flag", args=[pk]),

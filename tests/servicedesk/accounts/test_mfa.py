@@ -109,7 +109,7 @@ def test_password_and_code_lead_to_the_page_that_was_wanted(
     answer = client.post("/sign-in/code/", {"code": f" {code_of(tess)[:3]} {code_of(tess)[3:]}"})
     assert answer["Location"] == "/units/"
     assert client.get("/me/").status_code == 200
-    assert "Since 4 May 2026" in client.get("/me/").content.decode()
+    assert "Since May 4, 2026" in client.get("/me/").content.decode()
     assert Change.objects.about(tess).order_by("-pk")[0].action == "signs in with a code from now on"
 
 

@@ -199,7 +199,7 @@ def test_a_call_waits_until_a_day_and_goes_on(as_technician: Client, call: Call)
     assert call.state == "in-process"
     assert shown(as_technician, state="waiting") == [call.pk]
     assert (
-        f"waits for the maker until {until:%-d %b %Y}"
+        f"waits for the maker until {until:%b %-d, %Y}"
         in as_technician.get(reverse("calls:calls")).content.decode()
     )
     post(as_technician, "resume", call.pk)

@@ -130,7 +130,7 @@ def test_the_page_shows_the_drawing_to_point_at(as_technician: Client, call: Cal
         ({"corner": "UL"}, "A corner belongs to a panel: say which panel."),
         ({"panel": "9"}, "not one of the available choices"),
         ({"found_on": "2031-01-01"}, "That day is still to come"),
-        ({"found_on": "2019-01-01"}, "was installed on 2 March 2020"),
+        ({"found_on": "2019-01-01"}, "was installed on March 2, 2020"),
         ({"found_on": ""}, "This field is required."),
         ({"last_good_on": "2031-01-01"}, "The part was last in order before the fault was found"),
         ({"severity": "danger"}, "say what was done to make it safe"),
@@ -228,7 +228,7 @@ class TestSameFaultAsBefore:
         before = FindingFactory(installed_part=porch.track, mode=porch.binds, found_on=day(ago), panel=3)
         answer = record(as_technician, call, porch.binds)
         assert answer.status_code == 422
-        assert f"The same was found here on {day(ago):%-d %B %Y}" in answer.content.decode()
+        assert f"The same was found here on {day(ago):%B %-d, %Y}" in answer.content.decode()
         same = record(as_technician, call, porch.binds, same_as=before.pk)
         assert same.status_code == 302
         finding = Finding.objects.get(call=call)

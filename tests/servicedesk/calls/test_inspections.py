@@ -49,7 +49,7 @@ def test_a_look_on_a_call_moves_the_call_along(as_technician: Client, porch: Por
     assert Inspection.objects.get().call == call
     call.refresh_from_db()
     assert call.state == "in-process"
-    assert f"unit U-0001 on {day(0):%-d %b %Y}" in answer.content.decode()
+    assert f"unit U-0001 on {day(0):%b %-d, %Y}" in answer.content.decode()
 
 
 def test_a_look_on_a_visit_goes_back_to_the_visit(as_technician: Client, porch: Porch) -> None:

@@ -100,7 +100,7 @@ class TestCalls:
         assert call.task is not None
         for subject in (call, call.task):
             assert (
-                f"waits for a part until {until:%-d %B %Y}"
+                f"waits for a part until {until:%B %-d, %Y}"
                 in Change.objects.about(subject).for_page()[0].action
             )
 

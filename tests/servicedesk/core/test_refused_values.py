@@ -66,7 +66,7 @@ def test_a_unit_can_not_be_installed_in_years_to_come(as_scheduler: Client) -> N
     assert not Unit.objects.exists()
     unit = UnitFactory.create(site=site, code="U1")
     page = said(as_scheduler, f"/units/{unit.pk}/change/", unit_entries(code="U1", installed_on="2031-05-04"))
-    assert "4 May 2031 is still to come" in page
+    assert "May 4, 2031 is still to come" in page
 
 
 def test_a_unit_stored_with_such_a_day_can_still_be_changed(as_scheduler: Client) -> None:
@@ -239,7 +239,7 @@ def test_a_long_text_stored_before_can_stay(as_scheduler: Client) -> None:
 FORMS = [
     *(
         "units.forms",
-        "units.reference_forms",
+        "units.catalog.forms",
         "schedules.forms",
         "schedules.plans.forms",
         "schedules.notifications.views",
@@ -247,7 +247,11 @@ FORMS = [
     *("servicedesk.calls.forms", "servicedesk.calls.views.photos", "servicedesk.portal.visit_views"),
     *("servicedesk.office.finishing", "servicedesk.portal.label_views", "servicedesk.privacy.views"),
     *("servicedesk.imports.views", "servicedesk.accounts.forms", "servicedesk.office.history_views"),
-    *("servicedesk.reports.forms", "servicedesk.reports.plan_forms", "schedules.maintenance.terms_views"),
+    *(
+        "servicedesk.reports.forms",
+        "servicedesk.reports.maintenance.forms",
+        "schedules.maintenance.terms_views",
+    ),
 ]
 
 

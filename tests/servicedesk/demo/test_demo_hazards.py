@@ -23,7 +23,7 @@ from servicedesk.demo.hazards import (
 from servicedesk.demo.maintenance import maintenance_of
 from servicedesk.demo.scenario import FAILURES, build_fleet, stream
 from servicedesk.demo.sources import Hazard, Scenario, even_season, read_scenario
-from servicedesk.reports.numerics.rates import event_rate
+from servicedesk.reports.numerics.counts.rates import event_rate
 
 TODAY = date(2026, 7, 29)
 SEEDS = range(8)

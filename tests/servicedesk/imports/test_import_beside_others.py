@@ -35,7 +35,7 @@ def test_measuring_the_tables_waits_for_who_writes(monkeypatch: pytest.MonkeyPat
         Customer.objects.filter(pk=customer.pk).update(name="Gull Street 4")
 
     def measure_beside_a_writer() -> None:
-        with somebody_who(rename, locked_for=HELD_FOR):
+        with somebody_who(rename, held_for=HELD_FOR):
             measure()
             waited.append(True)
 
@@ -57,7 +57,7 @@ def test_the_clock_that_plans_the_same_care_loses_none_that_was_told(monkeypatch
     write, planned = MaintenanceWriter._write_chunk, []
 
     def write_beside_the_clock(self: MaintenanceWriter, hold: Any, units: Sequence[int], *args: Any) -> None:
-        with somebody_who(lambda: planned.append(plan_units(units)), locked_for=HELD_FOR):
+        with somebody_who(lambda: planned.append(plan_units(units)), held_for=HELD_FOR):
             write(self, hold, units, *args)
 
     monkeypatch.setattr(MaintenanceWriter, "_write_chunk", write_beside_the_clock)
@@ -79,7 +79,7 @@ def test_saves_beside_an_import_come_through_on_sqlite() -> None:
 
     def import_fleet() -> None:
         try:
-            batches.append(import_files(*some_fleet(400)))
+            batches.append(import_files(*some_fleet(600)))
         finally:
             connections.close_all()
 

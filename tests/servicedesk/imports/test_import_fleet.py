@@ -383,7 +383,7 @@ def test_units_from_long_before_the_oldest_record_count_from_it() -> None:
     ]
     batch = import_files(units, rows)
     assert set(ObservationPeriod.objects.values_list("from_on", "began")) == {(date(2024, 1, 10), "unsaid")}
-    assert "(but 20 units from before your oldest row of history, only since 10 January 2024)" in (
+    assert "(but 20 units from before your oldest row of history, only since January 10, 2024)" in (
         operations.starts_words(batch)
     )
 

@@ -66,7 +66,7 @@ def test_the_owner_reads_since_when_the_backup_fails_and_what_to_do(
     for days in range(3):
         night(NOW + days * DAY)
     page = home(as_owner, NOW + 2 * DAY + timedelta(minutes=5))
-    assert "The nightly backup has failed since 4 May 2026, 10:00" in page
+    assert "The nightly backup has failed since May 4, 2026, 10:00" in page
     assert f"manage.py back_up {folder}" in page
     assert "The machine says: NotADirectoryError" in page
     folder.parent.unlink()
@@ -83,8 +83,8 @@ def test_a_backup_that_is_too_old_is_told_though_nothing_failed(
     night(NOW)
     assert "backup" not in home(as_owner, NOW + timedelta(minutes=1))
     page = home(as_owner, NOW + 2 * DAY + timedelta(minutes=1))
-    assert "No backup has been made since 4 May 2026, 10:00" in page
-    assert "All periodic work has stood still since 4 May 2026, 10:00" in page
+    assert "No backup has been made since May 4, 2026, 10:00" in page
+    assert "All periodic work has stood still since May 4, 2026, 10:00" in page
     [backup] = tmp_path.glob("sashkeep-*")
     backup.rename(tmp_path / "moved-away")
     (tmp_path / "sashkeep-notes").mkdir()

@@ -65,7 +65,7 @@ def photo(kind: str = "JPEG", *, size: tuple[int, int] = (3000, 1500)) -> Simple
 def test_it_shows_the_visit_and_nothing_private(client: Client, visit: Visit) -> None:
     answer = client.get(address(visit))
     page = told(answer.content)
-    assert f"May we come on {visit.local_start:%A} {visit.local_start.day} May" in page
+    assert f"May we come on {visit.local_start:%A, May %-d}" in page
     for private in ("frog", "555-01", "Testa Fitter", "/visits/"):
         assert private not in page
     assert answer["Referrer-Policy"] == "same-origin"  # "no-referrer" makes browsers post Origin: null

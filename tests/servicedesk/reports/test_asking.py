@@ -60,7 +60,7 @@ def test_the_last_day_is_never_after_the_records_are_read() -> None:
         ({"from": ["tomorrow"]}, "from", "“tomorrow” is no first day: write it as year, month and day"),
         ({"until": ["2024-13-01"]}, "until", "“2024-13-01” is no last day"),
         ({"from": ["2024-02-02"], "until": ["2024-02-01"]}, "from", "swap them or leave one out"),
-        ({"from": ["2025-01-01"]}, "from", "comes after the last, 31 December 2024"),
+        ({"from": ["2025-01-01"]}, "from", "comes after the last, December 31, 2024"),
         ({"facing": ["up"]}, "facing", "“up” is no known facing. There are north, north-east"),
         ({"finish": ["puce"]}, "finish", "“puce” is no known color. There are white, light, medium, dark."),
         ({"year": ["MMXX"]}, "year", "“MMXX” is no year fitted; write it as a number."),

@@ -17,8 +17,9 @@ from pytest_django import Settings
 from schedules.models import MaintenanceRule
 from servicedesk.accounts.models import Role, User
 from servicedesk.core.models import TableVersion
-from servicedesk.reports import background, tasks, views
-from servicedesk.reports.background import HOLDS_SECONDS, TAKEN_UP_AGAIN, FigureError
+from servicedesk.reports import tasks, views
+from servicedesk.reports.caching import background
+from servicedesk.reports.caching.background import HOLDS_SECONDS, TAKEN_UP_AGAIN, FigureError
 from servicedesk.reports.models import FigureRequest
 from tests.factories import ComponentTypeFactory, MaintenanceRuleFactory
 from tests.kept_values import forget_all

@@ -14,7 +14,7 @@ from django.test.utils import CaptureQueriesContext
 from pytest_django import Settings
 
 from servicedesk.core.models import TableVersion
-from servicedesk.reports.cached_figures import cached_figure
+from servicedesk.reports.caching.figures import cached_figure
 from servicedesk.reports.queries import cells
 from tests.beside import somebody_who
 from tests.factories import (

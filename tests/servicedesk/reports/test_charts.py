@@ -13,7 +13,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import servicedesk
-from servicedesk.reports.chart_context import LEAST_TOP
 from servicedesk.reports.charts import (
     FunnelLimits,
     FunnelPoint,
@@ -28,6 +27,7 @@ from servicedesk.reports.charts import (
     step_curve,
 )
 from servicedesk.reports.charts.scales import Scale, tick_step, tick_words
+from servicedesk.reports.curves.chart import LEAST_TOP
 from tests.units.drawings.reading import (
     CLASSES,
     NAMESPACE,

@@ -7,7 +7,7 @@ import pytest
 from lifelines import KaplanMeierFitter
 
 from servicedesk.reports.curves.figure import Curve, CurveRow, curves_figure
-from servicedesk.reports.numerics.recurrence import mean_cumulative
+from servicedesk.reports.numerics.survival.recurrence import mean_cumulative
 from servicedesk.reports.questions.asking import RECURRENCE, SURVIVAL
 from servicedesk.reports.questions.traits import MODE
 from tests.factories import SiteFactory

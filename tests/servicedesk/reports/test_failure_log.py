@@ -153,7 +153,7 @@ def test_the_nightly_task_keeps_it_and_the_owner_sees_up_to_when(as_owner: Clien
         assert nightly() == "20 days of the failure log written"
         assert nightly() == "no days of the failure log written"
         page = as_owner.get("/figures/log/").content.decode()
-    assert "Kept up to 21 January 2020" in page
+    assert "Kept up to January 21, 2020" in page
 
 
 def test_the_command_does_the_same_and_can_begin_anew() -> None:

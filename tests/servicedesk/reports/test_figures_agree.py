@@ -18,9 +18,9 @@ from django.test import Client
 from django.urls import reverse
 
 from servicedesk.reports.forecast.year import MONTHS, Past, forecast_year
-from servicedesk.reports.numerics.funnel import funnel_limits
-from servicedesk.reports.numerics.jackknife import jackknife_rate
-from servicedesk.reports.numerics.rates import event_rate, rate_ratio
+from servicedesk.reports.numerics.counts.funnel import funnel_limits
+from servicedesk.reports.numerics.counts.jackknife import jackknife_rate
+from servicedesk.reports.numerics.counts.rates import event_rate, rate_ratio
 from servicedesk.reports.words import amount
 from tests.factories import MaintenanceRuleFactory, SiteFactory
 from tests.servicedesk.reports.pages import csv_rows, open_page, plain, rows

@@ -21,7 +21,7 @@ from units.models import InstalledPart
 pytestmark = pytest.mark.django_db
 
 AS_OF = ("--as-of", "2024-12-31")
-DAYS = 1826  # from 1 January 2020 to 31 December 2024
+DAYS = 1826  # from January 1, 2020 to December 31, 2024
 YEAR = 365.25
 ROW = ["component", "events", "items", "sites", "item_years", "rate", "low", "high"]
 MORE = ["wide_low", "wide_high"]
@@ -191,7 +191,7 @@ def test_nothing_watched_is_said() -> None:
         (["rates", "--as-of", "2026-02-30"], "--as-of: “2026-02-30” is no day on which the records are read"),
         (
             ["rates", "--from", "2024-02-01", "--until", "2024-01-01"],
-            "--from: The first day, 1 February 2024,",
+            "--from: The first day, February 1, 2024,",
         ),
         (["rates", "--year", "old"], "--year: “old” is no year fitted; write it as a number."),
         (["rates", "--component", "glass"], "--component: “glass” is no known type of part. There are "),

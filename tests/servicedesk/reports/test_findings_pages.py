@@ -57,8 +57,8 @@ def test_every_sort_of_finding_can_be_looked_at(as_owner: Client, fleet: Fleet) 
     page = open_page(as_owner, FINDINGS)
     assert "2 failures, of 10 findings in all." in plain(page)
     assert [(row[0], row[1], row[5]) for row in rows(page)] == [
-        ("11 Mar 2022", "binds", "not known"),
-        ("4 Feb 2021", "binds", "1.1 years"),
+        ("Mar 11, 2022", "binds", "not known"),
+        ("Feb 4, 2021", "binds", "1.1 years"),
     ]
     assert "3 Heron Way" in rows(page)[1][3]
     for exclusion_reason in ExclusionReason:
@@ -102,13 +102,13 @@ def test_the_log_lists_days_totals_and_the_way_to_the_findings(as_owner: Client,
     keep_failure_log(today=day(TODAY), at=NOON)
     page = open_page(as_owner, f"{LOG}?from=2021-01-01&until=2022-12-31&part=track")
     assert rows(page) == [
-        ["11 Mar 2022", "bare track", "binds", "1", "2"],
-        ["4 Feb 2021", "bare track", "binds", "1", "1"],
+        ["Mar 11, 2022", "bare track", "binds", "1", "2"],
+        ["Feb 4, 2021", "bare track", "binds", "1", "1"],
     ]
-    item_years = (730 + (730 - 334)) / 365.25  # the second is watched from day 700, 1 December 2021
+    item_years = (730 + (730 - 334)) / 365.25  # the second is watched from day 700, December 1, 2021
     assert rows(page, table=1)[0] == ["Bare track", "track or liner", "2", f"{item_years:.1f}"]
-    assert "Kept up to 31 December 2024" in page
-    assert [row[0] for row in rows(open_page(as_owner, link_of(page, "4 Feb 2021")))] == ["4 Feb 2021"]
+    assert "Kept up to December 31, 2024" in page
+    assert [row[0] for row in rows(open_page(as_owner, link_of(page, "Feb 4, 2021")))] == ["Feb 4, 2021"]
     file = csv_rows(as_owner, f"{LOG}?csv=1&from=2021-01-01&until=2022-12-31")
     assert [(row["day"], row["failures"], row["items at risk"]) for row in file] == [
         ("2021-02-04", "1", "1"),
@@ -132,7 +132,7 @@ def test_the_year_in_brief_adds_up_failures_calls_minutes_and_pieces(as_owner: C
     CallFactory(site=part.unit.site, unit=part.unit, told_at=datetime(2023, 12, 1, 12, 0, tzinfo=UTC))
     page = open_page(as_owner, YEAR)
     words = plain(page)
-    assert "From 1 January 2024 to today parts failed 2 times at the 1 site we watch." in words
+    assert "From January 1, 2024 to today parts failed 2 times at the 1 site we watch." in words
     assert ">1</span><br>call, 2 of all calls still open<" in page
     assert '<span class="big">1 h 50 min</span><br>of work written down, 1 h 30 min of it repairs' in page
     track, rest = rows(page)

@@ -17,7 +17,7 @@ from scipy.stats import nbinom
 
 from servicedesk.calls.models import Finding
 from servicedesk.reports.forecast.figure import Assumptions, forecast_figure
-from servicedesk.reports.numerics.trend import fit_power_law
+from servicedesk.reports.numerics.survival.trend import fit_power_law
 from tests.factories import SiteFactory, WorkFactory
 from tests.servicedesk.reports.pages import csv_rows, link_of, open_page, plain, rows
 from tests.servicedesk.reports.small_fleets import Fleet, day, up_to
@@ -26,7 +26,7 @@ from units.models import InstalledPart
 pytestmark = pytest.mark.django_db
 
 NOON = datetime(2024, 12, 31, 17, 0, tzinfo=UTC)
-DAYS = 1826  # from 1 January 2020 to 31 December 2024
+DAYS = 1826  # from January 1, 2020 to December 31, 2024
 YEAR = 365.25
 AHEAD = "/figures/forecast/"
 

@@ -19,7 +19,7 @@ SPAN = st.tuples(
 
 
 def maintenance_rows(drawn: list[tuple[int, int, int, int, int]]) -> MaintenanceRows:
-    """Make rows of start, length, failures at the end, site and days from 20 March 2021 to the care."""
+    """Make rows of start, length, failures at the end, site and days from March 20, 2021 to the care."""
     start, length, event, site, later = np.array(drawn, dtype=np.int64).T
     ends = (start / 1.0, (start + length) / 1.0)
     nothing = np.zeros(start.size, dtype=np.int64)

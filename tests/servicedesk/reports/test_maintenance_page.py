@@ -24,9 +24,9 @@ from servicedesk.core.models import Change
 from servicedesk.reports.histories import Window
 from servicedesk.reports.maintenance.figure import maintenance_figure, maintenance_sentence
 from servicedesk.reports.maintenance.since_maintenance import clock_from_maintenance
-from servicedesk.reports.numerics.jackknife import jackknife_rate
-from servicedesk.reports.numerics.policy import inspection
-from servicedesk.reports.numerics.rates import event_rate
+from servicedesk.reports.numerics.counts.jackknife import jackknife_rate
+from servicedesk.reports.numerics.counts.rates import event_rate
+from servicedesk.reports.numerics.prediction.policy import inspection
 from servicedesk.reports.queries.lifetimes import read_histories
 from servicedesk.reports.queries.maintenance import read_maintenance
 from tests.factories import (
@@ -45,7 +45,7 @@ from units.models import FailureMode, InstalledPart, Site
 pytestmark = pytest.mark.django_db
 
 NOON = datetime(2024, 12, 31, 17, 0, tzinfo=UTC)
-DAYS = 1826  # from 1 January 2020 to 31 December 2024
+DAYS = 1826  # from January 1, 2020 to December 31, 2024
 MAINTENANCE = "/figures/maintenance/"
 MONTH = 365.25 / 12
 
@@ -204,7 +204,7 @@ def test_without_a_clear_rise_the_usual_stays(as_owner: Client) -> None:
 
 @pytest.fixture
 def april() -> MaintenanceRule:
-    """Twelve tracks at six sites, lubricated each 15 April; they fail in winter, late after care."""
+    """Twelve tracks at six sites, lubricated each April 15; they fail in winter, late after care."""
     fleet, sites = Fleet(), [SiteFactory(care_by="us") for _ in range(6)]
     for number in range(12):
         unit = fleet.unit(sites[number % 6])
@@ -372,7 +372,7 @@ def test_the_owner_changes_the_care_plan_and_the_history_says_why(
     rule.refresh_from_db()
     assert rule.interval_months == months
     change = Change.objects.about(rule).order_by("-pk")[0]
-    assert "because figures of 31 December 2024" in change.action
+    assert "because figures of December 31, 2024" in change.action
     assert change.by is not None
     assert (change.fields.get().before, change.fields.get().after) == ("24", str(months))
 

@@ -19,7 +19,7 @@ from servicedesk.reports.comparison.verdicts import (
     judge_against_rest,
     more_years_for_a_doubling,
 )
-from servicedesk.reports.numerics.rates import rate_ratio
+from servicedesk.reports.numerics.counts.rates import rate_ratio
 
 ENOUGH = 20  # sites
 

@@ -18,7 +18,7 @@ from servicedesk.calls.models import Finding
 from servicedesk.reports.forecast.figure import Assumptions, forecast_figure
 from servicedesk.reports.forecast.year import as_of
 from servicedesk.reports.histories import Window
-from servicedesk.reports.numerics.forecast import predict_count
+from servicedesk.reports.numerics.prediction.forecast import predict_count
 from servicedesk.reports.queries.lifetimes import read_histories
 from servicedesk.reports.queries.scope import Scope
 from servicedesk.reports.queries.standing import pieces_used

@@ -85,7 +85,7 @@ def test_page_and_pdf_say_the_same(as_owner: Client, fleet: Fleet) -> None:
             assert all(svg in page for svg in block.svgs)
     assert tables == 5
     assert said.count("Report of the year") >= 1
-    assert "1 January 2024 to 31 December 2024" in said
+    assert "January 1, 2024 to December 31, 2024" in said
 
 
 def test_no_word_of_a_table_is_broken_in_the_pdf(as_owner: Client, fleet: Fleet) -> None:
@@ -125,7 +125,7 @@ def assert_words_whole(content: bytes, tables: list[Table]) -> None:
 def test_its_rates_are_those_of_the_period(as_owner: Client, fleet: Fleet) -> None:
     page = open_page(as_owner, f"{YEAR}?from=2021-01-01&until=2022-12-31")
     figure = rates_figure(up_to(1095, from_on=day(366), until_on=day(1095)))
-    assert "1 January 2021 to 31 December 2022" in plain(page)
+    assert "January 1, 2021 to December 31, 2022" in plain(page)
     for row in figure.rows:
         cells = next(cells for cells in rows(page, table=1) if cells[0] == row.name.capitalize())
         assert cells[1] == str(row.events)

@@ -11,7 +11,7 @@ from django.http import QueryDict
 from django.utils import timezone
 
 from servicedesk.core.web.exports import write_table
-from servicedesk.reports.mixing import mark_line, mixing_words
+from servicedesk.reports.caching.mixing import mark_line, mixing_words
 from servicedesk.reports.questions.asking import DAYS, RECURRENCE, SURVIVAL, QuestionError, read_selection
 from servicedesk.reports.questions.selection import Selection
 from servicedesk.reports.questions.traits import GROUPINGS, TRAITS, UNKNOWN
@@ -156,7 +156,7 @@ class Command(BaseCommand):
     def _print_forecast(self, selection: Selection, options: dict[str, Any]) -> None:
         from servicedesk.reports import tables
         from servicedesk.reports.forecast.figure import forecast_figure
-        from servicedesk.reports.plan_forms import ForecastForm
+        from servicedesk.reports.forecast.forms import ForecastForm
 
         form = ForecastForm(_told(options, "level", "vans", "warranty"), today=timezone.localdate())
         self._check(form)
@@ -167,7 +167,7 @@ class Command(BaseCommand):
     def _print_maintenance(self, selection: Selection, options: dict[str, Any]) -> None:
         from servicedesk.reports import tables
         from servicedesk.reports.maintenance.figure import maintenance_figure
-        from servicedesk.reports.plan_forms import MaintenanceForm, rules_in_force
+        from servicedesk.reports.maintenance.forms import MaintenanceForm, rules_in_force
 
         form_data = _told(options, "maintenance_cost", "failure_cost", "replace_cost")
         rules = {f"{rule.component_type}: {rule.name}": rule for rule in rules_in_force()}

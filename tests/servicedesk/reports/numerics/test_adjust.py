@@ -12,8 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from servicedesk.reports.numerics.adjust import rate_regression
-from servicedesk.reports.numerics.rates import event_rate
+from servicedesk.reports.numerics.counts.adjust import rate_regression
+from servicedesk.reports.numerics.counts.rates import event_rate
 from tests.servicedesk.reports.numerics.fleets import unhurried
 from tests.servicedesk.reports.numerics.published import Check, data_set
 

@@ -15,8 +15,8 @@ from hypothesis import strategies as st
 
 from servicedesk.reports import numerics as lifetimes
 from servicedesk.reports.numerics import columns
-from servicedesk.reports.numerics.ages import SHORTEST_DIRECT, put_on_ruler
 from servicedesk.reports.numerics.estimate import Estimate
+from servicedesk.reports.numerics.survival.ages import SHORTEST_DIRECT, put_on_ruler
 from tests.servicedesk.reports.numerics.fleets import unhurried
 
 MODULES = sorted(path.stem for path in Path(lifetimes.__path__[0]).glob("*.py") if path.stem != "__init__")

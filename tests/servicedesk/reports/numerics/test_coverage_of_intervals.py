@@ -10,21 +10,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from servicedesk.reports.forecast.year import MONTHS, Past, forecast_year
-from servicedesk.reports.numerics.adjust import rate_regression
-from servicedesk.reports.numerics.conditional_poisson import fit_conditional
-from servicedesk.reports.numerics.empirical_bayes import shrink_rates
-from servicedesk.reports.numerics.forecast import predict_count
-from servicedesk.reports.numerics.intensity import YEAR, Spans, fit_intensity
-from servicedesk.reports.numerics.jackknife import jackknife_rate
-from servicedesk.reports.numerics.rates import (
+from servicedesk.reports.numerics.counts.adjust import rate_regression
+from servicedesk.reports.numerics.counts.conditional_poisson import fit_conditional
+from servicedesk.reports.numerics.counts.empirical_bayes import shrink_rates
+from servicedesk.reports.numerics.counts.jackknife import jackknife_rate
+from servicedesk.reports.numerics.counts.rates import (
     design_effect,
     event_rate,
     rate_ratio,
     stratified_rate_ratio,
 )
-from servicedesk.reports.numerics.recurrence import mean_cumulative, mean_cumulative_difference
-from servicedesk.reports.numerics.survival import kaplan_meier
-from servicedesk.reports.numerics.weibull import fit_weibull
+from servicedesk.reports.numerics.prediction.forecast import predict_count
+from servicedesk.reports.numerics.survival.curves import kaplan_meier
+from servicedesk.reports.numerics.survival.intensity import YEAR, Spans, fit_intensity
+from servicedesk.reports.numerics.survival.recurrence import mean_cumulative, mean_cumulative_difference
+from servicedesk.reports.numerics.survival.weibull import fit_weibull
 
 ROUNDS = 400
 SITES, ITEMS = 40, 6

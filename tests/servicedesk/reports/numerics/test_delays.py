@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from servicedesk.reports.numerics.delays import reporting_delays
+from servicedesk.reports.numerics.prediction.delays import reporting_delays
 
 
 def test_the_shares_are_those_of_the_product_limit_in_reversed_time() -> None:

@@ -12,17 +12,17 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from servicedesk.reports.forecast.year import MONTHS, Past, forecast_year
-from servicedesk.reports.numerics.bootstrap import History, draw_all_sites, records_of_repairs
-from servicedesk.reports.numerics.forecast import (
+from servicedesk.reports.numerics.prediction.forecast import (
     Prediction,
     draw_counts,
     fit_repairs,
     predict_count,
     predict_counts,
 )
-from servicedesk.reports.numerics.intensity import FittedIntensity, Intensity, Spans, fit_intensity
-from servicedesk.reports.numerics.trend import fit_power_law
-from servicedesk.reports.numerics.weibull import fit_weibull
+from servicedesk.reports.numerics.survival.bootstrap import History, draw_all_sites, records_of_repairs
+from servicedesk.reports.numerics.survival.intensity import FittedIntensity, Intensity, Spans, fit_intensity
+from servicedesk.reports.numerics.survival.trend import fit_power_law
+from servicedesk.reports.numerics.survival.weibull import fit_weibull
 from servicedesk.reports.questions.judgements import DAYS_PER_YEAR
 from tests.servicedesk.reports.numerics.fleets import Fleet, make_fleet, unhurried
 from tests.servicedesk.reports.numerics.published import Check
@@ -196,7 +196,7 @@ class TestSiteBootstrap:
             Spans(fleet.entry, fleet.exit, fleet.failed.astype(int), fleet.site, np.ones(150), 12)
         )
         at_once = fitted.drawn_means(np.arange(0.0, 1000.0, 10.0), 365.0, times=40)
-        monkeypatch.setattr("servicedesk.reports.numerics.bootstrap.LARGEST_DRAWS", 12 * 8)
+        monkeypatch.setattr("servicedesk.reports.numerics.survival.bootstrap.LARGEST_DRAWS", 12 * 8)
         assert fitted.drawn_means(np.arange(0.0, 1000.0, 10.0), 365.0, times=40) == pytest.approx(at_once)
 
     def test_repairs_count_two_failures_on_one_day(self) -> None:

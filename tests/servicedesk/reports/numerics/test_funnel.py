@@ -7,7 +7,7 @@ import math
 import pytest
 from scipy import stats
 
-from servicedesk.reports.numerics.funnel import funnel_limits
+from servicedesk.reports.numerics.counts.funnel import funnel_limits
 
 
 class TestFunnelLimits:

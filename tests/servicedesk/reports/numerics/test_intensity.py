@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from servicedesk.reports.numerics.bootstrap import History
-from servicedesk.reports.numerics.forecast import fit_repairs
-from servicedesk.reports.numerics.intensity import YEAR, Spans, fit_intensity
+from servicedesk.reports.numerics.prediction.forecast import fit_repairs
+from servicedesk.reports.numerics.survival.bootstrap import History
+from servicedesk.reports.numerics.survival.intensity import YEAR, Spans, fit_intensity
 
 
 def spans(hazard: tuple[tuple[float, float], ...], *, items: int = 300, seed: int = 1) -> Spans:

@@ -12,9 +12,14 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy import stats
 
-from servicedesk.reports.numerics.jackknife import jackknife_rate, jackknife_rate_ratio
-from servicedesk.reports.numerics.rates import design_effect, event_rate, rate_ratio, stratified_rate_ratio
-from servicedesk.reports.numerics.sites import WILDEST, between_site_variance, count_inflation
+from servicedesk.reports.numerics.counts.jackknife import jackknife_rate, jackknife_rate_ratio
+from servicedesk.reports.numerics.counts.rates import (
+    design_effect,
+    event_rate,
+    rate_ratio,
+    stratified_rate_ratio,
+)
+from servicedesk.reports.numerics.counts.sites import WILDEST, between_site_variance, count_inflation
 from tests.servicedesk.reports.numerics.fleets import unhurried
 
 Columns = tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.int64], NDArray[np.int64]]

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from servicedesk.reports.numerics.likely import backed_off_chances, smallest_load
+from servicedesk.reports.numerics.prediction.likely import backed_off_chances, smallest_load
 
 COUNTS = st.lists(st.integers(0, 50), min_size=4, max_size=4)
 

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from statsmodels.stats.multitest import multipletests
 
-from servicedesk.reports.numerics.multiplicity import benjamini_hochberg, holm, widened_confidence
+from servicedesk.reports.numerics.counts.multiplicity import benjamini_hochberg, holm, widened_confidence
 from tests.servicedesk.reports.numerics.fleets import unhurried
 from tests.servicedesk.reports.numerics.published import Check
 

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import integrate, optimize, stats
 
-from servicedesk.reports.numerics.policy import Policy, age_replacement, inspection, minimal_repair
+from servicedesk.reports.numerics.prediction.policy import Policy, age_replacement, inspection, minimal_repair
 from tests.servicedesk.reports.numerics.fleets import unhurried
 from tests.servicedesk.reports.numerics.published import Check
 

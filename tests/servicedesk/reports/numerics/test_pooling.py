@@ -11,8 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import optimize, stats
 
-from servicedesk.reports.numerics.empirical_bayes import shrink_rates
-from servicedesk.reports.numerics.rates import event_rate
+from servicedesk.reports.numerics.counts.empirical_bayes import shrink_rates
+from servicedesk.reports.numerics.counts.rates import event_rate
 from tests.servicedesk.reports.numerics import naive
 from tests.servicedesk.reports.numerics.fleets import unhurried
 from tests.servicedesk.reports.numerics.published import Check

@@ -13,8 +13,8 @@ from statsmodels.stats.contingency_tables import StratifiedTable
 from statsmodels.stats.proportion import proportion_confint
 from statsmodels.stats.rates import confint_poisson
 
-from servicedesk.reports.numerics.jackknife import jackknife_rate
-from servicedesk.reports.numerics.rates import (
+from servicedesk.reports.numerics.counts.jackknife import jackknife_rate
+from servicedesk.reports.numerics.counts.rates import (
     design_effect,
     event_rate,
     rate_ratio,

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy import stats
 
-from servicedesk.reports.numerics.recurrence import (
+from servicedesk.reports.numerics.survival.recurrence import (
     compare_mean_cumulative,
     mean_cumulative,
     mean_cumulative_difference,

@@ -9,8 +9,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from servicedesk.reports.numerics.bootstrap import History, SiteRecords, draw_all_sites, records_of_repairs
-from servicedesk.reports.numerics.refits import ShapeWindow
+from servicedesk.reports.numerics.survival.bootstrap import (
+    History,
+    SiteRecords,
+    draw_all_sites,
+    records_of_repairs,
+)
+from servicedesk.reports.numerics.survival.refits import ShapeWindow
 from tests.servicedesk.reports.numerics.fleets import make_fleet, unhurried
 
 

@@ -14,7 +14,7 @@ from lifelines.exceptions import StatError
 from lifelines.utils import qth_survival_times
 from statsmodels.duration.survfunc import SurvfuncRight, survdiff
 
-from servicedesk.reports.numerics.survival import ages_at_risk, kaplan_meier, log_rank
+from servicedesk.reports.numerics.survival.curves import ages_at_risk, kaplan_meier, log_rank
 from tests.servicedesk.reports.numerics import naive
 from tests.servicedesk.reports.numerics.fleets import Fleet, fleets, make_fleet, unhurried
 from tests.servicedesk.reports.numerics.published import Check, data_set

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import optimize, stats
 
-from servicedesk.reports.numerics.trend import constant_rate, fit_power_law, laplace, mil_hdbk_189
+from servicedesk.reports.numerics.survival.trend import constant_rate, fit_power_law, laplace, mil_hdbk_189
 from tests.servicedesk.reports.numerics import naive
 from tests.servicedesk.reports.numerics.fleets import unhurried
 from tests.servicedesk.reports.numerics.published import Check

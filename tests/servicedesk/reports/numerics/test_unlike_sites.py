@@ -6,16 +6,16 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from servicedesk.reports.numerics.false_raises import raises_over_all
-from servicedesk.reports.numerics.rates import rate_ratio
-from servicedesk.reports.numerics.site_variance import Cells, pooled_variance, site_moments
-from servicedesk.reports.numerics.unlike_sites import (
+from servicedesk.reports.numerics.counts.rates import rate_ratio
+from servicedesk.reports.numerics.counts.site_variance import Cells, pooled_variance, site_moments
+from servicedesk.reports.numerics.counts.unlike_sites import (
     MOST_SITES,
     chance_while_waiting,
     draw_ratios,
     drawn_chance,
     ratio_limits,
 )
+from servicedesk.reports.numerics.surveillance.false_raises import raises_over_all
 
 
 def cells(expected: list[list[float]]) -> Cells:

@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 from scipy import stats
 from statsmodels.stats.multitest import multipletests
 
-from servicedesk.reports.numerics.rates import rate_ratio
-from servicedesk.reports.numerics.site_variance import Cells
-from servicedesk.reports.numerics.surveillance import cusum_threshold, flag_groups, poisson_cusum
+from servicedesk.reports.numerics.counts.rates import rate_ratio
+from servicedesk.reports.numerics.counts.site_variance import Cells
+from servicedesk.reports.numerics.surveillance.flags import cusum_threshold, flag_groups, poisson_cusum
 from tests.servicedesk.reports.numerics import naive
 from tests.servicedesk.reports.numerics.fleets import unhurried
 from tests.servicedesk.reports.numerics.published import Check

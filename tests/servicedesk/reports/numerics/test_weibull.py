@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import optimize, stats
 
-from servicedesk.reports.numerics.weibull import WeibullFit, fit_scale, fit_weibull
+from servicedesk.reports.numerics.survival.weibull import WeibullFit, fit_scale, fit_weibull
 from tests.servicedesk.reports.numerics import naive
 from tests.servicedesk.reports.numerics.fleets import Fleet, fleets, make_fleet, unhurried
 from tests.servicedesk.reports.numerics.published import Check

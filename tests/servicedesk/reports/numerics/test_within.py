@@ -10,8 +10,8 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 from scipy import optimize, stats
 
-from servicedesk.reports.numerics.conditional_poisson import fit_conditional, fit_conditional_parts
-from servicedesk.reports.numerics.trend import fit_power_law
+from servicedesk.reports.numerics.counts.conditional_poisson import fit_conditional, fit_conditional_parts
+from servicedesk.reports.numerics.survival.trend import fit_power_law
 from tests.servicedesk.reports.numerics.fleets import unhurried
 
 

@@ -9,7 +9,7 @@ import pytest
 import statsmodels.api as sm
 from scipy import stats
 
-from servicedesk.reports.numerics.years import PRIOR_RISE, years_apart
+from servicedesk.reports.numerics.prediction.years import PRIOR_RISE, years_apart
 
 YEARS = np.arange(6)
 

@@ -1,0 +1,1 @@
+"""What is to come: counts ahead, late records, replacement policies, likely modes."""

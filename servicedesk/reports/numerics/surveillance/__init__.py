@@ -1,0 +1,1 @@
+"""Flags for groups that stand out, and how often they are raised by chance."""

@@ -1,0 +1,1 @@
+"""Times to events: survival, recurrence, parametric lifetimes, trends."""

@@ -1,0 +1,31 @@
+"""What is asked of surveillance."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+
+from django import forms
+from django.http import QueryDict
+
+from units.forms import DayField
+
+INSPECT_WITHIN = timedelta(days=14)
+"""When inspections are due if nobody says otherwise."""
+
+
+class InspectForm(forms.Form):
+    """Inspections of some units, because of what the figures say."""
+
+    reason = forms.CharField(max_length=200, label="What to look at, and why")
+    minutes = forms.IntegerField(
+        min_value=1,
+        max_value=480,
+        initial=15,
+        label="Minutes for each unit",
+        error_messages={"min_value": "Take 1 to 480 minutes.", "max_value": "Take 1 to 480 minutes."},
+    )
+    due_on = DayField(label="Due by")
+
+    def __init__(self, data: QueryDict | None = None, *, reason: str = "", today: date) -> None:
+        initial = {"reason": reason, "due_on": today + INSPECT_WITHIN}
+        super().__init__(data, initial=initial, label_suffix="")
