@@ -8,13 +8,17 @@ from django.utils import timezone
 from schedules import operations
 from schedules.notifications.deliver import send_due_notifications
 from schedules.notifications.queue import write_due_notifications
+from schedules.operations.next_dues import PLAN
+from schedules.operations.notifications import SEND
+from schedules.operations.raising import RAISE
+from schedules.operations.week import SOLVE
 from schedules.periodic import NOTHING
 from servicedesk.core.history import change_source
 from servicedesk.core.models.changes import Source
 from servicedesk.core.values.words import count
 
 
-@shared_task(name="schedules.raise_due")
+@shared_task(name=RAISE)
 def raise_due() -> str:
     """Put what is due today on the list of work."""
     with change_source(Source.CLOCK):
@@ -22,7 +26,7 @@ def raise_due() -> str:
         return f"{count(operations.raise_due(timezone.localdate(at), at=at), 'task')} raised"
 
 
-@shared_task(name="schedules.plan_next_dues")
+@shared_task(name=PLAN)
 def plan_next_dues() -> str:
     """Put parts under the care rules of their types, where they are not yet."""
     with change_source(Source.CLOCK):
@@ -30,7 +34,7 @@ def plan_next_dues() -> str:
         return f"{count(made, 'part')} came under a rule"
 
 
-@shared_task(name="schedules.solve_weeks")
+@shared_task(name=SOLVE)
 def solve_weeks() -> str:
     """Plan the weeks that somebody asked for."""
     with change_source(Source.CLOCK):
@@ -38,7 +42,7 @@ def solve_weeks() -> str:
         return f"{count(solved, 'week')} planned" if solved else NOTHING
 
 
-@shared_task(name="schedules.send_notifications")
+@shared_task(name=SEND)
 def send_notifications() -> str:
     """Put due letters on the queue and send what waits there."""
     with change_source(Source.CLOCK):

@@ -34,7 +34,7 @@ signed; what a phone's script asks for tells nothing, or answers 401 instead of 
 SIGNED_IN = {
     "accounts:sign_out",
     "accounts:me",
-    "accounts:end_browser",
+    "accounts:end_user_session",
     "accounts:end_other_user_sessions",
     "accounts:mfa",
     "accounts:no_mfa",

@@ -59,7 +59,7 @@ CSV_PAGES = (
     *("/figures/log/?csv", "/figures/surveillance/?csv", "/figures/forecast/?csv", "/figures/year/?csv"),
     *("/imports/empty/units.csv", "/imports/empty/history.csv", "/imports/empty/periods.csv"),
 )
-COMMANDS = ("rates", "survival", "recurrence", "ahead", "lots", "year")
+COMMANDS = ("rates", "survival", "recurrence", "forecast", "lots", "year")
 
 
 @pytest.fixture

@@ -32,6 +32,7 @@ from schedules.notifications.questions import (
 from schedules.notifications.render import fill_in, preview, words_of
 from schedules.notifications.texts import USUAL
 from schedules.operations import CustomersAsked
+from schedules.operations.notifications import SEND
 from schedules.plans.weeks import monday_of
 from schedules.visits.shifts import week_ahead
 from servicedesk.accounts.rights import owners, schedulers, user_of
@@ -44,8 +45,6 @@ from servicedesk.core.web.paging import key_page
 from units.models import Customer
 from units.views import status_of
 
-SENDS = "schedules.send_notifications"
-
 
 @schedulers
 def notifications(request: HttpRequest) -> HttpResponse:
@@ -57,7 +56,7 @@ def notifications(request: HttpRequest) -> HttpResponse:
         "form": form,
         "page": key_page(rows, request.GET, order=("-id",)),
         "sends": bool(settings.EMAIL_BACKEND),
-        "mark": ClockMark.objects.filter(task=SENDS).first(),
+        "mark": ClockMark.objects.filter(task=SEND).first(),
         "query": request.GET.urlencode(),
     }
     return render(request, "schedules/notification_list.html", context)

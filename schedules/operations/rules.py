@@ -12,6 +12,9 @@ from servicedesk.core.rules.refusals import RuleViolation, atomic_operation
 from servicedesk.core.values.words import count
 from units.operations import save_change, save_new
 
+from .next_dues import PLAN
+from .raising import RAISE
+
 TIMING = (
     "interval_months",
     "exposed_to",
@@ -27,7 +30,7 @@ def add_maintenance_rule(rule: MaintenanceRule, *, by: User | None, at: datetime
     """Add a care rule; the parts of its type come under it."""
     with atomic_operation():
         save_new(rule, action="added", by=by, at=at)
-        enqueue_on_commit("schedules.plan_next_dues")
+        enqueue_on_commit(PLAN)
     return rule
 
 
@@ -50,5 +53,5 @@ def change_maintenance_rule(
         if why.strip():
             action.append(f"because {why.strip()}")
         save_change(rule, action=", ".join(action), by=by, at=at)
-        enqueue_on_commit("schedules.raise_due")
+        enqueue_on_commit(RAISE)
     return rule

@@ -16,6 +16,7 @@ from schedules import operations
 from schedules.forms import HORIZONS, DoneForm, DueWorkForm, WaitForm, WhyForm
 from schedules.maintenance.due_work import sites_with_work
 from schedules.models import ClockMark, MaintenanceTask
+from schedules.operations.raising import RAISE
 from servicedesk.accounts.rights import schedulers, technicians, user_of
 from servicedesk.core.models import Change
 from servicedesk.core.rules.refusals import RuleViolation, apply_or_report
@@ -40,7 +41,7 @@ def due_work(request: HttpRequest) -> HttpResponse:
         origin=data.get("origin", ""),
         text=data.get("q", "").strip(),
     )
-    mark = ClockMark.objects.filter(task="schedules.raise_due").first()
+    mark = ClockMark.objects.filter(task=RAISE).first()
     return render(request, "schedules/task_sites.html", {"page": page, "search": search, "mark": mark})
 
 

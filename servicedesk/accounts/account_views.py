@@ -56,12 +56,12 @@ def me(request: HttpRequest) -> HttpResponse:
 
 
 @require_POST
-def end_browser(request: HttpRequest, mark: str) -> HttpResponse:
+def end_user_session(request: HttpRequest, mark: str) -> HttpResponse:
     """Sign oneself out of one browser."""
     user = user_of(request)
-    browser = get_object_or_404(UserSession.objects.of(user), mark=mark)
-    operations.end_user_sessions(user, [browser], by=user, at=timezone.now())
-    messages.success(request, f"Signed out of that {browser}.")
+    user_session = get_object_or_404(UserSession.objects.of(user), mark=mark)
+    operations.end_user_sessions(user, [user_session], by=user, at=timezone.now())
+    messages.success(request, f"Signed out of that {user_session}.")
     return redirect("accounts:me")
 
 
@@ -71,7 +71,7 @@ def end_other_user_sessions(request: HttpRequest) -> HttpResponse:
     user = user_of(request)
     others = UserSession.objects.of(user).exclude(mark=mark_of(request.session))
     ended = operations.end_user_sessions(user, others, by=user, at=timezone.now())
-    messages.success(request, f"Signed out of {count(ended, 'other browser')}.")
+    messages.success(request, f"Signed out of {count(ended, 'other user_session')}.")
     return redirect("accounts:me")
 
 

@@ -118,10 +118,10 @@ def set_password(user: User, *, password: str, by: User, at: datetime) -> None:
 def end_user_sessions(user: User, user_sessions: Iterable[UserSession], *, by: User, at: datetime) -> int:
     """Sign somebody out of browsers of theirs, and answer of how many; what waits on a phone stays there."""
     with atomic_operation():
-        ended = [browser for browser in user_sessions if browser.user_id == user.pk]
-        UserSession.objects.filter(pk__in=[browser.pk for browser in ended]).delete()
-        for browser in ended:
-            write_change(user, action=f"signed out of a {browser}", by=by, at=at)
+        ended = [user_session for user_session in user_sessions if user_session.user_id == user.pk]
+        UserSession.objects.filter(pk__in=[user_session.pk for user_session in ended]).delete()
+        for user_session in ended:
+            write_change(user, action=f"signed out of a {user_session}", by=by, at=at)
     return len(ended)
 
 

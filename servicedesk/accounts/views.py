@@ -113,7 +113,7 @@ def sign_person_out(request: HttpRequest, pk: int) -> HttpResponse:
     ended = operations.end_user_sessions(
         user, UserSession.objects.of(user), by=user_of(request), at=timezone.now()
     )
-    messages.success(request, f"{user.name} was signed out of {count(ended, 'browser')}.")
+    messages.success(request, f"{user.name} was signed out of {count(ended, 'user_session')}.")
     return redirect("accounts:person", pk=pk)
 
 

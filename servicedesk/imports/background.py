@@ -8,7 +8,7 @@ from django.db.models import Sum
 from servicedesk.core.database.on_commit import enqueue_on_commit
 from servicedesk.core.models import Batch
 
-GO_ON = "imports.apply_batch"
+APPLY = "imports.apply_batch"
 SMALL = 256 * 1024
 """Bytes of files that are through in seconds."""
 
@@ -21,4 +21,4 @@ def enqueue_resume(batch: Batch) -> None:
     """
     size = batch.files.aggregate(size=Sum("size"))["size"] or 0
     if size <= SMALL or not current_app.conf.task_always_eager:
-        enqueue_on_commit(GO_ON, batch.pk)
+        enqueue_on_commit(APPLY, batch.pk)

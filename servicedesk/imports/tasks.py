@@ -9,9 +9,10 @@ from servicedesk.core.models import Batch
 from servicedesk.core.rules.refusals import RuleViolation
 from servicedesk.core.values.words import count
 from servicedesk.imports import operations
+from servicedesk.imports.background import APPLY
 
 
-@shared_task(name="imports.apply_batch")
+@shared_task(name=APPLY)
 def apply_batch(pk: int) -> str:
     """Do all that is left to do with one import; somebody else at work on it is no error."""
     batch = Batch.objects.get(pk=pk)

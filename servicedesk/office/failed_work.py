@@ -9,27 +9,33 @@ from pathlib import Path
 
 from django.conf import settings
 
+from schedules import tasks as schedule_tasks
 from schedules.models import ClockMark
 from schedules.models.clock import FAILED
 from schedules.periodic import task_names
 from servicedesk.backup.backups import last_backup
+from servicedesk.backup.tasks import back_up
+from servicedesk.calls import tasks as call_tasks
+from servicedesk.imports.tasks import resume_imports
+from servicedesk.privacy.tasks import apply_retention
+from servicedesk.reports import tasks as report_tasks
 
 CLOCK_LATE = timedelta(minutes=15)
 BACKUP_OLD = timedelta(days=2)
-BACK_UP = "backup.back_up"
+BACK_UP = back_up.name
 WORK = {
     BACK_UP: "The nightly backup",
-    "calls.keep_service_times": "Reckoning how long work takes",
-    "calls.make_thumbnails": "Making small pictures of photos",
-    "calls.sweep_photo_files": "Clearing up files of photos",
-    "privacy.apply_retention": "Forgetting what is old",
-    "imports.resume_imports": "Going on with imports",
-    "reports.compute_figures": "Working out figures",
-    "reports.keep_failure_log": "Keeping the failure log",
-    "reports.run_surveillance": "Watching lots and types",
-    "schedules.raise_due": "Making tasks of the care that is due",
-    "schedules.send_notifications": "Sending letters",
-    "schedules.solve_weeks": "Planning weeks",
+    call_tasks.keep_service_times.name: "Reckoning how long work takes",
+    call_tasks.make_small_pictures.name: "Making small pictures of photos",
+    call_tasks.sweep_files.name: "Clearing up files of photos",
+    apply_retention.name: "Forgetting what is old",
+    resume_imports.name: "Going on with imports",
+    report_tasks.compute_figures.name: "Working out figures",
+    report_tasks.keep_failure_log.name: "Keeping the failure log",
+    report_tasks.run_surveillance.name: "Watching lots and types",
+    schedule_tasks.raise_due.name: "Making tasks of the care that is due",
+    schedule_tasks.send_notifications.name: "Sending letters",
+    schedule_tasks.solve_weeks.name: "Planning weeks",
 }
 """Periodic work, as an owner would call it."""
 TRY_BACKUP = (

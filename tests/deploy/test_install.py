@@ -39,7 +39,7 @@ NEXT_VERSION = """
 from django.db import migrations
 
 class Migration(migrations.Migration):
-    dependencies = [("people", "{leaf}")]
+    dependencies = [("accounts", "{leaf}")]
     operations = [migrations.RunSQL("ALTER TABLE accounts_user ADD COLUMN of_the_next integer NULL", "")]
 """
 
@@ -130,7 +130,7 @@ def commit_all(origin: Path, words: str) -> None:
 
 def publish_a_new_version(origin: Path) -> None:
     """Add a version with a migration, for the upgrade to fetch."""
-    migrations = origin / "servicedesk" / "people" / "migrations"
+    migrations = origin / "servicedesk" / "accounts" / "migrations"
     leaf = (migrations / "max_migration.txt").read_text().strip()
     (migrations / "9999_next_version.py").write_text(NEXT_VERSION.format(leaf=leaf))
     (migrations / "max_migration.txt").write_text("9999_next_version\n")

@@ -34,7 +34,7 @@ BY_HAND = {
     "accounts:me": "test_accounts.py",
     "accounts:mfa": "test_accounts.py",
     "accounts:no_mfa": "test_accounts.py",
-    "accounts:end_browser": "test_accounts.py",
+    "accounts:end_user_session": "test_accounts.py",
     "accounts:end_other_user_sessions": "test_accounts.py",
     "schedules:move_visit": "test_by_hand.py",
 }
