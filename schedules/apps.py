@@ -1,4 +1,4 @@
-"""What is planned."""
+"""Django app configuration of schedules."""
 
 from __future__ import annotations
 
@@ -6,12 +6,12 @@ from django.apps import AppConfig
 
 
 class SchedulesConfig(AppConfig):
-    """Care rules and what is due, tasks, visits, rounds and calendar feeds."""
+    """Maintenance rules and next dues, tasks, visits, routes, calendar feeds and notifications."""
 
     name = "schedules"
 
     def ready(self) -> None:
-        """Install the log filter that takes secrets out of addresses."""
+        """Install the log filter that removes secrets from URLs."""
         from schedules.calendars.access_logs import keep_secrets
 
         keep_secrets()

@@ -1,4 +1,4 @@
-"""Forms of care, tasks, visits and calendars."""
+"""Forms of maintenance rules, tasks, visits and calendars."""
 
 from __future__ import annotations
 
@@ -31,13 +31,13 @@ from units.forms import DayField
 from units.models import ComponentType, Site
 
 SOON = timedelta(days=61)
-"""How far ahead care is offered to be done with a visit."""
+"""How far ahead next dues are offered for a visit."""
 
 HORIZONS = {"": timedelta(0), "2w": timedelta(days=14), "2m": SOON}
 
 
 class DueWorkForm(forms.Form):
-    """Which due work to list."""
+    """Filter of the list of due work."""
 
     q = ScrapField(label="Address, postcode, name or unit")
     horizon = forms.ChoiceField(
@@ -61,19 +61,19 @@ class WaitForm(forms.Form):
 
 
 class WhyForm(forms.Form):
-    """Why something is cancelled."""
+    """Reason for a cancellation."""
 
     why = forms.CharField(max_length=160, label="Why")
 
 
 class DoneForm(forms.Form):
-    """On which day a task was done."""
+    """Day on which a task was done."""
 
     on = DayField(label="Done on")
 
 
 class MaintenanceRuleForm(forms.ModelForm):
-    """What care a type of part needs, how often, and when in the year."""
+    """Maintenance rule of a component type: what to do, how often, and in which season."""
 
     why = forms.CharField(
         max_length=120, required=False, label="Why it changes", help_text="Stays in the history of the rule."
@@ -135,7 +135,7 @@ class MaintenanceRuleForm(forms.ModelForm):
 
 
 class NewMaintenanceRuleForm(IdempotencyKeyForm, MaintenanceRuleForm):
-    """A new care rule, for a type of part."""
+    """New maintenance rule for a component type."""
 
     why = None  # type: ignore[assignment]  # a new rule needs no reason
     field_order = ["component_type"]
@@ -150,7 +150,7 @@ class NewMaintenanceRuleForm(IdempotencyKeyForm, MaintenanceRuleForm):
 
 
 class CareByForm(forms.Form):
-    """Who does the care at the sites that were ticked."""
+    """Who does the maintenance at the ticked sites."""
 
     sites = forms.ModelMultipleChoiceField(
         queryset=Site.objects.all(), error_messages={"required": "Tick at least one site."}
@@ -160,7 +160,7 @@ class CareByForm(forms.Form):
 
 @dataclass(frozen=True)
 class Offer:
-    """Something that can be taken along on a visit, as the form shows it."""
+    """A task or next due that the form of a visit offers."""
 
     field: str
     value: int
@@ -175,7 +175,7 @@ class Offer:
 
 
 class VisitForm(forms.Form):
-    """When a visit is, who goes, and what is done there."""
+    """Time, technicians and tasks of a visit."""
 
     tasks = forms.ModelMultipleChoiceField(
         queryset=MaintenanceTask.objects.none(), required=False, label="What is done"
@@ -217,7 +217,7 @@ class VisitForm(forms.Form):
         )
 
     def clean(self) -> dict[str, Any]:
-        """Find the moment that the day and the time stand for."""
+        """Combine day and time into ``starts_at``, an aware moment."""
         data = super().clean() or {}
         if data.get("day") and data.get("time"):
             try:
@@ -227,7 +227,7 @@ class VisitForm(forms.Form):
         return data
 
     def offered_tasks(self) -> list[Offer]:
-        """List the tasks that can go along: those on no visit, and those on this one."""
+        """List the open tasks of the site that are on no visit, or on this one."""
         on_visit = Q(visit_tasks__visit=self.visit) if self.visit else Q()
         free = Q(state=MaintenanceTask.State.NEEDS_ACTION)
         tasks = MaintenanceTask.objects.for_site(self.site.pk).filter(free | on_visit if on_visit else free)
@@ -249,7 +249,7 @@ class VisitForm(forms.Form):
         ]
 
     def offered_maintenance(self) -> list[Offer]:
-        """List the care that comes due soon and could be done with the visit."""
+        """List the next dues of the site that fall due soon and have no task yet."""
         ticked = self._ticked("coming") or set()
         dues = NextDue.objects.coming(self.site.pk, until=timezone.localdate() + SOON)
         return [
@@ -269,19 +269,19 @@ class VisitForm(forms.Form):
         ]
 
     def usual_span(self) -> str:
-        """Say how long the tasks ticked at first usually take."""
+        """Usual duration of the initially ticked tasks, in words."""
         tasks = list(MaintenanceTask.objects.for_site(self.site.pk).unplanned())
         return span(usual_minutes([task for task in tasks if self._is_ticked(task, None)]))
 
     def _ticked(self, name: str) -> set[int] | None:
-        """Give what was ticked on a form sent back, or None for one shown for the first time."""
+        """Keys ticked on a submitted form; None for a form shown for the first time."""
         if not self.is_bound:
             return None
         sent = self[name].value() or []
         return {key for value in sent if (key := read_key(value)) is not None}
 
     def _is_ticked(self, task: MaintenanceTask, ticked: set[int] | None) -> bool:
-        """Tick what was ticked; at first what this visit has, or all that is due and every call."""
+        """Whether a task is ticked: as submitted; at first those of this visit, or due ones and calls."""
         if ticked is not None:
             return task.pk in ticked
         if self.visit is not None:
@@ -292,7 +292,7 @@ class VisitForm(forms.Form):
 
 
 class PlanForm(IdempotencyKeyForm, VisitForm):
-    """A visit that is proposed, or recorded after it has taken place."""
+    """New visit, proposed or recorded after it has taken place."""
 
     already_over = forms.BooleanField(required=False, label="It has taken place and is recorded afterward")
 
@@ -309,12 +309,12 @@ class LinkForm(forms.Form):
         self.fields["whose"].choices = [("team", "the whole team"), *names]  # type: ignore[attr-defined]
 
     def person(self) -> User | None:
-        """Give the person chosen, None for the team."""
+        """Chosen person; None for the team."""
         return self.people.get(self.cleaned_data["whose"])
 
 
 class ExportForm(forms.Form):
-    """Which visits a calendar file holds."""
+    """Filter of the visits of a calendar file."""
 
     who = forms.CharField(max_length=40, required=False)
     until = DayField(required=False)
@@ -341,7 +341,7 @@ class WeekForm(forms.Form):
 
 
 def by_unit(offers: list[Offer]) -> list[tuple[str, list[Offer]]]:
-    """Group what is offered by its unit, as it comes."""
+    """Group offers by unit, in their order."""
     return [(unit, list(group)) for unit, group in groupby(offers, key=lambda offer: offer.unit)]
 
 

@@ -1,4 +1,4 @@
-"""Times as they are agreed on the telephone, and the moments they stand for.
+"""Conversion between local wall times and aware moments.
 
 This module is pure: a day, a time and the name of a zone in, an aware moment out, no Django.
 """
@@ -12,7 +12,7 @@ from servicedesk.core.values.dates import clock_time, long_date
 
 
 def moment_of(day: date, at: time, *, zone: str) -> datetime:
-    """Give the moment that a wall clock in a zone shows as this day and time.
+    """Convert a local day and time in a zone to a moment in UTC.
 
     Where the clocks go back an hour comes twice; the first of the two is meant.
 
@@ -33,5 +33,5 @@ def moment_of(day: date, at: time, *, zone: str) -> datetime:
 
 
 def wall_time(moment: datetime, *, zone: str) -> datetime:
-    """Give what a wall clock in a zone shows at a moment, without the zone, as it is agreed on."""
+    """Convert a moment to the naive local time of a zone."""
     return moment.astimezone(ZoneInfo(zone)).replace(tzinfo=None)

@@ -1,4 +1,4 @@
-"""What every task of the desk does besides its work, where a worker runs it."""
+"""Celery task base class that records the runs of a worker."""
 
 from __future__ import annotations
 
@@ -14,10 +14,10 @@ log = logging.getLogger(__name__)
 
 
 class NotedTask(Task):
-    """A task whose runs by a worker are noted, as the clock notes those it runs itself."""
+    """Celery task whose runs by a worker are recorded, as the clock records those it runs itself."""
 
     def after_return(self, status: str, retval: Any, *args: Any, **kwargs: Any) -> None:
-        """Note the run; where the database can't be written, the next run is noted instead."""
+        """Record the run; where the database can't be written, the next run is recorded instead."""
         if self.request.is_eager:
             return
         from schedules.periodic import note_by_worker

@@ -1,4 +1,4 @@
-"""Running the beat schedule without a broker: which entries are due, and running them in this process.
+"""Runner of the beat schedule without a broker: finds the due entries and runs them in this process.
 
 The same schedule drives celery beat. When each entry last ran is stored, so a clock that stood still catches
 up with one run of each, and two clocks by accident only do the same idempotent work twice.
@@ -33,13 +33,13 @@ TAKE_LONG = {
     "reports.keep_failure_log",
     "reports.run_surveillance",
 }
-"""Tasks that may take minutes or hours; letters and due work do not wait for them."""
+"""Tasks that may take minutes or hours; messages and due work do not wait for them."""
 NOTHING = "nothing to do"
-"""What a task says that looked and found no work; the clock does not print it."""
+"""Result of a task that had no work to do; the clock does not print it."""
 
 
 def due_tasks() -> Iterator[str]:
-    """Name the tasks of the beat schedule whose time has come since they last ran.
+    """Names of the tasks of the beat schedule whose time has come since they last ran.
 
     A task that last ran in the future ran before somebody put the machine's clock back: nobody knows how long
     ago that was, so it runs now rather than not until that moment comes again.
@@ -54,20 +54,20 @@ def due_tasks() -> Iterator[str]:
 
 
 def run_due(at: datetime) -> dict[str, str]:
-    """Run what is due, one after the other, and tell of each task what it said."""
+    """Run the due tasks one after the other; return the result of each in words."""
     know_tasks()
     return {task: _run(task, at=at) for task in list(due_tasks())}
 
 
 class RunsBeside:
-    """Runs of the clock that take long: each goes on in a thread of its own while the clock does the rest."""
+    """Runner that starts each long task in a thread of its own, while the clock goes on."""
 
     def __init__(self, say: Callable[[datetime, str, str], object]) -> None:
         self._say = say
         self._threads: dict[str, Thread] = {}
 
     def run_due(self, at: datetime) -> None:
-        """Run what is due, and say of each task what came of it; a long run still going on is let be."""
+        """Run the due tasks and report the result of each; a long run under way is not started again."""
         know_tasks()
         for task in list(due_tasks()):
             if task not in TAKE_LONG:
@@ -91,7 +91,7 @@ class RunsBeside:
 
 
 def task_names() -> set[str]:
-    """Name the tasks of the beat schedule."""
+    """Names of the tasks of the beat schedule."""
     return {entry["task"] for entry in _entries()}
 
 
@@ -101,7 +101,7 @@ def _entries() -> list[Mapping[str, Any]]:
 
 
 def note_by_worker(task: str, result: object) -> None:
-    """Keep that a worker ran a task of the schedule, so that pages can tell when the clock stands still."""
+    """Record that a worker ran a task of the schedule, so that pages show when the clock stands still."""
     if task in task_names():
         note_run(task, said=_words(result), at=timezone.now())
 
@@ -111,7 +111,7 @@ def _words(result: object) -> str:
 
 
 def _run(task: str, *, at: datetime) -> str:
-    """Run one task in this process; a failure is noted and tried again when the task is next due."""
+    """Run one task in this process; a failure is recorded, and the task runs again when next due."""
     known = current_app.tasks.get(task)
     if known is None:
         said = f"{FAILED}no task of this name is known"

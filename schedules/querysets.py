@@ -1,4 +1,4 @@
-"""What can be asked of plans."""
+"""Querysets of maintenance, tasks, visits, absences, week plans, messages and calendar links."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 
 class MaintenanceRuleQuerySet(models.QuerySet["MaintenanceRule"]):
-    """Questions about care rules."""
+    """Queryset of maintenance rules."""
 
     def active(self) -> Self:
         """Rules in force."""
@@ -42,30 +42,30 @@ class MaintenanceRuleQuerySet(models.QuerySet["MaintenanceRule"]):
 
 
 class NextDueQuerySet(models.QuerySet["NextDue"]):
-    """Questions about when care is due."""
+    """Queryset of next dues."""
 
     def due(self, today: date) -> Self:
-        """Care that is due on or before a day."""
+        """Next dues on or before a day."""
         return self.filter(next_due_on__lte=today)
 
     def of_parts_in_place(self) -> Self:
-        """Care of parts that have not been taken out."""
+        """Next dues of parts in place, under rules in force."""
         return self.filter(installed_part__removed_on__isnull=True, rule__active=True)
 
     def ours(self) -> Self:
-        """Care that we do, as agreed, of parts in place in units in place."""
+        """Next dues that we do, as agreed, of parts in place in units in place."""
         return self.of_parts_in_place().filter(
             installed_part__unit__removed_on__isnull=True, installed_part__unit__site__care_by="us"
         )
 
     def without_task(self) -> Self:
-        """Care that is on nobody's list yet."""
+        """Next dues without an open task."""
         from schedules.models import MaintenanceTask
 
         return self.filter(~Exists(MaintenanceTask.objects.open().filter(next_due=OuterRef("pk"))))
 
     def locked(self) -> Self:
-        """Care rows that nobody else changes until the transaction ends, in one order for all."""
+        """Next dues locked until the transaction ends, in one order for all."""
         return (
             self.select_for_update(of=("self",), no_key=True)
             .select_related("rule", "installed_part__unit__site")
@@ -73,13 +73,13 @@ class NextDueQuerySet(models.QuerySet["NextDue"]):
         )
 
     def locked_for(self, units: list[int], *, works: set[str]) -> Self:
-        """Held care of parts in place in some units that some kinds of work satisfy."""
+        """Locked next dues of parts in place in some units that some kinds of work satisfy."""
         return (
             self.of_parts_in_place().filter(installed_part__unit_id__in=units, rule__work__in=works).locked()
         )
 
     def coming(self, site_id: int, *, until: date) -> Self:
-        """Our care at a site that falls due up to a day and is on nobody's list yet."""
+        """Next dues of ours at a site up to a day that have no open task."""
         return (
             self.ours()
             .without_task()
@@ -89,7 +89,7 @@ class NextDueQuerySet(models.QuerySet["NextDue"]):
         )
 
     def for_unit(self, unit_id: int) -> Self:
-        """Care of one unit's parts, the earliest first."""
+        """Next dues of one unit's parts, the earliest first."""
         return (
             self.of_parts_in_place()
             .filter(installed_part__unit_id=unit_id)
@@ -99,14 +99,14 @@ class NextDueQuerySet(models.QuerySet["NextDue"]):
 
 
 class MaintenanceTaskQuerySet(models.QuerySet["MaintenanceTask"]):
-    """Questions about things to do."""
+    """Queryset of maintenance tasks."""
 
     def open(self) -> Self:
         """Tasks that are neither done nor cancelled."""
         return self.filter(state__in=["needs-action", "in-process"])
 
     def locked(self) -> Self:
-        """Tasks that nobody else changes until the transaction ends, in one order for all."""
+        """Tasks locked until the transaction ends, in one order for all."""
         return (
             self.select_for_update(of=("self",), no_key=True).select_related("next_due__rule").order_by("pk")
         )
@@ -134,7 +134,7 @@ class MaintenanceTaskQuerySet(models.QuerySet["MaintenanceTask"]):
 
 
 class VisitQuerySet(models.QuerySet["Visit"]):
-    """Questions about visits."""
+    """Queryset of visits."""
 
     def open(self) -> Self:
         """Visits still ahead or under way."""
@@ -149,11 +149,11 @@ class VisitQuerySet(models.QuerySet["Visit"]):
         return self.filter(technicians=person)
 
     def locked(self) -> Self:
-        """Visits that nobody else changes until the transaction ends."""
+        """Visits locked until the transaction ends."""
         return self.select_for_update(of=("self",), no_key=True).select_related("site")
 
     def meeting(self, start: datetime, end: datetime) -> Self:
-        """Visits that take up any of the time between two moments."""
+        """Visits that overlap the time between two moments."""
         return self.filter(starts_at__lt=end, ends_at__gt=start)
 
     def for_week(self) -> Self:
@@ -188,19 +188,19 @@ class VisitQuerySet(models.QuerySet["Visit"]):
 
 
 class VisitTaskQuerySet(models.QuerySet["VisitTask"]):
-    """Questions about what is done on visits."""
+    """Queryset of the tasks of visits."""
 
     def danger_first(self) -> Self:
-        """What is done on visits, with its units: what takes a danger away comes first."""
+        """Tasks of visits with their units; those that take a danger away come first."""
         danger = When(task__priority=1, task__state__in=["needs-action", "in-process"], then=Value(0))
         return self.select_related("task__unit").order_by(Case(danger, default=Value(1)), "pk")
 
 
 class AbsenceQuerySet(models.QuerySet["Absence"]):
-    """Questions about who is away."""
+    """Queryset of absences."""
 
     def meeting(self, first: date, last: date) -> Self:
-        """Absences that take up any of a run of days, both ends among them."""
+        """Absences that overlap a run of days, both end days included."""
         return self.filter(first_on__lte=last, last_on__gte=first)
 
     def to_come(self, today: date) -> Self:
@@ -209,36 +209,36 @@ class AbsenceQuerySet(models.QuerySet["Absence"]):
 
 
 class WeekPlanQuerySet(models.QuerySet["WeekPlan"]):
-    """Questions about plans of weeks."""
+    """Queryset of week plans."""
 
     def of_week(self, monday: date) -> Self:
         """Plans of one week, the last one first."""
         return self.filter(monday=monday).order_by("-pk")
 
     def to_solve(self, silent_since: datetime) -> Self:
-        """Plans that wait, and those whose worker has not been heard of since a moment."""
+        """Plans that wait, and those whose lease was not renewed since a moment."""
         waiting, given_up = Q(stage="waiting"), Q(stage="solving", alive_at__lt=silent_since)
         return self.filter(waiting | given_up).order_by("pk")
 
 
 class NotificationQuerySet(models.QuerySet["Notification"]):
-    """Questions about letters."""
+    """Queryset of messages."""
 
     def at_stage(self, stage: str) -> Self:
-        """Letters of which the same became; all where none is named."""
+        """Messages at a stage; all where none is named."""
         return self.filter(stage=stage) if stage else self
 
     def for_list(self) -> Self:
-        """Letters with who gets them."""
+        """Messages with their addressees."""
         return self.select_related("customer", "person")
 
     def about_visit(self, visit: int) -> Self:
-        """Letters about one visit, the last one first."""
+        """Messages about one visit, the last one first."""
         return self.filter(subject="visit", subject_id=visit).for_list().order_by("-pk")
 
 
 class CalendarLinkQuerySet(models.QuerySet["CalendarLink"]):
-    """Questions about calendar links."""
+    """Queryset of calendar links."""
 
     def in_force(self) -> Self:
         """Links that were not revoked, of people who still work here or of the team."""
@@ -246,11 +246,11 @@ class CalendarLinkQuerySet(models.QuerySet["CalendarLink"]):
         return self.filter(working, revoked_at__isnull=True)
 
     def opened_by(self, secret_hash: str) -> Self:
-        """The link a secret opens, told by its digest, with whose it is."""
+        """The link a secret opens, looked up by its digest, with its person."""
         return self.filter(secret_hash=secret_hash).select_related("person")
 
     def for_list(self, user: User) -> Self:
-        """Links that somebody may look after: one's own, as a scheduler all, the team's first."""
+        """Links that a user may manage: their own, as a scheduler all, the team's first."""
         from servicedesk.accounts.models import Role
 
         links = self if user.may_act_as(Role.SCHEDULER) else self.filter(person=user)

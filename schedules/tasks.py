@@ -1,4 +1,4 @@
-"""Periodic work and work asked for after a change, run by celery or by `manage.py clock`."""
+"""Celery tasks, periodic or queued after a change; also run by `manage.py clock`."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from servicedesk.core.values.words import count
 
 @shared_task(name=RAISE)
 def raise_due() -> str:
-    """Put what is due today on the list of work."""
+    """Raise tasks for the maintenance that is due today."""
     with change_source(Source.CLOCK):
         at = timezone.now()
         return f"{count(operations.raise_due(timezone.localdate(at), at=at), 'task')} raised"
@@ -28,7 +28,7 @@ def raise_due() -> str:
 
 @shared_task(name=PLAN)
 def plan_next_dues() -> str:
-    """Put parts under the care rules of their types, where they are not yet."""
+    """Insert the missing next dues of parts under the maintenance rules of their types."""
     with change_source(Source.CLOCK):
         made = operations.plan_next_dues(operations.last_planned(), at=timezone.now())
         return f"{count(made, 'part')} came under a rule"
@@ -36,7 +36,7 @@ def plan_next_dues() -> str:
 
 @shared_task(name=SOLVE)
 def solve_weeks() -> str:
-    """Plan the weeks that somebody asked for."""
+    """Plan the weeks that were requested."""
     with change_source(Source.CLOCK):
         solved = operations.solve_waiting_weeks(at=timezone.now())
         return f"{count(solved, 'week')} planned" if solved else NOTHING
@@ -44,7 +44,7 @@ def solve_weeks() -> str:
 
 @shared_task(name=SEND)
 def send_notifications() -> str:
-    """Put due letters on the queue and send what waits there."""
+    """Queue the messages that are due, and send the waiting ones."""
     with change_source(Source.CLOCK):
         at = timezone.now()
         made, sent = write_due_notifications(at=at), send_due_notifications(at=at)

@@ -1,4 +1,4 @@
-"""Addresses of care, tasks, visits and calendars."""
+"""URLs of maintenance, tasks, visits, routes, messages and calendars."""
 
 from __future__ import annotations
 

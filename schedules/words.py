@@ -1,4 +1,4 @@
-"""Why a task is there, in one line that a technician reads and a calendar shows."""
+"""Sentences of task reasons and durations, for pages and calendars."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from servicedesk.core.values.dates import short_date
 
 
 def maintenance_reason(name: str, *, panel: int, last_done_on: date | None) -> str:
-    """Say what care is due and when it was last done: "Lubricate the track: last done Apr 2, 2025".
+    """What is due and when it was last done, such as "Lubricate the track: last done Apr 2, 2025".
 
     `TASK_REASON` in `schedules.maintenance.sql` says the same in SQL.
     """
@@ -19,7 +19,7 @@ def maintenance_reason(name: str, *, panel: int, last_done_on: date | None) -> s
 
 
 def span(minutes: int) -> str:
-    """Say how long something takes: 45 min, 2 h, 1 h 25 min."""
+    """Duration in words: 45 min, 2 h, 1 h 25 min."""
     hours, rest = divmod(minutes, 60)
     if not hours:
         return f"{rest} min"

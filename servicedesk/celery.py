@@ -1,4 +1,4 @@
-"""The task runner: Celery over Redis where REDIS_URL is set, else in the process that asks."""
+"""Celery application: over Redis where REDIS_URL is set, else in the calling process."""
 
 from __future__ import annotations
 

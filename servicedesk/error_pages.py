@@ -1,7 +1,7 @@
-"""Pages for what could not be done: a form that may not be ours, and something that broke.
+"""Error pages: a form without a valid CSRF token, and an internal error.
 
-Whoever is not signed in is a customer, or somebody who stands before a window: their pages name the company
-and its telephone, and lead back to where they were, never to the desk.
+A user without a sign-in is a customer, or somebody who stands before a window: their pages name the company
+and its telephone, and lead back to where they were, never to the office's pages.
 """
 
 from __future__ import annotations
@@ -22,10 +22,10 @@ INSUFFICIENT_STORAGE = 507  # RFC 4918, section 11.5
 
 
 def form_refused(request: HttpRequest, reason: str = "") -> HttpResponse:
-    """Answer a form without the token that our pages carry (403), and keep what was typed.
+    """Response 403 to a form without a valid CSRF token, which keeps what was typed.
 
     A page of another site may have made the browser send it. So it can be sent again from here only where the
-    browser itself says that it came from one of our pages; elsewhere its words are shown, and no more.
+    browser itself states that it came from one of our pages; otherwise its entries are only shown.
     """
     ours = _is_from_our_page(request)
     secret = any(is_secret(name) for name in request.POST)
@@ -41,7 +41,7 @@ def form_refused(request: HttpRequest, reason: str = "") -> HttpResponse:
 
 
 def _is_from_our_page(request: HttpRequest) -> bool:
-    """Read what the browser says of where a request comes from (Fetch Metadata, else RFC 6454's Origin)."""
+    """Whether the browser states that a request is from our pages (Fetch Metadata, else Origin, RFC 6454)."""
     site = request.headers.get("Sec-Fetch-Site")
     if site is not None:
         return site == "same-origin"
@@ -50,7 +50,7 @@ def _is_from_our_page(request: HttpRequest) -> bool:
 
 @requires_csrf_token
 def something_broke(request: HttpRequest) -> HttpResponse:
-    """Answer for an error nobody caught: a full disk by its name, anything else as simply as can be."""
+    """Response to an uncaught error: a full disk by its name, anything else as simply as can be."""
     error = sys.exc_info()[1]
     if error is None or not is_full_disk(error):
         return _broken(request)
@@ -66,7 +66,7 @@ def _broken(request: HttpRequest) -> HttpResponse:
 
 
 def _around(request: HttpRequest) -> dict[str, object]:
-    """Say who we are and whether a member of staff asks, without the database: it may be what broke."""
+    """Company's name and whether a member of staff asks, without the database: it may be what failed."""
     return {
         "company": settings.COMPANY_NAME,
         "company_phone": settings.COMPANY_PHONE,

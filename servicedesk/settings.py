@@ -28,12 +28,12 @@ COMPANY_PHONE = env.str("COMPANY_PHONE", default="")
 LENGTH_UNIT = env.str("LENGTH_UNIT", default="in")
 SITE_URL = env.str("SITE_URL", default="http://127.0.0.1:8000").rstrip("/")
 TIME_ZONE = env.str("TIME_ZONE", default="America/New_York")
-# Where rounds set off, in degrees; without it in the middle of the sites.
+# Where routes start, in degrees; without it in the middle of the sites.
 COMPANY_LATITUDE = env.float("COMPANY_LATITUDE", default=None)
 COMPANY_LONGITUDE = env.float("COMPANY_LONGITUDE", default=None)
-DETOUR_FACTOR = env.float("DETOUR_FACTOR", default=1.3)  # how much longer roads are than the straight line
+DETOUR_FACTOR = env.float("DETOUR_FACTOR", default=1.3)  # ratio of road distance to straight line
 
-# Where "map" leads, with {lat} and {lon} in degrees; the usual one is a map that anybody may use.
+# Link of "map", with {lat} and {lon} in degrees; the default is a map that anybody may use.
 MAP_LINK = env.str(
     "MAP_LINK", default="https://www.openstreetmap.org/?mlat={lat}&mlon={lon}#map=18/{lat}/{lon}"
 )
@@ -53,7 +53,7 @@ SECRET_KEY = env.str("SECRET_KEY", default="") or stored_secret(DATA_DIR / "secr
 PROXIES = env.int("PROXIES", default=0)  # of our own, in front of this server
 
 SECURE_SSL_REDIRECT = HTTPS
-SECURE_REDIRECT_EXEMPT = ["^alive/$", "^ready/$"]  # the machine itself asks without a proxy in between
+SECURE_REDIRECT_EXEMPT = ["^alive/$", "^ready/$"]  # the machine itself sends these without a proxy in between
 SESSION_COOKIE_SECURE = HTTPS
 CSRF_COOKIE_SECURE = HTTPS
 CSRF_FAILURE_VIEW = "servicedesk.error_pages.form_refused"
@@ -164,7 +164,7 @@ DATABASES = {"default": env.db_url("DATABASE_URL", default=f"sqlite:///{DATA_DIR
 if DATABASES["default"]["ENGINE"] == "django.db.backends.sqlite3":
     DATABASES["default"]["ENGINE"] = "servicedesk.core.database.sqlite"
     DATABASES["default"]["OPTIONS"] = {
-        "transaction_mode": "IMMEDIATE",  # a writer waits its turn instead of failing half-way
+        "transaction_mode": "IMMEDIATE",  # a writer waits for its turn instead of failing
         "timeout": 20,
         "init_command": "PRAGMA journal_mode=WAL; PRAGMA synchronous=NORMAL; PRAGMA cache_size=-65536;",
     }
@@ -172,15 +172,15 @@ else:
     DATABASES["default"]["CONN_MAX_AGE"] = env.int("CONN_MAX_AGE", default=60)
     DATABASES["default"]["CONN_HEALTH_CHECKS"] = True
     INSTALLED_APPS.append("django.contrib.postgres")  # loads its driver, which nobody needs on SQLite
-    # Figures add up whole fleets: compiling such a query takes longer than running it, and sorting a million
-    # rows in little memory goes through the disk. (A pooler that refuses start options: set them to nothing.)
+    # Figures aggregate whole fleets: compiling such a query takes longer than running it, and sorting a
+    # million rows in little memory spills to the disk. (If a pooler refuses start options: set none.)
     DATABASES["default"].setdefault("OPTIONS", {})["options"] = POSTGRES_OPTIONS
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 INCOMING_DIR = DATA_DIR / "incoming"
 PHOTO_DIR = DATA_DIR / "photos"
 BACKUP_DIR = env.str("BACKUP_DIR", default="")  # where the clock puts a backup every night
 BACKUP_KEEP = env.int("BACKUP_KEEP", default=14)
-# For how many days people's words are kept; 0 for always.
+# Retention of personal data in days; 0 for unlimited.
 KEEP_NOTIFICATIONS_DAYS = env.int("KEEP_NOTIFICATIONS_DAYS", default=730)
 KEEP_CALLERS_DAYS = env.int("KEEP_CALLERS_DAYS", default=0)
 KEEP_PHONE_RECORDS_DAYS = env.int("KEEP_PHONE_RECORDS_DAYS", default=400)
@@ -189,8 +189,8 @@ DATA_UPLOAD_MAX_MEMORY_SIZE = 5 * 1024 * 1024
 FILE_UPLOAD_MAX_MEMORY_SIZE = 1024 * 1024
 IMPORT_MAX_BYTES = env.int("IMPORT_MAX_MB", default=500) * 1024 * 1024
 
-# --- letters ----------------------------------------------------------------------------------------
-EMAIL_BACKEND = ""  # without a mail server letters wait
+# --- messages ---------------------------------------------------------------------------------------
+EMAIL_BACKEND = ""  # without a mail server messages wait
 if email_url := env.str("EMAIL_URL", default=""):
     email = env.email_url_config(email_url)
     EMAIL_BACKEND = email["EMAIL_BACKEND"]
@@ -211,7 +211,7 @@ PASSWORD_HASHERS = [
     "django.contrib.auth.hashers.Argon2PasswordHasher",
     "django.contrib.auth.hashers.PBKDF2PasswordHasher",
 ]
-PASSWORD_RESET_TIMEOUT = 3 * 24 * 3600  # for how long the link of an invitation opens
+PASSWORD_RESET_TIMEOUT = 3 * 24 * 3600  # validity of an invitation's link
 AUTH_PASSWORD_VALIDATORS = [
     {"NAME": "django.contrib.auth.password_validation.UserAttributeSimilarityValidator"},
     {
@@ -223,7 +223,7 @@ AUTH_PASSWORD_VALIDATORS = [
 ]
 
 # --- words and files --------------------------------------------------------------------------------
-LANGUAGE_CODE = env.str("LOCALE", default="en-us").lower()  # how days and times are written
+LANGUAGE_CODE = env.str("LOCALE", default="en-us").lower()  # how dates and times are written
 if LANGUAGE_CODE not in ("en-us", "en-gb"):
     raise ImproperlyConfigured(f"LOCALE is en-us or en-gb, not {LANGUAGE_CODE}.")
 USE_I18N = True  # Django writes days and times by language only with this
@@ -231,6 +231,7 @@ FORMAT_MODULE_PATH = "servicedesk.formats"
 USE_TZ = True
 STATIC_URL = "static/"
 STATIC_ROOT = DATA_DIR / "static"
+STATICFILES_DIRS = [BASE_DIR / "servicedesk" / "static"]
 STORAGES = {
     "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
     "staticfiles": {
@@ -242,7 +243,7 @@ STORAGES = {
 
 # --- periodic work ----------------------------------------------------------------------------------
 REDIS_URL = env.str("REDIS_URL", default="")
-# Small matrices are multiplied sooner on one core than shared out among all, where others wait for them.
+# Small matrices are multiplied faster on one core than on all, where others wait for them.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # read when numpy is loaded, which is later
 # Figures are cached until the records they are made of change (servicedesk/reports/caching/figures.py).
 FIGURES_DIR = DATA_DIR / "figures"  # shared by the web workers, and made anew where it is gone
@@ -274,10 +275,10 @@ CELERY_TASK_REJECT_ON_WORKER_LOST = True
 CELERY_WORKER_PREFETCH_MULTIPLIER = 1
 CELERY_WORKER_HIJACK_ROOT_LOGGER = False
 CELERY_BROKER_CONNECTION_RETRY_ON_STARTUP = True
-# What a worker took and did not finish, because it was killed, goes to another after this many seconds. What
-# takes longer is handed out a second time while it runs, so every task is safe to run twice at once.
+# A task that a killed worker did not finish goes to another after this many seconds. A task that takes longer
+# is delivered a second time while it runs, so every task is safe to run twice at once.
 HANDED_OUT_AGAIN_AFTER = 600
-# A task nobody took up is dropped after this long: far later than it may come back from a killed worker.
+# A queued task expires after this long: far later than it may come back from a killed worker.
 NOT_TAKEN_UP = 3 * HANDED_OUT_AGAIN_AFTER
 CELERY_BROKER_TRANSPORT_OPTIONS = {
     "visibility_timeout": HANDED_OUT_AGAIN_AFTER,
@@ -308,7 +309,7 @@ CELERY_BEAT_SCHEDULE = {
         "options": {"expires": 20 * 3600},
     },
     "reckon how long work takes": {
-        "task": "calls.keep_service_times",
+        "task": "calls.update_service_times",
         "schedule": crontab(minute="45", hour="2"),
         "options": {"expires": 20 * 3600},
     },
@@ -346,7 +347,7 @@ CELERY_BEAT_SCHEDULE = {
     },
     "go on with imports": {
         "task": "imports.resume_imports",
-        # Files handed in on a page wait for this where no worker takes them up at once.
+        # Uploaded files wait for this where no worker takes them up at once.
         "schedule": timedelta(seconds=60 if REDIS_URL else 5),
         "options": {"expires": NOT_TAKEN_UP},
     },
@@ -373,7 +374,7 @@ LOGGING: dict[str, Any] = {
     "loggers": {
         "django": {"handlers": [], "level": "INFO"},  # Django's own would mail what was typed
         "gunicorn.error": {"handlers": ["stderr"], "propagate": False},
-        # In process, the clock says itself what its tasks did.
+        # In one process, the clock itself reports what its tasks did.
         **({} if REDIS_URL else {"celery.app.trace": {"level": "WARNING"}}),
     },
 }

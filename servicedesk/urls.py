@@ -1,4 +1,4 @@
-"""All addresses of the desk."""
+"""Root URLconf."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The door for web servers."""
+"""WSGI application for web servers."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from django.core.wsgi import get_wsgi_application
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "servicedesk.settings")
 
-# What is loaded at the start stays: looking through it for garbage takes a tenth of the start, and then again
+# Objects loaded at the start stay: collecting garbage among them takes a tenth of the start, and then again
 # and again.
 gc.disable()
 application = get_wsgi_application()

@@ -168,7 +168,7 @@ class CallFactory(DjangoModelFactory[Call]):
         model = Call
 
     site = factory.SubFactory(SiteFactory)
-    told_at = datetime(2026, 5, 1, 14, 0, tzinfo=UTC)
+    reported_at = datetime(2026, 5, 1, 14, 0, tzinfo=UTC)
 
 
 class InspectionFactory(DjangoModelFactory[Inspection]):

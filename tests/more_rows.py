@@ -228,7 +228,7 @@ def _call(shown: Shown, unit: Unit) -> Call:
         task=task,
         urgency="make_safe",
         symptom="stiff",
-        told_at=now,
+        reported_at=now,
         logged_by=person,
         rank=1,
     )

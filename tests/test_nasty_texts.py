@@ -84,7 +84,7 @@ def site(technician: User) -> Site:
     task = TaskFactory(
         unit=unit, reason=NASTY, due_on=timezone.localdate(), state="in-process", origin="call"
     )
-    CallFactory(site=made, unit=unit, task=task, words=NASTY, told_by=NASTY)
+    CallFactory(site=made, unit=unit, task=task, words=NASTY, reported_by=NASTY)
     start = timezone.now() + timedelta(days=1)
     visit = VisitFactory(site=made, starts_at=start, ends_at=start + timedelta(hours=1), note=NASTY)
     visit.technicians.add(technician)

@@ -1,4 +1,4 @@
-"""The register of everything in the field."""
+"""Django app configuration of units, the register."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from django.apps import AppConfig
 
 
 class UnitsConfig(AppConfig):
-    """Customers, sites, units, what units are made of, and when we were watching."""
+    """Customers, sites, units, their parts, the catalog, and follow-up periods."""
 
     name = "units"
     verbose_name = "register"

@@ -1,7 +1,7 @@
-"""What can hurt somebody at this unit, in our own words, each with its source.
+"""Safety cautions for a unit, in our own words, each with its source.
 
-Codes differ by place and edition: every caution is a reason to look closer, never a ruling. The sentence in
-`DEFERENCE` is shown with them.
+Codes differ by place and edition: every caution is a reason to inspect more closely, never a ruling. The
+sentence in `DEFERENCE` is shown with them.
 """
 
 from __future__ import annotations
@@ -102,7 +102,7 @@ _HEAT = (
 
 
 def heat_caution(heat_index_f: float) -> Caution | None:
-    """Say what a heat index in °F means for work outside; None below 91."""
+    """Caution for work outside at a heat index in °F; None below 91."""
     words = next((words for least, words in _HEAT if heat_index_f >= least), None)
     if words is None:
         return None
@@ -114,7 +114,7 @@ def heat_caution(heat_index_f: float) -> Caution | None:
 
 
 def cautions_for(unit: Unit, *, kinds: Collection[str], type_names: Collection[str] = ()) -> list[Caution]:
-    """Choose the cautions that this unit's own facts call for, the gravest first."""
+    """Cautions that apply to a unit by what is recorded of it, the gravest first."""
     cautions = []
     above = unit.above_grade_mm
     if above is None:

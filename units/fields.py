@@ -1,4 +1,4 @@
-"""Lengths in the database and in forms: exact millimeters inside, inches or millimeters on the screen."""
+"""Model and form fields of lengths (exact millimeters inside) and form field of temperatures."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ class LengthInput(forms.CharField):
         return format_length(value, unit=settings.LENGTH_UNIT) if isinstance(value, Decimal) else value
 
     def to_python(self, value: Any) -> Any:
-        """Read what was typed; nonsense is refused with the reason."""
+        """Parse a typed length; refuse nonsense with the reason."""
         text = super().to_python(value)
         if not text:
             return None
@@ -64,7 +64,7 @@ class LengthField(models.DecimalField):
         return name, path, args, kwargs
 
     def formfield(self, **kwargs: Any) -> Any:
-        """Offer a field in which lengths are typed as people write them."""
+        """Form field in which lengths are typed as people write them."""
         return models.Field.formfield(self, form_class=LengthInput, **kwargs)
 
 
@@ -81,11 +81,11 @@ class TemperatureInput(forms.CharField):
         return format_temperature(value, unit=unit) if isinstance(value, Decimal) else value
 
     def has_changed(self, initial: Any, data: Any) -> bool:
-        """Compare with what was shown."""
+        """Compare with the text that was shown."""
         return bool(str(self.prepare_value(initial) or "") != (data or "").strip())
 
     def clean(self, value: Any) -> Decimal | None:
-        """Read what was typed; what was never such weather is refused with the reason."""
+        """Parse a typed temperature; refuse one out of range with the reason."""
         text = super().clean(value)
         if not text:
             return None

@@ -1,4 +1,4 @@
-"""What can be done to the parts of a unit. History stays: a change ends one part and opens another."""
+"""Operations on installed parts. History stays: a change ends one part and opens another."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ def fit_part(
     by: User | None,
     at: datetime,
 ) -> InstalledPart:
-    """Put a part into a slot of a unit that holds none."""
+    """Fit a part into an empty slot of a unit."""
     with atomic_operation():
         unit = locked(unit)
         refuse_day_to_come(on, name="on", at=at)

@@ -26,7 +26,7 @@ from units.models import (
 )
 
 JUST_NOW = timedelta(days=30)
-"""A unit installed so short a time ago is one that we fitted."""
+"""How recently a unit was installed that we are taken to have fitted."""
 
 
 class DayField(forms.DateField):
@@ -37,7 +37,7 @@ class DayField(forms.DateField):
         super().__init__(**kwargs)
 
     def to_python(self, value: Any) -> date | None:
-        """Read a day; what is none is named, because a browser's date box doesn't show it again."""
+        """Parse a day; an error quotes the value, because a browser's date box doesn't show it again."""
         try:
             day = super().to_python(value)
         except ValidationError as error:
@@ -65,7 +65,7 @@ class NewCustomerForm(IdempotencyKeyForm, CustomerForm):
 
 
 class SiteForm(forms.ModelForm):
-    """Where a site is and what to know before going there."""
+    """Address, access and exposure of a site."""
 
     class Meta:
         model = Site
@@ -93,7 +93,7 @@ class SiteForm(forms.ModelForm):
 
 
 class NewSiteForm(IdempotencyKeyForm, SiteForm):
-    """A new site and whose it is."""
+    """A new site and its owner."""
 
     customer = forms.ModelChoiceField(queryset=Customer.objects.none(), required=False)
     owned_from = DayField(label="Theirs since", required=False)
@@ -105,7 +105,7 @@ class NewSiteForm(IdempotencyKeyForm, SiteForm):
 
 
 class OwnerForm(forms.Form):
-    """Whose a site is from a day on."""
+    """New owner of a site from a day on."""
 
     customer = forms.ModelChoiceField(
         queryset=Customer.objects.order_by("name"),
@@ -161,7 +161,7 @@ class UnitForm(forms.ModelForm):
         }
 
     def clean(self) -> dict[str, Any]:
-        """Leave alone a temperature that was stored before there were limits, as long as it stays."""
+        """Keep an unchanged temperature that was stored before there were limits."""
         cleaned: dict[str, Any] = super().clean() or self.cleaned_data
         if self.has_error("day_temperature_c") and "day_temperature_c" not in self.changed_data:
             del self.errors["day_temperature_c"]
@@ -170,7 +170,7 @@ class UnitForm(forms.ModelForm):
 
 
 class NewUnitForm(IdempotencyKeyForm, UnitForm):
-    """A new unit, the construction it follows, and since when we watch it."""
+    """A new unit, its construction, and the first day of its follow-up."""
 
     construction = forms.ModelChoiceField(
         queryset=Construction.objects.none(),
@@ -199,7 +199,7 @@ class NewUnitForm(IdempotencyKeyForm, UnitForm):
         self.fields["construction"].queryset = offered  # type: ignore[attr-defined]
 
     def clean(self) -> dict[str, Any]:
-        """Ask since when we hear of a unit that was not installed just now: rates are worked out from it."""
+        """Require the start of follow-up of a unit installed long ago: rates are computed from it."""
         cleaned = super().clean()
         installed_on = cleaned.get("installed_on")
         if (
@@ -217,7 +217,7 @@ class NewUnitForm(IdempotencyKeyForm, UnitForm):
 
 
 class FitForm(IdempotencyKeyForm):
-    """A part put into an empty slot."""
+    """A part to fit into an empty slot."""
 
     component_type = forms.ModelChoiceField(queryset=ComponentType.objects.none(), label="Part")
     panel = forms.TypedChoiceField(coerce=int, label="Where")
@@ -232,7 +232,7 @@ class FitForm(IdempotencyKeyForm):
 
 
 class ReplaceForm(IdempotencyKeyForm):
-    """All pieces of a slot replaced, perhaps by another type."""
+    """Replacement of all pieces of a slot, perhaps by another type."""
 
     component_type = forms.ModelChoiceField(queryset=ComponentType.objects.none(), label="New part")
     on = DayField(label="Replaced on")
@@ -248,7 +248,7 @@ class ReplaceForm(IdempotencyKeyForm):
 
 
 class ShareForm(IdempotencyKeyForm):
-    """One panel's share of a part changed to another type."""
+    """Change of one panel's share of a part to another type."""
 
     panel = forms.TypedChoiceField(coerce=int, label="Which panel")
     component_type = forms.ModelChoiceField(queryset=ComponentType.objects.none(), label="New part")
@@ -264,13 +264,13 @@ class ShareForm(IdempotencyKeyForm):
 
 
 class TakeOutForm(forms.Form):
-    """A part taken out and not replaced, or a whole unit removed."""
+    """Removal of a part without replacement, or of a whole unit."""
 
     on = DayField(label="Taken out on")
 
 
 class ObservationForm(forms.ModelForm):
-    """Since when we hear of a unit's failures again, and why."""
+    """Start of a follow-up period of a unit, and why."""
 
     class Meta:
         model = ObservationPeriod
@@ -279,7 +279,7 @@ class ObservationForm(forms.ModelForm):
 
 
 class EndObservationForm(forms.ModelForm):
-    """Since when we no longer hear of a unit's failures, and why."""
+    """End of a follow-up period of a unit, and why."""
 
     class Meta:
         model = ObservationPeriod
@@ -288,7 +288,7 @@ class EndObservationForm(forms.ModelForm):
 
 
 class UnitSearchForm(forms.Form):
-    """Find units."""
+    """Search form of units."""
 
     q = ScrapField(label="Code, customer, address or lot")
     construction = forms.ModelChoiceField(

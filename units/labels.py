@@ -1,4 +1,4 @@
-"""Giving units codes for their stickers."""
+"""Operations on the codes of QR labels."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ A_MOMENT = timedelta(seconds=30)
 
 
 def labels_for(units: Sequence[Unit], *, by: User | None, at: datetime) -> list[UnitLabel]:
-    """Give each unit the code in force, making one where it has none."""
+    """Label in force of each unit, made where it has none."""
     with atomic_operation():
         in_force = UnitLabel.objects.filter(unit__in=units, replaced_at=None)
         known = set(in_force.values_list("unit_id", flat=True))
@@ -31,7 +31,7 @@ def labels_for(units: Sequence[Unit], *, by: User | None, at: datetime) -> list[
 
 
 def replace_label(unit: Unit, *, by: User | None, at: datetime) -> UnitLabel:
-    """Put a new code in the place of the one in force; asked for twice in a row, it is one new code."""
+    """Replace the label in force by one with a new code; a second request in a row changes nothing."""
     with atomic_operation():
         unit = locked(unit)
         recent = unit.labels.filter(replaced_at=None, made_by=by, made_at__gt=at - A_MOMENT).first()

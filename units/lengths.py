@@ -1,6 +1,6 @@
-"""Lengths as a tape shows them: read what somebody typed, keep it exact, write it back.
+"""Parser and formatter of lengths in inches and millimeters, exact throughout.
 
-Every length in the register is an exact ``Decimal`` in millimetres. One inch is 25.4 mm by definition, so a
+Every length in the register is an exact ``Decimal`` in millimeters. One inch is 25.4 mm by definition, so a
 sixty-fourth of an inch is 0.396875 mm and six decimals hold every mark of an inch tape without rounding.
 
 This module imports no Django.
@@ -66,7 +66,7 @@ class LengthError(ValueError):
 
 
 def parse_length(text: str, *, unit: LengthUnit) -> Decimal:
-    """Read a length as people write it and return exact millimetres.
+    """Parse a length as people write it into exact millimeters.
 
     Parameters
     ----------
@@ -79,7 +79,7 @@ def parse_length(text: str, *, unit: LengthUnit) -> Decimal:
     Returns
     -------
     Decimal
-        Millimetres from 0 to 9999, at most six decimals, without trailing zeros.
+        Millimeters from 0 to 9999, at most six decimals, without trailing zeros.
 
     Raises
     ------
@@ -88,7 +88,7 @@ def parse_length(text: str, *, unit: LengthUnit) -> Decimal:
 
     Notes
     -----
-    Nothing is guessed: a decimal comma, two units, a fraction of a millimetre or a fraction no tape carries
+    Nothing is guessed: a decimal comma, two units, a fraction of a millimeter or a fraction no tape carries
     (thirds, tenths) is refused rather than read in the likeliest way, because a panel is cut from the answer.
     """
     if unit not in ("in", "mm"):
@@ -101,12 +101,12 @@ def parse_length(text: str, *, unit: LengthUnit) -> Decimal:
 
 
 def format_length(mm: Decimal, *, unit: LengthUnit, rounding: Rounding = "nearest") -> str:
-    """Write a length as a tape shows it, such as ``35 7/8 in`` or ``911 mm``.
+    """Format a length as a tape shows it, such as ``35 7/8 in`` or ``911 mm``.
 
     Parameters
     ----------
     mm
-        Millimetres, zero or more.
+        Millimeters, zero or more.
     unit
         The unit to write in.
     rounding
@@ -116,7 +116,7 @@ def format_length(mm: Decimal, *, unit: LengthUnit, rounding: Rounding = "neares
     -----
     Inches go to the sixteenth. A length that is an exact thirty-second is shown as that, whichever way the
     rounding: it was typed so. Halfway between two sixteenths lies exactly a thirty-second, so "nearest" never
-    meets a tie. Millimetres are shown as stored; a computed value finer than a millionth goes to the tenth.
+    meets a tie. Millimeters are shown as stored; a computed value finer than a millionth goes to the tenth.
     """
     if not mm.is_finite() or mm < 0:
         raise ValueError(f"A length to show must be zero or more, not {mm}.")
@@ -138,7 +138,7 @@ def _plain_text(text: str) -> str:
         raise LengthError("is too long for a length. Type one number and its unit, such as 35 7/8 in.")
     spread = "".join(_plain_fraction(character) for character in text)
     plain = " ".join(spread.translate(_PLAIN_MARKS).lower().split()).replace("''", '"')
-    # A full stop after an abbreviation ("in.") is no decimal point.
+    # A period after an abbreviation ("in.") is no decimal point.
     return re.sub(r"(?<=[a-z])\.(?![0-9])", "", plain)
 
 
@@ -151,7 +151,7 @@ def _plain_fraction(character: str) -> str:
 
 
 def _millimetres(text: str, unit: LengthUnit) -> Decimal:
-    """Add up what the text says, in millimetres; the errors lack only the words that were typed."""
+    """Sum of the parts of a text in millimeters; the caller adds the typed text to the errors."""
     how = _example(unit)
     _refuse_wrong_signs(text, how)
     parts = _parts(text, how)
@@ -170,7 +170,7 @@ def _millimetres(text: str, unit: LengthUnit) -> Decimal:
 
 
 def _refuse_wrong_signs(text: str, how: str) -> None:
-    """Name the usual slips before the text is taken apart."""
+    """Refuse the usual slips by name before the text is parsed."""
     if not text:
         raise LengthError(f"is empty. {how}")
     if "," in text:
@@ -182,7 +182,7 @@ def _refuse_wrong_signs(text: str, how: str) -> None:
 
 
 def _parts(text: str, how: str) -> list[tuple[str, str | None]]:
-    """Take the text apart into numbers, each with the unit behind it (None if there is none)."""
+    """Split the text into numbers, each with the unit behind it (None if there is none)."""
     parts: list[tuple[str, str | None]] = []
     at = 0
     while at < len(text):
@@ -198,7 +198,7 @@ def _parts(text: str, how: str) -> list[tuple[str, str | None]]:
 
 
 def _feet_and_inches(parts: list[tuple[str, str | None]]) -> Decimal:
-    """Add feet and inches, the only two units that go together."""
+    """Sum of feet and inches, the only two units that go together."""
     names = [name for _, name in parts]
     if names not in (["ft", "in"], ["ft", None]):
         raise LengthError("has more than one unit. Use one, or feet and then inches, as in 2' 11 7/8\".")
@@ -212,7 +212,7 @@ def _feet_and_inches(parts: list[tuple[str, str | None]]) -> Decimal:
 
 
 def _amount(number: str, name: str, how: str) -> Decimal:
-    """Read one number, whole, decimal or with a tape's fraction."""
+    """Parse one number, whole, decimal or with a tape's fraction."""
     if _DECIMAL.fullmatch(number):
         return Decimal(number)
     match = _FRACTION.fullmatch(number)
@@ -241,7 +241,7 @@ def _times(amount: Decimal, factor: Decimal) -> Decimal:
 
 
 def _shown_millimetres(mm: Fraction, rounding: Rounding) -> Decimal:
-    """Keep what a record can hold as it is; bring a computed value to the tenth."""
+    """Round to a tenth what is finer than a record can store; leave the rest as it is."""
     steps = 1_000_000 if (mm * 1_000_000).denominator == 1 else 10
     return _without_trailing_zeros(_EXACT.divide(Decimal(_rounded(mm * steps, rounding)), Decimal(steps)))
 

@@ -1,4 +1,4 @@
-"""Names as people spell them: two spellings of one name compare as equal.
+"""Normalization of names, so that two spellings of one name compare as equal.
 
 This module imports no Django.
 """
@@ -12,5 +12,5 @@ _GAPS = re.compile(r"[\s\-\u2010-\u2015]+")
 
 
 def plain_name(text: str) -> str:
-    """Bring a name to the form in which names are compared: case, hyphens and extra spaces don't count."""
+    """Normalize a name for comparison: case, hyphens and extra spaces don't count."""
     return _GAPS.sub(" ", unicodedata.normalize("NFKC", text)).strip().casefold()

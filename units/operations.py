@@ -1,4 +1,4 @@
-"""What can be done to the register's customers, sites and units."""
+"""Operations on customers, sites, units, the catalog and follow-up periods."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ Record = TypeVar("Record", bound=Model)
 
 
 def save_new(record: Record, *, action: str, by: User | None, at: datetime) -> Record:
-    """Store a new record after all its rules were checked, and write the first line of its history."""
+    """Validate and store a new record, and write the first line of its history."""
     record.full_clean()
     record.save()
     write_change(record, action=action, by=by, at=at, after=shown_values(record))
@@ -41,7 +41,7 @@ def save_new(record: Record, *, action: str, by: User | None, at: datetime) -> R
 
 
 def save_change(record: Record, *, action: str, by: User | None, at: datetime) -> Record:
-    """Store a changed record after all its rules were checked, and write what changed into its history."""
+    """Validate and store a changed record, and write the changes into its history."""
     old = stored_record(record)
     record.full_clean()
     record.save()
@@ -79,9 +79,9 @@ def add_site(
 
 
 def change_owner(site: Site, *, customer: Customer | None, on: date, by: User | None, at: datetime) -> None:
-    """Note that a site went to another customer on a day (or to somebody who is not one of ours).
+    """Change the owner of a site on a day to another customer, or to somebody who is not one of ours.
 
-    Told twice it changes nothing.
+    The same change twice is made once.
     """
     with atomic_operation():
         site = Site.objects.select_for_update(no_key=True).get(pk=site.pk)
@@ -98,7 +98,7 @@ def change_owner(site: Site, *, customer: Customer | None, on: date, by: User | 
 
 
 def add_filled_in(form: ModelForm, *, by: User, at: datetime) -> Any:
-    """Add a row of the reference data from its form, with the lists it points at."""
+    """Add a row of the reference data from its form, with its many-to-many relations."""
     with atomic_operation():
         row = save_new(form.instance, action="added", by=by, at=at)
         form._save_m2m()  # type: ignore[attr-defined]  # what form.save() would do after its save
@@ -106,7 +106,7 @@ def add_filled_in(form: ModelForm, *, by: User, at: datetime) -> Any:
 
 
 def change_filled_in(form: ModelForm, *, parts: BaseFormSet | None, by: User, at: datetime) -> Any:
-    """Change a row of the reference data from its form; of a construction, also the parts it comes with."""
+    """Change a row of the reference data from its form; of a construction, also its parts."""
     with atomic_operation():
         row = save_change(form.instance, action="changed", by=by, at=at)
         form._save_m2m()  # type: ignore[attr-defined]  # what form.save() would do after its save
@@ -122,7 +122,7 @@ def change_filled_in(form: ModelForm, *, parts: BaseFormSet | None, by: User, at
 
 @dataclass(frozen=True)
 class Extras:
-    """What a unit has beyond the usual parts of its construction."""
+    """What a new unit has beyond the usual parts of its construction."""
 
     lower_lite: bool = False
     extension_jamb: bool = False
@@ -139,7 +139,7 @@ def refuse_day_to_come(day: date, *, name: str, at: datetime) -> None:
 
 
 def panels_by_height(unit: Unit) -> int | None:
-    """Suggest how many panels a unit has where nobody counted them, from the height of its sliding field."""
+    """Suggested number of panels of a unit, from the height of its sliding field; None without one."""
     field = (unit.height_mm or 0) - (unit.lower_lite_mm or 0)
     return suggest_panels(field) if isinstance(field, Decimal) and field > 0 else None
 
@@ -150,7 +150,7 @@ LOT_KINDS = ("track", "sash", "corner")
 def usual_installed_parts(
     unit: Unit, construction: Construction, extras: Extras, *, age_known: bool = True
 ) -> list[InstalledPart]:
-    """List the parts a new unit has: those of its construction, with single types put in their place.
+    """Build the parts of a new unit: those of its construction, with single types replaced (not saved).
 
     The lot of a unit marks its track, sash and corner installed parts.
     """
@@ -198,7 +198,7 @@ def add_unit(
     by: User | None,
     at: datetime,
 ) -> Unit:
-    """Add a unit with the parts of its construction, watched from a day on."""
+    """Add a unit with the parts of its construction and a follow-up period from a day on."""
     with atomic_operation():
         refuse_day_to_come(unit.installed_on, name="installed_on", at=at)
         refuse_day_to_come(observed_from, name="observed_from", at=at)
@@ -229,7 +229,7 @@ def add_unit(
 
 
 def change_site(site: Site, *, by: User, at: datetime) -> Site:
-    """Change what is recorded about a site; who does its care decides which work becomes ours."""
+    """Change a site; who does its maintenance decides which work becomes ours."""
     with atomic_operation():
         save_change(site, action="changed", by=by, at=at)
         enqueue_on_commit("schedules.raise_due")
@@ -237,7 +237,7 @@ def change_site(site: Site, *, by: User, at: datetime) -> Site:
 
 
 def set_care_by(sites: Iterable[Site], *, care_by: str, by: User, at: datetime) -> int:
-    """Note for several sites at once who does their care, and answer how many changed."""
+    """Set who does the maintenance at several sites at once; return how many changed."""
     with atomic_operation():
         moved = 0
         for site in (
@@ -252,7 +252,7 @@ def set_care_by(sites: Iterable[Site], *, care_by: str, by: User, at: datetime) 
 
 
 def change_unit(unit: Unit, *, by: User, at: datetime) -> Unit:
-    """Change what is recorded about a unit; its parts and periods have operations of their own."""
+    """Change a unit; its parts and periods have operations of their own."""
     with atomic_operation():
         if not Unit.objects.filter(pk=unit.pk, installed_on=unit.installed_on).exists():
             refuse_day_to_come(unit.installed_on, name="installed_on", at=at)
@@ -265,7 +265,7 @@ def locked(unit: Unit) -> Unit:
 
 
 def remove_unit(unit: Unit, *, on: date, by: User, at: datetime) -> Unit:
-    """Note that a unit was taken out on a day: its parts end and we stop watching it."""
+    """Remove a unit on a day: its parts and its follow-up end."""
     with atomic_operation():
         unit = locked(unit)
         if unit.removed_on is not None:
@@ -287,7 +287,7 @@ def remove_unit(unit: Unit, *, on: date, by: User, at: datetime) -> Unit:
 def end_observation(
     period: ObservationPeriod, *, on: date, ended: ObservationPeriod.Ended, by: User, at: datetime
 ) -> None:
-    """Note from which day failures of a unit would no longer reach us."""
+    """End a follow-up period: from this day failures of the unit would no longer reach us."""
     with atomic_operation():
         period.until_on, period.ended = on, ended
         save_change(period, action="we stopped watching", by=by, at=at)
@@ -296,7 +296,7 @@ def end_observation(
 def resume_observation(
     unit: Unit, *, from_on: date, began: ObservationPeriod.Began, by: User, at: datetime
 ) -> ObservationPeriod:
-    """Note from which day failures of a unit reach us again."""
+    """Begin a new follow-up period: from this day failures of the unit reach us again."""
     with atomic_operation():
         if from_on < unit.installed_on:
             raise RuleViolation({"from_on": ["The unit was installed later than that: check the date."]})

@@ -1,4 +1,4 @@
-"""Pages that change the parts of a unit."""
+"""Views that change the installed parts of a unit."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ def _installed_part(pk: int) -> InstalledPart:
 
 @schedulers
 def fit_part(request: HttpRequest, pk: int) -> HttpResponse:
-    """Put a part into a slot that holds none."""
+    """Fit a part into an empty slot."""
     unit = get_object_or_404(Unit, pk=pk)
     form = FitForm(request.POST or None, unit=unit, initial={"on": timezone.localdate()})
 

@@ -1,4 +1,4 @@
-"""What can be asked of the register."""
+"""Querysets and word searches of the register."""
 
 from __future__ import annotations
 
@@ -27,32 +27,32 @@ if TYPE_CHECKING:
 
 
 def customer_has(word: str, at: str = "") -> Q:
-    """Customers with a word in their name, telephone number or mail address; ``at`` leads to them."""
+    """Condition of customers with a word in name, telephone number or mail address, by the path ``at``."""
     texts = Q(**{f"{at}name__icontains": word}) | Q(**{f"{at}email__icontains": word})
     return texts | phone_has(word, f"{at}phone")
 
 
 def customer_sources(word: str) -> dict[str, list[models.QuerySet[Any]]]:
-    """Customers with a word in what is known of them."""
+    """Querysets of the keys of customers that match a word."""
     from units.models import Customer
 
     return {"pk": [Customer.objects.filter(customer_has(word)).values_list("pk", flat=True)]}
 
 
 def _place_has(word: str) -> Q:
-    """Sites with a word in their address, postcode or code."""
+    """Condition of sites with a word in their address, postcode or code."""
     return Q(address__icontains=word) | Q(postcode__icontains=word) | code_has(word, "code")
 
 
 def _is_owned(word: str, site: str) -> Q:
-    """Whether an owner of a site has a word in what is known of them; ``site`` is the field with its key."""
+    """Condition of sites with an owner who matches a word; ``site`` is the field with the site's key."""
     from units.models import Ownership
 
     return some(Ownership.objects.filter(customer_has(word, "customer__"), site=OuterRef(site)))
 
 
 def _owned(word: str) -> models.QuerySet[Any]:
-    """Keys of sites with a word in what is known of an owner of theirs."""
+    """Keys of sites with an owner who matches a word."""
     from units.models import Customer, Ownership
 
     owners = Customer.objects.filter(customer_has(word))
@@ -60,7 +60,7 @@ def _owned(word: str) -> models.QuerySet[Any]:
 
 
 def _places(word: str) -> models.QuerySet[Any]:
-    """Keys of sites with a word in what is known of the place."""
+    """Keys of sites with a word in their address, postcode or code."""
     from units.models import Site
 
     return Site.objects.filter(_place_has(word)).values_list("pk", flat=True)
@@ -74,12 +74,12 @@ def _coded(word: str) -> models.QuerySet[Any]:
 
 
 def site_sources(word: str) -> dict[str, list[models.QuerySet[Any]]]:
-    """Sites with a word in what is known of the place or its owners, or in the code of one of their units."""
+    """Querysets of the keys of sites that match a word, by place, owner or code of a unit."""
     return {"pk": [_places(word), _owned(word), _coded(word)]}
 
 
 def site_holds(word: str) -> Q:
-    """Whether a site is one that `site_sources` names."""
+    """Condition of sites equivalent to `site_sources`."""
     from units.models import Unit
 
     units = Unit.objects.filter(code_has(word, "code"), site=OuterRef("pk"))
@@ -87,7 +87,7 @@ def site_holds(word: str) -> Q:
 
 
 def unit_sources(word: str) -> dict[str, list[models.QuerySet[Any]]]:
-    """Units with a word in their code, in where they are, or in a lot of their parts."""
+    """Querysets of the keys of units that match a word, by code, place, lot, site or owner."""
     from units.models import InstalledPart, Unit
 
     units = Unit.objects.filter(code_has(word, "code") | Q(place__icontains=word))
@@ -99,7 +99,7 @@ def unit_sources(word: str) -> dict[str, list[models.QuerySet[Any]]]:
 
 
 def unit_holds(word: str) -> Q:
-    """Whether a unit is one that `unit_sources` names."""
+    """Condition of units equivalent to `unit_sources`."""
     from units.models import InstalledPart, Site
 
     own = code_has(word, "code") | Q(place__icontains=word)
@@ -114,18 +114,18 @@ UNITS = WordSearch(unit_sources, unit_holds)
 
 
 class CustomerQuerySet(models.QuerySet["Customer"]):
-    """Questions about customers."""
+    """Queryset of customers."""
 
     def matching(self, text: str) -> Self:
-        """Customers found by any scraps of name, phone and mail address."""
+        """Customers that match every word of a text in name, phone or mail address."""
         return every_word(self, text, CUSTOMERS) if text else self
 
 
 class OwnershipQuerySet(models.QuerySet["Ownership"]):
-    """Questions about who owned what."""
+    """Queryset of ownerships."""
 
     def on(self, day: date) -> Self:
-        """Ownerships that hold on a day."""
+        """Ownerships in force on a day."""
         return self.filter(Q(until_on__isnull=True) | Q(until_on__gt=day), from_on__lte=day)
 
     def current(self) -> Self:
@@ -134,10 +134,10 @@ class OwnershipQuerySet(models.QuerySet["Ownership"]):
 
 
 class SiteQuerySet(models.QuerySet["Site"]):
-    """Questions about sites."""
+    """Queryset of sites."""
 
     def matching(self, text: str) -> Self:
-        """Sites found by any scraps: code, street, postcode, an owner's name or phone, unit code."""
+        """Sites that match every word of a text in code, street, postcode, owner or unit code."""
         return every_word(self, text, SITES) if text else self
 
     def with_owner(self) -> Self:
@@ -157,7 +157,7 @@ class SiteQuerySet(models.QuerySet["Site"]):
 
 
 class ComponentTypeQuerySet(models.QuerySet["ComponentType"]):
-    """Questions about types of part."""
+    """Queryset of component types."""
 
     def offered(self) -> Self:
         """Types that forms offer."""
@@ -165,7 +165,7 @@ class ComponentTypeQuerySet(models.QuerySet["ComponentType"]):
 
 
 class ConstructionQuerySet(models.QuerySet["Construction"]):
-    """Questions about ways of building a unit."""
+    """Queryset of constructions."""
 
     def offered(self) -> Self:
         """Constructions that forms offer."""
@@ -182,7 +182,7 @@ class ConstructionQuerySet(models.QuerySet["Construction"]):
 
 
 class FailureModeQuerySet(models.QuerySet["FailureMode"]):
-    """Questions about failure modes."""
+    """Queryset of failure modes."""
 
     def offered(self) -> Self:
         """Modes that forms offer."""
@@ -194,7 +194,7 @@ class FailureModeQuerySet(models.QuerySet["FailureMode"]):
 
 
 class UnitQuerySet(models.QuerySet["Unit"]):
-    """Questions about units."""
+    """Queryset of units."""
 
     def in_place(self) -> Self:
         """Units still in their openings."""
@@ -209,11 +209,11 @@ class UnitQuerySet(models.QuerySet["Unit"]):
         return self.filter(removed_on__isnull=False)
 
     def matching(self, text: str) -> Self:
-        """Units found by any scraps of code, place, customer, address and lot."""
+        """Units that match every word of a text in code, place, customer, address or lot."""
         return every_word(self, text, UNITS) if text else self
 
     def for_search(self, cleaned_data: Mapping[str, Any]) -> Self:
-        """Units that a search form asks for: a scrap, a construction, a part in place, a state."""
+        """Units that match a search form: a text, a construction, a part in place, a state."""
         units = self.matching((cleaned_data.get("q") or "").strip())
         if cleaned_data.get("construction"):
             units = units.filter(construction=cleaned_data["construction"])
@@ -223,7 +223,7 @@ class UnitQuerySet(models.QuerySet["Unit"]):
         return units if state == "all" else units.removed() if state == "removed" else units.in_place()
 
     def with_type_in_place(self, component_type_id: int) -> Self:
-        """Units that hold a part of this type now."""
+        """Units with a part of this type in place."""
         from units.models import InstalledPart
 
         installed_parts = InstalledPart.objects.in_place().filter(
@@ -241,13 +241,13 @@ class UnitQuerySet(models.QuerySet["Unit"]):
         )
 
     def for_stop(self) -> Self:
-        """Units with what a technician has to know before ringing the bell."""
+        """Units with what a technician has to know before ringing the bell: parts and failure modes."""
         return self.select_related("construction", "site").prefetch_related(
             "installed_parts__component_type", "construction__expected_modes"
         )
 
     def for_sheet(self) -> Self:
-        """Units with all the register holds about each."""
+        """Units with all that the register has about each."""
         from units.models import InstalledPart, Ownership
 
         owners = Ownership.objects.select_related("customer").order_by("-from_on")
@@ -269,7 +269,7 @@ class UnitQuerySet(models.QuerySet["Unit"]):
 
 
 class InstalledPartQuerySet(models.QuerySet["InstalledPart"]):
-    """Questions about fitted parts."""
+    """Queryset of installed parts."""
 
     def in_place(self) -> Self:
         """Parts that have not been taken out."""
@@ -284,7 +284,7 @@ class InstalledPartQuerySet(models.QuerySet["InstalledPart"]):
         return self.filter(kind=kind, panel=panel)
 
     def for_sheet(self) -> Self:
-        """Parts with their types and departures, those in place first."""
+        """Parts with their types and partial removals, those in place first."""
         return (
             self.select_related("component_type")
             .prefetch_related("partial_removals")
@@ -293,8 +293,8 @@ class InstalledPartQuerySet(models.QuerySet["InstalledPart"]):
 
 
 class ObservationPeriodQuerySet(models.QuerySet["ObservationPeriod"]):
-    """Questions about when we were watching."""
+    """Queryset of follow-up periods."""
 
     def on(self, day: date) -> Self:
-        """Periods that hold on a day."""
+        """Periods that include a day."""
         return self.filter(Q(until_on__isnull=True) | Q(until_on__gte=day), from_on__lte=day)

@@ -1,4 +1,4 @@
-"""From a unit in the register to what its drawing needs."""
+"""Drawings of units of the register, from their records."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ RELEASES: dict[str, Release] = {"pins": "pins", "side_spring": "side spring"}
 
 
 def shape_of(unit: Unit, *, kinds: Collection[str]) -> UnitShape:
-    """Gather a unit's own dimensions and its construction's ways.
+    """Shape of a unit from its own dimensions and its construction.
 
     A width, edge or step that can't all be true is left out rather than drawn wrong: the drawing then says
     that it is not to scale.
@@ -61,7 +61,7 @@ def _shape(unit: Unit, kinds: Collection[str], sizes: Mapping[str, Decimal | Non
 
 @dataclass(frozen=True)
 class UnitDrawings:
-    """A unit drawn: two SVG elements, and the orders in words (None while nobody has counted the panels)."""
+    """Drawings of a unit: two SVG elements, and the order of removal (None without a panel count)."""
 
     elevation: SafeString
     plan: SafeString
@@ -76,7 +76,7 @@ def drawings_of(
     marks: Sequence[Mark] = (),
     pick: bool = False,
 ) -> UnitDrawings:
-    """Draw a unit: its elevation, the section of its track, and the orders of taking out and putting back.
+    """Draw the elevation of a unit and the section of its track, with the order of removal.
 
     With ``pick`` the elevation has areas to choose panels and corners by.
     """
@@ -93,7 +93,7 @@ def drawings_of(
 def _drawn(
     shape: UnitShape, code: str, unit_of_length: LengthUnit, marks: tuple[Mark, ...], pick: bool
 ) -> tuple[str, str]:
-    """Draw the elevation and the section of the track."""
+    """Draw the elevation and the section of the track (cached)."""
     front = elevation(
         shape,
         title=f"Unit {code}",

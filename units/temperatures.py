@@ -1,6 +1,6 @@
-"""Temperatures as people write them: Fahrenheit where lengths are inches, else Celsius.
+"""Parser and formatter of temperatures: Fahrenheit where lengths are inches, else Celsius.
 
-Kept in degrees Celsius with one decimal. This module imports no Django.
+They are stored in degrees Celsius with one decimal. This module imports no Django.
 """
 
 from __future__ import annotations
@@ -19,12 +19,12 @@ class TemperatureError(ValueError):
 
 
 def unit_beside(length_unit: str) -> TemperatureUnit:
-    """Give the unit of temperature that goes with a unit of length."""
+    """Unit of temperature that goes with a unit of length."""
     return "F" if length_unit == "in" else "C"
 
 
 def parse_temperature(text: str, *, unit: TemperatureUnit) -> Decimal:
-    """Read a temperature, such as 55, 55 °F or 13 C; a bare number is in the unit of the settings."""
+    """Parse a temperature, such as 55, 55 °F or 13 C, into Celsius; a bare number is in ``unit``."""
     match = _TYPED.fullmatch(text.strip())
     if match is None:
         raise TemperatureError(f"“{text.strip()[:40]}” is no temperature: write it like 55 or 13 °C.")
@@ -40,7 +40,7 @@ def parse_temperature(text: str, *, unit: TemperatureUnit) -> Decimal:
 
 
 def format_temperature(celsius: Decimal, *, unit: TemperatureUnit) -> str:
-    """Write a stored temperature in whole degrees Fahrenheit, or in degrees Celsius as it was taken."""
+    """Format a stored temperature in whole degrees Fahrenheit, or in degrees Celsius as stored."""
     if unit == "F":
         return f"{round(celsius * Decimal('1.8') + 32)} °F"
     return f"{celsius.normalize():f} °C"

@@ -1,4 +1,4 @@
-"""Addresses of the register."""
+"""URLs of the register."""
 
 from __future__ import annotations
 

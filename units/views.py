@@ -1,4 +1,4 @@
-"""Pages of the register: units, sites, customers and the parts of units."""
+"""Views of the register: units, sites, customers and follow-up periods."""
 
 from __future__ import annotations
 
@@ -34,13 +34,13 @@ REFUSED = 422  # the form comes back with its reasons
 
 
 def status_of(form: UnitForm | object) -> int:
-    """Answer 422 where a form comes back with reasons, else 200."""
+    """HTTP status of a page with a form: 422 where the form has errors, else 200."""
     return REFUSED if getattr(form, "errors", None) else 200
 
 
 @technicians
 def units(request: HttpRequest) -> HttpResponse:
-    """Every unit in the field, found by any scrap."""
+    """List and search units."""
     search = UnitSearchForm(request.GET)
     search.is_valid()
     page = key_page(Unit.objects.for_search(search.cleaned_data).for_list(), request.GET, order=("code",))
@@ -79,7 +79,7 @@ def add_unit(request: HttpRequest, site_pk: int) -> HttpResponse:
 
 @schedulers
 def change_unit(request: HttpRequest, pk: int) -> HttpResponse:
-    """Change what is recorded about a unit."""
+    """Edit a unit."""
     unit = get_object_or_404(Unit.objects.select_related("site"), pk=pk)
     form = as_opened(UnitForm(request.POST or None, instance=unit))
     if request.method == "POST" and apply_edit_or_report(
@@ -95,7 +95,7 @@ def change_unit(request: HttpRequest, pk: int) -> HttpResponse:
 
 @schedulers
 def remove_unit(request: HttpRequest, pk: int) -> HttpResponse:
-    """Note that a unit was taken out."""
+    """Remove a unit."""
     unit = get_object_or_404(Unit, pk=pk)
     form = TakeOutForm(request.POST or None, initial={"on": timezone.localdate()})
     if request.method == "POST" and apply_or_report(
@@ -111,7 +111,7 @@ def remove_unit(request: HttpRequest, pk: int) -> HttpResponse:
 
 @schedulers
 def begin_observation(request: HttpRequest, pk: int) -> HttpResponse:
-    """Note since when failures of a unit reach us again."""
+    """Begin a new follow-up period of a unit."""
     unit = get_object_or_404(Unit, pk=pk)
     form = ObservationForm(request.POST or None, instance=ObservationPeriod(unit=unit))
     if request.method == "POST" and apply_or_report(
@@ -131,7 +131,7 @@ def begin_observation(request: HttpRequest, pk: int) -> HttpResponse:
 
 @schedulers
 def end_observation(request: HttpRequest, pk: int) -> HttpResponse:
-    """Note since when failures of a unit no longer reach us."""
+    """End a follow-up period of a unit."""
     period = get_object_or_404(ObservationPeriod.objects.select_related("unit"), pk=pk)
     form = as_opened(EndObservationForm(request.POST or None, instance=period))
     if request.method == "POST" and apply_edit_or_report(
@@ -148,7 +148,7 @@ def end_observation(request: HttpRequest, pk: int) -> HttpResponse:
 
 @technicians
 def sites(request: HttpRequest) -> HttpResponse:
-    """Every site, found by any scrap."""
+    """List and search sites."""
     text = read_scrap(request.GET.get("q"))
     queryset = Site.objects.matching(text).with_owner().with_unit_count()
     page = key_page(queryset, request.GET, order=("code",))
@@ -178,7 +178,7 @@ def add_site(request: HttpRequest) -> HttpResponse:
 
 @schedulers
 def change_site(request: HttpRequest, pk: int) -> HttpResponse:
-    """Change what is recorded about a site."""
+    """Edit a site."""
     site = get_object_or_404(Site, pk=pk)
     form = as_opened(SiteForm(request.POST or None, instance=site))
     if request.method == "POST" and apply_edit_or_report(
@@ -194,7 +194,7 @@ def change_site(request: HttpRequest, pk: int) -> HttpResponse:
 
 @schedulers
 def change_owner(request: HttpRequest, pk: int) -> HttpResponse:
-    """Note that a site was sold."""
+    """Change the owner of a site."""
     site = get_object_or_404(Site, pk=pk)
     form = OwnerForm(request.POST or None, initial={"on": timezone.localdate()})
 
@@ -217,7 +217,7 @@ def change_owner(request: HttpRequest, pk: int) -> HttpResponse:
 
 @schedulers
 def customers(request: HttpRequest) -> HttpResponse:
-    """Every customer, found by any scrap."""
+    """List and search customers."""
     text = read_scrap(request.GET.get("q"))
     page = key_page(Customer.objects.matching(text), request.GET, order=("name", "id"))
     return render(request, "units/customer_list.html", {"page": page, "text": text})
@@ -225,7 +225,7 @@ def customers(request: HttpRequest) -> HttpResponse:
 
 @technicians
 def customer(request: HttpRequest, pk: int) -> HttpResponse:
-    """One customer and what is or was theirs."""
+    """One customer and the sites that are or were theirs."""
     record = get_object_or_404(Customer, pk=pk)
     context = {
         "customer": record,
@@ -253,7 +253,7 @@ def add_customer(request: HttpRequest) -> HttpResponse:
 
 @schedulers
 def change_customer(request: HttpRequest, pk: int) -> HttpResponse:
-    """Change a customer's name or how to reach them."""
+    """Edit a customer."""
     record = get_object_or_404(Customer, pk=pk)
     form = as_opened(CustomerForm(request.POST or None, instance=record))
     if request.method == "POST" and apply_edit_or_report(

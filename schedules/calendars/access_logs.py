@@ -1,8 +1,8 @@
-"""Keeping the secrets of calendar links out of logs.
+"""Log filter that removes the secrets of links from URLs.
 
-An address `/calendar/<secret>.ics` is all somebody needs to read a calendar, and the link in a letter opens a
-visit. Web servers write addresses into their access logs, and Django writes the ones it does not find. This
-filter blots the secret out of what gunicorn and Django write. A proxy in front has to be told itself (nginx:
+An address `/calendar/<secret>.ics` is all somebody needs to read a calendar, and the link in a message opens
+a visit. Web servers write addresses into their access logs, and Django writes the ones it does not find. This
+filter replaces the secret in what gunicorn and Django write. A proxy in front needs its own setting (nginx:
 `access_log off;` in a `location` for each).
 """
 
@@ -16,7 +16,7 @@ LOGGERS = ("django.request", "django.server", "django.security", "gunicorn.acces
 
 
 class BlotSecrets(logging.Filter):
-    """Blots the secret of a calendar link out of a log line, whoever wrote it."""
+    """Logging filter that replaces the secret of a link in a log line."""
 
     def filter(self, record: logging.LogRecord) -> bool:
         """Replace a secret in the log line; no line is dropped."""
@@ -28,7 +28,7 @@ class BlotSecrets(logging.Filter):
 
 
 def keep_secrets() -> None:
-    """Put the filter on the loggers that write addresses."""
+    """Add the filter to the loggers that write URLs."""
     for name in LOGGERS:
         logger = logging.getLogger(name)
         if not any(isinstance(present, BlotSecrets) for present in logger.filters):

@@ -1,6 +1,6 @@
-"""What a calendar feed carries: visits, due care and to-dos, each checked as it is made.
+"""Entries of a calendar feed (visits, due maintenance, to-dos) as dataclasses that validate themselves.
 
-This module is pure, like the writing of feeds (`schedules.calendars.ical`) that it serves.
+This module is pure, like `schedules.calendars.ical`, which writes the feeds.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ _WEB_ADDRESS = re.compile(r"https?://[A-Za-z0-9\-._~:/?#\[\]@!$&'()*+,;=%]+")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class VisitEvent:
-    """A visit as it appears in somebody's calendar.
+    """A visit as a calendar event of RFC 5545 section 3.6.1.
 
     `place` is an address line. Gate codes and telephone numbers do not belong in `description`: whoever runs
     the calendar service reads the feed. Empty texts and an empty `url` are left out.
@@ -29,7 +29,7 @@ class VisitEvent:
     ------
     ValueError
         When a moment has no time zone, the visit ends before it starts, the status is none of the three of
-        RFC 5545 section 3.8.1.11, or the position, the sequence or the web address cannot be.
+        RFC 5545 section 3.8.1.11, or the position, the sequence or the web address is invalid.
     """
 
     uid: UUID
@@ -64,7 +64,7 @@ class VisitEvent:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DueEvent:
-    """Care that is due on a day, as an all-day entry that leaves the day free.
+    """Maintenance due on a day, as an all-day event that leaves the day free.
 
     Meant for a second feed beside the visits: common calendars do not show the to-dos of RFC 5545 at all.
 
@@ -72,7 +72,7 @@ class DueEvent:
     ------
     ValueError
         When the moment of change has no time zone, the due day has a time of day, or the sequence or the web
-        address cannot be.
+        address is invalid.
     """
 
     uid: UUID
@@ -96,13 +96,13 @@ class DueEvent:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Todo:
-    """Something to do by a day, as a to-do of RFC 5545 section 3.6.2.
+    """A task with a due day, as a to-do of RFC 5545 section 3.6.2.
 
     Raises
     ------
     ValueError
-        When a moment has no time zone, the status is none of section 3.8.1.11, one that is done says not when
-        (or one that is not done does), or the priority, the sequence or the web address cannot be.
+        When a moment has no time zone, the status is none of section 3.8.1.11, a completed to-do has no
+        completion time (or another one has), or the priority, the sequence or the web address is invalid.
     """
 
     uid: UUID
@@ -139,12 +139,12 @@ Entry = VisitEvent | DueEvent | Todo
 
 
 def in_utc(moment: datetime) -> datetime:
-    """Give the moment in UTC to the second, which is all that iCalendar can say."""
+    """Convert a moment to UTC, cut to the second: iCalendar has no finer time."""
     return moment.astimezone(UTC).replace(microsecond=0)
 
 
 def _check_moment(moment: datetime, *, of: str, field: str) -> None:
-    """Refuse a moment that is no point in time, or that has none in UTC."""
+    """Refuse a moment without a time zone, or outside the years 1 to 9999 in UTC."""
     if moment.utcoffset() is None:
         raise ValueError(f"{of}: {field} has no time zone. Give an aware moment, such as one in UTC.")
     try:
@@ -156,7 +156,7 @@ def _check_moment(moment: datetime, *, of: str, field: str) -> None:
 
 
 def _check_sequence_and_url(sequence: int, url: str, *, of: str) -> None:
-    """Refuse a count of changes below nought and an address that a calendar line cannot carry."""
+    """Refuse a negative sequence and a URL that a calendar line cannot carry."""
     if sequence < 0:
         raise ValueError(f"{of} has the sequence {sequence}: count its changes from 0 up.")
     if url and not _WEB_ADDRESS.fullmatch(url):
@@ -164,7 +164,7 @@ def _check_sequence_and_url(sequence: int, url: str, *, of: str) -> None:
 
 
 def _check_position(latitude: float | Decimal | None, longitude: float | Decimal | None, *, of: str) -> None:
-    """Refuse half a position, and one that lies nowhere on earth."""
+    """Refuse half a position, and coordinates out of range."""
     if latitude is None and longitude is None:
         return
     if latitude is None or longitude is None:

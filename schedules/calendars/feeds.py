@@ -1,4 +1,4 @@
-"""From visits and due care to calendars: what a feed holds, and for how long."""
+"""Contents of the calendar feeds (visits, due maintenance, to-dos) and their time windows."""
 
 from __future__ import annotations
 
@@ -37,15 +37,15 @@ MAKE_SAFE = "MAKE SAFE: "
 VISITS_COLOR, DUE_COLOR = "saddlebrown", "steelblue"
 
 DUE_ENTRIES = UUID("8d0b6f4e-3c0e-4f0c-9f53-0c7b2f0b8a11")
-"""Name space of the UIDs of due care. Such an entry has no life of its own: it is told by what it says, so
-that other care due on another day is another entry, and a reader never keeps half of an old one."""
+"""UUID namespace of the UIDs of due entries. The UID is derived from the contents of the entry: other
+maintenance or another day makes another entry, so that a reader never mixes an old one with a new one."""
 
 TASK_ENTRIES = UUID("5f0c6f0e-53b1-4b55-9a3e-0a6f0f6c1d27")
-"""Name space of the UIDs of to-dos, which live as long as their task."""
+"""UUID namespace of the UIDs of to-dos, one for each task."""
 
 
 def visits_feed(person: User | None, *, at: datetime) -> bytes:
-    """Write the calendar of one technician, or of the team, from thirty days back to half a year ahead."""
+    """Build the visits feed of one technician, or of the team, from thirty days back to half a year ahead."""
     today = timezone.localdate(at)
     start, end = start_of(today - BACK), start_of(today + AHEAD)
     old_cancelled = Q(state=Visit.State.CANCELLED, changed_at__lt=start_of(today - CANCELLED_FOR))
@@ -53,12 +53,12 @@ def visits_feed(person: User | None, *, at: datetime) -> bytes:
 
 
 def visits_of(person: User | None) -> VisitQuerySet:
-    """Ask for the visits of one technician, or of all."""
+    """Queryset of the visits of one technician, or of all."""
     return Visit.objects.of(person) if person is not None else Visit.objects.all()
 
 
 def write_visits(visits: VisitQuerySet, *, person: User | None) -> bytes:
-    """Write visits as a calendar named after whose they are."""
+    """Build a calendar of visits, named after their technician or the company."""
     name = f"Visits of {person.name}" if person is not None else f"Visits, {settings.COMPANY_NAME}"
     ordered = list(visits.select_related("site").order_by("starts_at", "pk"))
     around: dict[int, _Around] = {}
@@ -70,7 +70,7 @@ def write_visits(visits: VisitQuerySet, *, person: User | None) -> bytes:
 
 @dataclass
 class _Around:
-    """Who goes on a visit, what is done there in words, and when any of that last changed."""
+    """Technicians of a visit, its tasks in words, and when any of these last changed."""
 
     names: list[str] = field(default_factory=list)
     dangers: list[str] = field(default_factory=list)
@@ -79,7 +79,7 @@ class _Around:
 
 
 def _around(visits: Sequence[int]) -> dict[int, _Around]:
-    """Read what stands around visits, as plain values: thousands of records would take most of the time."""
+    """Read technicians, tasks and change times of visits as plain values, faster than model instances."""
     by_visit = {pk: _Around() for pk in visits}
     going = Visit.technicians.through.objects.filter(visit__in=visits).order_by("user__name", "user_id")
     for visit, name in going.values_list("visit", "user__name"):
@@ -97,7 +97,7 @@ def _around(visits: Sequence[int]) -> dict[int, _Around]:
 
 
 def due_feed(*, at: datetime, most: int = MOST_DUE_ENTRIES) -> bytes:
-    """Write our care due and not planned as all-day entries, one for each site and day.
+    """Build the feed of our maintenance due and not planned: all-day entries, one for each site and day.
 
     Beyond ``most`` entries the calendar ends with one that says so, as no calendar shows a hundred thousand.
     """
@@ -123,10 +123,10 @@ def due_feed(*, at: datetime, most: int = MOST_DUE_ENTRIES) -> bytes:
 
 
 def todo_feed(*, at: datetime, most: int = MOST_DUE_ENTRIES) -> bytes:
-    """Write the list of work as to-dos: what is open, and what was done or cancelled of late.
+    """Build the feed of tasks as to-dos: open ones, and those done or cancelled in the last thirty days.
 
-    What was due more than a year ago and is over is not looked at: a list that is read every few minutes must
-    not go through all that was ever done.
+    Closed tasks that were due more than a year ago are not read: a feed that is polled every few minutes must
+    not scan the whole history.
     """
     today = timezone.localdate(at)
     lately = start_of(today - BACK)
@@ -162,10 +162,10 @@ def _todo(task: MaintenanceTask) -> Todo:
 
 
 def version_of_visits(person: User | None, *, at: datetime) -> str:
-    """Name the state of all that a visits feed shows, without writing it.
+    """Version of the records that a visits feed shows, as a hash, without building the feed.
 
-    Counts and sums see what a greatest moment alone would miss: a row that is gone, or one that was written
-    by a transaction that began earlier and ended later.
+    Counts and sums detect what the latest change time alone would miss: a deleted row, or one written by a
+    transaction that began earlier and committed later.
     """
     today = timezone.localdate(at)
     start, end = start_of(today - BACK), start_of(today + AHEAD)
@@ -188,13 +188,13 @@ def version_of_visits(person: User | None, *, at: datetime) -> str:
 
 
 def _history_of(subject: str, keys: QuerySet[Any]) -> dict[str, int | None]:
-    """Say how far the history of some records has come, by its index; that of all others is not looked at."""
+    """Last key and number of the history rows of some records, read by their index only."""
     history = Change.objects.filter(subject=subject, subject_id__in=keys)
     return history.aggregate(last=Max("pk"), number=Count("pk"))
 
 
 def visit_event(visit: Visit, *, for_customer: str) -> VisitEvent:
-    """Say of a visit what its customer's calendar may know; the address leads to the customer's own page."""
+    """Event of a visit for its customer's calendar; the URL leads to the customer's own page."""
     return replace(
         _event(visit, _around([visit.pk])[visit.pk]),
         summary=f"{settings.COMPANY_NAME}: porch windows",
@@ -204,7 +204,7 @@ def visit_event(visit: Visit, *, for_customer: str) -> VisitEvent:
 
 
 def _event(visit: Visit, around: _Around) -> VisitEvent:
-    """Say of a visit what a calendar may know: where, when, who and what; no telephone, no way in."""
+    """Event of a visit for the company's calendars: where, when, who and what; no telephone, no gate code."""
     people = " and ".join(around.names) or "nobody named yet"
     number = len(around.dangers) + len(around.lines)
     place = visit.place or visit.site.address_line
@@ -230,7 +230,7 @@ def _event(visit: Visit, around: _Around) -> VisitEvent:
 
 
 def _due_entry(site: Site, day: date, rows: Iterable[NextDue]) -> DueEvent:
-    """Say of a site and a day which care falls due; the entry changes its identity with its words."""
+    """All-day entry of the maintenance due at a site on a day; its UID changes with its text."""
     rows = list(rows)
     minutes = sum(row.rule.minutes for row in rows)
     summary = f"Care due at {site.address_line}: {count(len(rows), 'task')}, {span(minutes)}"
@@ -253,7 +253,7 @@ def _due_entry(site: Site, day: date, rows: Iterable[NextDue]) -> DueEvent:
 
 
 def _more_from(day: date) -> DueEvent:
-    """Say that more care is due from a day on than the calendar holds."""
+    """Last entry of a feed that was cut off: more is due from this day on."""
     return DueEvent(
         uid=uuid5(DUE_ENTRIES, f"more\n{day}"),
         due_on=day,

@@ -9,7 +9,7 @@ What a feed must look like, and why:
 - SEQUENCE and LAST-MODIFIED go together; readers differ in which of the two they believe.
 - A cancelled visit stays in the feed, marked in STATUS and in words, since some readers heed only one.
 - METHOD stays out (RFC 5546 would then demand an ORGANIZER), and so does a UID of the whole calendar: one
-  synchroniser takes a calendar with a UID for a single event.
+  synchronizer takes a calendar with a UID for a single event.
 - Moments are in UTC, so that no time zone has to travel with them. There are no alarms and no attachments:
   subscriptions ignore the first, and photos must not leak along with the link.
 """
@@ -59,7 +59,7 @@ CSS3_COLORS = frozenset(
 
 _MAIL_ADDRESS = re.compile(r"[A-Za-z0-9.!#$%&'*+/=?^_`{|}~-]+@[A-Za-z0-9.-]+")
 # Control characters have no place in iCalendar text (RFC 5545 section 3.1). An embedding or override of
-# the writing direction that is never closed would turn round the words beside it; single marks may stay.
+# the writing direction that is never closed would reverse the words beside it; single marks may stay.
 _STRIPPED = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\ufeff]")
 # Half of a surrogate pair has no UTF-8 form, and the last two code points are refused by XML, in which
 # calendar servers wrap what they pass on.
@@ -75,15 +75,15 @@ def build_message(
     attendee: str,
     attendee_name: str,
 ) -> bytes:
-    """Write an invitation to a visit, its update or its cancellation (iTIP, RFC 5546), for a mail.
+    """Build the iTIP message (RFC 5546) of an invitation to a visit, its update or its cancellation.
 
     The same visit keeps its UID, so that an update with a higher sequence takes the place of what the
-    customer's calendar holds. No answer is asked for: the link in the letter is the way to one.
+    customer's calendar holds. No reply is requested: the customer answers by the link in the message.
 
     Raises
     ------
     ValueError
-        When the method is neither, an address is none, or a cancellation is of a visit that is not cancelled.
+        When the method is neither, an address is invalid, or method and status of the visit disagree.
     """
     if method not in ("REQUEST", "CANCEL"):
         raise ValueError(f"The method {method!r} is neither REQUEST nor CANCEL.")
@@ -105,7 +105,7 @@ def build_message(
 
 
 def _person(address: str, name: str) -> vCalAddress:
-    """Write somebody by their mail address (RFC 5545 section 3.3.3), with the name they go by."""
+    """Calendar user address of a person (RFC 5545 section 3.3.3), with the name as CN."""
     if not _MAIL_ADDRESS.fullmatch(address):
         raise ValueError(f"{address!r} is no mail address: write it like name@example.org.")
     person = vCalAddress(f"mailto:{address}")
@@ -121,7 +121,7 @@ def build_calendar(
     color: str | None = None,
     refresh: timedelta = timedelta(hours=4),
 ) -> bytes:
-    """Write a calendar that other programs can subscribe to.
+    """Build an iCalendar object that other programs can subscribe to.
 
     Parameters
     ----------
@@ -132,7 +132,7 @@ def build_calendar(
     color
         A color name of CSS Color Module Level 3, for readers that heed it.
     refresh
-        How often a reader is asked to look again. It is a hint: some look a few times a day at best.
+        How often a reader is asked to poll. It is a hint: some poll a few times a day at best.
 
     Returns
     -------
@@ -175,18 +175,18 @@ def build_calendar(
 
 
 def body_etag(body: bytes) -> str:
-    """Give the entity tag of a feed: quoted as HTTP wants it, new exactly when the bytes are."""
+    """Entity tag of a feed: quoted as HTTP requires, new exactly when the bytes are."""
     return f'"{hashlib.sha256(body).hexdigest()[:32]}"'
 
 
 def many_lines(text: str) -> str:
-    """Clean a text of what no calendar can carry, keeping its line breaks and tabs."""
+    """Remove the characters that iCalendar cannot carry, keeping line breaks and tabs."""
     cleaned = (_UNWRITABLE.sub("\ufffd", _STRIPPED.sub("", line)) for line in text.splitlines())
     return "\n".join(cleaned).strip()
 
 
 def one_line(text: str, *, joined_by: str = " ") -> str:
-    """Clean a text and put it on one line, as a title or an address needs."""
+    """Clean a text and join its lines into one, for titles and addresses."""
     lines = (line.replace("\t", " ").strip() for line in many_lines(text).split("\n"))
     return joined_by.join(line for line in lines if line)
 
@@ -206,24 +206,24 @@ class _Text(vText):
 class _Position(vGeo):
     """A position with the six decimals of RFC 5545 section 3.8.1.6.
 
-    The library would write a degree close to nought with an exponent, which the standard does not know.
+    The library would write a degree close to zero with an exponent, which the standard does not know.
     """
 
     def to_ical(self) -> str:
-        """Write latitude, semicolon, longitude."""
-        # Adding nought turns a negative nought, left by the rounding, into a plain one.
+        """Serialize as latitude, semicolon, longitude."""
+        # Adding zero turns a negative zero, left by the rounding, into a plain one.
         return ";".join(f"{round(degrees, 6) + 0.0:.6f}" for degrees in (self.latitude, self.longitude))
 
 
 def _component(entry: Entry) -> Event | IcalTodo:
-    """Write one entry of a calendar."""
+    """iCalendar component of one entry."""
     if isinstance(entry, VisitEvent):
         return _visit(entry)
     return _due(entry) if isinstance(entry, DueEvent) else _todo(entry)
 
 
 def _todo(todo: Todo) -> IcalTodo:
-    """Write a to-do; one that is done says when, in UTC as RFC 5545 section 3.8.2.1 wants it."""
+    """VTODO of a to-do; a completed one says when, in UTC as RFC 5545 section 3.8.2.1 requires."""
     written = _begun(IcalTodo(), todo)
     written.add("summary", _Text(one_line(todo.summary) or "To do"))
     written.add("due", todo.due_on)
@@ -237,7 +237,7 @@ def _todo(todo: Todo) -> IcalTodo:
 
 
 def _visit(visit: VisitEvent) -> Event:
-    """Write a visit; a cancelled one says so in words too and no longer blocks the hour."""
+    """VEVENT of a visit; a cancelled one says so in its summary too and no longer blocks the time."""
     cancelled = visit.status == "CANCELLED"
     title = one_line(visit.summary) or "Visit"
     event = _event(visit)
@@ -253,7 +253,7 @@ def _visit(visit: VisitEvent) -> Event:
 
 
 def _due(due: DueEvent) -> Event:
-    """Write due care as an all-day entry; DTEND is the day after, as RFC 5545 section 3.6.1 counts."""
+    """All-day VEVENT of due maintenance; DTEND is the day after, as RFC 5545 section 3.6.1 counts."""
     event = _event(due)
     event.add("summary", _Text(one_line(due.summary) or "Care due"))
     event.add("dtstart", due.due_on)
@@ -263,12 +263,12 @@ def _due(due: DueEvent) -> Event:
 
 
 def _event(source: VisitEvent | DueEvent) -> Event:
-    """Begin an event."""
+    """VEVENT with the properties that all entries share."""
     return _begun(Event(), source)
 
 
 def _begun(event: Written, source: Entry) -> Written:
-    """Begin an entry with what visits, due care and to-dos have in common."""
+    """Add the properties that visits, due entries and to-dos share."""
     event.add("uid", _Text(f"{source.uid}@{UID_HOST}"))
     event.add("dtstamp", in_utc(source.changed_at))
     event.add("last-modified", in_utc(source.changed_at))
@@ -285,7 +285,7 @@ def _begun(event: Written, source: Entry) -> Written:
 
 
 def _time_zone_utc() -> Timezone:
-    """Write the component that makes an empty calendar valid and shows nothing."""
+    """VTIMEZONE of UTC, which makes an empty calendar valid and shows nothing."""
     standard = TimezoneStandard()
     standard.add("dtstart", datetime(1970, 1, 1))  # noqa: DTZ001 - RFC 5545 section 3.6.5 wants a local time
     standard.add("tzoffsetfrom", timedelta(0))
@@ -298,14 +298,14 @@ def _time_zone_utc() -> Timezone:
 
 
 def _place_in_calendar(event: Entry) -> tuple[datetime, str]:
-    """Sort by beginning, then by UID, so that the order of the input never shows."""
+    """Sort key: beginning, then UID, so that the order of the input never shows."""
     if isinstance(event, VisitEvent):
         return in_utc(event.starts_at), str(event.uid)
     return datetime.combine(event.due_on, time(), tzinfo=UTC), str(event.uid)
 
 
 def _whole_minutes(refresh: timedelta) -> timedelta:
-    """Cut the refresh hint to whole minutes, of which there must be one at least."""
+    """Cut the refresh hint to whole minutes; refuse less than one."""
     minutes = refresh // timedelta(minutes=1)
     if minutes < 1:
         raise ValueError(f"A calendar cannot be refreshed every {refresh}: give a minute or more.")
@@ -320,7 +320,7 @@ def _known_color(color: str) -> str:
 
 
 def _check_uids_differ(events: list[Entry]) -> None:
-    """Refuse a UID that comes twice: readers would keep one of the two and lose the other."""
+    """Refuse a duplicate UID: readers would keep one of the two entries and lose the other."""
     seen: set[UUID] = set()
     for event in events:
         if event.uid in seen:

@@ -1,4 +1,4 @@
-"""Calendar links, the feeds behind them, and calendars as files."""
+"""Views of calendar links, the feeds behind them, and calendar files."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ MOST_DAYS = 366
 
 @technicians
 def calendars(request: HttpRequest) -> HttpResponse:
-    """The calendar links in force that one may look after."""
+    """List the calendar links in force that the user may manage."""
     user = user_of(request)
     links = CalendarLink.objects.in_force().for_list(user)
     form = LinkForm(people=_people(user)) if user.may_act_as(Role.SCHEDULER) else None
@@ -71,7 +71,7 @@ def make_link(request: HttpRequest) -> HttpResponse:
 @technicians
 @require_POST
 def replace_link(request: HttpRequest, pk: int) -> HttpResponse:
-    """Make a new link in the place of one."""
+    """Replace a link by a new one."""
     link = _link(request, pk)
     form = forms.Form(request.POST)
     made = apply_or_report(
@@ -83,7 +83,7 @@ def replace_link(request: HttpRequest, pk: int) -> HttpResponse:
 @technicians
 @require_POST
 def revoke_link(request: HttpRequest, pk: int) -> HttpResponse:
-    """Take a link out of force."""
+    """Revoke a link."""
     link, form = _link(request, pk), forms.Form(request.POST)
 
     def revoke() -> bool:
@@ -100,7 +100,7 @@ def revoke_link(request: HttpRequest, pk: int) -> HttpResponse:
 @login_not_required
 @require_safe
 def feed(request: HttpRequest, secret: str) -> HttpResponse:
-    """The visits behind a secret link, for calendars that subscribe to it."""
+    """Feed of the visits behind a secret link, for calendars that subscribe to it."""
     link, at = _link_behind(secret), timezone.now()
     key = f"feed:{version_of_visits(link.person, at=at)}"
     cached = _kept_feed(key)
@@ -115,7 +115,7 @@ def feed(request: HttpRequest, secret: str) -> HttpResponse:
 @login_not_required
 @require_safe
 def feed_of_due(request: HttpRequest, secret: str) -> HttpResponse:
-    """The care due behind a secret link, as all-day entries."""
+    """Feed of due maintenance behind a secret link, as all-day entries."""
     _link_behind(secret)
     body = due_feed(at=timezone.now())
     return _feed_answer(request, lambda: body, etag=body_etag(body))
@@ -124,7 +124,7 @@ def feed_of_due(request: HttpRequest, secret: str) -> HttpResponse:
 @login_not_required
 @require_safe
 def feed_of_todos(request: HttpRequest, secret: str) -> HttpResponse:
-    """The list of work behind a secret link, as to-dos."""
+    """Feed of tasks behind a secret link, as to-dos."""
     _link_behind(secret)
     body = todo_feed(at=timezone.now())
     return _feed_answer(request, lambda: body, etag=body_etag(body))
@@ -133,7 +133,7 @@ def feed_of_todos(request: HttpRequest, secret: str) -> HttpResponse:
 @technicians
 @require_GET
 def export(request: HttpRequest) -> HttpResponse:
-    """Visits of some days as a calendar file."""
+    """Download the visits of some days as a calendar file."""
     form = ExportForm(request.GET)
     if not form.is_valid():
         return HttpResponse("Write from and until like 2026-05-04.", status=400, content_type="text/plain")
@@ -157,7 +157,7 @@ def _people(user: User) -> list[User]:
 
 
 def _link(request: HttpRequest, pk: int) -> CalendarLink:
-    """Find a link that this person may change: one's own, or as a scheduler any."""
+    """Look up a link that the user may change: their own, or as a scheduler any."""
     user, link = user_of(request), get_object_or_404(CalendarLink.objects.in_force(), pk=pk)
     if link.person_id != user.pk and not user.may_act_as(Role.SCHEDULER):
         raise PermissionDenied
@@ -165,7 +165,7 @@ def _link(request: HttpRequest, pk: int) -> CalendarLink:
 
 
 def _answer(request: HttpRequest, form: forms.Form, made: tuple[CalendarLink, str] | None) -> HttpResponse:
-    """Show the addresses of a new link, this once: only a digest of the secret is kept."""
+    """Show the addresses of a new link, this once: only a digest of the secret is stored."""
     if made is None:
         messages.error(request, _reasons(form))
         return redirect("schedules:calendars")
@@ -180,12 +180,12 @@ def _answer(request: HttpRequest, form: forms.Form, made: tuple[CalendarLink, st
 
 
 def _reasons(form: forms.Form) -> str:
-    """Give what stands against a form of one button, in one line."""
+    """Errors of a form, joined into one line."""
     return " ".join(str(text) for texts in form.errors.values() for text in texts)
 
 
 def _link_behind(secret: str) -> CalendarLink:
-    """Find the link in force that a secret opens, and note that it was read."""
+    """Look up the link in force that a secret opens, and record that it was read."""
     link = CalendarLink.objects.in_force().opened_by(operations.hash_of(secret)).first()
     if link is None:
         raise Http404("No calendar is here.")
@@ -194,7 +194,7 @@ def _link_behind(secret: str) -> CalendarLink:
 
 
 def _feed_answer(request: HttpRequest, body: Callable[[], bytes], *, etag: str) -> HttpResponse:
-    """Answer with a feed, or with "not modified" where the reader has these very bytes.
+    """Response with a feed, or 304 Not Modified where the entity tag matches.
 
     There is no Last-Modified: an entry that leaves the window changes the body without any record changing.
     """
@@ -211,7 +211,7 @@ def _feed_answer(request: HttpRequest, body: Callable[[], bytes], *, etag: str) 
 
 
 def _kept_feed(key: str) -> tuple[str, bytes] | None:
-    """Give a feed as it was written last for the same state of the records."""
+    """Cached feed for a version of the records; None where there is none."""
     with suppress(RedisError):
         entry: tuple[str, bytes] | None = cache.get(key)
         return entry
@@ -219,13 +219,13 @@ def _kept_feed(key: str) -> tuple[str, bytes] | None:
 
 
 def _keep_feed(key: str, entry: tuple[str, bytes]) -> None:
-    """Keep a feed for the next one who asks; where that fails it is written again."""
+    """Cache a feed for a day; where that fails it is built again."""
     with suppress(RedisError):
         cache.set(key, entry, timeout=24 * 3600)
 
 
 def _whose(user: User, who: str) -> User | None:
-    """Read whose visits are asked for: one's own, or as a scheduler the team's or anybody's."""
+    """Whose visits are requested: one's own, or as a scheduler the team's (None) or anybody's."""
     if who in {"me", str(user.pk)}:
         return user
     if not user.may_act_as(Role.SCHEDULER):

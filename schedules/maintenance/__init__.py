@@ -1,1 +1,1 @@
-"""Maintenance rules, when parts need it next, and the work that is due."""
+"""Maintenance rules, next dues of parts, and due work."""

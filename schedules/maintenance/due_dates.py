@@ -1,8 +1,8 @@
-"""Due dates by the thousand: each distinct pair of rule and day is reckoned once, a chunk of rows at a time.
+"""Next due dates in bulk: each distinct pair of rule and day is computed once, a chunk of rows at a time.
 
-A fleet has many parts but few days on which they were fitted or cared for, so the reckoning of
-`schedules.maintenance.recurrence` is cheap; rows pass through in chunks, so that memory stays flat and nobody
-who wants to write waits long.
+A fleet has many parts but few days on which they were fitted or maintained, so
+`schedules.maintenance.recurrence` is called rarely. Rows pass in chunks: memory stays flat, and other writers
+do not wait long.
 """
 
 from __future__ import annotations
@@ -20,8 +20,8 @@ from schedules.models import MaintenanceRule, NextDue
 ROWS_AT_ONCE = 2000
 
 
-class Reckoner:
-    """Reckons due dates of rules, each once for a day and the interval and season that rules may share."""
+class DueDateCalculator:
+    """Memoized next due dates by day, interval and season, which rules may share."""
 
     def __init__(self, rules: Iterable[MaintenanceRule]) -> None:
         self._rules = {rule.pk: rule for rule in rules}
@@ -29,7 +29,7 @@ class Reckoner:
         self._known: dict[tuple[date, tuple[int, Season | None]], date] = {}
 
     def due_on(self, rule_id: int, counted_from: date, *, exposed: bool = False) -> date:
-        """Say when care under a rule is due, counted from a day."""
+        """Next due date under a rule, counted from a day."""
         cycle = self._cycles.get((rule_id, exposed)) or self._cycle(rule_id, exposed=exposed)
         due = self._known.get((counted_from, cycle))
         if due is None:
@@ -39,21 +39,21 @@ class Reckoner:
         return due
 
     def _cycle(self, rule_id: int, *, exposed: bool) -> tuple[int, Season | None]:
-        """Read a rule's interval in months, and its season."""
+        """Interval in months and season of a rule."""
         if rule_id not in self._rules:  # added while the walk was under way
             self._rules[rule_id] = MaintenanceRule.objects.get(pk=rule_id)
         rule = self._rules[rule_id]
         return self._cycles.setdefault((rule_id, exposed), (rule.months(exposed=exposed), rule.season))
 
 
-def add_missing_dues(reckoner: Reckoner, *, which: str, params: Sequence[Any]) -> int:
-    """Put parts in place under the rules of their types, where they are not yet; answer how many.
+def add_missing_dues(calculator: DueDateCalculator, *, which: str, params: Sequence[Any]) -> int:
+    """Insert the missing next dues of parts in place under the rules of their types; return how many.
 
     ``which`` chooses installed parts ``f`` and rules ``r`` in SQL, with ``params`` for its placeholders.
     """
     with connection.cursor() as cursor:
         cursor.execute(sql.MISSING_DUES.format(which=which), params)
-        rows = [_new_row(reckoner, *row) for row in cursor.fetchall()]
+        rows = [_new_row(calculator, *row) for row in cursor.fetchall()]
         if not rows:
             return 0
         with transaction.atomic():
@@ -61,19 +61,21 @@ def add_missing_dues(reckoner: Reckoner, *, which: str, params: Sequence[Any]) -
         return cursor.rowcount
 
 
-def _new_row(reckoner: Reckoner, installed_part: int, rule: int, fitted_on: date | str) -> tuple[Any, ...]:
-    """Give what is stored of a part that comes under a rule, as the database wants it."""
+def _new_row(
+    calculator: DueDateCalculator, installed_part: int, rule: int, fitted_on: date | str
+) -> tuple[Any, ...]:
+    """Row of a new next due, with dates adapted to the database."""
     fitted = fitted_on if isinstance(fitted_on, date) else date.fromisoformat(fitted_on)
     day = connection.ops.adapt_datefield_value
-    return installed_part, rule, day(fitted), day(reckoner.due_on(rule, fitted))
+    return installed_part, rule, day(fitted), day(calculator.due_on(rule, fitted))
 
 
 def recount_dues(rule: MaintenanceRule) -> int:
-    """Reckon all due dates of a rule anew, each from the day it is counted from; answer how many moved."""
-    reckoner, moved, last = Reckoner([rule]), 0, 0
-    while chunk := _held_after(last, rule=rule):
+    """Recompute all due dates of a rule, each from the day it is counted from; return how many moved."""
+    calculator, moved, last = DueDateCalculator([rule]), 0, 0
+    while chunk := _locked_after(last, rule=rule):
         last = chunk[-1].pk
-        moves = [(reckoner.due_on(rule.pk, due.counted_from, exposed=due.exposed), due) for due in chunk]
+        moves = [(calculator.due_on(rule.pk, due.counted_from, exposed=due.exposed), due) for due in chunk]
         late = [
             (connection.ops.adapt_datefield_value(day), due.pk)
             for day, due in moves
@@ -85,7 +87,7 @@ def recount_dues(rule: MaintenanceRule) -> int:
     return moved
 
 
-def _held_after(pk: int, *, rule: MaintenanceRule) -> list[NextDue]:
-    """Take hold of the next rows of a rule, so that care noted meanwhile is seen or waits."""
+def _locked_after(pk: int, *, rule: MaintenanceRule) -> list[NextDue]:
+    """Lock the next chunk of a rule's rows, so that maintenance recorded meanwhile is seen or waits."""
     rows = NextDue.objects.select_for_update(no_key=True).filter(rule=rule, pk__gt=pk).order_by("pk")
     return list(rows.only("counted_from", "next_due_on", "exposed")[:ROWS_AT_ONCE])

@@ -1,8 +1,7 @@
 """Due work by site: one row a site, the most urgent first, a page at a time.
 
-Tasks that nobody has planned yet and, looking ahead, care that falls due by a day and is no task so far, are
-counted together. Pages are cut by key (urgency, first due day, site), so that none is skipped or shown twice
-while others plan.
+Unplanned tasks and, looking past today, next dues without a task are counted together. Pages are cut by key
+(priority, first due day, site), so that no site is skipped or shown twice while others plan.
 """
 
 from __future__ import annotations
@@ -25,12 +24,12 @@ from units.models import Site
 
 PAGE = 40
 ALL_OF_THEM = 2**31
-"""More sites than there are: with a limit a database looks for them once, and not for each task anew."""
+"""Limit above any number of sites: with a limit the database evaluates the subquery once, not per task."""
 
 
 @dataclass(frozen=True)
 class SiteKey:
-    """What puts a site in its place on the list."""
+    """Sort key of a site in the list."""
 
     priority: int
     first_due: date
@@ -39,7 +38,7 @@ class SiteKey:
 
 @dataclass(frozen=True)
 class SiteWork:
-    """What is due at one site: how much, how urgent, since when."""
+    """Due work at one site: how much, how urgent, since when."""
 
     key: SiteKey
     site: Site
@@ -50,18 +49,18 @@ class SiteWork:
 
     @property
     def first_due(self) -> date:
-        """The day the first of it was or is due."""
+        """Earliest due day of the work."""
         return self.key.first_due
 
     @property
     def urgent(self) -> bool:
-        """Whether something there must be made safe."""
+        """Whether a danger there must be made safe."""
         return self.key.priority == MaintenanceTask.MAKE_SAFE
 
 
 @dataclass(frozen=True)
 class SitePage:
-    """One page of the list, and the tokens that lead to the pages beside it ("" where none is)."""
+    """One page of the list, and the tokens of the pages before and after it ("" where there is none)."""
 
     rows: list[SiteWork]
     earlier: str
@@ -71,7 +70,7 @@ class SitePage:
 def sites_with_work(
     query: QueryDict, *, today: date, until: date, origin: str = "", text: str = "", size: int = PAGE
 ) -> SitePage:
-    """Cut the page that the query string asks for (``after=`` or ``before=``) from the list of sites."""
+    """Page of sites with due work, at the key in the query string (``after=`` or ``before=``)."""
     backward = "before" in query
     key = _key(query.get("before") or query.get("after") or "")
     records = _ask(today=today, until=until, origin=origin, text=text, key=key, backward=backward, size=size)
@@ -94,7 +93,7 @@ def _ask(
 ) -> list[Sequence[Any]]:
     try:
         work, params = _work(today=today, until=until, origin=origin, text=text)
-    except EmptyResultSet:  # no site is what the text looks for
+    except EmptyResultSet:  # no site matches the text
         return []
     beyond, way = "", "DESC" if backward else "ASC"
     if key is not None:
@@ -106,7 +105,7 @@ def _ask(
 
 
 def _work(*, today: date, until: date, origin: str, text: str) -> tuple[str, list[Any]]:
-    """Write the query of all single pieces of work: tasks, and with care looked ahead at, care to come."""
+    """SQL and parameters of all pieces of work: tasks and, looking past today, next dues without a task."""
     waits_on = Q(waiting_until__gt=today)
     tasks = MaintenanceTask.objects.unplanned().filter(~waits_on | Q(waiting_until=None), due_on__lte=until)
     if origin:
@@ -137,7 +136,7 @@ def _token(key: SiteKey) -> str:
 
 
 def _key(token: str) -> SiteKey | None:
-    """Read a token back; a mangled one means the first page rather than an error."""
+    """Parse a page token; a mangled one means the first page rather than an error."""
     values = read_token(token)
     if values is None or len(values) != 3:
         return None
@@ -148,5 +147,5 @@ def _key(token: str) -> SiteKey | None:
 
 
 def _day(value: date | str) -> date:
-    """Read a day as SQLite or PostgreSQL tells it."""
+    """Read a day as SQLite (text) or PostgreSQL (date) returns it."""
     return value if isinstance(value, date) else date.fromisoformat(value)

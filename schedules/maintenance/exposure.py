@@ -1,8 +1,8 @@
-"""Where parts are exposed to more than others, and so need care more often, or care that others do not need.
+"""Next dues of exposed parts: another interval, or rules that are for exposed parts only.
 
-A rule names one exposure. With months of its own, exposed parts are cared for at that interval; without,
+A rule names one exposure. With months of its own, exposed parts are maintained at that interval; without,
 only exposed parts come under the rule. Whether a part is exposed follows from its unit and site as they are
-recorded now, so due dates are brought in line by a scan.
+recorded now, so a scan keeps the due dates in line.
 """
 
 from __future__ import annotations
@@ -12,14 +12,14 @@ from datetime import date, datetime
 from django.db import connection, transaction
 
 from schedules.maintenance import sql
-from schedules.maintenance.due_dates import ROWS_AT_ONCE, Reckoner
+from schedules.maintenance.due_dates import ROWS_AT_ONCE, DueDateCalculator
 from schedules.models import MaintenanceRule, MaintenanceTask, NextDue
 from schedules.models.maintenance import Exposure
 from servicedesk.core.history import write_change
 
 
 def follow_exposures(*, at: datetime) -> int:
-    """Bring due dates in line with where parts are exposed; answer how many changed."""
+    """Update next dues to the present exposure of their parts; return how many changed."""
     rules = MaintenanceRule.objects.active().exclude(exposed_to="")
     return sum(_follow(rule, at=at) for rule in rules)
 
@@ -46,9 +46,9 @@ def _ask(statement: str, exposed: str, params: list[int]) -> list[tuple[int, ...
 
 
 def _turn(were: dict[int, bool], *, at: datetime) -> int:
-    """Turn the exposure of due dates over: another interval, or no care under the rule any more.
+    """Flip the exposure of next dues: another interval, or no longer under the rule; return how many.
 
-    ``were`` says how each was reckoned when it was read: what another scan turned since is left as it is.
+    ``were`` is the exposure of each when it was read: what another scan flipped since is left as it is.
     """
     with transaction.atomic():
         rows = NextDue.objects.locked().filter(pk__in=list(were))
@@ -66,7 +66,7 @@ def _turn(were: dict[int, bool], *, at: datetime) -> int:
 
 
 def _end(gone: list[NextDue], *, at: datetime) -> None:
-    """Cancel the open tasks of care that is not needed any more."""
+    """Cancel the open tasks of next dues that are no longer under their rule."""
     tasks = MaintenanceTask.objects.open().filter(next_due__in=gone)
     pks = list(tasks.values_list("pk", flat=True))
     MaintenanceTask.objects.filter(pk__in=pks).update(
@@ -79,12 +79,12 @@ def _end(gone: list[NextDue], *, at: datetime) -> None:
 
 
 def _add(rule: MaintenanceRule, rows: list[tuple[int, ...]]) -> int:
-    """Put exposed parts under a rule that is for exposed parts only."""
-    reckoner = Reckoner([rule])
+    """Insert next dues of exposed parts under a rule for exposed parts only; return how many."""
+    calculator = DueDateCalculator([rule])
     dues = []
     for installed_part, fitted_on in rows:
         fitted: date = fitted_on if isinstance(fitted_on, date) else date.fromisoformat(str(fitted_on))
-        due_on = reckoner.due_on(rule.pk, fitted, exposed=True)
+        due_on = calculator.due_on(rule.pk, fitted, exposed=True)
         dues.append(
             NextDue(
                 installed_part_id=installed_part,
@@ -94,5 +94,5 @@ def _add(rule: MaintenanceRule, rows: list[tuple[int, ...]]) -> int:
                 exposed=True,
             )
         )
-    NextDue.objects.bulk_create(dues, ignore_conflicts=True)  # another scan may be as far
+    NextDue.objects.bulk_create(dues, ignore_conflicts=True)  # another scan may have inserted them
     return len(dues)

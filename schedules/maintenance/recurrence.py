@@ -1,4 +1,4 @@
-"""When care is next due, counted from the day it was last done.
+"""Next due days of recurring maintenance, by an interval in months and a season.
 
 This module is pure: plain dates in, plain dates out, no Django.
 """
@@ -14,7 +14,7 @@ _A_LEAP_YEAR = 2024
 
 @dataclass(frozen=True, slots=True)
 class Season:
-    """The part of every year in which a kind of care makes sense, both end days included.
+    """Yearly season in which maintenance is done, both end days included.
 
     A season may run over new year (1 November to 28 February). 29 February stands for the last day of
     February, so that it is 28 February in common years. A season until 28 February therefore leaves
@@ -37,11 +37,11 @@ class Season:
 
     @property
     def runs_over_new_year(self) -> bool:
-        """Say whether the season closes in the year after the one it opens in."""
+        """Whether the season closes in the year after the one it opens in."""
         return (self.until_month, self.until_day) < (self.from_month, self.from_day)
 
     def contains(self, day: date) -> bool:
-        """Say whether a day lies in the season."""
+        """Whether a day lies in the season."""
         opens = _day_in_year(day.year, month=self.from_month, day=self.from_day)
         closes = _day_in_year(day.year, month=self.until_month, day=self.until_day)
         if self.runs_over_new_year:
@@ -49,14 +49,14 @@ class Season:
         return opens <= day <= closes
 
     def window(self, year: int) -> tuple[date, date]:
-        """Give the first and the last day of the season that opens in a year."""
+        """First and last day of the season that opens in a year."""
         opens = _day_in_year(year, month=self.from_month, day=self.from_day)
         closes_in = year + 1 if self.runs_over_new_year else year
         return opens, _day_in_year(closes_in, month=self.until_month, day=self.until_day)
 
 
 def add_months(day: date, months: int) -> date:
-    """Count calendar months on from a day, stopping at the end of a month that is too short.
+    """Add calendar months to a day, clipped to the end of a month that is too short.
 
     One month after 31 January is 28 February, or 29 February in a leap year. Months may be negative.
     Clipping loses the day for good: a month after that 28 February is 28 March, not 31 March.
@@ -64,7 +64,7 @@ def add_months(day: date, months: int) -> date:
     Raises
     ------
     ValueError
-        When a moment is given for the day, or the count leaves the years 1 to 9999.
+        When a datetime is given for the day, or the count leaves the years 1 to 9999.
     """
     if isinstance(day, datetime):
         raise ValueError("Care is counted in days: give a date, not a date with a time of day.")
@@ -78,21 +78,21 @@ def add_months(day: date, months: int) -> date:
 
 
 def next_due(last_done: date, *, interval_months: int, season: Season | None) -> date:
-    """Say on which day care falls due again, counted from the day it was last done.
+    """Next due day of maintenance: the day it was last done plus the interval, moved into the season.
 
     Parameters
     ----------
     last_done
-        The day the care was last done, or the day the part was fitted when it never was.
+        The day the maintenance was last done, or the day the part was fitted when it never was.
     interval_months
-        The interval of the care rule in calendar months, at least 1.
+        The interval of the maintenance rule in calendar months, at least 1.
     season
-        The part of the year the care belongs in; None when any day will do.
+        The season the maintenance belongs in; None when any day will do.
 
     Returns
     -------
     date
-        The day the care is due.
+        The day the maintenance is due.
 
     Notes
     -----
@@ -100,9 +100,9 @@ def next_due(last_done: date, *, interval_months: int, season: Season | None) ->
 
     1. The raw day is `last_done` plus the interval. Without a season, or inside it, that is the answer.
     2. Outside the season, the raw day moves to the nearest day of the season. When the season before and the
-       one after are equally near, the earlier wins: care that comes a little early harms less than late care.
-    3. Care is never due before half of its interval is over, counted in days from `last_done` to the raw
-       day. When the nearest day would be, the first day of the next season is taken.
+       one after are equally near, the earlier wins: a little early harms less than late.
+    3. Maintenance is never due before half of its interval is over, counted in days from `last_done` to the
+       raw day. When the nearest day would be, the first day of the next season is taken.
 
     Worked cases for a yearly rule with the season 1 March to 31 May:
 
@@ -115,10 +115,10 @@ def next_due(last_done: date, *, interval_months: int, season: Season | None) ->
     ============  ===========  =====================  ================  ===========
 
     The half-interval guard, for a rule of every 2 months in the same season: done on 20 May 2026, the raw day
-    is 20 July 2026, 61 days on. The nearest day of the season is 31 May 2026, only 11 days after the last
-    care; half of the interval is over on 20 June 2026. So the care is due on 1 March 2027.
+    is 20 July 2026, 61 days on. The nearest day of the season is 31 May 2026, only 11 days after it was last
+    done; half of the interval is over on 20 June 2026. So it is due on 1 March 2027.
 
-    Care done later is never due earlier: both the raw day and the half-way day move on, or stay, when
+    Maintenance done later is never due earlier: both the raw day and the half-way day move on, or stay, when
     `last_done` moves on, and so does the nearest day of a fixed set of days. The same holds for a longer
     interval. Neither holds strictly: every day from June into October leads to the same due day here.
 
@@ -144,7 +144,7 @@ def next_due(last_done: date, *, interval_months: int, season: Season | None) ->
 
 
 def preview(last_done: date, *, interval_months: int, season: Season | None, until: date) -> list[date]:
-    """List the days care falls due up to and including a day, if each is done on the very day it is due."""
+    """List the due days up to and including a day, if each is done on the very day it is due."""
     due: list[date] = []
     day = next_due(last_done, interval_months=interval_months, season=season)
     while day <= until:
@@ -154,7 +154,7 @@ def preview(last_done: date, *, interval_months: int, season: Season | None, unt
 
 
 def _check_day_of_year(which: str, *, month: int, day: int) -> None:
-    """Refuse a day that no year has, in a sentence that says what to change."""
+    """Refuse a day that no year has; the message says what to change."""
     if not 1 <= month <= 12:
         raise ValueError(f"The {which} day of the season is in month {month}: give a month from 1 to 12.")
     length = monthrange(_A_LEAP_YEAR, month)[1]
@@ -166,5 +166,5 @@ def _check_day_of_year(which: str, *, month: int, day: int) -> None:
 
 
 def _day_in_year(year: int, *, month: int, day: int) -> date:
-    """Give a day of the year, 29 February being the last day of February."""
+    """Day of a year, 29 February being the last day of February."""
     return date(year, month, min(day, monthrange(year, month)[1]))

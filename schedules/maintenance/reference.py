@@ -1,7 +1,7 @@
-"""Loading the care that parts need, from a file the owner can extend.
+"""Loader of maintenance rules from a reference file that the owner can extend.
 
-As in the register, a rule that is held already stays as the owner changed it. A rule is told by its component
-type and its name, or a name it had earlier: a renamed rule does not come back beside itself.
+As in the register, an existing rule stays as the owner changed it. A rule is identified by its component type
+and its name, or a name it had earlier, so that a renamed rule is not added again.
 """
 
 from __future__ import annotations
@@ -51,7 +51,7 @@ _MONTHS = {name.lower(): number for number, name in enumerate(month_name) if nam
 
 
 def load_all(folder: Path, *, by: User | None, at: datetime) -> dict[str, Loaded]:
-    """Load all reference files of a folder, or nothing of them, and count the rows by what they are.
+    """Load all reference files of a folder, or none of them; return counts by kind of row.
 
     Raises
     ------
@@ -66,7 +66,7 @@ def load_all(folder: Path, *, by: User | None, at: datetime) -> dict[str, Loaded
 
 
 def load_maintenance_rules(path: Path, *, by: User | None, at: datetime) -> Loaded:
-    """Add the care rules that are not there yet, to types the register knows."""
+    """Add the maintenance rules that do not exist yet, for component types of the register."""
     rows = read_rows(path, key=("component_type", "name"), fields=RULE_FIELDS)
     types, known = KnownTypes(), _known_rules()
     added = unchanged = 0
@@ -85,7 +85,7 @@ def load_maintenance_rules(path: Path, *, by: User | None, at: datetime) -> Load
 
 
 def _known_rules() -> set[tuple[int, str]]:
-    """List the rules by type and by any name they have or had."""
+    """Component type of each rule with each of its present and former names."""
     rules = list(MaintenanceRule.objects.all())
     named = [*((rule, plain_name(rule.name)) for rule in rules), *former_values(rules, field="name")]
     return {(rule.component_type_id, name) for rule, name in named}
@@ -117,13 +117,8 @@ def _rule(row: ReferenceRow, types: KnownTypes) -> MaintenanceRule:
     )
 
 
-def _exposure(row: ReferenceRow) -> str:
-    """Read what makes a part need more care; left out means nothing does."""
-    return row.choice("exposed_to", Exposure.values) if row.text_or_blank("exposed_to") else ""
-
-
 def _season(row: ReferenceRow) -> Season | None:
-    """Read the part of the year the care belongs in; both ends left out means any time."""
+    """Season of a row; None where both ends are left out."""
     opens, closes = _day_of_year(row, "season_from"), _day_of_year(row, "season_until")
     if opens is None and closes is None:
         return None
@@ -137,7 +132,7 @@ def _season(row: ReferenceRow) -> Season | None:
 
 
 def _day_of_year(row: ReferenceRow, field: str) -> tuple[int, int] | None:
-    """Read a day such as 1 March as month and day."""
+    """Parse a day such as 1 March into month and day."""
     typed = row.text_or_blank(field)
     if not typed:
         return None

@@ -1,7 +1,7 @@
 """SQL of the chain from a maintenance rule to a task, in its order.
 
 1. A part in place comes under each rule of its type, as a row of `NextDue` (`due_dates.py` beside this file).
-2. Where a rule tells exposed parts from others, due dates follow the place (`exposure.py`).
+2. Where a rule treats exposed parts differently, due dates follow the exposure (`exposure.py`).
 3. A row of `NextDue` whose day has come becomes a task (`schedules.operations.raising`); the task done or
    cancelled moves the row on (`schedules.operations.next_dues`), by the ORM.
 4. Open tasks, and dues soon to be tasks, are listed by site (`due_work.py`).
@@ -57,7 +57,7 @@ EXPOSED_WITHOUT_DUE = (
 # --- 3. from a due date to a task ---------------------------------------------------------------------------
 
 MONTHS = "JanFebMarAprMayJunJulAugSepOctNovDec"
-# Day, month and year of the last care; `last_done_words` puts them together as `short_date` does.
+# Day, month and year on which it was last done; `last_done_words` puts them together as `short_date` does.
 DAY_PARTS = {
     "sqlite": (
         "CAST(strftime('%%d', d.last_done_on) AS INTEGER)",
@@ -73,7 +73,7 @@ DAY_PARTS = {
 
 
 def last_done_words(vendor: str, *, month_first: bool) -> str:
-    """SQL that writes the day of last care as Apr 2, 2025, or as 2 Apr 2025."""
+    """SQL expression of the day it was last done, as Apr 2, 2025 or 2 Apr 2025."""
     day, month, year = DAY_PARTS[vendor]
     return (
         f"{month} || ' ' || {day} || ', ' || {year}"
@@ -97,7 +97,7 @@ SELECT u.site_id, u.id, f.id, d.id, 'care', r.work, {reason},
     {priority}, r.minutes, r.persons, r.level, d.next_due_on, 'needs-action', '', '', %s
 """
 # The open tasks are read before the first new one is written: looking for each in a table that grows under
-# way would take PostgreSQL minutes. The site is asked about last, lest SQLite begins with all sites.
+# way would take PostgreSQL minutes. The site is checked last, or SQLite would begin with all sites.
 OPEN_TASKS = """
 WITH open_care AS MATERIALIZED (SELECT next_due_id FROM schedules_maintenancetask
     WHERE state IN ('needs-action', 'in-process') AND next_due_id IS NOT NULL)

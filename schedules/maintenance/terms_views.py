@@ -1,4 +1,4 @@
-"""Pages of who works when, who is away, and times agreed with customers."""
+"""Views of working times, absences and times agreed with customers."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ from units.views import status_of
 
 @schedulers
 def working_times(request: HttpRequest) -> HttpResponse:
-    """Who works when in a usual week, and who is away."""
+    """List working times of a usual week and absences; add an absence."""
     form = AbsenceForm(request.POST or None)
     if request.method == "POST" and apply_or_report(
         form,
@@ -50,7 +50,7 @@ def working_times(request: HttpRequest) -> HttpResponse:
 @schedulers
 @require_POST
 def remove_absence(request: HttpRequest, pk: int) -> HttpResponse:
-    """Take an absence back."""
+    """Remove an absence."""
     operations.remove_absence(get_object_or_404(Absence, pk=pk), by=user_of(request), at=timezone.now())
     messages.success(request, "Taken back.")
     return redirect("schedules:working_times")
@@ -58,7 +58,7 @@ def remove_absence(request: HttpRequest, pk: int) -> HttpResponse:
 
 @schedulers
 def change_terms(request: HttpRequest, person_pk: int) -> HttpResponse:
-    """Change how somebody works."""
+    """Edit the work terms and hours of a person."""
     person = get_object_or_404(User.objects.technicians(), pk=person_pk)
     terms = WorkTerms.objects.filter(person=person).first()
     form = as_opened(_terms_form(person, request.POST or None))
@@ -79,7 +79,7 @@ def change_terms(request: HttpRequest, person_pk: int) -> HttpResponse:
 
 
 def _terms_form(person: User, data: QueryDict | None) -> TermsForm:
-    """Give the form of how somebody works, with what is stored now."""
+    """Form of a person's work terms, with the stored values."""
     terms = WorkTerms.objects.filter(person=person).first()
     return TermsForm(
         data,
@@ -91,7 +91,7 @@ def _terms_form(person: User, data: QueryDict | None) -> TermsForm:
 
 @schedulers
 def agreed_times(request: HttpRequest, site_pk: int) -> HttpResponse:
-    """The times at which somebody is at home at a site."""
+    """List and add agreed times of a site."""
     site = get_object_or_404(Site, pk=site_pk)
     form = AgreedTimeForm(request.POST or None, instance=AgreedTime(site=site))
     if request.method == "POST" and apply_or_report(
@@ -108,7 +108,7 @@ def agreed_times(request: HttpRequest, site_pk: int) -> HttpResponse:
 @schedulers
 @require_POST
 def drop_agreed_time(request: HttpRequest, pk: int) -> HttpResponse:
-    """Take an agreed time back."""
+    """Remove an agreed time."""
     agreed = get_object_or_404(AgreedTime, pk=pk)
     operations.drop_agreed_time(agreed, by=user_of(request), at=timezone.now())
     messages.success(request, "Taken back.")

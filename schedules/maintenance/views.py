@@ -1,4 +1,4 @@
-"""Pages of the care rules, and of who does the care where."""
+"""Views of maintenance rules, of who does the maintenance where, and of the next twelve months."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ from units.views import status_of
 
 @owners
 def maintenance_rules(request: HttpRequest) -> HttpResponse:
-    """All care rules, by type of part."""
+    """List all maintenance rules, by component type."""
     rules = MaintenanceRule.objects.for_list().annotate(
         parts=Count("due", filter=Q(due__installed_part__removed_on=None))
     )
@@ -47,7 +47,7 @@ def maintenance_rules(request: HttpRequest) -> HttpResponse:
 
 @owners
 def add_maintenance_rule(request: HttpRequest) -> HttpResponse:
-    """Add a care rule for a type of part."""
+    """Add a maintenance rule for a component type."""
     form = NewMaintenanceRuleForm(request.POST or None)
 
     def make() -> str:
@@ -62,7 +62,7 @@ def add_maintenance_rule(request: HttpRequest) -> HttpResponse:
 
 @owners
 def change_maintenance_rule(request: HttpRequest, pk: int) -> HttpResponse:
-    """Change a care rule; its due dates are reckoned anew."""
+    """Edit a maintenance rule; its due dates are recomputed."""
     rule = get_object_or_404(MaintenanceRule.objects.select_related("component_type"), pk=pk)
     form = as_opened(MaintenanceRuleForm(request.POST or None, instance=rule))
     if request.method == "POST" and apply_edit_or_report(
@@ -82,7 +82,7 @@ def change_maintenance_rule(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 def _outlook(rule: MaintenanceRule, *, today: date) -> dict[str, Any]:
-    """Say how many parts a rule covers, and when care done today would fall due again."""
+    """Number of parts under a rule, how many are due, and when it would be due again if done today."""
     in_place = rule.due.filter(installed_part__removed_on__isnull=True)
     until = date(today.year + 3 + rule.interval_months // 12, 12, 31)
     dates = preview(today, interval_months=rule.interval_months, season=rule.season, until=until)
@@ -91,7 +91,7 @@ def _outlook(rule: MaintenanceRule, *, today: date) -> dict[str, Any]:
 
 @schedulers
 def care_by(request: HttpRequest) -> HttpResponse:
-    """Who does the care at each site; several sites can be changed at once."""
+    """List who does the maintenance at each site; several sites can be changed at once."""
     who, text = request.GET.get("by", Site.CareBy.NOBODY), read_scrap(request.GET.get("q"))
     form = CareByForm(request.POST or None)
     if request.method == "POST":
@@ -111,14 +111,14 @@ def care_by(request: HttpRequest) -> HttpResponse:
 
 @schedulers
 def maintenance_ahead(request: HttpRequest) -> HttpResponse:
-    """The care of the next twelve months: hours and material, month by month."""
+    """Hours and material of our maintenance in the next twelve months, month by month."""
     months = months_ahead(our_maintenance(), today=timezone.localdate())
     return render(request, "schedules/maintenance_ahead.html", {"months": months, "total": total(months)})
 
 
 @technicians
 def site_maintenance(request: HttpRequest, site_pk: int) -> HttpResponse:
-    """The care of one site over twelve months, day by day; with ``unit`` of one of its units."""
+    """Maintenance at one site over twelve months, day by day; with ``unit``, of one of its units."""
     site = get_object_or_404(Site, pk=site_pk)
     dues, code = maintenance_at(site), request.GET.get("unit", "")
     if code:

@@ -1,4 +1,4 @@
-"""The care of the twelve months to come, each done on the very day it is due: how much, when, with what."""
+"""Maintenance of the next twelve months if each is done on its due day: minutes and material."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from units.models import Site
 
 @dataclass
 class MonthAhead:
-    """One month: how often care falls due, how many minutes it takes, and what it uses up."""
+    """One month: how often maintenance falls due, its minutes, and the material it uses."""
 
     first: date
     times: int = 0
@@ -26,18 +26,18 @@ class MonthAhead:
 
     @property
     def hours(self) -> float:
-        """The minutes as hours."""
+        """Minutes in hours."""
         return self.minutes / 60
 
     @property
     def used(self) -> list[tuple[str, int]]:
-        """What is used up, by name."""
+        """Material used, by name."""
         return sorted(self.materials.items())
 
 
 @dataclass(frozen=True)
 class PlannedMaintenance:
-    """One piece of care of one part, on the day it falls due."""
+    """One maintenance of one part, on its due day."""
 
     on: date
     unit: str
@@ -46,7 +46,7 @@ class PlannedMaintenance:
 
 
 def months_ahead(dues: QuerySet[NextDue], *, today: date) -> list[MonthAhead]:
-    """Add up the care of twelve months, month by month; what is overdue falls into the first."""
+    """Sum the maintenance of twelve months, month by month; what is overdue falls into the first."""
     begin = today.replace(day=1)
     months = [MonthAhead(add_months(begin, number)) for number in range(12)]
     end = add_months(begin, 12) - timedelta(days=1)
@@ -71,7 +71,7 @@ def _days(rule: MaintenanceRule, first: date, *, exposed: bool, until: date) -> 
 
 
 def maintenance_of_year(dues: QuerySet[NextDue], *, today: date) -> list[PlannedMaintenance]:
-    """List the care of a few parts over twelve months, day by day."""
+    """List the maintenance of some parts over twelve months, day by day."""
     end = add_months(today, 12)
     rows = dues.filter(next_due_on__lte=end).select_related("rule", "installed_part__unit")
     planned = [
@@ -88,7 +88,7 @@ def maintenance_of_year(dues: QuerySet[NextDue], *, today: date) -> list[Planned
 
 
 def total(months: Sequence[MonthAhead]) -> MonthAhead:
-    """Add all months up."""
+    """Sum of all months."""
     whole = MonthAhead(months[0].first)
     for month in months:
         whole.times += month.times
@@ -98,12 +98,12 @@ def total(months: Sequence[MonthAhead]) -> MonthAhead:
 
 
 def our_maintenance() -> QuerySet[NextDue]:
-    """Ask for the care that is ours."""
+    """Queryset of the next dues that we do."""
     return NextDue.objects.ours()
 
 
 def maintenance_at(site: Site) -> QuerySet[NextDue]:
-    """Ask for the care of a site's parts, whoever does it."""
+    """Queryset of the next dues of a site's parts, whoever does them."""
     return NextDue.objects.of_parts_in_place().filter(
         installed_part__unit__site=site, installed_part__unit__removed_on__isnull=True
     )

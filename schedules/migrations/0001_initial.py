@@ -53,7 +53,7 @@ class Migration(migrations.Migration):
                 ('work', models.CharField(max_length=10, unique=True)),
                 ('factor', models.FloatField(help_text='How many times what the rules say.')),
                 ('records', models.PositiveIntegerField()),
-                ('reckoned_at', models.DateTimeField()),
+                ('computed_at', models.DateTimeField()),
             ],
         ),
         migrations.CreateModel(

@@ -1,4 +1,4 @@
-"""What is planned."""
+"""Models of maintenance, tasks, visits, week plans, calendar links and notifications."""
 
 from .calendars import CalendarLink
 from .clock import ClockMark

@@ -11,7 +11,7 @@ from schedules.querysets import CalendarLinkQuerySet
 
 
 class CalendarLink(models.Model):
-    """A link of one person (or of the whole team). Only a hash of its secret is kept."""
+    """Calendar link of one person, or of the whole team. Only a hash of its secret is stored."""
 
     person = models.ForeignKey(
         settings.AUTH_USER_MODEL,

@@ -1,4 +1,4 @@
-"""When the periodic work last ran."""
+"""Last runs of the periodic tasks."""
 
 from __future__ import annotations
 
@@ -8,19 +8,19 @@ from typing import Self
 from django.db import models
 
 FAILED = "failed: "
-"""How what a task said begins where it failed."""
+"""Prefix of the result of a run that failed."""
 
 
 class ClockMarkQuerySet(models.QuerySet["ClockMark"]):
-    """Runs of periodic work."""
+    """Queryset of the last runs of periodic tasks."""
 
     def failing(self, tasks: Iterable[str]) -> Self:
-        """Those of some tasks whose last run failed."""
+        """Marks of the given tasks whose last run failed."""
         return self.filter(task__in=tasks, said__startswith=FAILED).order_by("task")
 
 
 class ClockMark(models.Model):
-    """The last run of one periodic task, and what it said."""
+    """Last run of one periodic task, and its result in words."""
 
     task = models.CharField(max_length=80, unique=True)
     ran_at = models.DateTimeField()

@@ -1,4 +1,4 @@
-"""Preventive care: the rules, and when each fitted part is next due under them."""
+"""Preventive maintenance: rules, and the next due day of each installed part under them."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ LEAP_YEAR = 2000  # a season may end on February 29
 
 
 class WorkKind(models.TextChoices):
-    """What is done to a part."""
+    """Kinds of work on a part."""
 
     CLEANED = "cleaned", "cleaned"
     LUBRICATED = "lubricated", "lubricated"
@@ -39,7 +39,7 @@ class Exposure(models.TextChoices):
 
 
 class MaintenanceRule(models.Model):
-    """Preventive work that parts of a type need, how often, and in which season."""
+    """Maintenance rule of a component type: what to do, how often, and in which season."""
 
     component_type = models.ForeignKey(
         "units.ComponentType", on_delete=models.PROTECT, related_name="maintenance_rules"
@@ -146,12 +146,12 @@ class MaintenanceRule(models.Model):
         return bool(self.exposed_to) and self.exposed_months is None
 
     def months(self, *, exposed: bool) -> int:
-        """The interval for parts that are exposed, or not."""
+        """Interval in months for parts that are exposed, or not."""
         return self.exposed_months if exposed and self.exposed_months else self.interval_months
 
     @property
     def season(self) -> Season | None:
-        """The window of the year in which this care is done, or None for any time."""
+        """Season in which this maintenance is done; None for any time."""
         ends = (
             self.season_from_month,
             self.season_from_day,
@@ -163,7 +163,7 @@ class MaintenanceRule(models.Model):
 
     @property
     def season_words(self) -> str:
-        """The season as people say it."""
+        """Season in words."""
         season = self.season
         if season is None:
             return "any time"
@@ -172,7 +172,7 @@ class MaintenanceRule(models.Model):
 
 
 class NextDue(models.Model):
-    """One fitted part under one rule: when it was last cared for, and when it is next due."""
+    """Next due day of one installed part under one rule, and when it was last done."""
 
     installed_part = models.ForeignKey(
         "units.InstalledPart", on_delete=models.CASCADE, related_name="next_due", db_index=False
@@ -203,7 +203,7 @@ class NextDue(models.Model):
         return f"{self.rule} on {self.next_due_on}"
 
     def count_from(self, day: date) -> None:
-        """Count the next due date from a day, never from an earlier one than before (not stored yet)."""
+        """Compute the next due day from a day, never from an earlier one than before (does not save)."""
         self.counted_from = max(self.counted_from, day)
         self.next_due_on = next_due(
             self.counted_from,

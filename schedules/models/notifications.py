@@ -1,4 +1,4 @@
-"""Letters by mail: what customers want, the words of each kind, and every single one with its fate."""
+"""E-mail preferences, customers' answers, texts by kind, and the queue of notifications."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from servicedesk.core.rules.new_values import LimitedText
 
 
 class NotificationKind(models.TextChoices):
-    """What a letter is about."""
+    """Kinds of messages."""
 
     ASKING = "asking", "asks whether a proposed visit suits"
     AGREED = "agreed", "a visit is agreed, with the calendar entry"
@@ -29,10 +29,10 @@ class NotificationKind(models.TextChoices):
 
 
 class EmailPreference(models.Model):
-    """What a customer wants to get by mail. Without a row: everything."""
+    """E-mail preference of a customer. Without a row: everything."""
 
     class What(models.TextChoices):
-        """How much."""
+        """Which messages a customer gets."""
 
         ALL = "all", "everything"
         VISITS = "visits", "about visits only"
@@ -49,10 +49,10 @@ class EmailPreference(models.Model):
 
 
 class CustomerAnswer(models.Model):
-    """What a customer said about a visit on its page."""
+    """Answer of a customer about a visit, given on its page."""
 
     class Said(models.TextChoices):
-        """What was said."""
+        """Answers that a customer can give."""
 
         SUITS = "suits", "it suits"
         MOVED = "moved", "chose another time"
@@ -76,7 +76,7 @@ class CustomerAnswer(models.Model):
 
 
 class NotificationText(models.Model):
-    """The words of a kind of letter, where somebody changed the usual ones."""
+    """Changed text of a kind of message; without a row the usual text is used."""
 
     kind = models.CharField(max_length=16, choices=NotificationKind, unique=True)
     title = models.CharField(max_length=160)
@@ -86,7 +86,7 @@ class NotificationText(models.Model):
         return str(self.get_kind_display())
 
     def clean(self) -> None:
-        """Refuse words with a blank that nothing fills."""
+        """Refuse a text with an unknown blank."""
         from schedules.notifications.texts import check_blanks
 
         for name in ("title", "body"):
@@ -97,10 +97,10 @@ class NotificationText(models.Model):
 
 
 class Notification(models.Model):
-    """One letter to one addressee. The rows are the queue: what waits is sent, once."""
+    """One message to one addressee. The rows are the queue: each waiting one is sent once."""
 
     class Stage(models.TextChoices):
-        """What became of it."""
+        """Stages of delivery."""
 
         WAITING = "waiting", "to be sent"
         SENDING = "sending", "being sent"
@@ -163,5 +163,5 @@ class Notification(models.Model):
 
     @property
     def to(self) -> str:
-        """Who gets it."""
+        """Name of the addressee."""
         return str(self.customer or self.person or "nobody")

@@ -1,4 +1,4 @@
-"""Who works when, what was agreed about times, and the plan of a week."""
+"""Work terms, absences, agreed times, weather, service times and week plans."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ class Weekday(models.IntegerChoices):
 
 
 class WorkTerms(models.Model):
-    """How a person works: whether they go out, what they can do, and from where they set off.
+    """Work terms of a person: whether they go on routes, skill level, and where they set off.
 
     Technicians without terms go out from the company's place; others without terms do not go out.
     """
@@ -69,7 +69,7 @@ class WorkTerms(models.Model):
 
 
 class WorkingDay(models.Model):
-    """The hours of one person on one day of every week, on the road or in the shop."""
+    """Working hours of one person on one weekday, on the road or in the shop."""
 
     class Where(models.TextChoices):
         """Where the hours are spent."""
@@ -130,7 +130,7 @@ class Absence(models.Model):
 
 
 class AgreedTime(models.Model):
-    """A time at which a visit to a site may begin; with some, no other time will do on any day they name."""
+    """Time window in which a visit to a site may begin; in a week with some, it begins in no other."""
 
     site = models.ForeignKey("units.Site", on_delete=models.CASCADE, related_name="agreed_times")
     on = models.DateField("on")
@@ -158,7 +158,7 @@ class AgreedTime(models.Model):
 
 
 class DayWeather(models.Model):
-    """How warm a day gets at most, as forecast; work on film must wait for a day that is warm enough."""
+    """Forecast maximum temperature and heat index of a day; film work waits for a warm enough day."""
 
     on = models.DateField(unique=True)
     warmest_c = models.DecimalField("warmest, °C", max_digits=4, decimal_places=1, null=True, blank=True)
@@ -171,22 +171,22 @@ class DayWeather(models.Model):
 
 
 class ServiceTime(models.Model):
-    """How long a kind of work takes by our own records, drawn toward what the rules say where few."""
+    """Duration of a kind of work by our records, as a factor shrunk toward 1 where records are few."""
 
     work = models.CharField(max_length=10, unique=True)
     factor = models.FloatField(help_text="How many times what the rules say.")
     records = models.PositiveIntegerField()
-    reckoned_at = models.DateTimeField()
+    computed_at = models.DateTimeField()
 
     def __str__(self) -> str:
         return f"{self.work}: {self.factor:.2f} times"
 
 
 class WeekPlan(models.Model):
-    """One planning of a week: who asked for it, how far it has come, and what was left over."""
+    """One run of week planning: who requested it, its progress, and its result."""
 
     class Stage(models.TextChoices):
-        """How far the planning has come."""
+        """Stages of a planning run."""
 
         WAITING = "waiting", "waiting to begin"
         SOLVING = "solving", "planning"
@@ -229,7 +229,7 @@ class WeekPlan(models.Model):
 
 
 class UnassignedWork(models.Model):
-    """Work at a site that a plan of the week has no room for, and why."""
+    """Work at a site that a week plan puts on no route, and why."""
 
     plan = models.ForeignKey(WeekPlan, on_delete=models.CASCADE, related_name="unassigned")
     site = models.ForeignKey("units.Site", on_delete=models.CASCADE, related_name="+")

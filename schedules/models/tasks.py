@@ -1,4 +1,4 @@
-"""One thing to do at one unit."""
+"""Maintenance tasks."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from .maintenance import NextDue, WorkKind
 
 
 class MaintenanceTask(models.Model):
-    """Something to do at a unit: because a rule says so, because somebody called, or because of a figure."""
+    """Maintenance task (EN 13306) at a site: from a rule, from a call, or because of a figure."""
 
     class Origin(models.TextChoices):
         """Why the task is there."""

@@ -1,4 +1,4 @@
-"""Visits: who goes where, when, to do what."""
+"""Visits and the tasks taken along on them."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from .tasks import MaintenanceTask
 
 
 class Visit(models.Model):
-    """One or two technicians at a site at a time."""
+    """Visit of one or two technicians to a site."""
 
     class State(models.TextChoices):
         """RFC 5545 states of an event."""

@@ -1,1 +1,1 @@
-"""Letters by mail: `texts` are their words, `writing` puts due ones on the queue, `sending` sends each."""
+"""Messages by mail: `texts` holds their words, `queue` adds due ones, `render` and `deliver` send each."""

@@ -1,12 +1,10 @@
-"""Sending what is on the queue, each notification once.
+"""Delivery of the queued messages, each once.
 
-Each notification is claimed just before it is handed over (one conditional UPDATE, so that of two senders one
-gets
-it) and marked as sent under the same claim. Between the two the process can die: then the lease runs out, the
-notification is sent again with the same Message-ID, and mail programs show it once. A lease is for one
-notification, so a
-run may take as long as it likes; the mail server has `EMAIL_TIMEOUT` for each of its answers, far less than
-the lease.
+The lease of each message is taken just before it is handed over (one conditional UPDATE, so that of two
+senders one gets it), and the message is marked as sent under the same lease. Between the two the process can
+die: then the lease runs out, the message is sent again with the same Message-ID, and mail programs show it
+once. A lease is for one message, so a run may take as long as it likes; the mail server has `EMAIL_TIMEOUT`
+for each of its answers, far less than the lease.
 """
 
 from __future__ import annotations
@@ -40,7 +38,7 @@ OPTIONAL = (NotificationKind.OWN_MAINTENANCE, NotificationKind.AHEAD)
 
 
 def send_due_notifications(*, at: datetime) -> int:
-    """Send all letters that are due; answer how many were sent. Without a mail server they wait."""
+    """Send all messages that are due; return how many were sent. Without a mail server they wait."""
     if not settings.EMAIL_BACKEND:
         return 0
     mail, sent = get_connection(), 0
@@ -60,7 +58,7 @@ def send_due_notifications(*, at: datetime) -> int:
 
 
 def _why_nothing_goes(mail: BaseEmailBackend) -> str:
-    """Connect to the mail server where that is not done; answer why no letter at all can be sent, if so."""
+    """Open the mail connection where it is closed; return why no message at all can be sent, or ""."""
     if not is_address(sender()[1]):
         return "the address that letters come from is none: correct MAIL_FROM_ADDRESS in the settings"
     try:
@@ -72,26 +70,26 @@ def _why_nothing_goes(mail: BaseEmailBackend) -> str:
 
 
 def _close(mail: BaseEmailBackend) -> None:
-    """End the talk with the mail server; one that went away has ended it already."""
+    """Close the mail connection; ignore errors of a server that went away."""
     with suppress(OSError):
         mail.close()
 
 
 def _free(at: datetime) -> Q:
-    """Say which letters anybody may claim: those that wait, and those whose sender died."""
+    """Condition of messages whose lease can be taken: due ones that wait, and expired leases."""
     return Q(stage=Notification.Stage.WAITING, next_try_at__lte=at) | Q(
         stage=Notification.Stage.SENDING, lease_until__lt=timezone.now()
     )
 
 
 def _due(at: datetime) -> list[int]:
-    """List the next letters to send; another sender may be quicker with some of them."""
+    """Keys of the next messages to send; another sender may lease some of them first."""
     first = Notification.objects.filter(_free(at)).order_by("next_try_at", "pk")
     return list(first.values_list("pk", flat=True)[:AT_ONCE])
 
 
 def _claim(key: int, *, at: datetime) -> Notification | None:
-    """Take a letter for oneself; None where somebody else was quicker.
+    """Conditional update that takes the lease of a message; None where another sender was first.
 
     The lease begins now, whenever the run began.
     """
@@ -108,7 +106,7 @@ def _claim(key: int, *, at: datetime) -> Notification | None:
 
 
 def _send(notification: Notification, mail: BaseEmailBackend) -> bool:
-    """Send one letter, or say why not."""
+    """Send one message, or record why not; return whether it was sent."""
     if why := why_withheld(notification):
         _mark(notification, stage=Notification.Stage.WITHHELD, why=why)
         return False
@@ -133,7 +131,7 @@ def _send(notification: Notification, mail: BaseEmailBackend) -> bool:
     try:
         mail.send_messages([message])
     except OSError as error:  # smtplib's errors are OSErrors
-        _close(mail)  # the next letter gets a fresh connection, whatever became of this one
+        _close(mail)  # the next message gets a fresh connection, whatever became of this one
         _put_off(notification, error)
         return False
     except ValueError as error:  # what Django says of an address or a header it can't write
@@ -157,7 +155,7 @@ def _send(notification: Notification, mail: BaseEmailBackend) -> bool:
 
 
 def why_withheld(notification: Notification) -> str:
-    """Say why a letter may not be sent; "" where it may."""
+    """Reason why a message may not be sent; "" where it may."""
     if not _address(notification):
         return "no mail address: " + (
             "telephone" if notification.customer else "an owner gives one on the page People"
@@ -182,7 +180,7 @@ def _address(notification: Notification) -> str:
 
 
 def _message(notification: Notification, filled: Filled) -> EmailMultiAlternatives:
-    """Put a letter into a mail (RFC 5322), with the way out in one click (RFC 8058) and the calendar part."""
+    """E-mail of a message (RFC 5322), with one-click unsubscribe (RFC 8058) and the calendar part."""
     host = urlsplit(settings.SITE_URL).hostname or "localhost"
     headers = {"Message-ID": f"<{notification.message_id}@{host}>"}
     if notification.customer is not None:
@@ -201,7 +199,7 @@ def _message(notification: Notification, filled: Filled) -> EmailMultiAlternativ
 
 
 def _put_off(notification: Notification, error: OSError) -> None:
-    """Try again later, each time after twice as long; what the server refuses for good fails."""
+    """Retry later with exponential backoff; fail where the server refuses for good or tries run out."""
     why = _words(error)
     refused = isinstance(error, SMTPRecipientsRefused) and all(
         code >= 500 for code, _ in error.recipients.values()
@@ -223,7 +221,7 @@ def _words(error: OSError) -> str:
 
 
 def _mark(notification: Notification, **fields: object) -> bool:
-    """Say what became of a letter, if it is still ours."""
+    """Conditional update of a message under our lease; return whether the lease was still ours."""
     return bool(
         Notification.objects.filter(
             pk=notification.pk, claim=notification.claim, stage=Notification.Stage.SENDING

@@ -14,7 +14,7 @@ from servicedesk.core.rules.new_values import LimitedTextInput
 
 
 class StageForm(forms.Form):
-    """Which letters to list."""
+    """Filter of the list of messages."""
 
     stage = forms.ChoiceField(
         choices=[("", "all"), *Notification.Stage.choices], required=False, label="Letters"
@@ -22,7 +22,7 @@ class StageForm(forms.Form):
 
 
 class TextForm(forms.Form):
-    """The words of a kind of letter."""
+    """Text of a kind of message."""
 
     title = forms.CharField(max_length=160)
     body = LimitedTextInput(widget=forms.Textarea(attrs={"rows": 14}), label="Text")
@@ -32,11 +32,11 @@ class TextForm(forms.Form):
         self.kind = kind
 
     def clean_title(self) -> str:
-        """Refuse a blank that nothing fills."""
+        """Refuse an unknown blank."""
         return self._checked("title")
 
     def clean_body(self) -> str:
-        """Refuse a blank that nothing fills."""
+        """Refuse an unknown blank."""
         return self._checked("body")
 
     def _checked(self, name: str) -> str:
@@ -49,15 +49,15 @@ class TextForm(forms.Form):
 
 
 class _Tokens(forms.MultipleChoiceField):
-    """Visits as they stood on the page; one that changed since is not refused here, but named afterward."""
+    """Tokens of visits as the page showed them; the operation, not the field, reports changed ones."""
 
     def valid_value(self, value: str) -> bool:
-        """Accept whatever a page of ours wrote."""
+        """Accept any well-formed token."""
         return TOKEN.fullmatch(value) is not None
 
 
 class AskCustomersForm(forms.Form):
-    """Which customers to ask."""
+    """Choice of the customers to ask."""
 
     asked = _Tokens(
         label="Who is asked",
@@ -74,12 +74,12 @@ class AskCustomersForm(forms.Form):
 
     @property
     def wanted(self) -> list[VisitAsItWas]:
-        """What was ticked, each once."""
+        """Ticked visits, each once."""
         return [VisitAsItWas.from_token(token) for token in dict.fromkeys(self.cleaned_data["asked"])]
 
 
 class EmailPreferenceForm(forms.Form):
-    """What somebody wants to get by mail."""
+    """E-mail preference of a customer."""
 
     what = forms.ChoiceField(
         choices=EmailPreference.What.choices, widget=forms.RadioSelect, label="Send me by mail", initial="all"

@@ -1,4 +1,4 @@
-"""Signed links in letters: a visit's own page, and the way to get no more letters."""
+"""Signed links in messages: a visit's page, the e-mail preference, and choosing a password."""
 
 from __future__ import annotations
 
@@ -24,12 +24,12 @@ class VisitKey:
 
 
 def visit_token(key: VisitKey) -> str:
-    """Sign the key of a visit's page; the signature carries the moment, from which it runs out."""
+    """Sign the key of a visit's page; the signature is timestamped, so that it expires."""
     return signing.dumps([key.visit, key.customer], salt=VISIT_SALT)
 
 
 def read_visit_token(token: str) -> VisitKey | None:
-    """Read a token back; None where it is not ours or has run out."""
+    """Verify and read a token; None where it is not ours or has expired."""
     try:
         visit, customer = signing.loads(token, salt=VISIT_SALT, max_age=VALID_SECONDS)
         return VisitKey(int(visit), int(customer))
@@ -38,17 +38,17 @@ def read_visit_token(token: str) -> VisitKey | None:
 
 
 def visit_link(key: VisitKey) -> str:
-    """Give the address of a visit's page for its customer."""
+    """URL of a visit's page for its customer."""
     return settings.SITE_URL + reverse("portal:customer_visit", args=[visit_token(key)])
 
 
 def opt_out_token(customer: int) -> str:
-    """Sign a customer's key for the way out of letters; it does not run out."""
+    """Sign a customer's key for the page of the e-mail preference; it does not expire."""
     return signing.Signer(salt=OPT_OUT_SALT).sign(str(customer)).replace(":", "~")
 
 
 def read_opt_out_token(token: str) -> int | None:
-    """Read a token back; None where it is not ours."""
+    """Verify and read a token; None where it is not ours."""
     try:
         return int(signing.Signer(salt=OPT_OUT_SALT).unsign(token.replace("~", ":")))
     except (signing.BadSignature, ValueError):
@@ -56,11 +56,11 @@ def read_opt_out_token(token: str) -> int | None:
 
 
 def opt_out_link(customer: int) -> str:
-    """Give the address at which a customer says what they want to get."""
+    """URL of the page of a customer's e-mail preference."""
     return settings.SITE_URL + reverse("portal:email_preference", args=[opt_out_token(customer)])
 
 
 def welcome_link(person: User) -> str:
-    """Give the address at which somebody chooses a password; it ends with the choice, or after three days."""
+    """URL at which a person chooses a password; it expires with the choice, or after three days."""
     token = default_token_generator.make_token(person)
     return settings.SITE_URL + reverse("accounts:welcome", args=[person.pk, token])

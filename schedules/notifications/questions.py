@@ -1,4 +1,4 @@
-"""Who can be asked by mail whether a proposed visit suits, and who can't, and why."""
+"""Proposed visits, and which customers can be asked by mail whether they suit, or why not."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ TOKEN = re.compile(r"\d{1,18}\.\d{1,9}\.\d{1,18}")
 
 @dataclass(frozen=True)
 class VisitAsItWas:
-    """A proposed visit and its customer as they stood on a list: what is sent is what somebody saw."""
+    """Visit, version and customer as a list showed them, so that a later change is noticed."""
 
     visit: int
     sequence: int
@@ -52,7 +52,7 @@ class Question:
 
 
 def list_questions(visits: Iterable[Visit], *, at: datetime) -> list[Question]:
-    """List the proposed visits to come among some, with who would be asked about each."""
+    """List the future proposed visits among some, each with the customer who would be asked."""
     proposed = [each for each in visits if each.state == Visit.State.TENTATIVE and each.starts_at > at]
     owners = customers_of([visit.site_id for visit in proposed], timezone.localdate(at))
     email_preference = dict(
@@ -74,7 +74,7 @@ def list_questions(visits: Iterable[Visit], *, at: datetime) -> list[Question]:
 
 
 def _why_not(customer: Customer | None, email_preference: str) -> str:
-    """Say why a customer gets no mail about a visit."""
+    """Reason why a customer gets no mail about a visit; "" where they do."""
     if customer is None:
         return "nobody is recorded as the owner"
     if not customer.email:
@@ -85,7 +85,7 @@ def _why_not(customer: Customer | None, email_preference: str) -> str:
 
 
 def notification_asking(question: Question, *, at: datetime) -> Notification:
-    """Write the letter of a question; it is not stored yet."""
+    """Build the message of a question (not saved)."""
     visit = question.visit
     return notification(
         NotificationKind.ASKING,
@@ -99,5 +99,5 @@ def notification_asking(question: Question, *, at: datetime) -> Notification:
 
 
 def first_to_ask(questions: Sequence[Question]) -> Question | None:
-    """Give the first question whose customer gets a mail."""
+    """First question whose customer gets a mail; None where there is none."""
     return next((each for each in questions if not each.why_not), None)

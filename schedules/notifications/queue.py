@@ -1,7 +1,7 @@
-"""Putting letters on the queue: everything that should be told by now and is not yet.
+"""Queue of messages: a scan adds those that are due and not written yet.
 
-A scan, not a schedule: it looks at visits and care as they are and adds the rows that are missing, each once
-by its unique key. A desk that stood still catches up by itself, and two scans at once add nothing twice.
+The scan reads visits and next dues as they are and adds the missing rows, each once by its unique key. After
+a standstill it catches up by itself, and two scans at once add nothing twice.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ _KEY = ("kind", "subject", "subject_id", "due_on", "version", "addressee")
 
 
 def write_due_notifications(*, at: datetime) -> int:
-    """Put all letters on the queue that should be sent by now; answer how many are new."""
+    """Queue all messages that should be sent by now; return how many were missing."""
     rows = [
         *_about_visits(at),
         *_called_off(at),
@@ -38,16 +38,16 @@ def write_due_notifications(*, at: datetime) -> int:
     missing = _missing(rows)
     Notification.objects.bulk_create(
         missing, ignore_conflicts=True, batch_size=500
-    )  # another scan may be as far
+    )  # another scan may have written them
     _drop_outdated(at)
     return len(missing)
 
 
 def _missing(rows: Sequence[Notification]) -> list[Notification]:
-    """Leave out the letters that are written already: nearly all of them, at nearly every tick.
+    """Messages among some that are not stored yet: at nearly every scan, few or none.
 
-    Only letters of the same kind about the same subjects are read, by the index of their unique key: what was
-    sent over the years costs nothing.
+    Only messages of the same kind about the same subjects are read, by the index of their unique key: what
+    was sent over the years costs nothing.
     """
     groups: dict[tuple[str, str], list[Notification]] = {}
     for row in rows:
@@ -75,7 +75,7 @@ def notification(
     person: User | None = None,
     at: datetime,
 ) -> Notification:
-    """Write a letter that is not stored yet."""
+    """Build a message (not saved)."""
     addressee = f"customer {customer.pk}" if customer else f"person {person.pk}" if person else "nobody"
     return Notification(
         kind=kind,
@@ -92,15 +92,15 @@ def notification(
 
 
 def customers_of(sites: Iterable[int], day: date) -> dict[int, Customer]:
-    """Give the owners of sites on a day."""
+    """Owners of sites on a day, by site."""
     rows = Ownership.objects.on(day).filter(site__in=set(sites)).select_related("customer").order_by("pk")
     return {row.site_id: row.customer for row in rows}
 
 
 def _about_visits(at: datetime) -> Iterator[Notification]:
-    """Tell of agreed visits: the calendar entry at once and after every change, a reminder days before.
+    """Messages about confirmed visits: the calendar entry at once and after every change, and a reminder.
 
-    Who was told of the visit as it is, since the day of the reminder, needs no reminder.
+    A customer informed of the visit as it is, on or after the day of the reminder, needs no reminder.
     """
     visits = list(
         Visit.objects.open().filter(state=Visit.State.CONFIRMED, starts_at__gt=at, starts_at__lt=at + AHEAD)
@@ -121,12 +121,12 @@ def _about_visits(at: datetime) -> Iterator[Notification]:
 
 
 def _remind_from(visit: Visit) -> date:
-    """Give the day from which on a visit is near."""
+    """First day on which the reminder of a visit is due."""
     return visit.local_start.date() - timedelta(days=settings.REMIND_DAYS)
 
 
 def _told_early(near: Sequence[Visit]) -> set[tuple[int, int | None]]:
-    """Say which near visits, as they are now, their customers were told of before the day of the reminder."""
+    """Pairs of visit and customer informed of its present version before the day of the reminder."""
     visits = {visit.pk: visit for visit in near}
     announced: set[tuple[int, int | None]] = set()
     keys = list(visits)
@@ -143,7 +143,7 @@ def _told_early(near: Sequence[Visit]) -> set[tuple[int, int | None]]:
 
 
 def _called_off(at: datetime) -> Iterator[Notification]:
-    """Tell those who know of a visit that it is called off."""
+    """Messages to customers informed of a visit that was then cancelled."""
     went_out = Q(stage__in=[Notification.Stage.SENT, Notification.Stage.SENDING])
     knows = Notification.objects.filter(went_out, subject=VISIT, subject_id=OuterRef("pk"))
     off = Visit.objects.filter(Exists(knows), state=Visit.State.CANCELLED, starts_at__gt=at).in_bulk()
@@ -169,7 +169,7 @@ def _called_off(at: datetime) -> Iterator[Notification]:
 
 
 def maintenance_of_customer(site: int, today: date) -> list[NextDue]:
-    """List the care that the customer of a site does and that is due by a day."""
+    """List the next dues of a site that are due by a day, and not a month late."""
     return list(
         NextDue.objects.of_parts_in_place()
         .filter(
@@ -184,7 +184,7 @@ def maintenance_of_customer(site: int, today: date) -> list[NextDue]:
 
 
 def _own_maintenance(today: date, *, at: datetime) -> Iterator[Notification]:
-    """Tell customers who do the care themselves what fell due, once a month for each site."""
+    """Messages to customers who do the maintenance themselves: what is due, once a month for each site."""
     month = today.replace(day=1)
     written = Notification.objects.filter(
         kind=NotificationKind.OWN_MAINTENANCE,
@@ -216,7 +216,7 @@ def _own_maintenance(today: date, *, at: datetime) -> Iterator[Notification]:
 
 
 def _digests(at: datetime) -> Iterator[Notification]:
-    """Tell schedulers each morning what waits, and technicians their round; the day decides, not the tick."""
+    """Daily digests from six in the morning: for schedulers, and for technicians with a route that day."""
     today = timezone.localdate(at)
     if timezone.localtime(at).time() < MORNING:
         return
@@ -244,7 +244,7 @@ def _digests(at: datetime) -> Iterator[Notification]:
 
 
 def _invitations(at: datetime) -> Iterator[Notification]:
-    """Ask people by mail to choose a password, once for each time that an owner asked for it."""
+    """Messages that ask people to choose a password, one for each invitation by an owner."""
     for person in User.objects.to_invite():
         asked_on = timezone.localdate(person.invited_at)
         about = {"subject": PERSON, "subject_id": person.pk, "person": person, "at": at}
@@ -252,7 +252,7 @@ def _invitations(at: datetime) -> Iterator[Notification]:
 
 
 def _drop_outdated(at: datetime) -> None:
-    """Take letters off the queue that later ones made needless or that come too late."""
+    """Take waiting messages off the queue that are needless by now or too late."""
     waiting = Notification.objects.filter(stage=Notification.Stage.WAITING)
     for kind in (NotificationKind.ASKING, NotificationKind.AGREED, NotificationKind.AHEAD):
         mine = waiting.filter(kind=kind)

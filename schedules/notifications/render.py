@@ -1,4 +1,4 @@
-"""What the blanks of a letter stand for, and the letter as it is sent."""
+"""Rendering of messages: the values of their blanks, and the text as it is sent."""
 
 from __future__ import annotations
 
@@ -34,9 +34,9 @@ ABOUT_VISITS = (
 
 @dataclass(frozen=True)
 class Filled:
-    """A letter ready to be sent: title, body, and for an agreed visit the calendar part with its method.
+    """A rendered message: title, body, and for an agreed visit the calendar part with its method.
 
-    ``stored`` is the body as the desk keeps it, where that must not hold all that is sent.
+    ``stored`` is the body as it is stored, without links that only the addressee may see.
     """
 
     title: str
@@ -47,20 +47,20 @@ class Filled:
 
 
 def words_of(kind: str) -> Words:
-    """Give the words of a kind of letter: the owner's, or the usual ones."""
+    """Text of a kind of message: the owner's, or the usual one."""
     own = NotificationText.objects.filter(kind=kind).first()
     usual = USUAL[kind]
     return usual if own is None else Words(own.title, own.body, usual.blanks)
 
 
 def fill_in(notification: Notification) -> Filled:
-    """Fill a letter in from the records as they are now."""
+    """Render a message from the records as they are now."""
     words = words_of(notification.kind)
     values, method, calendar = _values(notification)
     body = fill(words.body, values)
     if notification.customer is not None:
         body += f"\n\n--\nWhat you get from us by mail: {opt_out_link(notification.customer.pk)}\n"
-    # Schedulers read letters: what lets somebody in is for its addressee only.
+    # Schedulers read messages; a link that signs somebody in is for its addressee only.
     stored_body = (
         fill(words.body, {**values, "link": LEFT_OUT}) if notification.kind == NotificationKind.JOIN else body
     )
@@ -68,7 +68,7 @@ def fill_in(notification: Notification) -> Filled:
 
 
 def preview(kind: str, title: str, body: str) -> Filled:
-    """Fill a text in with an example of each blank."""
+    """Render a text with an example of each blank."""
     example = {**USUAL[kind].blanks, "company": settings.COMPANY_NAME}
     return Filled(one_line(fill(title, example)), fill(body, example))
 

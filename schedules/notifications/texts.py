@@ -1,4 +1,4 @@
-"""The words of letters, with blanks that are filled in for each. An owner can change them.
+"""Usual texts of messages, with blanks (`string.Template`). An owner can change them.
 
 Pure: no Django, no clock.
 """
@@ -55,7 +55,7 @@ JOIN_BLANKS = {
 
 @dataclass(frozen=True)
 class Words:
-    """Title and body of a kind of letter, and the blanks they may have with an example of each."""
+    """Title and body of a kind of message, and the blanks they may have with an example of each."""
 
     title: str
     body: str
@@ -116,12 +116,12 @@ USUAL: Mapping[str, Words] = {
 
 
 def check_blanks(kind: str, text: str) -> None:
-    """Refuse a text with a blank that nothing fills.
+    """Refuse a text with an unknown blank.
 
     Raises
     ------
     ValueError
-        With the blank, and those there are.
+        When a blank is unknown; the sentence names it and those there are.
     """
     known = USUAL[kind].blanks
     for match in _BLANK.finditer(text):
@@ -136,10 +136,10 @@ def check_blanks(kind: str, text: str) -> None:
 
 
 def fill(text: str, values: Mapping[str, str]) -> str:
-    """Fill the blanks of a text."""
+    """Substitute the blanks of a text."""
     return Template(text).substitute(values)
 
 
 def one_line(text: str) -> str:
-    """Put a title on one line: a line break in it would begin another header."""
+    """Join a title into one line: a line break in it would begin another header."""
     return " ".join(text.split())

@@ -1,4 +1,4 @@
-"""Pages of letters: what was sent, what waits or is withheld, their words, and what customers want to get."""
+"""Views of messages: what was sent, waits or is withheld, their texts, and e-mail preferences."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ from units.views import status_of
 
 @schedulers
 def notifications(request: HttpRequest) -> HttpResponse:
-    """Letters with what became of each."""
+    """List of messages with the stage of each."""
     form = StageForm(request.GET)
     form.is_valid()
     rows = Notification.objects.at_stage(form.cleaned_data.get("stage") or "").for_list()
@@ -64,7 +64,7 @@ def notifications(request: HttpRequest) -> HttpResponse:
 
 @schedulers
 def one_notification(request: HttpRequest, pk: int) -> HttpResponse:
-    """One letter as it was sent, or why it was not."""
+    """One message as it was sent, or why it was not."""
     notification = get_object_or_404(Notification.objects.for_list(), pk=pk)
     context = {"notification": notification, "changes": Change.objects.about(notification).for_page()}
     return render(request, "schedules/notification.html", context)
@@ -73,7 +73,7 @@ def one_notification(request: HttpRequest, pk: int) -> HttpResponse:
 @schedulers
 @require_POST
 def try_again(request: HttpRequest, pk: int) -> HttpResponse:
-    """Put a letter back on the queue."""
+    """Put a message back on the queue."""
     notification = get_object_or_404(Notification, pk=pk)
     try:
         operations.try_again(notification, by=user_of(request), at=timezone.now())
@@ -85,7 +85,7 @@ def try_again(request: HttpRequest, pk: int) -> HttpResponse:
 
 @schedulers
 def ask_customers(request: HttpRequest) -> HttpResponse:
-    """Who is asked by mail about the proposed visits of a week, in which words; then asking the ticked."""
+    """Preview the questions about the proposed visits of a week, and send the ticked ones."""
     week = WeekForm(request.GET, people=[])
     week.is_valid()
     chosen = week.cleaned_data.get("week")
@@ -109,14 +109,14 @@ def _ask(form: AskCustomersForm, request: HttpRequest) -> CustomersAsked:
 
 
 def _tell(request: HttpRequest, outcome: CustomersAsked) -> None:
-    """Say how many letters were written, and name each visit that was left out."""
+    """Report how many messages were queued, and name each visit that was left out."""
     messages.success(request, f"{count(outcome.written, 'letter')} on the queue.")
     if outcome.left_out:
         messages.info(request, f"Not asked: {'; '.join(outcome.left_out)}.")
 
 
 def _words_of_first(questions: Sequence[Question]) -> dict[str, object]:
-    """Fill in the letter of the first who is asked, as the preview of all."""
+    """Rendered message to the first customer who is asked, as the preview of all."""
     first = first_to_ask(questions)
     if first is None:
         return {}
@@ -125,7 +125,7 @@ def _words_of_first(questions: Sequence[Question]) -> dict[str, object]:
 
 @owners
 def notification_texts(request: HttpRequest) -> HttpResponse:
-    """The kinds of letters and their words."""
+    """List the kinds of messages and their texts."""
     own = set(NotificationText.objects.values_list("kind", flat=True))
     kinds = [(kind.value, kind.label, words_of(kind.value), kind.value in own) for kind in NotificationKind]
     return render(request, "schedules/notification_texts.html", {"kinds": kinds})
@@ -133,7 +133,7 @@ def notification_texts(request: HttpRequest) -> HttpResponse:
 
 @owners
 def change_notification_text(request: HttpRequest, kind: str) -> HttpResponse:
-    """Change the words of a kind of letter, and see it filled in."""
+    """Edit the text of a kind of message, with a preview."""
     if kind not in USUAL:
         raise Http404
     words = words_of(kind)
@@ -165,13 +165,13 @@ def change_notification_text(request: HttpRequest, kind: str) -> HttpResponse:
 
 
 def _text_form(kind: str, data: QueryDict | None) -> TextForm:
-    """Give the form of the words of a kind of letter, with those of now."""
+    """Form of the text of a kind of message, with the present text."""
     words = words_of(kind)
     return TextForm(data, kind=kind, initial={"title": words.title, "body": words.body})
 
 
 def _email_preference_form(customer: Customer, data: QueryDict | None) -> EmailPreferenceForm:
-    """Give the form of what a customer gets by mail, with what is stored now."""
+    """Form of a customer's e-mail preference, with the stored value."""
     email_preference = EmailPreference.objects.filter(customer=customer).first()
     form = EmailPreferenceForm(data, initial={"what": email_preference.what if email_preference else "all"})
     form.fields["what"].label = "Gets by mail"
@@ -188,7 +188,7 @@ def _store(kind: str, form: TextForm, request: HttpRequest) -> bool:
 
 @schedulers
 def customer_email_preference(request: HttpRequest, customer_pk: int) -> HttpResponse:
-    """What a customer wants to get by mail, as told on the telephone."""
+    """Edit a customer's e-mail preference, as told on the telephone."""
     customer = get_object_or_404(Customer, pk=customer_pk)
     form = as_opened(_email_preference_form(customer, request.POST or None))
     if request.method == "POST" and apply_edit_or_report(

@@ -1,4 +1,4 @@
-"""What can be done about care, tasks, visits and calendars: the only writers of their records."""
+"""Operations on maintenance, tasks, visits and calendars: the only writers of their records."""
 
 from .calendars import hash_of, make_link, note_read, replace_link, revoke_link
 from .finishing import Wait, finish_visit

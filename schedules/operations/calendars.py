@@ -1,4 +1,4 @@
-"""Secret calendar links: made, replaced and revoked. The secret itself is shown once and never stored."""
+"""Operations on secret calendar links: make, replace, revoke. The secret is shown once and never stored."""
 
 from __future__ import annotations
 
@@ -21,14 +21,14 @@ READ_NOTED_EVERY = timedelta(hours=1)
 
 
 def hash_of(secret: str) -> str:
-    """Give what is stored of a secret. It is random and long, so a plain digest can't be turned back."""
+    """SHA-256 of a secret, which is stored instead. It is random and long, so it can't be recovered."""
     return hashlib.sha256(secret.encode()).hexdigest()
 
 
 def make_link(person: User | None, *, by: User, at: datetime) -> tuple[CalendarLink, str]:
-    """Make the calendar link of a person, or of the whole team, and give its secret this once.
+    """Make the calendar link of a person, or of the whole team; return it with its secret, this once.
 
-    Asked for twice in a row, the second takes the first one's place, whose secret nobody saw.
+    A second request within half a minute replaces the link of the first, whose secret nobody saw.
     """
     secret = secrets.token_urlsafe(SECRET_BYTES)
     with atomic_operation():
@@ -48,14 +48,14 @@ def make_link(person: User | None, *, by: User, at: datetime) -> tuple[CalendarL
 
 
 def replace_link(link: CalendarLink, *, by: User, at: datetime) -> tuple[CalendarLink, str]:
-    """Make a new link in the place of one: calendars that read the old one get nothing from now on."""
+    """Replace a link by a new one: calendars that read the old one get nothing from now on."""
     with atomic_operation():
         revoke_link(link, by=by, at=at)
         return make_link(link.person, by=by, at=at)
 
 
 def revoke_link(link: CalendarLink, *, by: User, at: datetime) -> None:
-    """Take a link out of force; whoever reads it finds nothing any more."""
+    """Revoke a link; calendars that read it get nothing from now on."""
     with atomic_operation():
         locked = CalendarLink.objects.select_for_update(no_key=True).get(pk=link.pk)
         if locked.revoked_at is not None:
@@ -66,7 +66,7 @@ def revoke_link(link: CalendarLink, *, by: User, at: datetime) -> None:
 
 
 def note_read(link: CalendarLink, *, at: datetime) -> None:
-    """Note that a calendar read a link, at most once an hour; else nothing is written, so nobody waits."""
+    """Record that a calendar read a link, at most once an hour, so that most reads write nothing."""
     if link.last_read_at is not None and link.last_read_at >= at - READ_NOTED_EVERY:
         return
     CalendarLink.objects.filter(

@@ -1,4 +1,4 @@
-"""Finishing a visit: of each task, whether it was done, or why not."""
+"""Operation that finishes a visit with the outcome of each task."""
 
 from __future__ import annotations
 
@@ -14,8 +14,8 @@ from servicedesk.core.history import shown_values, stored_values, write_change
 from servicedesk.core.rules.refusals import RuleViolation, atomic_operation
 from units.operations import save_change
 
-from .tasks import complete_held
-from .visits import hold_visit
+from .tasks import complete_locked
+from .visits import lock_visit
 
 DONE = ""
 CLOCKS_DIFFER = timedelta(minutes=5)
@@ -39,18 +39,18 @@ def finish_visit(
     by: User | None,
     at: datetime,
 ) -> Visit:
-    """End a visit: done tasks are completed and move their care on, the others go back on the list of work.
+    """Finish a visit: complete the done tasks and move their next dues, put the others back on the list.
 
     ``outcomes`` says of each task still open, by its key, "" where it was done or else why not
     (`MaintenanceTask.NotDone`); ``waits`` lets some of those not done wait, and ``needs`` says which part is
     missing. ``note`` is added to the visit's own. Finishing twice changes nothing.
     """
     with atomic_operation():
-        visit = hold_visit(visit)
+        visit = lock_visit(visit)
         if visit.finished_at is not None:
             return visit
         _check(visit, finished_at=finished_at, at=at)
-        taken = _hold_tasks(visit)
+        taken = _lock_tasks(visit)
         _check_outcomes(taken, outcomes)
         on = timezone.localdate(finished_at)
         for entry in taken:
@@ -81,8 +81,8 @@ def _check(visit: Visit, *, finished_at: datetime, at: datetime) -> None:
         raise RuleViolation({"finished_at": ["That time is still to come: give the time the visit ended."]})
 
 
-def _hold_tasks(visit: Visit) -> list[VisitTask]:
-    """Take hold of the tasks of a visit, their care first, as every operation does."""
+def _lock_tasks(visit: Visit) -> list[VisitTask]:
+    """Lock the tasks of a visit, their next dues first, as every operation does."""
     taken = list(visit.visit_tasks.order_by("pk"))
     pks = [entry.task_id for entry in taken]
     dues = {due.pk: due for due in NextDue.objects.locked().filter(tasks__in=pks)}
@@ -109,12 +109,12 @@ def _check_outcomes(taken: list[VisitTask], outcomes: Mapping[int, str]) -> None
 def _settle(
     entry: VisitTask, outcome: str | None, *, on: date, wait: Wait | None, by: User | None, at: datetime
 ) -> None:
-    """Note how one task went; a task that was completed or cancelled meanwhile keeps its state."""
+    """Record the outcome of one task; a task that was completed or cancelled meanwhile keeps its state."""
     task = entry.task
     if not task.is_open:
         entry.outcome = VisitTask.Outcome.DONE if task.state == task.State.COMPLETED else entry.outcome
     elif outcome == DONE:
-        complete_held(task, on=on, by=by, at=at)
+        complete_locked(task, on=on, by=by, at=at)
         entry.outcome = VisitTask.Outcome.DONE
     else:
         _send_back(task, outcome or "", wait=wait, needs=entry.needs, by=by, at=at)

@@ -1,4 +1,4 @@
-"""Putting parts under the care rules of their types, and noting when care was done."""
+"""Operations on next dues: put parts under the rules of their types, record maintenance done."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from itertools import islice
 from django.db.models import Max, Min
 from django.utils import timezone
 
-from schedules.maintenance.due_dates import Reckoner, add_missing_dues
+from schedules.maintenance.due_dates import DueDateCalculator, add_missing_dues
 from schedules.models import ClockMark, MaintenanceRule, MaintenanceTask, NextDue
 from servicedesk.accounts.models import User
 from servicedesk.core.history import write_change
@@ -24,7 +24,7 @@ from .tasks import finish_task
 
 PLAN = "schedules.plan_next_dues"
 OVERLAP = timedelta(minutes=15)
-UNITS_AT_ONCE = 500  # bulk work commits often, so that nobody is kept waiting
+UNITS_AT_ONCE = 500  # bulk work commits often, so that other writers do not wait
 ROWS_AT_ONCE = 500
 
 MaintenanceRow = tuple[int, int | None, str, date]
@@ -32,20 +32,20 @@ MaintenanceRow = tuple[int, int | None, str, date]
 
 
 def last_planned() -> datetime | None:
-    """Say since when recorded parts may not have been planned yet; None where nobody can say.
+    """Moment from which on recorded parts may lack next dues; None where that is unknown.
 
     A part may be stored a little later than the moment it carries, hence the overlap. A mark in the future
-    was left before the machine's clock was put back, and tells nothing of the parts recorded since.
+    was left before the machine's clock was put back, and says nothing of the parts recorded since.
     """
     mark = ClockMark.objects.filter(task=PLAN, ran_at__lte=timezone.now()).first()
     return mark.ran_at - OVERLAP if mark else None
 
 
 def plan_next_dues(since: datetime | None = None, *, at: datetime | None = None) -> int:
-    """Put every part in place under every active rule of its type, where it is not yet; answer how many.
+    """Insert the missing next dues of every part in place under every active rule; return how many.
 
-    With ``since`` only parts recorded from that moment on are looked at, and rules that never were planned.
-    A part counts from the day it was fitted until care is noted.
+    With ``since`` only parts recorded from that moment on are read, and rules that never were planned.
+    A part counts from the day it was fitted until maintenance is recorded.
     """
     at = at or timezone.now()
     new_rules = list(
@@ -65,25 +65,25 @@ def plan_next_dues(since: datetime | None = None, *, at: datetime | None = None)
 
 
 def plan_units(units: Iterable[int]) -> int:
-    """Put the parts of some units under the rules of their types."""
-    reckoner = Reckoner(MaintenanceRule.objects.active())
+    """Insert the missing next dues of the parts of some units; return how many."""
+    calculator = DueDateCalculator(MaintenanceRule.objects.active())
     made = 0
     for chunk in map(sorted, map(set, _chunks(units, UNITS_AT_ONCE))):
         marks = ", ".join(["%s"] * len(chunk))
-        made += add_missing_dues(reckoner, which=f"f.unit_id IN ({marks})", params=chunk)
+        made += add_missing_dues(calculator, which=f"f.unit_id IN ({marks})", params=chunk)
     return made
 
 
 def _plan_everything(rules: Sequence[int]) -> int:
-    """Walk over all units in the order of their keys; with ``rules``, for these rules only."""
+    """Insert the missing next dues of all units, in key order; with ``rules``, of these rules only."""
     ends = Unit.objects.in_place().aggregate(first=Min("pk"), last=Max("pk"))
     if ends["first"] is None:
         return 0
-    which, reckoner = "f.unit_id BETWEEN %s AND %s", Reckoner(MaintenanceRule.objects.active())
+    which, calculator = "f.unit_id BETWEEN %s AND %s", DueDateCalculator(MaintenanceRule.objects.active())
     if rules:
         which += f" AND r.id IN ({', '.join(['%s'] * len(rules))})"
     return sum(
-        add_missing_dues(reckoner, which=which, params=[start, start + UNITS_AT_ONCE - 1, *rules])
+        add_missing_dues(calculator, which=which, params=[start, start + UNITS_AT_ONCE - 1, *rules])
         for start in range(ends["first"], ends["last"] + 1, UNITS_AT_ONCE)
     )
 
@@ -97,10 +97,10 @@ def note_maintenance_done(
     by: User | None,
     at: datetime,
 ) -> int:
-    """Count work on a unit as the care that asks for it, and answer how many due dates moved.
+    """Record work on a unit as the maintenance that asks for it; return how many due dates moved.
 
     Work on one part satisfies the rules of that part's type that ask for such work; without
-    ``installed_part`` it was done to the whole unit. A day earlier than the care on record changes nothing.
+    ``installed_part`` it was done to the whole unit. A day earlier than the one on record changes nothing.
     """
     if on > timezone.localdate(at):
         raise RuleViolation({"on": ["That day is still to come: give the day on which it was done."]})
@@ -115,9 +115,9 @@ def note_maintenance_done(
 def note_maintenance_done_many(
     rows: Iterable[MaintenanceRow], *, by: User | None = None, at: datetime | None = None
 ) -> int:
-    """Count care told by older records, in any order, and answer how many due dates moved.
+    """Record maintenance done by older records, in any order; return how many due dates moved.
 
-    Each chunk of rows is stored by itself; telling the same rows again changes nothing.
+    Each chunk of rows is stored by itself; the same rows again change nothing.
     """
     at = at or timezone.now()
     moved = 0
@@ -128,7 +128,7 @@ def note_maintenance_done_many(
 
 
 def _note(rows: Sequence[MaintenanceRow], *, by: User | None, at: datetime) -> list[NextDue]:
-    """Move the care that rows tell of, and end the open tasks it was done with."""
+    """Move the next dues of the work in some rows, and complete their open tasks."""
     units = sorted({unit for unit, _, _, _ in rows})
     plan_units(units)
     dues: defaultdict[tuple[int, str], list[NextDue]] = defaultdict(list)
@@ -149,12 +149,12 @@ def _note(rows: Sequence[MaintenanceRow], *, by: User | None, at: datetime) -> l
 
 
 def _is_news(due: NextDue, on: date) -> bool:
-    """Tell whether care done on a day is later than what is on record, and the part was there."""
+    """Whether a day is later than the last one on record, and the part was in place on it."""
     return on >= due.installed_part.fitted_on and (due.last_done_on is None or on > due.last_done_on)
 
 
 def _end_tasks(moved: dict[int, NextDue], *, by: User | None, at: datetime) -> None:
-    """Complete the open tasks whose care was done, wherever they stand."""
+    """Complete the open tasks whose maintenance was done, on a visit or not."""
     for task in MaintenanceTask.objects.open().locked().filter(next_due__in=list(moved)):
         due = moved[task.next_due_id or 0]
         if due.last_done_on is not None and due.next_due_on > task.due_on:

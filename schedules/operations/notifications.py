@@ -1,4 +1,4 @@
-"""What people do about letters: asking customers, changing words and wishes, trying again."""
+"""Operations on messages: ask customers, report dangers, edit texts and preferences, try again."""
 
 from __future__ import annotations
 
@@ -31,19 +31,19 @@ SEND = "schedules.send_notifications"
 
 @dataclass(frozen=True)
 class CustomersAsked:
-    """How many letters were put on the queue, and which visits were left out, each with the reason."""
+    """How many messages were queued, and which visits were left out, each with the reason."""
 
     written: int
     left_out: list[str]
 
 
 def ask_customers(wanted: Sequence[VisitAsItWas], *, by: User | None, at: datetime) -> CustomersAsked:
-    """Ask customers by mail whether proposed visits suit, each as it stood on the list somebody looked at.
+    """Queue messages that ask customers whether proposed visits suit, each as it stood on the list.
 
     A visit that changed since, or whose customer did, is left out, and so is one that was asked about.
     """
     with atomic_operation():
-        # Held until the step ends: of two who ask at once, the second sees what the first wrote.
+        # Locked until the transaction ends: of two who ask at once, the second sees what the first wrote.
         locked = (
             Visit.objects.locked().filter(pk__in=[each.visit for each in wanted]).order_by("starts_at", "pk")
         )
@@ -76,7 +76,7 @@ def tell_schedulers_of_danger(
     by: User | None,
     at: datetime,
 ) -> None:
-    """Put word of a danger on the queue for every scheduler, to be sent at once."""
+    """Queue a message about a danger to every scheduler, to be sent at once."""
     today = timezone.localdate(at)
     for person in User.objects.working().with_role(Role.SCHEDULER):
         alarm = notification(
@@ -90,7 +90,7 @@ def tell_schedulers_of_danger(
 def set_notification_text(
     kind: str, *, title: str, body: str, by: User | None, at: datetime
 ) -> NotificationText | None:
-    """Change the words of a kind of letter; the usual ones again where they are the same."""
+    """Change the text of a kind of message; None where it is the usual one again."""
     with atomic_operation():
         text = NotificationText.objects.filter(kind=kind).first()
         usual = USUAL[kind]
@@ -109,7 +109,7 @@ def set_notification_text(
 
 
 def set_email_preference(customer: Customer, what: str, *, by: User | None, at: datetime) -> EmailPreference:
-    """Note what a customer wants to get by mail."""
+    """Store the e-mail preference of a customer."""
     with atomic_operation():
         email_preference = EmailPreference.objects.select_for_update().filter(customer=customer).first()
         if email_preference is not None and email_preference.what == what:
@@ -126,7 +126,7 @@ def set_email_preference(customer: Customer, what: str, *, by: User | None, at: 
 def take_answer(
     visit: Visit, customer: Customer, said: str, *, words: str = "", at: datetime
 ) -> CustomerAnswer:
-    """Keep what a customer said about a visit, for a scheduler to see; said twice in a row, once."""
+    """Store a customer's answer about a visit, for a scheduler to see; the same twice in a row, once."""
     with atomic_operation():
         Visit.objects.locked().get(pk=visit.pk)
         previous = visit.answers.filter(customer=customer, seen_at=None).order_by("-at", "-pk").first()
@@ -140,14 +140,14 @@ def take_answer(
 
 
 def see_answer(answer: CustomerAnswer, *, by: User, at: datetime) -> None:
-    """Note that somebody saw what a customer said; whoever comes second changes nothing."""
+    """Mark a customer's answer as seen; a second call changes nothing."""
     with atomic_operation():
         if CustomerAnswer.objects.filter(pk=answer.pk, seen_at=None).update(seen_at=at, seen_by=by):
             write_change(answer.visit, action="customer’s answer seen", by=by, at=at)
 
 
 def try_again(sent: Notification, *, by: User | None, at: datetime) -> Notification:
-    """Put a letter that was withheld or failed back on the queue."""
+    """Put a message that was withheld or failed back on the queue."""
     with atomic_operation():
         locked = Notification.objects.select_for_update().get(pk=sent.pk)
         if locked.stage not in {Notification.Stage.WITHHELD, Notification.Stage.FAILED}:

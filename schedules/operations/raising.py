@@ -1,8 +1,8 @@
-"""The periodic look at what is due: new tasks for care whose day has come, and no task for what is over.
+"""Periodic scan of next dues: raise tasks for due maintenance, and cancel tasks no longer needed.
 
-It runs over the dates that are stored, by SQL alone, so that it costs the same however long nobody looked:
-a part whose care was missed three times gets one task, and a desk that stood still for a month catches up
-in one go.
+It works on the stored dates, by SQL alone, so that it costs the same however long ago the last scan was: a
+part whose maintenance was missed three times gets one task, and after a standstill of a month one scan
+catches up.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ WRITTEN_AT_ONCE = 500
 
 
 def raise_due(today: date, *, at: datetime | None = None) -> int:
-    """Make a task of all our care that is due on a day and has no open one; answer how many."""
+    """Raise a task for all maintenance of ours that is due on a day and has none open; return how many."""
     at = at or timezone.now()
     plan_next_dues(last_planned(), at=at)
     follow_exposures(at=at)
@@ -46,10 +46,10 @@ def raise_due(today: date, *, at: datetime | None = None) -> int:
 
 
 def _insert_tasks(today: date, *, at: datetime) -> int:
-    """Raise the tasks; one that another writer raised meanwhile is left alone.
+    """Insert the tasks; one that another writer raised meanwhile is left alone.
 
     PostgreSQL takes one statement, beside which others go on writing. SQLite has one lock for writing: there
-    the due care is looked up without it, and the tasks are written in chunks.
+    the next dues are read without it, and the tasks are written in chunks.
     """
     ops = connection.ops
     stamp, day = ops.adapt_datetimefield_value(at), ops.adapt_datefield_value(today)
@@ -69,7 +69,7 @@ def _insert_tasks(today: date, *, at: datetime) -> int:
 
 
 def _inserting(before: str, *, beside: str, only: str) -> str:
-    """Write the statement that makes a task of all due care, narrowed down by what stands beside it."""
+    """INSERT of a task for each due row: ``before`` is a CTE, ``beside`` a join, ``only`` a condition."""
     month_first = get_format("SHORT_DATE_FORMAT").startswith("M")
     last_done = sql.last_done_words(connection.vendor, month_first=month_first)
     select = sql.TASK_OF_DUE.format(
@@ -80,9 +80,9 @@ def _inserting(before: str, *, beside: str, only: str) -> str:
 
 
 def end_needless_tasks(today: date, *, at: datetime) -> int:
-    """Cancel open care tasks that nobody has to do any more, saying why in their history.
+    """Cancel open maintenance tasks that nobody has to do any more, with the reason in their history.
 
-    The part or unit is gone, the site's care is no longer ours, the rule is no longer in force, or the due
+    The part or unit is gone, the site is no longer maintained by us, the rule is not in force, or the due
     date moved past today. A task on a visit stays on it for the last of these reasons: somebody agreed to it.
     """
     gone = Q(installed_part__removed_on__isnull=False) | Q(unit__removed_on__isnull=False)
@@ -110,7 +110,7 @@ def end_needless_tasks(today: date, *, at: datetime) -> int:
 
 
 def _end(needless: QuerySet[MaintenanceTask], *, why: Case, at: datetime) -> int:
-    """Cancel a chunk of tasks and write their history; looked up first, so that looking holds nobody up."""
+    """Cancel a chunk of tasks and write their history; keys are read before locking, to lock briefly."""
     known = list(needless.values_list("pk", flat=True)[:ENDED_AT_ONCE])
     if not known:
         return 0
@@ -126,7 +126,7 @@ def _end(needless: QuerySet[MaintenanceTask], *, why: Case, at: datetime) -> int
 
 
 def follow_addresses(*, at: datetime) -> int:
-    """Bring planned visits in line with the addresses of their sites, so that calendars show these.
+    """Update the address of planned visits from their sites, for calendars; return how many changed.
 
     A visit changes only where it still has the address that was read: of two scans at once one writes.
     """

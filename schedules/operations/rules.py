@@ -1,4 +1,4 @@
-"""Writing care rules; every part under a changed rule gets its due date reckoned anew."""
+"""Operations on maintenance rules; changing a rule recomputes the due dates under it."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ TIMING = (
 
 
 def add_maintenance_rule(rule: MaintenanceRule, *, by: User | None, at: datetime) -> MaintenanceRule:
-    """Add a care rule; the parts of its type come under it."""
+    """Add a maintenance rule; the parts of its type come under it."""
     with atomic_operation():
         save_new(rule, action="added", by=by, at=at)
         enqueue_on_commit(PLAN)
@@ -37,7 +37,7 @@ def add_maintenance_rule(rule: MaintenanceRule, *, by: User | None, at: datetime
 def change_maintenance_rule(
     rule: MaintenanceRule, *, why: str = "", by: User | None, at: datetime
 ) -> MaintenanceRule:
-    """Change a care rule; with another interval or season all its due dates are reckoned anew.
+    """Change a maintenance rule; with another interval or season all its due dates are recomputed.
 
     Each is counted from the same day as before, so a longer interval moves it back and a shorter one ahead.
     """

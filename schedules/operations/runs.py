@@ -1,4 +1,4 @@
-"""Noting that periodic work ran, so that pages can say when it last did."""
+"""Record of the runs of periodic tasks, so that pages can show when each last ran."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from schedules.models.clock import FAILED
 
 
 def note_run(task: str, *, said: str, at: datetime) -> None:
-    """Keep when a periodic task last ran, in a few words what came of it, and since when it has failed."""
+    """Store when a periodic task last ran, its result in words, and since when it has failed."""
     mark, _ = ClockMark.objects.get_or_create(task=task, defaults={"ran_at": at})
     mark.failing_since = (mark.failing_since or at) if said.startswith(FAILED) else None
     mark.ran_at, mark.said = at, said[:200]

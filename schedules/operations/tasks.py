@@ -1,4 +1,4 @@
-"""Things to do: putting them on the list, letting them wait, ending them."""
+"""Operations on maintenance tasks: add, let wait, complete, cancel."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ def add_task(
     by: User | None,
     at: datetime,
 ) -> MaintenanceTask:
-    """Put something to do at a site on the list of work."""
+    """Add a task at a site to the list of work."""
     if unit is not None and unit.site_id != site.pk:
         raise RuleViolation({"unit": [f"Unit {unit.code} is at another site."]})
     if installed_part is not None and (unit is None or installed_part.unit_id != unit.pk):
@@ -81,9 +81,9 @@ class Inspections:
 def add_inspections(
     units: Sequence[Unit], *, reason: str, minutes: int, due_on: date, by: User | None, at: datetime
 ) -> Inspections:
-    """Put a look at each of some units on the list of work, because of what the figures say.
+    """Add an inspection of each of some units to the list of work, because of what the figures say.
 
-    A unit that has such a look open for the same reason keeps the one it has.
+    A unit that has such an inspection open for the same reason keeps the one it has.
     """
     if due_on < timezone.localdate(at):
         raise RuleViolation({"due_on": ["That day is over: give one to come."]})
@@ -116,7 +116,7 @@ def add_inspections(
 
 
 def raise_early(due: NextDue, *, by: User | None, at: datetime) -> MaintenanceTask:
-    """Make a task of care before its day has come, because somebody will be there anyway."""
+    """Raise the task of a next due before its day, because somebody will be there anyway."""
     with atomic_operation():
         due = NextDue.objects.locked().get(pk=due.pk)
         open_task = due.tasks.open().first()
@@ -150,7 +150,7 @@ def let_task_wait(
     if until < timezone.localdate(at):
         raise RuleViolation({"until": ["That day is over: give the day on which to ask again."]})
     with atomic_operation():
-        task = hold_open(task)
+        task = lock_open(task)
         _check_made_safe(task)
         task.waiting_for, task.waiting_until = waiting_for, until
         words = task.get_waiting_for_display()
@@ -158,9 +158,9 @@ def let_task_wait(
 
 
 def stop_waiting(task: MaintenanceTask, *, by: User | None, at: datetime) -> MaintenanceTask:
-    """Note that a task waits no longer."""
+    """End the waiting of a task."""
     with atomic_operation():
-        task = hold_open(task)
+        task = lock_open(task)
         if not task.waiting_for:
             return task
         task.waiting_for, task.waiting_until = "", None
@@ -168,26 +168,26 @@ def stop_waiting(task: MaintenanceTask, *, by: User | None, at: datetime) -> Mai
 
 
 def complete_task(task: MaintenanceTask, *, on: date, by: User | None, at: datetime) -> MaintenanceTask:
-    """Note that a task was done on a day; the care it was raised for is next due an interval later."""
+    """Complete a task on a day; the maintenance it was raised for is next due an interval later."""
     if on > timezone.localdate(at):
         raise RuleViolation({"on": ["That day is still to come: give the day on which it was done."]})
     with atomic_operation():
-        task = hold(task)
+        task = lock(task)
         if task.state == State.COMPLETED:
             return task
         if task.state == State.CANCELLED:
             raise RuleViolation("This task was cancelled; log a call if there is something to do.")
-        complete_held(task, on=on, by=by, at=at)
+        complete_locked(task, on=on, by=by, at=at)
     return task
 
 
 def cancel_task(task: MaintenanceTask, *, why: str = "", by: User | None, at: datetime) -> MaintenanceTask:
-    """Take a task off the list without its being done.
+    """Cancel a task that is not done.
 
-    Care is left out this once: it falls due again an interval after the day it was cancelled.
+    Its maintenance is left out this once: it falls due again an interval after the day it was cancelled.
     """
     with atomic_operation():
-        task = hold(task)
+        task = lock(task)
         if task.state == State.CANCELLED:
             return task
         if task.state == State.COMPLETED:
@@ -204,13 +204,13 @@ def cancel_task(task: MaintenanceTask, *, why: str = "", by: User | None, at: da
 
 
 def _check_made_safe(task: MaintenanceTask) -> None:
-    """Refuse to lose sight of a danger: it ends at its call, where somebody says what made it safe."""
+    """Refuse to end a task about a danger: it ends at its call, where somebody says what made it safe."""
     if task.makes_safe:
         raise RuleViolation("Somebody may get hurt here. Open its call and say what made it safe first.")
 
 
-def hold(task: MaintenanceTask) -> MaintenanceTask:
-    """Take hold of a task and, before it, of the care it was raised for; always in this order."""
+def lock(task: MaintenanceTask) -> MaintenanceTask:
+    """Lock a task and, before it, the next due it was raised for; always in this order."""
     due = NextDue.objects.locked().get(pk=task.next_due_id) if task.next_due_id else None
     locked = MaintenanceTask.objects.locked().get(pk=task.pk)
     if due is not None:
@@ -218,16 +218,16 @@ def hold(task: MaintenanceTask) -> MaintenanceTask:
     return locked
 
 
-def hold_open(task: MaintenanceTask) -> MaintenanceTask:
-    """Take hold of a task that must still be open."""
-    locked = hold(task)
+def lock_open(task: MaintenanceTask) -> MaintenanceTask:
+    """Lock a task that must still be open."""
+    locked = lock(task)
     if not locked.is_open:
         raise RuleViolation(f"This task is {locked.get_state_display()}; nothing can change on it any more.")
     return locked
 
 
-def complete_held(task: MaintenanceTask, *, on: date, by: User | None, at: datetime) -> None:
-    """Complete a task that is held, and move on the care it was raised for."""
+def complete_locked(task: MaintenanceTask, *, on: date, by: User | None, at: datetime) -> None:
+    """Complete a locked task, and move the next due it was raised for."""
     _check_made_safe(task)
     due = task.next_due
     if due is not None and (due.last_done_on is None or on > due.last_done_on):
@@ -238,7 +238,7 @@ def complete_held(task: MaintenanceTask, *, on: date, by: User | None, at: datet
 
 
 def finish_task(task: MaintenanceTask, *, on: date, action: str, by: User | None, at: datetime) -> None:
-    """Mark a held task as done; where it stands on an open visit, there too."""
+    """Mark a locked task as done; where it stands on an open visit, there too."""
     task.state, task.done_on, task.not_done = State.COMPLETED, on, ""
     task.waiting_for, task.waiting_until = "", None
     save_change(task, action=action, by=by, at=at)

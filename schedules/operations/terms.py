@@ -1,4 +1,4 @@
-"""Who works when, agreed times and the weather of days: what planning a week goes by."""
+"""Operations on work terms, absences, agreed times and the weather: the inputs of week planning."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from units.operations import save_change, save_new
 
 
 class Hours(NamedTuple):
-    """The hours of one weekday, and where they are spent."""
+    """Working hours of one weekday, and where they are spent."""
 
     begins: time
     ends: time
@@ -26,7 +26,7 @@ class Hours(NamedTuple):
 
 
 def set_terms(terms: WorkTerms, hours: Mapping[int, Hours], *, by: User | None, at: datetime) -> WorkTerms:
-    """Store how somebody works; weekdays without hours are free."""
+    """Store the work terms and hours of a person; weekdays without hours are free."""
     with atomic_operation():
         if terms.pk is None:
             save_new(terms, action="set", by=by, at=at)
@@ -50,7 +50,7 @@ def set_terms(terms: WorkTerms, hours: Mapping[int, Hours], *, by: User | None, 
 
 
 def add_absence(absence: Absence, *, by: User | None, at: datetime) -> Absence:
-    """Note that somebody does not work on some days; told twice it is one absence."""
+    """Add an absence of a person; the same twice is stored once."""
     if absence.last_on < timezone.localdate(at):
         raise RuleViolation({"last_on": ["These days are over: give days to come."]})
     with atomic_operation():
@@ -62,14 +62,14 @@ def add_absence(absence: Absence, *, by: User | None, at: datetime) -> Absence:
 
 
 def remove_absence(absence: Absence, *, by: User | None, at: datetime) -> None:
-    """Take an absence back."""
+    """Remove an absence."""
     with atomic_operation():
         write_change(absence, action=f"taken back: {absence}", by=by, at=at)
         absence.delete()
 
 
 def agree_on_time(agreed: AgreedTime, *, by: User | None, at: datetime) -> AgreedTime:
-    """Note a time at which a visit to a site may begin."""
+    """Add a time window in which a visit to a site may begin."""
     if agreed.on < timezone.localdate(at):
         raise RuleViolation({"on": ["That day is over: give one to come."]})
     with atomic_operation():
@@ -77,7 +77,7 @@ def agree_on_time(agreed: AgreedTime, *, by: User | None, at: datetime) -> Agree
 
 
 def drop_agreed_time(agreed: AgreedTime, *, by: User | None, at: datetime) -> None:
-    """Take an agreed time back."""
+    """Remove an agreed time."""
     with atomic_operation():
         write_change(agreed, action=f"taken back: {agreed}", by=by, at=at)
         agreed.delete()
@@ -86,7 +86,7 @@ def drop_agreed_time(agreed: AgreedTime, *, by: User | None, at: datetime) -> No
 def set_weather(
     readings: Mapping[date, tuple[Decimal | None, Decimal | None]], *, by: User | None, at: datetime
 ) -> None:
-    """Note how warm days get at most, in °C, and their heat index in °F; two Nones take a note back."""
+    """Store the highest temperature of days in °C and their heat index in °F; two Nones delete a day."""
     with atomic_operation():
         for on, (warmest, heat) in readings.items():
             if warmest is None and heat is None:

@@ -1,4 +1,4 @@
-"""Whether a visit can be at a time: who is away, who works then, and how far off the day may be."""
+"""Checks of a visit's time: absences, working hours, and how far off the day may be."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from servicedesk.core.values.dates import clock_time, long_date
 FARTHEST = timedelta(days=548)
 """A visit further ahead than a year and a half is a slip of the pen."""
 LONGEST_AGO = timedelta(days=366)
-"""So long afterward a visit can be recorded that has taken place."""
+"""How long afterward a visit that has taken place can be recorded."""
 ALL_THE_SAME = "Plan it all the same"
 
 
@@ -61,7 +61,7 @@ def _away(absence: Absence) -> str:
 
 
 def _outside(day: DayOf, visit: Visit) -> str:
-    """Say in words why a visit is outside somebody's hours; nothing where it is not."""
+    """Reason in words why a visit is outside a person's hours; "" where it is not."""
     name, weekday = day.person.name, f"{day.on:%A}s"
     if day.begins is None or day.ends is None:
         where = "is in the shop" if day.why_not == "in the shop" else "does not work"

@@ -1,4 +1,4 @@
-"""Planning visits: who goes where, when, with which tasks."""
+"""Operations on visits: plan, change, confirm, cancel, fix, move."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ QUARTER = 15
 
 
 def usual_minutes(tasks: Sequence[MaintenanceTask], coming: Sequence[NextDue] = ()) -> int:
-    """Say how long tasks usually take together, rounded up to a quarter of an hour."""
+    """Usual minutes of tasks together, rounded up to a quarter of an hour."""
     minutes = sum(task.minutes for task in tasks) + sum(due.rule.minutes for due in coming)
     return min(max(-(-minutes // QUARTER), 1) * QUARTER, MOST_MINUTES)
 
@@ -46,7 +46,7 @@ def plan_visit(
     by: User | None,
     at: datetime,
 ) -> Visit:
-    """Propose a visit to a site with some of its tasks, and with care that comes due soon.
+    """Propose a visit to a site with some of its tasks, and with next dues that fall due soon.
 
     Without ``minutes`` it takes what the tasks usually take. A visit whose time is over is only stored when
     ``already_over`` says that it took place; it then counts as confirmed. ``all_the_same`` plans it outside
@@ -98,13 +98,13 @@ def change_visit(
     by: User | None,
     at: datetime,
 ) -> Visit:
-    """Move a visit, send others, or take other tasks along; a confirmed visit stays confirmed.
+    """Change a visit's time, technicians or tasks; a confirmed visit stays confirmed.
 
-    Its time is held against the hours and absences of those who go only where time or people change, so that
-    a visit planned before somebody fell ill can still be noted on.
+    Its time is checked against the hours and absences of those who go only where time or people change, so
+    that a visit planned before somebody fell ill can still get a note.
     """
     with atomic_operation():
-        visit = hold_open_visit(visit)
+        visit = lock_open_visit(visit)
         before = stored_values(visit)
         ends_at = starts_at + _length(minutes, tasks, coming)
         moved = (starts_at, ends_at) != (visit.starts_at, visit.ends_at)
@@ -132,9 +132,9 @@ def change_visit(
 
 
 def confirm_visit(visit: Visit, *, by: User | None, at: datetime) -> Visit:
-    """Note that the customer and the technicians count on a visit."""
+    """Confirm a visit: customer and technicians count on it."""
     with atomic_operation():
-        visit = hold_open_visit(visit)
+        visit = lock_open_visit(visit)
         if visit.state == Visit.State.CONFIRMED:
             return visit
         if not visit.technicians.exists():
@@ -153,10 +153,10 @@ def confirm_visit(visit: Visit, *, by: User | None, at: datetime) -> Visit:
 def cancel_visit(visit: Visit, *, why: str, by: User | None, at: datetime) -> Visit:
     """Cancel a visit; its tasks go back on the list of work, calendars show it as cancelled for a while."""
     with atomic_operation():
-        locked = hold_visit(visit)
+        locked = lock_visit(visit)
         if locked.state == Visit.State.CANCELLED:
             return locked
-        visit = hold_open_visit(visit)
+        visit = lock_open_visit(visit)
         if not why.strip():
             raise RuleViolation({"why": ["Say why the visit is cancelled, such as “customer away”."]})
         before = stored_values(visit)
@@ -168,9 +168,9 @@ def cancel_visit(visit: Visit, *, why: str, by: User | None, at: datetime) -> Vi
 
 
 def keep_visit(visit: Visit, *, fixed: bool, by: User | None, at: datetime) -> Visit:
-    """Let a proposed visit stay where it is when the week is planned again, or give it free."""
+    """Fix a proposed visit, so that planning the week again does not move it, or release it."""
     with atomic_operation():
-        visit = hold_open_visit(visit)
+        visit = lock_open_visit(visit)
         before = stored_values(visit)
         visit.fixed = fixed
         if visit.planned_by_id is None and not fixed:
@@ -189,14 +189,14 @@ def move_visit(
     by: User | None,
     at: datetime,
 ) -> Visit:
-    """Give a proposed visit another place in the rounds, and the visits of its new round their new times.
+    """Move a proposed visit to another place in the routes, and retime the visits of its new route.
 
-    ``starts`` holds when each visit of that round begins, by its key. The moved visit then stays as it is;
+    ``starts`` holds when each visit of that route begins, by its key. The moved visit then stays as it is;
     ``agreed`` says that the customer chose the place, which also moves a confirmed visit and confirms it.
     """
     with atomic_operation():
         by_pk = {each.pk: each for each in Visit.objects.locked().filter(pk__in=list(starts)).order_by("pk")}
-        mine = hold_open_visit(by_pk[visit.pk])
+        mine = lock_open_visit(by_pk[visit.pk])
         if mine.state == Visit.State.CONFIRMED and not agreed:
             raise RuleViolation("This visit is confirmed: change it, and tell the customer.")
         if starts[visit.pk] < at:
@@ -231,14 +231,14 @@ def _check_there(visit: Visit, person: User, *, agreed: bool) -> None:
         raise
 
 
-def hold_visit(visit: Visit) -> Visit:
-    """Take hold of a visit so that two people do not change it at once."""
+def lock_visit(visit: Visit) -> Visit:
+    """Lock a visit, so that two people do not change it at once."""
     return Visit.objects.locked().get(pk=visit.pk)
 
 
-def hold_open_visit(visit: Visit) -> Visit:
-    """Take hold of a visit that must still be ahead or under way."""
-    locked = hold_visit(visit)
+def lock_open_visit(visit: Visit) -> Visit:
+    """Lock a visit that must still be ahead or under way."""
+    locked = lock_visit(visit)
     if locked.finished_at is not None:
         raise RuleViolation("This visit is finished; nothing can change on it any more.")
     if locked.state == Visit.State.CANCELLED:
@@ -296,7 +296,7 @@ def _elsewhere(person: User, visit: Visit) -> str:
 
 
 def _take_along(visit: Visit, tasks: Sequence[MaintenanceTask]) -> None:
-    """Put tasks on a visit; one that is on another visit meanwhile, or over, is refused."""
+    """Put tasks on a visit; refuse one that is on another visit by now, or closed."""
     on_it = set(visit.visit_tasks.values_list("task_id", flat=True))
     wanted = {task.pk for task in tasks} - on_it
     locked = list(MaintenanceTask.objects.locked().filter(pk__in=wanted))
@@ -320,7 +320,7 @@ def _taken_already(task: MaintenanceTask) -> str:
 
 
 def _leave_out(visit: Visit, *, keep: Sequence[MaintenanceTask]) -> None:
-    """Take tasks off a visit that it no longer has; what was done there stays."""
+    """Remove the tasks that a visit no longer has; those with an outcome stay."""
     dropped = visit.visit_tasks.filter(outcome="").exclude(task__in=keep)
     pks = list(dropped.values_list("task_id", flat=True))
     dropped.delete()

@@ -1,4 +1,4 @@
-"""Planning a week: asking for it, working it out, and putting the result into visits."""
+"""Operations of week planning: request a plan, solve it, and write the routes into visits."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ State, Stage = MaintenanceTask.State, WeekPlan.Stage
 
 
 def ask_for_week(monday: date, *, horizon_days: int, by: User | None, at: datetime) -> WeekPlan:
-    """Ask for the rounds of a week; a worker or the clock plans them."""
+    """Request the routes of a week; a worker or the clock plans them."""
     today = timezone.localdate(at)
     if monday + timedelta(days=6) < today:
         raise RuleViolation("That week is over: choose this week or a later one.")
@@ -55,25 +55,25 @@ def ask_for_week(monday: date, *, horizon_days: int, by: User | None, at: dateti
 
 
 def solve_waiting_weeks(*, at: datetime, number: int | None = None) -> int:
-    """Plan every week that waits for it; answer how many."""
+    """Plan every week that waits for it; return how many."""
     waiting = list(WeekPlan.objects.to_solve(silent_since=at - SILENT))
     return sum(solve_week(plan, number=number) for plan in waiting)
 
 
 class _TakenOver(Exception):  # noqa: N818 - what happened, not a fault
-    """Another worker plans the week, because this one was not heard of for too long."""
+    """Another worker has the lease of the plan, because this one renewed it too late."""
 
 
 def solve_week(plan: WeekPlan, *, number: int | None = None, at: datetime | None = None) -> bool:
-    """Work out the rounds of a week and put them into visits; a refusal is told on the plan.
+    """Solve the routes of a week and write them into visits; a refusal is stored on the plan.
 
-    Answer whether the plan was ours to the end: of two workers who want it one gets it, and one that was not
-    heard of for five minutes loses it to another.
+    Return whether the lease of the plan was ours to the end: of two workers one gets it, and one that does
+    not renew it for five minutes can lose it to another.
     """
     if not _claim(plan):
         return False
 
-    # Loaded where rounds are solved: every web worker loads this module, and none of them solves.
+    # Loaded where routes are solved: every web worker loads this module, and none of them solves.
     from schedules.routing.solver import ITERATIONS, iterations, plan_routes
 
     def tell(done: int, whole: int) -> None:
@@ -97,7 +97,7 @@ def solve_week(plan: WeekPlan, *, number: int | None = None, at: datetime | None
 
 
 def _claim(plan: WeekPlan) -> bool:
-    """Take a plan for oneself. When it was last heard of says whose it is, until another takes it over."""
+    """Conditional update that takes the lease of a plan; ``alive_at`` tells whose lease it is."""
     now = timezone.now()
     mine = WeekPlan.objects.to_solve(silent_since=now - SILENT).filter(pk=plan.pk)
     plan.stage, plan.alive_at, plan.percent = Stage.SOLVING, now, 0
@@ -105,7 +105,7 @@ def _claim(plan: WeekPlan) -> bool:
 
 
 def _still_ours(plan: WeekPlan, **fields: object) -> None:
-    """Write to a plan that is ours, and hold it until the step ends; another's is left alone."""
+    """Conditional update of a plan under our lease, locked until the transaction ends."""
     ours = WeekPlan.objects.filter(pk=plan.pk, stage=Stage.SOLVING, alive_at=plan.alive_at)
     if not ours.update(**fields):
         raise _TakenOver(f"The {plan} is planned by another worker.")
@@ -118,7 +118,7 @@ def _end(plan: WeekPlan, stage: str, *, said: str) -> None:
 
 @dataclass(frozen=True)
 class _Place:
-    """Where a stop of the plan lies: its time, and who goes."""
+    """Time and people of one stop of the plan."""
 
     begins: datetime
     ends: datetime
@@ -126,7 +126,7 @@ class _Place:
 
 
 def put_week(plan: WeekPlan, week: Week, solution: Plan, *, at: datetime) -> None:
-    """Put rounds into visits: proposals move to their new times, new ones are made, others are withdrawn.
+    """Write routes into visits: move proposals to their new times, make new ones, withdraw the rest.
 
     Raises
     ------
@@ -172,7 +172,7 @@ def _places(week: Week, solution: Plan) -> dict[Hashable, _Place]:
 
 
 class _Proposals:
-    """Proposals of the plan before, to be used again site by site."""
+    """Proposals of the plan before, reused site by site."""
 
     def __init__(self, visits: Sequence[Visit]) -> None:
         locked = Visit.objects.locked().filter(pk__in=[visit.pk for visit in visits]).order_by("pk")
@@ -189,12 +189,12 @@ class _Proposals:
         return mine.pop(0) if mine else None
 
     def rest(self) -> list[Visit]:
-        """List those nobody took."""
+        """List the proposals that were not taken."""
         return [visit for visits in self._by_site.values() for visit in visits]
 
 
 def _free_tasks(week: Week, on_proposals: set[int]) -> set[int]:
-    """Say which tasks of a week are still to be had; somebody may have planned or done them meanwhile."""
+    """Keys of a week's tasks that are still free; some may have been planned or done meanwhile."""
     wanted = [task.pk for work in week.work.values() for task in work.tasks]
     locked = MaintenanceTask.objects.locked().filter(pk__in=wanted)
     return {
@@ -236,7 +236,7 @@ def _put(
 
 
 def _set_tasks(visit: Visit, tasks: Sequence[MaintenanceTask], *, at: datetime) -> None:
-    """Give a proposal exactly these tasks, whichever proposal they stood on before."""
+    """Set exactly these tasks on a proposal, whichever proposal they stood on before."""
     pks = [task.pk for task in tasks]
     dropped = visit.visit_tasks.exclude(task__in=pks)
     put_back(list(dropped.values_list("task_id", flat=True)), at=at)
@@ -266,7 +266,7 @@ def _withdraw(visit: Visit, *, by: User | None, at: datetime) -> None:
 
 
 def _check_nobody_twice(week: Week, plan: WeekPlan) -> None:
-    """Refuse a plan in which somebody would be at two places: others planned while it was worked out."""
+    """Refuse a plan with somebody at two places at once: others planned while it was solved."""
     start, end = week.moment(0), week.moment(7 * 86_400)
     busy: dict[int, datetime] = {}
     rows = (
@@ -302,7 +302,7 @@ def _unassigned(plan: WeekPlan, week: Week, solution: Plan) -> list[UnassignedWo
 
 
 def words_for(left: Unassigned, week: Week) -> str:
-    """Say in words why a stop is in no round."""
+    """Reason in words why a stop is on no route."""
     words: dict[Why, Callable[[], str]] = {
         Why.NOBODY: lambda: "nobody works on rounds that week",
         Why.SKILL: lambda: "nobody who works that week has the skill it needs",

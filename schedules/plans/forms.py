@@ -1,4 +1,4 @@
-"""Forms of the week sheet: asking for a plan, moving a visit, who works when, agreed times, the weather."""
+"""Forms of week planning: request a plan, move a visit, work terms, absences, agreed times, weather."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from units.temperatures import unit_beside
 
 
 class AskForm(forms.Form):
-    """Which week to plan, and how far ahead care joins a visit."""
+    """Which week to plan, and how far ahead next dues join a visit."""
 
     week = DayField(widget=forms.HiddenInput)
     horizon = forms.TypedChoiceField(
@@ -33,7 +33,7 @@ class AskForm(forms.Form):
 
 
 class MoveForm(forms.Form):
-    """Where a visit goes."""
+    """Place in the routes that a visit moves to."""
 
     to = forms.CharField(max_length=120, error_messages={"required": "Choose where it goes."})
 
@@ -56,7 +56,7 @@ class AbsenceForm(forms.ModelForm):
 
 
 class AgreedTimeForm(forms.ModelForm):
-    """A time at which a visit may begin."""
+    """Time window in which a visit may begin."""
 
     class Meta:
         model = AgreedTime
@@ -72,7 +72,7 @@ class AgreedTimeForm(forms.ModelForm):
 
 
 class WeatherForm(forms.Form):
-    """How warm each day of a week gets at most, and its highest heat index."""
+    """Highest temperature and heat index of each day of a week."""
 
     def __init__(self, *args: Any, monday: date, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -94,7 +94,7 @@ class WeatherForm(forms.Form):
             )
 
     def weather(self) -> dict[date, tuple[Decimal | None, Decimal | None]]:
-        """Give what was typed, by day."""
+        """Typed temperature and heat index, by day."""
         names = {day: f"{day:%a}".lower() for day in self.dates}
         return {
             day: (self.cleaned_data.get(name), self.cleaned_data.get(f"{name}_heat"))
@@ -103,7 +103,7 @@ class WeatherForm(forms.Form):
 
 
 class TermsForm(forms.ModelForm):
-    """How somebody works: rounds, skill, where they set off, and the hours of each weekday."""
+    """Work terms of a person: routes, skill, where they set off, and the hours of each weekday."""
 
     class Meta:
         model = WorkTerms
@@ -133,7 +133,7 @@ class TermsForm(forms.ModelForm):
                 )
 
     def clean(self) -> dict[str, Any]:
-        """Ask for both ends of each day on which somebody works, in their order."""
+        """Require both times of each working day, in their order."""
         data = super().clean() or {}
         for number, name in Weekday.choices:
             if not data.get(f"where_{number}"):
@@ -153,7 +153,7 @@ class TermsForm(forms.ModelForm):
         ]
 
     def hours(self) -> dict[int, Hours]:
-        """Give the hours of each weekday that has some."""
+        """Hours of each weekday that has some."""
         data = self.cleaned_data
         return {
             number: Hours(data[f"begins_{number}"], data[f"ends_{number}"], data[f"where_{number}"])

@@ -1,7 +1,7 @@
-"""A round drawn from positions alone: numbered stops in order, home, a scale, north at the top.
+"""SVG map of a route from positions alone: numbered stops in order, home, a scale, north at the top.
 
-Pure: positions in, SVG out. Degrees are laid out flat around the middle of the round, which over the width of
-a county is exact to a line's breadth.
+Pure: positions in, SVG out. The projection is equirectangular around the middle of the route, which over the
+width of a county is exact to the width of a line.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ def draw_route(home: Position, stops: Sequence[Position], *, title: str, id_pref
     home, stops
         Latitude and longitude in degrees; the stops in the order in which one gets there.
     title
-        Whose round it is.
+        Whose route it is.
     id_prefix
         Begins the ids of the picture, so that several can stand on one page.
     """
@@ -84,7 +84,7 @@ def draw_route(home: Position, stops: Sequence[Position], *, title: str, id_pref
 
 
 def _laid_out(positions: Sequence[Position]) -> list[tuple[float, float]]:
-    """Give kilometers east and north of the westmost and southmost of some positions."""
+    """Project positions to kilometers east and north of the westernmost and southernmost of them."""
     middle = math.radians(sum(latitude for latitude, _ in positions) / len(positions))
     east = [longitude * KM_PER_DEGREE * math.cos(middle) for _, longitude in positions]
     north = [latitude * KM_PER_DEGREE for latitude, _ in positions]
@@ -92,7 +92,7 @@ def _laid_out(positions: Sequence[Position]) -> list[tuple[float, float]]:
 
 
 def _fit(points: Sequence[tuple[float, float]]) -> tuple[float, tuple[float, float]]:
-    """Say how many units a kilometer gets, and how far to move the picture to the middle."""
+    """Scale in units of the picture per kilometer, and the shift that centers the route."""
     wide, high = max(x for x, _ in points), max(y for _, y in points)
     room = WIDTH - 2 * MARGIN, HEIGHT - 2 * MARGIN
     scale = min(room[0] / max(wide, 0.05), room[1] / max(high, 0.05), 800.0)
@@ -100,7 +100,7 @@ def _fit(points: Sequence[tuple[float, float]]) -> tuple[float, tuple[float, flo
 
 
 def _by_place(placed: Sequence[tuple[float, float]]) -> list[tuple[tuple[float, float], list[int]]]:
-    """Put stops that would cover each other under one mark."""
+    """Group stops that would cover each other under one mark."""
     marks: list[tuple[tuple[float, float], list[int]]] = []
     for number, place in enumerate(placed, start=1):
         near = next((numbers for other, numbers in marks if math.dist(other, place) < 12), None)

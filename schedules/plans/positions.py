@@ -1,4 +1,4 @@
-"""Where sites are: their own position, or a guess from their neighbors', marked as such."""
+"""Positions of sites: their own, or a guess from sites nearby, marked as such."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ AREA = 3
 
 @dataclass(frozen=True)
 class Placed:
-    """Where a site is planned at, and where that is a guess, what it goes by."""
+    """Position that a site is planned at; ``guessed`` says what a guess goes by."""
 
     position: Position
     guessed: str = ""
@@ -44,7 +44,7 @@ class Atlas:
 
     @cached_property
     def middle(self) -> Position:
-        """Where rounds set off if nobody said: the company, or the middle of all sites."""
+        """Default start of routes: the company, or the mean position of all sites."""
         if base := base_position():
             return base
         average = Site.objects.filter(latitude__isnull=False).aggregate(
@@ -53,7 +53,7 @@ class Atlas:
         return NOWHERE if average["lat"] is None else (float(average["lat"]), float(average["lon"]))
 
     def place(self, site: Site) -> Placed:
-        """Say where a site is."""
+        """Position of a site, or a guess from its postcode, else the default start."""
         if site.latitude is not None and site.longitude is not None:
             return Placed((float(site.latitude), float(site.longitude)))
         near = self._by_postcode.get(site.postcode) or self._by_area.get(site.postcode[:AREA])
@@ -63,7 +63,7 @@ class Atlas:
 
 
 def home_of(terms: WorkTerms | None, atlas: Atlas) -> Position:
-    """Say where somebody sets off."""
+    """Position from which a person sets off."""
     if terms is None or terms.latitude is None or terms.longitude is None:
         return atlas.middle
     return float(terms.latitude), float(terms.longitude)

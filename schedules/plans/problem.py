@@ -1,4 +1,4 @@
-"""A week as a problem of rounds: what is due, who works, what is agreed, and how long it all takes.
+"""Vehicle routing problem of a week: due work, shifts, agreed times, and durations.
 
 Times lie on the wall clock of the company's zone, counted from Monday's midnight in steps of five minutes; so
 a night in which clocks change shifts nothing.
@@ -57,7 +57,7 @@ NOBODY_ELSE = 0
 class Week:
     """A week as it was read: the problem, and what its keys stand for.
 
-    ``aside`` is work that is not even looked at, with the reason.
+    ``aside`` is work that is left out of the problem, with the reason.
     """
 
     monday: date
@@ -80,7 +80,7 @@ def seconds_of(monday: date, moment: datetime) -> int:
 
 
 def first_free(monday: date, now: datetime) -> int:
-    """Give the first second of a week at which something can still be planned."""
+    """First second of a week at which something can still be planned."""
     return -(-seconds_of(monday, now + NOTICE) // STEP) * STEP
 
 
@@ -90,7 +90,7 @@ def axis(monday: date, day: date, moment: time) -> int:
 
 
 def shift_of(day: DayOf, terms: WorkTerms, home: int, *, monday: date, not_before: int) -> Shift | None:
-    """Make a shift of somebody's day; None where they do not work or the day is over."""
+    """Shift of a person's day; None where they do not work or too little of the day is left."""
     if day.begins is None or day.ends is None:
         return None
     begins, ends = max(axis(monday, day.on, day.begins), not_before), axis(monday, day.on, day.ends)
@@ -108,7 +108,7 @@ def shift_of(day: DayOf, terms: WorkTerms, home: int, *, monday: date, not_befor
 
 
 def agreed_windows(monday: date, sites: Collection[int]) -> dict[int, list[Window]]:
-    """Give the times agreed for a week, by site."""
+    """Agreed time windows of a week, by site."""
     week = (monday, monday + timedelta(days=6))
     windows: defaultdict[int, list[Window]] = defaultdict(list)
     for row in AgreedTime.objects.filter(site__in=sites, on__range=week):
@@ -127,7 +127,7 @@ def proposals_of(monday: date, *, now: datetime) -> list[Visit]:
 
 
 def read_week(monday: date, *, now: datetime, horizon: timedelta) -> Week:
-    """Read what is due in a week, who is there, and what is fixed already."""
+    """Read the due work, shifts and fixed visits of a week into a problem."""
     return _Reader(monday, now=now, horizon=horizon).read()
 
 
@@ -183,7 +183,7 @@ class _Reader:
         return [visit for visit in rows if not visit.may_be_replanned and visit.technicians.all()]
 
     def _with_agreed(self, shifts: dict[Hashable, Shift], fixed: Sequence[Visit]) -> dict[Hashable, Shift]:
-        """Make room for agreed visits: a day off gets a shift for them alone, a short day a longer one."""
+        """Extend shifts for agreed visits: a day off gets a shift for them alone, a short day grows."""
         for visit in fixed:
             begins, ends = (seconds_of(self.monday, at) for at in (visit.starts_at, visit.ends_at))
             place = self._place(visit.site)
@@ -249,7 +249,7 @@ class _Reader:
 
     @staticmethod
     def _set_dangers_aside(by_site: dict[Site, list[MaintenanceTask]]) -> Iterable[tuple[SiteWork, str]]:
-        """Take dangers out of the work for a week that comes too late for them."""
+        """Take dangers out of the work of a week that comes too late for them, and yield them."""
         for site, tasks in by_site.items():
             dangers = [task for task in tasks if task.makes_safe]
             tasks[:] = [task for task in tasks if not task.makes_safe]
@@ -274,7 +274,7 @@ class _Reader:
     def _stop(
         self, key: Hashable, work: SiteWork, agreed: list[Window] | None, warmest: Mapping[date, Any]
     ) -> tuple[Stop | None, list[tuple[SiteWork, str]]]:
-        """Make a stop of what is to do at a site; None where no day of the week will do."""
+        """Stop of the work at a site; None where no day of the week will do, with the reason."""
         dates = [self.monday + timedelta(days=number) for number in range(7)]
         limits = [task.next_due.rule.not_below_c for task in work.tasks if task.next_due is not None]
         limits += [due.rule.not_below_c for due in work.coming]
@@ -309,7 +309,7 @@ class _Reader:
         ), []
 
     def _prize(self, work: SiteWork) -> int:
-        """Say how much driving it is worth: more the more urgent, and the longer it is overdue."""
+        """Prize of the work in seconds of driving: higher the more urgent, and the longer overdue."""
         first = min((task.due_on for task in work.tasks), default=self.monday)
         weeks_late = max(0, (self.monday - first).days) / 7
         return round(PRIZE_HOURS[work.priority] * 3600 * (1 + min(weeks_late, 26) / 8))
@@ -320,7 +320,7 @@ class _Reader:
         by_stop: dict[Hashable, SiteWork],
         aside: list[tuple[SiteWork, str]],
     ) -> tuple[list[Stop], dict[Hashable, SiteWork]]:
-        """Keep so many stops that a week can't hold more, those of the most worth."""
+        """Keep the fixed stops and the `MOST_STOPS` of the greatest prize; set the rest aside."""
         loose = sorted((stop for stop in stops if stop.at is None), key=lambda stop: -stop.prize)
         dropped = {stop.key for stop in loose[MOST_STOPS:]}
         aside.extend(

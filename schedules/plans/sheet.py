@@ -1,4 +1,4 @@
-"""The week sheet: for each day and technician the round in order, with driving and working minutes."""
+"""Week sheet: for each day and technician the route in order, with driving and working minutes."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ from servicedesk.core.values.days import day_bounds
 
 @dataclass(frozen=True)
 class Leg:
-    """One stop of a round: the drive there, and whether one can be there in time.
+    """One stop of a route: the drive there, and whether one can be there in time.
 
     ``late`` is by how many minutes one comes too late after the stop before; ``guessed`` what its place
     goes by where the site has no position of its own.
@@ -39,7 +39,7 @@ class Leg:
 
 @dataclass(frozen=True)
 class DayRoute:
-    """One person's round of a day. Minutes throughout."""
+    """One person's route of a day. Minutes throughout."""
 
     day: DayOf
     home: Position
@@ -54,18 +54,18 @@ class DayRoute:
 
     @property
     def proposed(self) -> int:
-        """How many of its visits wait to be confirmed."""
+        """Number of its visits that wait to be confirmed."""
         return sum(leg.visit.state == Visit.State.TENTATIVE for leg in self.legs)
 
     @property
     def dangers(self) -> list[tuple[Visit, MaintenanceTask]]:
-        """What takes a danger away, and on which visit; read where the tasks of visits were read."""
+        """Tasks that take a danger away, each with its visit; needs the tasks of the visits prefetched."""
         taken = [(leg.visit, entry.task) for leg in self.legs for entry in leg.visit.visit_tasks.all()]
         return [(visit, task) for visit, task in taken if task.makes_safe]
 
     @property
     def troubles(self) -> list[str]:
-        """What is wrong with the round, in words."""
+        """Problems of the route, in words."""
         problems = [
             f"{leg.late} min too short before {clock_time(leg.visit.local_start)}"
             for leg in self.legs
@@ -82,7 +82,7 @@ class DayRoute:
 
 @dataclass(frozen=True)
 class SheetDay:
-    """A day of the sheet: the rounds, who has none, and visits without anybody."""
+    """A day of the sheet: the routes, who has none, and visits without technicians."""
 
     date: date
     routes: Sequence[DayRoute]
@@ -98,26 +98,26 @@ class SheetDay:
 
 @dataclass
 class Sheet:
-    """All rounds of some days, timed as they stand."""
+    """All routes of some days, timed as they stand."""
 
     first: date
     days: list[SheetDay] = field(default_factory=list)
 
     @property
     def routes(self) -> list[DayRoute]:
-        """All rounds, day by day."""
+        """All routes, day by day."""
         return [each for day in self.days for each in day.routes]
 
 
 def read_sheet(first: date, *, days: int = 7) -> Sheet:
-    """Read the rounds of a run of days, how many tasks each visit has among them."""
+    """Read the routes of a run of days, with the number of tasks of each visit."""
     visits = Visit.objects.for_week().between(*day_bounds(first, days=days))
     people = list(User.objects.technicians().prefetch_related("groups"))
     return _sheet(list(visits.exclude(state=Visit.State.CANCELLED)), people, first, days=days)
 
 
 def _sheet(visits: Sequence[Visit], people: Sequence[User], first: date, *, days: int) -> Sheet:
-    """Lay the visits of some people out, day by day."""
+    """Arrange visits into the routes of people, day by day."""
     going = {person.pk for visit in visits for person in visit.technicians.all()}
     terms = people_out(people)
     shown = [person for person in people if person.pk in terms or person.pk in going]
@@ -157,7 +157,7 @@ def _sheet(visits: Sequence[Visit], people: Sequence[User], first: date, *, days
 
 
 def read_route(person: User, on: date) -> DayRoute | None:
-    """Read one person's round of a day with what is done on each visit; None where there is none."""
+    """Read one person's route of a day with the tasks of each visit; None where there is none."""
     visits = (
         Visit.objects.for_list()
         .prefetch_related("site__ownerships__customer")
@@ -222,7 +222,7 @@ def _problem(home: Position, placed: Sequence[Placed], stops: Sequence[Stop], sh
 
 
 def _has_no_lunch(shift: Shift, timed: Route) -> bool:
-    """Say whether a day that runs over noon has no half hour for lunch while one is out.
+    """Whether a day that runs over noon has no half hour for lunch while one is out.
 
     Who sets off late enough has eaten before, and who is back early enough eats then.
     """

@@ -1,4 +1,4 @@
-"""Pages of the week sheet: the rounds, planning them, moving a visit, one round to take along."""
+"""Views of the week sheet: the routes, planning them, moving a visit, one route to take along."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ from units.views import status_of
 
 @schedulers
 def week_sheet(request: HttpRequest) -> HttpResponse:
-    """The rounds of a week, day by day and person by person, and what is left over."""
+    """The routes of a week, day by day and person by person, and unassigned work."""
     monday, today = _monday(request), timezone.localdate()
     plans = WeekPlan.objects.of_week(monday)
     done = plans.filter(stage=WeekPlan.Stage.DONE).first()
@@ -59,7 +59,7 @@ def week_sheet(request: HttpRequest) -> HttpResponse:
 @schedulers
 @require_POST
 def ask_for_week(request: HttpRequest) -> HttpResponse:
-    """Ask for the plan of a week."""
+    """Request the plan of a week."""
     form = AskForm(request.POST)
     plan = apply_or_report(
         form,
@@ -77,7 +77,7 @@ def ask_for_week(request: HttpRequest) -> HttpResponse:
 
 @schedulers
 def week_progress(request: HttpRequest, pk: int) -> HttpResponse:
-    """How far the planning of a week has come; the page asks again until it is done."""
+    """Progress of the planning of a week; the page polls until it is done."""
     plan = get_object_or_404(WeekPlan, pk=pk)
     if "HX-Request" not in request.headers:
         return redirect(_sheet_of(plan.monday))
@@ -89,7 +89,7 @@ def week_progress(request: HttpRequest, pk: int) -> HttpResponse:
 
 @schedulers
 def weather(request: HttpRequest) -> HttpResponse:
-    """How warm the days of a week get, for work that must not be done in the cold."""
+    """Edit the weather of a week, for work that must not be done in the cold."""
     monday = _monday(request)
     form = as_opened(WeatherForm(request.POST or None, monday=monday))
 
@@ -108,7 +108,7 @@ def weather(request: HttpRequest) -> HttpResponse:
 
 @technicians
 def route_sheet(request: HttpRequest, person_pk: int, day: str) -> HttpResponse:
-    """One person's round of a day, to print and to take along."""
+    """One person's route of a day, to print and to take along."""
     person, on = _whose_route(request, person_pk, day)
     route = read_route(person, on)
     picture = ""
@@ -146,7 +146,7 @@ def confirm_route(request: HttpRequest, person_pk: int, day: str) -> HttpRespons
 
 @schedulers
 def move_visit(request: HttpRequest, pk: int) -> HttpResponse:
-    """Every place a proposed visit could stand at in the week, with what each costs."""
+    """List every place in the week that a proposed visit could move to, with its cost; move it."""
     visit = get_object_or_404(Visit.objects.select_related("site").prefetch_related("technicians"), pk=pk)
     form = MoveForm(request.POST or None)
     moves = read_moves(visit, now=timezone.now())
@@ -179,7 +179,7 @@ def move_visit(request: HttpRequest, pk: int) -> HttpResponse:
 @schedulers
 @require_POST
 def keep_visit(request: HttpRequest, pk: int) -> HttpResponse:
-    """Let a proposal stay as it is, or give it free again."""
+    """Fix a proposed visit against replanning, or release it."""
     visit, form = get_object_or_404(Visit, pk=pk), forms.Form(request.POST)
     fixed = request.POST.get("fixed") == "yes"
     try:
@@ -203,7 +203,7 @@ def _sheet_of(day: date) -> str:
 
 
 def _whose_route(request: HttpRequest, person_pk: int, day: str) -> tuple[User, date]:
-    """Find whose round is asked for: one's own, or as a scheduler anybody's."""
+    """Person and day of the requested route: one's own, or as a scheduler anybody's."""
     user = user_of(request)
     if person_pk != user.pk and not user.may_act_as(Role.SCHEDULER):
         raise PermissionDenied

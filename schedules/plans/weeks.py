@@ -1,4 +1,4 @@
-"""A week of visits, day by day."""
+"""Weeks from Monday (ISO 8601), and visits grouped by their days."""
 
 from __future__ import annotations
 
@@ -23,12 +23,12 @@ class Day:
 
 
 def monday_of(day: date) -> date:
-    """Give the day on which a day's week begins (ISO 8601)."""
+    """Monday of a day's week (ISO 8601)."""
     return day - timedelta(days=day.weekday())
 
 
 def days_of_week(monday: date, visits: Iterable[Visit]) -> list[Day]:
-    """Lay visits out over a week, those of a day as they begin."""
+    """Group visits by the days of a week, in the order in which they begin."""
     by_date: defaultdict[date, list[tuple[Visit, str]]] = defaultdict(list)
     for visit in visits:
         names = sorted(person.name for person in visit.technicians.all())

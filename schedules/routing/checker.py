@@ -1,6 +1,6 @@
-"""Timing rounds: whether a person can keep a round, when each stop begins, and what does not fit and why.
+"""Timing of routes: whether a route is feasible, when each stop begins, and what does not fit and why.
 
-This knows nothing of how a round was found. Whatever a solver or a person proposes is timed here, and only
+This knows nothing of how a route was found. Whatever a solver or a person proposes is timed here, and only
 what is timed here counts.
 """
 
@@ -16,7 +16,7 @@ from schedules.routing.problem import Problem, Shift, Stop
 
 @dataclass(frozen=True)
 class Timed:
-    """A stop of a round: when one arrives, begins and leaves, and how long the drive there takes."""
+    """A stop of a route: when one arrives, begins and leaves, and how long the drive there takes."""
 
     stop: Stop
     drive: int
@@ -27,10 +27,10 @@ class Timed:
 
 @dataclass(frozen=True)
 class Route:
-    """A timed round.
+    """A timed route.
 
-    ``short`` is by how many seconds it can't be kept: agreed beginnings missed, windows missed, and coming
-    home late, added up. Nought means that it can be kept.
+    ``short`` is by how many seconds it is infeasible: agreed beginnings missed, windows missed, and coming
+    home late, added up. Zero means that it is feasible.
     """
 
     shift: Shift
@@ -51,7 +51,7 @@ class Route:
 
 
 class Why(StrEnum):
-    """Why a stop is in no round."""
+    """Why a stop is on no route."""
 
     NOBODY = "nobody"
     SKILL = "skill"
@@ -64,7 +64,7 @@ class Why(StrEnum):
 
 @dataclass(frozen=True)
 class Unassigned:
-    """A stop in no round: why, and for a full week where it would fit best with how much more time."""
+    """A stop on no route: why, and for a full week where it would fit best with how much more time."""
 
     stop: Stop
     why: Why
@@ -73,9 +73,9 @@ class Unassigned:
 
 
 def time_route(problem: Problem, shift: Shift, stops: Sequence[Stop]) -> Route:
-    """Time a round in a given order, everything as early as it can be, lunch where it costs least.
+    """Time a route in a given order, everything as early as it can be, lunch where it costs least.
 
-    Where that is the same, lunch holds up no stop that should come soonest.
+    Where that is the same, lunch does not delay a stop that should come soonest.
     """
     if not shift.lunch:
         return _timed(problem, shift, stops, lunch_after=None)
@@ -94,7 +94,7 @@ def _timed(
     *,
     lunch_after: int | None,
 ) -> Route:
-    """Time a round with lunch at one of its places.
+    """Time a route with lunch at one of its places.
 
     Place -1 is at home before leaving; 2k is at stop k before its work, 2k + 1 there after it.
     """
@@ -147,7 +147,7 @@ def _timed(
 
 
 def _begin(stop: Stop, ready: int) -> tuple[int, int]:
-    """Say when a stop begins for somebody ready at a moment, and by how much that misses what was agreed."""
+    """When a stop begins for somebody ready at a moment, and by how much that misses its window."""
     if stop.at is not None:
         return stop.at, max(0, ready - stop.at)
     if not stop.windows:
@@ -160,7 +160,7 @@ def _begin(stop: Stop, ready: int) -> tuple[int, int]:
 
 @dataclass(frozen=True)
 class Insertion:
-    """One way to take a stop into a round: where in its order, the round then, and what it adds."""
+    """One way to insert a stop into a route: where in its order, the route then, and the driving it adds."""
 
     place: int
     round: Route
@@ -168,7 +168,7 @@ class Insertion:
 
 
 def insertions(problem: Problem, shift: Shift, order: Sequence[Stop], stop: Stop) -> Iterator[Insertion]:
-    """Go through the places of a round at which a stop could stand, whether or not it can then be kept."""
+    """Yield the insertions of a stop at each place of a route, feasible or not."""
     before = time_route(problem, shift, order)
     for place in range(len(order) + 1):
         after = time_route(problem, shift, [*order[:place], stop, *order[place:]])
@@ -176,7 +176,7 @@ def insertions(problem: Problem, shift: Shift, order: Sequence[Stop], stop: Stop
 
 
 class Routes:
-    """Rounds in the making, one for each shift; every change is timed before it is taken over."""
+    """Routes under construction, one for each shift; every change is timed before it is made."""
 
     def __init__(self, problem: Problem, *, agreed: Collection[Hashable] = ()) -> None:
         self.problem = problem
@@ -185,11 +185,11 @@ class Routes:
         self.order: dict[Hashable, list[Stop]] = {shift.key: [] for shift in problem.shifts}
 
     def timed(self, key: Hashable) -> Route:
-        """Time one round as it stands."""
+        """Time one route as it stands."""
         return time_route(self.problem, self.shifts[key], self.order[key])
 
     def planned(self) -> set[Hashable]:
-        """List the stops that stand in enough rounds."""
+        """Keys of the stops that are on as many routes as they need people."""
         seen: dict[Hashable, int] = {}
         for stops in self.order.values():
             for stop in stops:
@@ -198,13 +198,13 @@ class Routes:
         return {key for key, times in seen.items() if times >= needed[key]}
 
     def drop(self, stop: Stop) -> None:
-        """Take a stop out of all rounds."""
+        """Take a stop out of all routes."""
         for stops in self.order.values():
             if stop in stops:
                 stops.remove(stop)
 
     def put_agreed(self, key: Hashable, stop: Stop) -> None:
-        """Put a stop with a fixed beginning into a round, and all such of the round into their order."""
+        """Insert a stop with a fixed beginning into a route, and sort all such stops of the route."""
         order = self.order[key]
         if stop not in order:
             begins = [timed.begins for timed in self.timed(key).stops]
@@ -213,16 +213,16 @@ class Routes:
         self.order[key] = [each if each.at is None else next(fixed) for each in order]
 
     def take_soonest(self, stop: Stop) -> Stop | None:
-        """Take a stop into the round that reaches it first, and fix it there; None if no round can.
+        """Insert a stop into the route that reaches it first, and fix it there; None if no route can.
 
-        Meant for rounds in which only agreed stops, and others taken so before, stand.
+        Meant for routes with only agreed stops, and others inserted so before.
         """
         if stop.persons > 1:
             return self.take_pair(stop)
         options = [
             (way.round.stops[way.place].begins, way.added, number, way, shift.key)
             for number, shift in enumerate(self.problem.shifts)
-            if self.problem.may_take(shift, stop) and self._has_room(shift, stop)
+            if self.problem.may_take(shift, stop) and self._has_capacity(shift, stop)
             for way in self._keepable_ways(shift, stop)
         ]
         if not options:
@@ -233,7 +233,7 @@ class Routes:
         return fixed
 
     def take_pair(self, stop: Stop) -> Stop | None:
-        """Take a stop for two people into the two rounds where it adds the least driving; None if in none.
+        """Insert a stop for two people into the two routes where it adds the least driving; None if none can.
 
         One that should come soonest goes where two people reach it first, whatever the driving.
         """
@@ -241,8 +241,8 @@ class Routes:
             (one.added + other.added, moment, number, one, other, first.key, second.key)
             for number, (first, second) in enumerate(permutations(self.problem.shifts, 2))
             if first.day == second.day and first.person != second.person
-            if self.problem.may_take(first, stop) and self._has_room(first, stop)
-            if (not stop.only or second.key in stop.only) and self._has_room(second, stop)
+            if self.problem.may_take(first, stop) and self._has_capacity(first, stop)
+            if (not stop.only or second.key in stop.only) and self._has_capacity(second, stop)
             for moment, one, other in self._together(first, second, stop)
         ]
         if not options:
@@ -258,7 +258,7 @@ class Routes:
     def _together(
         self, first: Shift, second: Shift, stop: Stop
     ) -> Iterator[tuple[int, Insertion, Insertion]]:
-        """Go through the moments at which two people can begin a stop together."""
+        """Yield the moments at which two people can begin a stop together, with both insertions."""
         ways = [list(self._keepable_ways(shift, stop)) for shift in (first, second)]
         for one, other in product(*ways):
             moment = max(way.round.stops[way.place].begins for way in (one, other))
@@ -272,8 +272,8 @@ class Routes:
                 yield moment, both[0], both[1]
 
     def _keepable_ways(self, shift: Shift, stop: Stop) -> Iterator[Insertion]:
-        """Go through the places at which a round can take a stop and be kept as well as without it."""
-        before = self.timed(shift.key).short  # more than nought only where agreed stops contradict each other
+        """Insertions of a stop into a route that leave it as feasible as it was."""
+        before = self.timed(shift.key).short  # more than zero only where agreed stops contradict each other
         ways = insertions(self.problem, shift, self.order[shift.key], stop)
         return (way for way in ways if way.round.short <= before)
 
@@ -282,9 +282,9 @@ class Routes:
         return time_route(self.problem, shift, [*order[:place], stop, *order[place:]])
 
     def make_keepable(self) -> None:
-        """Drop stops, those of the least worth first, until every round can be kept.
+        """Drop stops, those of the smallest prize first, until every route is feasible.
 
-        Agreed stops stay: what they alone make impossible stays short, and is told so.
+        Agreed stops stay: a route that they alone make infeasible keeps its ``short``.
         """
         lone = [stop for stop in self.problem.stops if stop.key not in self.planned()]
         for stop in lone:
@@ -299,7 +299,7 @@ class Routes:
                 self.drop(min(loose, key=lambda stop: (stop.prize, str(stop.key))))
 
     def fill(self) -> None:
-        """Take in what still fits, the most worth first, where it adds the least driving."""
+        """Insert what still fits, greatest prize first, where it adds the least driving."""
         planned = self.planned()
         left = [stop for stop in self.problem.stops if stop.key not in planned and stop.at is None]
         for stop in sorted(left, key=lambda stop: (-stop.prize, str(stop.key))):
@@ -313,7 +313,7 @@ class Routes:
         options = [
             (way.added, number, way, shift.key)
             for number, shift in enumerate(self.problem.shifts)
-            if self.problem.may_take(shift, stop) and self._has_room(shift, stop)
+            if self.problem.may_take(shift, stop) and self._has_capacity(shift, stop)
             for way in self._keepable_ways(shift, stop)
         ]
         if not options:
@@ -321,15 +321,15 @@ class Routes:
         _, _, way, key = min(options, key=lambda option: option[:2])
         return key, way
 
-    def _has_room(self, shift: Shift, stop: Stop) -> bool:
+    def _has_capacity(self, shift: Shift, stop: Stop) -> bool:
         order = self.order[shift.key]
-        if shift.room is not None and sum(each.load for each in order) + stop.load > shift.room:
+        if shift.capacity is not None and sum(each.load for each in order) + stop.load > shift.capacity:
             return False
         busy = sum(each.seconds for each in order) + stop.seconds
         return busy <= shift.ends - shift.begins - shift.lunch * self.problem.lunch.seconds
 
     def explain(self) -> list[Unassigned]:
-        """Say of every stop in no round why."""
+        """List every stop on no route, with the reason."""
         planned = self.planned()
         return [self._why(stop) for stop in self.problem.stops if stop.key not in planned]
 
@@ -359,5 +359,5 @@ class Routes:
 
 
 def _two_on_a_day(able: Sequence[Shift], shifts: Sequence[Shift]) -> bool:
-    """Say whether on some day somebody able and somebody else work."""
+    """Whether on some day somebody able and somebody else work."""
     return any(one.day == other.day and one.person != other.person for one in able for other in shifts)

@@ -1,4 +1,4 @@
-"""What is planned: stops, the shifts that can take them, and the time between places.
+"""Vehicle routing problem: stops, the shifts that can take them, and the time between places.
 
 Everything is counted in whole seconds on one axis that begins with the first day at midnight and knows no
 changes of the clock: a day has 86,400 seconds, and noon is always 43,200 seconds into it.
@@ -23,18 +23,18 @@ Window = tuple[int, int]
 
 @dataclass(frozen=True, kw_only=True)
 class Stop:
-    """One place to be at for a while.
+    """One stop: a place, the time the work takes, and what it needs.
 
     Attributes
     ----------
     key
-        Tells it from the others.
+        Identifies it.
     place
         Its row in the travel times.
     seconds
         How long the work takes.
     prize
-        How many seconds of driving it is worth; more for what is urgent or late.
+        Prize in seconds of driving that a visit may cost; higher for what is urgent or late.
     windows
         When it may begin; none means whenever a shift allows.
     level
@@ -46,7 +46,7 @@ class Stop:
     at
         The moment it begins where that is agreed; such a stop is never left out and never moved.
     load
-        Room it takes in a van, in the unit of the shifts' ``room``.
+        Capacity it takes in a van, in the unit of the shifts' ``room``.
     urgency
         The share of its prize that is lost with every day it waits (only where days can be chosen).
     soonest
@@ -78,11 +78,11 @@ class Shift:
     ends: int
     level: int = 0
     lunch: bool = False
-    room: int | None = None
+    capacity: int | None = None
 
     @property
     def day(self) -> int:
-        """Which day of the axis it lies on."""
+        """Day of the axis it lies on."""
         return self.begins // DAY
 
 
@@ -95,7 +95,7 @@ class Lunch:
     latest: int = 13 * 3600 + 30 * MINUTE
 
     def window(self, day: int) -> Window:
-        """Give the moments between which it begins on a day of the axis."""
+        """Window in which it begins on a day of the axis."""
         return day * DAY + self.earliest, day * DAY + self.latest
 
 
@@ -134,5 +134,5 @@ class Problem:
                 raise ValueError(f"A {name} comes twice: give each a key of its own.")
 
     def may_take(self, shift: Shift, stop: Stop) -> bool:
-        """Say whether a shift has the skill for a stop and is not ruled out for it."""
+        """Whether a shift has the skill for a stop and is not ruled out for it."""
         return shift.level >= stop.level and (not stop.only or shift.key in stop.only)

@@ -1,14 +1,14 @@
-"""Rounds found by PyVRP (pinned to one minor version: its interface moves), the only file that knows it.
+"""Solver of routes with PyVRP (pinned to one minor version: its interface moves); no other file uses it.
 
 One vehicle stands for each person and day. What a shift may not do (a missing skill, a stop agreed with
 somebody else) is a drive too long for any plan in a travel table of its own. A stop that may begin in one of
 several windows is one client for each window, of which one is visited.
 
-Lunch can't be said directly. So rounds are first planned without it; then every long shift gets lunch as a
-client that must be visited, at one of the places of its round, and the rounds are planned again from there.
+PyVRP has no lunch breaks. So routes are first planned without them; then every long shift gets lunch as a
+client that must be visited, at one of the places of its route, and the routes are planned again from there.
 Some stops are placed before the search, and the rest is planned around them: first those that should come
 soonest, each where somebody reaches it first, then stops for two people, each with the two people and the
-moment that add the least driving, for no local search finds two people a common hour in full rounds.
+moment that add the least driving, for no local search finds two people a common hour in full routes.
 """
 
 from __future__ import annotations
@@ -36,14 +36,14 @@ ITERATIONS = 12_000
 
 
 class Stopping(Protocol):
-    """Asked before each iteration with the cost so far; True ends the search."""
+    """Stopping criterion: called before each iteration with the cost so far; True ends the search."""
 
     def __call__(self, best_cost: int) -> bool: ...
 
 
 @dataclass(frozen=True)
 class Plan:
-    """What was found: rounds that can be kept, and what is in none."""
+    """Solution: feasible routes, and the stops on none."""
 
     routes: tuple[Route, ...]
     unassigned: tuple[Unassigned, ...]
@@ -52,7 +52,7 @@ class Plan:
 def iterations(
     number: int, progress: Callable[[int, int], None] | None = None
 ) -> Callable[[float], Stopping]:
-    """Search for so many iterations in all: the same on every machine. ``progress`` hears done and all."""
+    """Stopping criterion by number of iterations, equal on every machine; ``progress`` gets done and all."""
     done = 0
 
     def share(part: float) -> Stopping:
@@ -73,14 +73,14 @@ def iterations(
 
 
 def plan_routes(problem: Problem, *, search: Callable[[float], Stopping], seed: int = 1) -> Plan:
-    """Plan rounds: as many stops as their worth pays the driving for, with as little driving as can be found.
+    """Solve a prize-collecting vehicle routing problem: visit stops whose prize pays their driving.
 
     Parameters
     ----------
     problem
         Stops, shifts and travel times.
     search
-        Gives, for a share of the search, when it ends (`iterations`).
+        Returns, for a share of the search, its stopping criterion (`iterations`).
     seed
         The same seed, problem and number of iterations give the same plan.
     """
@@ -98,7 +98,7 @@ def plan_routes(problem: Problem, *, search: Callable[[float], Stopping], seed: 
 
 
 def _placed_before(problem: Problem) -> list[Stop]:
-    """Give stops that should come soonest, and those for two people, a moment and the shifts they are in."""
+    """Fix the moment and shifts of stops that should come soonest, and of those for two people."""
     routes = Routes(problem)
     for stop in problem.stops:
         for key in stop.only if stop.at is not None else ():
@@ -113,7 +113,7 @@ def _placed_before(problem: Problem) -> list[Stop]:
 
 
 def _search(problem: Problem, routes: Routes, *, search: Callable[[float], Stopping], seed: int) -> None:
-    """Let PyVRP fill the rounds, in one step or, with lunch, in two."""
+    """Let PyVRP fill the routes, in one step or, with lunch, in two."""
     two_steps = any(shift.lunch for shift in problem.shifts)
     draft = _Model(problem)
     for stop in problem.stops:
@@ -136,7 +136,7 @@ def _take_over(routes: Routes, orders: dict[Hashable, list[Stop]]) -> None:
 
 
 def _put_agreed(problem: Problem, routes: Routes) -> None:
-    """See to it that every agreed stop stands in its rounds, whatever the search made of it."""
+    """Put every agreed stop on its routes, whatever the search made of it."""
     for stop in problem.stops:
         for key in sorted(stop.only, key=str) if stop.at is not None else ():
             routes.put_agreed(key, stop)
@@ -153,7 +153,7 @@ class _Spot:
 
 @dataclass
 class _Model:
-    """A problem in PyVRP's words."""
+    """A problem translated to PyVRP's clients, groups and vehicles."""
 
     problem: Problem
     clients: list[dict[str, Any]] = field(default_factory=list)
@@ -199,7 +199,7 @@ class _Model:
         self.lunches[shift.key] = options
 
     def _windows(self, stop: Stop) -> list[tuple[tuple[int, int], int]] | None:
-        """Give the windows a stop is offered in with its worth in each; None where any time will do."""
+        """Windows in which a stop may begin, with its prize in each; None where any time will do."""
         if not stop.urgency:
             return [(window, stop.prize) for window in stop.windows] or None
         days = sorted({shift.day for shift in self.problem.shifts})
@@ -244,10 +244,10 @@ class _Model:
 
     @property
     def _has_loads(self) -> bool:
-        return any(shift.room is not None for shift in self.problem.shifts)
+        return any(shift.capacity is not None for shift in self.problem.shifts)
 
     def _tables(self, kinds: dict[frozenset[int], int]) -> list[NDArray[np.int64]]:
-        """Write a travel table for each kind of shift: what it may not go to is far away."""
+        """Travel table for each kind of shift: places it may not go to are far away."""
         places = [spot.place for spot in self.spots]
         base = self.problem.travel[np.ix_(places, places)].astype(np.int64)
         tables = []
@@ -268,24 +268,24 @@ class _Model:
         )
 
     def solve(self, stop: Stopping, *, seed: int, begin: Routes | None = None) -> dict[Hashable, list[Stop]]:
-        """Search, beginning with rounds where there are some, and give the orders of stops found."""
+        """Solve, beginning with routes where there are some; return the orders of stops by shift."""
         kinds: dict[frozenset[int], int] = {}
         alike: defaultdict[tuple[Any, ...], list[Shift]] = defaultdict(list)
         for shift in self.problem.shifts:
             kind = kinds.setdefault(self._forbidden(shift), len(kinds))
-            alike[shift.home, shift.begins, shift.ends, shift.room, kind].append(shift)
+            alike[shift.home, shift.begins, shift.ends, shift.capacity, kind].append(shift)
         homes = {place: n for n, place in enumerate(dict.fromkeys(s.home for s in self.problem.shifts))}
         vehicles = [
             pyvrp.VehicleType(
                 num_available=len(shifts),
-                capacity=[room if room is not None else FAR] if self._has_loads else [],
+                capacity=[capacity if capacity is not None else FAR] if self._has_loads else [],
                 start_depot=homes[home],
                 end_depot=homes[home],
                 tw_early=begins,
                 tw_late=ends,
                 profile=kind,
             )
-            for (home, begins, ends, room, kind), shifts in alike.items()
+            for (home, begins, ends, capacity, kind), shifts in alike.items()
         ]
         tables = self._tables(kinds)
         data = pyvrp.ProblemData(
@@ -306,7 +306,7 @@ class _Model:
     def _known(
         self, data: pyvrp.ProblemData, alike: Sequence[Sequence[Shift]], begin: Routes
     ) -> pyvrp.Solution | None:
-        """Put rounds into PyVRP's words; None where all of them are empty."""
+        """PyVRP solution of some routes; None where all of them are empty."""
         if not any(begin.order.values()):
             return None
         client_of: dict[Hashable, list[int]] = {}
@@ -322,7 +322,7 @@ class _Model:
         return pyvrp.Solution(data, routes)
 
     def _visits(self, timed: Route, client_of: dict[Hashable, list[int]]) -> list[int]:
-        """List the clients of one round in order, with lunch where the checker has it."""
+        """Clients of one route in order, with lunch where the checker has it."""
         shift, stops = timed.shift, [each.stop for each in timed.stops]
         visits = [client_of[stop.key].pop(0) for stop in stops if client_of.get(stop.key)]
         options = self.lunches.get(shift.key)
@@ -337,7 +337,7 @@ class _Model:
     def _orders(
         self, solution: pyvrp.Solution, alike: Sequence[Sequence[Shift]]
     ) -> dict[Hashable, list[Stop]]:
-        """Read the orders of stops out of a solution."""
+        """Orders of stops in a PyVRP solution, by shift."""
         free = [list(shifts) for shifts in alike]
         orders: dict[Hashable, list[Stop]] = {}
         for route in solution.routes():

@@ -1,4 +1,4 @@
-"""Time on the road between places of which only the position is known.
+"""Estimated driving times between positions.
 
 The length of a drive is the great-circle distance times a detour factor; its time follows from a speed that
 grows with the length, and a few minutes for leaving and parking. Detour factors of about 1.2 are published
@@ -26,7 +26,7 @@ _SPEEDS_KMH = (30.0, 35.0, 50.0, 80.0)
 
 
 def distances_km(latitudes: Sequence[float], longitudes: Sequence[float]) -> NDArray[np.float64]:
-    """Give the great-circle distances between all pairs of positions in degrees (haversine)."""
+    """Great-circle distances between all pairs of positions in degrees (haversine)."""
     import numpy as np
 
     latitude, longitude = np.radians(np.asarray(latitudes)), np.radians(np.asarray(longitudes))
@@ -42,12 +42,12 @@ def distances_km(latitudes: Sequence[float], longitudes: Sequence[float]) -> NDA
 def drive_seconds(
     latitudes: Sequence[float], longitudes: Sequence[float], *, detour: float = DETOUR
 ) -> NDArray[np.int64]:
-    """Reckon the seconds of a drive between all pairs of positions; none between places at one position.
+    """Estimated seconds of a drive between all pairs of positions; zero between places at one position.
 
     Raises
     ------
     ValueError
-        When the lists differ in length, a position lies nowhere on earth, or the detour is below 1.
+        When the lists differ in length, a position is out of range, or the detour is below 1.
     """
     if len(latitudes) != len(longitudes):
         raise ValueError("Give a longitude for each latitude.")

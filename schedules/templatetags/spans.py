@@ -1,4 +1,4 @@
-"""Lengths of time as people say them."""
+"""Template filter for durations."""
 
 from __future__ import annotations
 

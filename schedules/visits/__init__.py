@@ -1,1 +1,1 @@
-"""Visits: planned, moved, finished; who works when."""
+"""Views of visits and tasks, moving a visit, shifts, and the work at a site."""

@@ -1,4 +1,4 @@
-"""Moving one visit by hand: every place it could stand at in the week's rounds, and what each costs."""
+"""Options for moving one visit by hand: its feasible insertions into the week's routes, with their cost."""
 
 from __future__ import annotations
 
@@ -27,10 +27,10 @@ NEVER = (-1, -1)
 
 @dataclass(frozen=True)
 class Option:
-    """One place a visit could stand at.
+    """One place in the routes that a visit could move to.
 
     ``added`` is how many minutes of driving the week gets more (or less) by it, ``others`` how many proposed
-    visits of that round begin at another time then.
+    visits of that route begin at another time then.
     """
 
     day: DayOf
@@ -48,9 +48,9 @@ class Option:
 
 @dataclass(frozen=True)
 class Moves:
-    """The rounds of a week around one visit that is to be moved.
+    """The routes of a week without the one visit that is to be moved.
 
-    ``begins`` says when each of the other visits begins as the rounds stand now.
+    ``begins`` says when each of the other visits begins as the routes stand now.
     """
 
     week: Week
@@ -62,13 +62,13 @@ class Moves:
     now_at: ShiftKey | None
 
     def insertions(self, key: ShiftKey) -> list[Insertion]:
-        """List the ways in which a round can take the visit and be kept."""
+        """List the feasible insertions of the visit into a route."""
         candidates = insertions(self.week.problem, self.shifts[key], self.orders[key], self.stop)
         return [each for each in candidates if not each.round.short]
 
 
 def read_moves(visit: Visit, *, now: datetime, monday: date | None = None) -> Moves:
-    """Read the week of a visit, or another one, with the visit itself taken out of it."""
+    """Read the routes of a visit's week, or of another one, without the visit itself."""
     return _Reader(visit, now, monday or monday_of(visit.local_start.date())).read()
 
 
@@ -102,13 +102,13 @@ class _Reader:
         shifts: dict[ShiftKey, Shift] = {}
         for key, day in days.items():
             home = self._point(home_of(terms[day.person.pk], self.atlas))
-            # From the beginning of the day: the visits before now still stand in its round.
+            # From the beginning of the day: the visits before now are still on its route.
             if shift := shift_of(day, terms[day.person.pk], home, monday=self.monday, not_before=0):
                 shifts[key] = shift
         return days, shifts
 
     def _others(self) -> tuple[list[tuple[ShiftKey, tuple[Stop, int]]], ShiftKey | None]:
-        """List the other visits of the week in order, with when each begins, and where this one stands."""
+        """Other visits of the week in order, with when each begins, and the shift this one is on."""
         visits = Visit.objects.open().between(*day_bounds(self.monday, days=7)).for_list()
         others, now_at = [], None
         for each in visits.exclude(technicians=None).distinct():
@@ -123,7 +123,7 @@ class _Reader:
         return others, now_at
 
     def _moved(self) -> Stop:
-        """Make a stop of the visit that is to be moved."""
+        """Stop of the visit that is to be moved."""
         visit, earliest = self.visit, first_free(self.monday, self.now)
         agreed = agreed_windows(self.monday, [visit.site_id])
         windows = agreed.get(visit.site_id, [(earliest, 7 * DAY)])
@@ -141,14 +141,14 @@ class _Reader:
 
 
 def _stop(visit: Visit, place: int, begins: int) -> Stop:
-    """Make a stop of a visit that stays where it is, or follows when the round before it changes."""
+    """Stop of another visit: fixed, or free to shift when the route before it changes."""
     loose = visit.may_be_replanned and len(visit.technicians.all()) == 1
     seconds = visit.minutes * MINUTE
     return Stop(key=visit.pk, place=place, seconds=seconds, at=None if loose else begins)
 
 
 def list_options(moves: Moves) -> list[Option]:
-    """List, for each day and person, the places a visit could stand at, in order of time."""
+    """List the places a visit could move to, by day, person and time."""
     saved = 0
     if moves.now_at is not None and moves.now_at in moves.shifts:
         saved = min((each.added for each in moves.insertions(moves.now_at)), default=0)
@@ -174,7 +174,7 @@ def list_options(moves: Moves) -> list[Option]:
 
 
 def chosen(moves: Moves, token: str) -> tuple[DayOf, Insertion] | None:
-    """Find the place that a form names; None where it is not to be had any more."""
+    """Day and insertion that a form's token names; None where it is not available any more."""
     person, _, rest = token.partition("/")
     on, _, place = rest.partition("/")
     try:

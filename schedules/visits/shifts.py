@@ -1,4 +1,4 @@
-"""Who works when in a run of days: hours, absences, shop days, and where one sets off."""
+"""Shifts of people in a run of days: hours, absences, shop days, and where one sets off."""
 
 from __future__ import annotations
 
@@ -35,19 +35,19 @@ class DayOf:
 
 
 def _usual(person: User) -> WorkTerms:
-    """Give the terms of somebody who has none of their own: technicians go out, others stay at the desk."""
+    """Default work terms of a person without any: technicians go out, others stay in the office."""
     return WorkTerms(person=person, goes_out=person.role == Role.TECHNICIAN)
 
 
 def people_out(people: Sequence[User]) -> dict[int, WorkTerms]:
-    """Give the terms of those who go on rounds."""
+    """Work terms of those who go on routes, by person."""
     own = {terms.person_id: terms for terms in WorkTerms.objects.filter(person__in=people)}
     by_person = {person.pk: own.get(person.pk) or _usual(person) for person in people}
     return {pk: terms for pk, terms in by_person.items() if terms.goes_out}
 
 
 def days_of(people: Sequence[User], first: date, *, days: int = 7) -> list[DayOf]:
-    """Lay out the days of some people, in the order of people and dates."""
+    """Days of some people, in the order of people and dates."""
     dates = [first + timedelta(days=number) for number in range(days)]
     hours: dict[int, dict[int, WorkingDay]] = {}
     for row in WorkingDay.objects.filter(person__in=people):
@@ -61,9 +61,9 @@ def days_of(people: Sequence[User], first: date, *, days: int = 7) -> list[DayOf
 
 
 def week_ahead(today: date) -> date:
-    """Give the Monday of the week in which the next working day lies, today among them.
+    """Monday of the week in which the next working day lies, today included.
 
-    On a Sunday that is the week to come, unless somebody goes on rounds on Sundays.
+    On a Sunday that is the week to come, unless somebody goes on routes on Sundays.
     """
     people = people_out(list(User.objects.technicians()))
     own: dict[int, set[int]] = {}
@@ -93,7 +93,7 @@ def _day(person: User, day: date, hours: dict[int, WorkingDay] | None, away: Seq
 
 
 def base_position() -> Position | None:
-    """Say where rounds set off unless somebody sets off elsewhere; None where nobody said."""
+    """Position of the company, where routes set off by default; None where it is not set."""
     if settings.COMPANY_LATITUDE is None or settings.COMPANY_LONGITUDE is None:
         return None
     return settings.COMPANY_LATITUDE, settings.COMPANY_LONGITUDE

@@ -1,4 +1,4 @@
-"""What would be done at one site in one go: all that is due there, cut short enough, a danger first."""
+"""Work at one site on one visit: all that is due there, cut short enough, a danger first."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ SHORTEST_STOP = 15
 
 @dataclass(frozen=True)
 class SiteWork:
-    """What would be done at one site in one go."""
+    """Work that would be done at one site on one visit."""
 
     site: Site
     tasks: tuple[MaintenanceTask, ...]
@@ -31,7 +31,7 @@ class SiteWork:
 
     @property
     def makes_safe(self) -> bool:
-        """Whether a danger is taken away by it."""
+        """Whether it takes a danger away."""
         return any(task.makes_safe for task in self.tasks)
 
 
@@ -43,7 +43,7 @@ def cut_into_goes(
     *,
     alone: bool,
 ) -> Iterable[SiteWork]:
-    """Cut the work at a site into goes, one that makes it safe first.
+    """Split the work at a site into visits, the one that makes it safe first.
 
     That one takes along only what asks for no more than the danger itself: no place stays unsafe because a
     second person, more skill, a warm day or a part is waited for. ``alone`` has it take nothing along.
@@ -77,7 +77,7 @@ def cut_into_goes(
 def _parts(
     site: Site, tasks: Sequence[MaintenanceTask], coming: Sequence[NextDue], factors: Mapping[str, float]
 ) -> Iterable[SiteWork]:
-    """Cut the work at a site into goes short enough for two on a day, the urgent first."""
+    """Split the work at a site into visits short enough for two on a day, the urgent first."""
     part: list[MaintenanceTask] = []
     minutes = 0.0
     for task in tasks:

@@ -1,4 +1,4 @@
-"""Pages of due work and of single tasks."""
+"""Views of due work and of single tasks."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ TASKS = MaintenanceTask.objects.select_related(
 
 @schedulers
 def due_work(request: HttpRequest) -> HttpResponse:
-    """What is due and not planned, by site."""
+    """List the work that is due and not planned, by site."""
     search = DueWorkForm(request.GET)
     data = search.cleaned_data if search.is_valid() else {}
     today = timezone.localdate()
@@ -48,7 +48,7 @@ def due_work(request: HttpRequest) -> HttpResponse:
 @schedulers
 @require_POST
 def look_now(request: HttpRequest) -> HttpResponse:
-    """Look for due care now, instead of waiting for the clock."""
+    """Scan for due maintenance now, instead of waiting for the clock."""
     at = timezone.now()
     raised = operations.raise_due(timezone.localdate(at), at=at)
     messages.success(request, f"Looked: {count(raised, 'new task')}.")
@@ -82,7 +82,7 @@ def let_wait(request: HttpRequest, pk: int) -> HttpResponse:
 
 @schedulers
 def cancel(request: HttpRequest, pk: int) -> HttpResponse:
-    """Take a task off the list without its being done."""
+    """Cancel a task that is not done."""
     form = WhyForm(request.POST or None)
     return _change(
         request,
@@ -95,7 +95,7 @@ def cancel(request: HttpRequest, pk: int) -> HttpResponse:
 
 @schedulers
 def done(request: HttpRequest, pk: int) -> HttpResponse:
-    """Note that a task was done outside of any visit."""
+    """Complete a task that was done outside of any visit."""
     form = DoneForm(request.POST or None, initial={"on": timezone.localdate()})
     return _change(
         request,
@@ -109,7 +109,7 @@ def done(request: HttpRequest, pk: int) -> HttpResponse:
 @schedulers
 @require_POST
 def go_on(request: HttpRequest, pk: int) -> HttpResponse:
-    """Note that a task waits no longer."""
+    """End the waiting of a task."""
     task = get_object_or_404(MaintenanceTask, pk=pk)
     try:
         operations.stop_waiting(task, by=user_of(request), at=timezone.now())
@@ -121,7 +121,7 @@ def go_on(request: HttpRequest, pk: int) -> HttpResponse:
 def _change(
     request: HttpRequest, pk: int, form: forms.Form, template: str, change: Callable[..., Any]
 ) -> HttpResponse:
-    """Show the form of a change to a task, and make the change it asks for."""
+    """Show the form of a change to a task, and apply the change."""
     task = get_object_or_404(TASKS, pk=pk)
     if request.method == "POST" and apply_or_report(
         form, lambda: change(task, **form.cleaned_data, by=user_of(request), at=timezone.now())

@@ -1,4 +1,4 @@
-"""Pages of visits: the week, planning, and one visit."""
+"""Views of visits: the week, planning, and one visit."""
 
 from __future__ import annotations
 
@@ -84,7 +84,7 @@ def plan_visit(request: HttpRequest) -> HttpResponse:
 
 
 def _choose_site(request: HttpRequest) -> HttpResponse:
-    """Ask which site the visit goes to."""
+    """List sites to choose for a visit."""
     text = read_scrap(request.GET.get("q"))
     page = key_page(Site.objects.matching(text).with_owner(), request.GET, order=("code",), size=20)
     return render(request, "schedules/visit_site.html", {"page": page, "text": text})
@@ -116,7 +116,7 @@ def visit(request: HttpRequest, pk: int) -> HttpResponse:
 
 @schedulers
 def change_visit(request: HttpRequest, pk: int) -> HttpResponse:
-    """Move a visit, send others, or take other tasks along."""
+    """Edit a visit's time, technicians and tasks."""
     visit = get_object_or_404(Visit.objects.select_related("site"), pk=pk)
     form = as_opened(_visit_form(visit, request.POST or None))
     if request.method == "POST" and apply_edit_or_report(
@@ -163,13 +163,13 @@ def cancel_visit(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 def _told(form: VisitForm) -> dict[str, Any]:
-    """Give what a valid form says of a visit, in the words of the operations."""
+    """Cleaned data of a visit form as arguments of the operations."""
     data = {name: form.cleaned_data[name] for name in PLAN}
     return {**data, **{name: list(data[name]) for name in ("technicians", "tasks", "coming")}}
 
 
 def _offers(form: VisitForm) -> dict[str, Any]:
-    """Give the page of a visit form what it offers."""
+    """Template context of a visit form."""
     return {
         "form": form,
         "site": form.site,
@@ -187,7 +187,7 @@ def _planned_soon(but: Visit | None) -> list[Visit]:
 
 
 def _visit_form(visit: Visit, data: QueryDict | None) -> VisitForm:
-    """Give the form of a visit, with what is planned now."""
+    """Form of a visit, with what is planned now."""
     return VisitForm(data, site=visit.site, visit=visit, initial=_as_planned(visit))
 
 

@@ -1,4 +1,4 @@
-"""Pages about one's own account: password, browsers one is signed in with, and the second step."""
+"""Views of one's own account: password, sessions, and MFA."""
 
 from __future__ import annotations
 
@@ -28,9 +28,9 @@ SHOWN_SECRET = "new_mfa"  # noqa: S105  # nosec B105 - the name of an entry of t
 
 @sensitive_post_parameters()
 def me(request: HttpRequest) -> HttpResponse:
-    """One's own account: who one is here, where one is signed in, and a new password.
+    """Page of one's own account: who is signed in here, where else, and a new password.
 
-    The old one shows that it is not somebody at an open screen.
+    The old password proves that it is not somebody at an open screen.
     """
     user, at = user_of(request), timezone.now()
     if request.method == "POST" and (wait := seconds_to_wait(request, user.username, at=at)):
@@ -57,7 +57,7 @@ def me(request: HttpRequest) -> HttpResponse:
 
 @require_POST
 def end_user_session(request: HttpRequest, mark: str) -> HttpResponse:
-    """Sign oneself out of one browser."""
+    """End one of one's own sessions."""
     user = user_of(request)
     user_session = get_object_or_404(UserSession.objects.of(user), mark=mark)
     operations.end_user_sessions(user, [user_session], by=user, at=timezone.now())
@@ -67,7 +67,7 @@ def end_user_session(request: HttpRequest, mark: str) -> HttpResponse:
 
 @require_POST
 def end_other_user_sessions(request: HttpRequest) -> HttpResponse:
-    """Sign oneself out everywhere but here."""
+    """End all of one's own sessions but this one."""
     user = user_of(request)
     others = UserSession.objects.of(user).exclude(mark=mark_of(request.session))
     ended = operations.end_user_sessions(user, others, by=user, at=timezone.now())
@@ -78,9 +78,9 @@ def end_other_user_sessions(request: HttpRequest) -> HttpResponse:
 @never_cache
 @sensitive_post_parameters()
 def mfa(request: HttpRequest) -> HttpResponse:
-    """Set up the second step of signing in: a code to read with an app, and one code back as the proof.
+    """Set up MFA: a secret to read with an app, and one code back as the proof.
 
-    The password shows that it is not somebody at an open screen, who would keep its owner out from then on.
+    The password proves that it is not somebody at an open screen, who would lock its owner out from then on.
     """
     user, at = user_of(request), timezone.now()
     if MfaDevice.objects.filter(user=user).exists():
@@ -103,7 +103,7 @@ def mfa(request: HttpRequest) -> HttpResponse:
 
 @sensitive_post_parameters()
 def no_mfa(request: HttpRequest) -> HttpResponse:
-    """End one's own second step; the password shows that it is not somebody at an open screen."""
+    """End one's own MFA; the password proves that it is not somebody at an open screen."""
     user, at = user_of(request), timezone.now()
     if request.method == "POST" and (wait := seconds_to_wait(request, user.username, at=at)):
         return wait_answer(request, wait)
@@ -120,7 +120,7 @@ def no_mfa(request: HttpRequest) -> HttpResponse:
 
 
 def _is_proved(request: HttpRequest, form: OldPasswordForm) -> bool:
-    """Look at a form that takes one's password; a wrong one counts as a wrong try to sign in."""
+    """Validate a form that takes one's password; a wrong one counts as a failed sign-in."""
     if form.is_valid():
         forgive(request, form.user.username, at=timezone.now())
         return True
@@ -130,7 +130,7 @@ def _is_proved(request: HttpRequest, form: OldPasswordForm) -> bool:
 
 
 def _picture(secret: str, *, name: str) -> SafeString:
-    """Draw the secret as a QR code (ISO/IEC 18004), as SVG without a style of its own."""
+    """QR code of the secret (ISO/IEC 18004), as SVG without inline styles."""
     import segno
 
     code = segno.make(address_of_secret(secret, name=name, company=settings.COMPANY_NAME), micro=False)

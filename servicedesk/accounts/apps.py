@@ -1,4 +1,4 @@
-"""The accounts app: who may do what."""
+"""Django app of accounts and roles."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from django.apps import AppConfig
 
 
 class AccountsConfig(AppConfig):
-    """Users, roles, sessions, signing in."""
+    """Users, roles, sessions, sign-in."""
 
     name = "servicedesk.accounts"
     label = "accounts"

@@ -1,8 +1,9 @@
-"""How much may be sent to an address: looked at before any of it is read.
+"""Limits of request bodies, checked before any of the body is read.
 
-The limit is that of the settings for forms. A view that takes files says with `takes_up_to` how much more it
-takes, and that only from those who may open it: nobody else fills the disk. What is too long, packed, or of
-unknown length is refused before the forms' own code, which would put files on the disk, sees any of it.
+The limit is that of the settings for forms. A view that takes files declares with `takes_up_to` how much more
+it takes, and that only from those who may open it: nobody else fills the disk. A body that is too long,
+compressed, or of unknown length is refused before the forms' own code, which would put files on the disk,
+sees any of it.
 
 References
 ----------
@@ -28,10 +29,10 @@ from servicedesk.accounts.models import Role, User
 View = TypeVar("View", bound=Callable[..., HttpResponseBase])
 
 FRAME = 1024 * 1024
-"""What a form weighs beside its files, in bytes."""
+"""Size of a form without its files, in bytes."""
 
 LISTEN_ON = 64 * 1024 * 1024
-"""A body up to this long is read and thrown away, in bytes: many senders hear an answer only afterward."""
+"""A body up to this long is read and discarded, in bytes: many senders read an answer only afterward."""
 
 BLOCK = 64 * 1024
 
@@ -39,11 +40,11 @@ BLOCK = 64 * 1024
 def takes_up_to(
     most: Callable[[], int], *, of: Callable[..., bool] | None = None, answers_itself: bool = False
 ) -> Callable[[View], View]:
-    """Let a view take files of so many bytes together, asked for at each request.
+    """Decorator of a view that takes files of up to so many bytes together, computed at each request.
 
-    ``of`` tells from a request and the view's arguments whether they are taken from this sender; without it
+    ``of`` decides from a request and the view's arguments whether they are taken from this sender; without it
     they are taken from the role that the view is open to. A view that ``answers_itself`` refuses a file by
-    its size: of a form that is too long it gets all that was typed, and files that are empty but say how
+    its size: of a form that is too long it gets all that was typed, and files that are empty but state how
     large they were.
     """
 
@@ -56,7 +57,7 @@ def takes_up_to(
 
 
 class BodySizeMiddleware:
-    """Refuse what is longer than its address takes before anybody reads it."""
+    """Refuse a body that is longer than its view takes, before anything reads it."""
 
     def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
         self.get_response = get_response
@@ -67,7 +68,7 @@ class BodySizeMiddleware:
     def process_view(
         self, request: HttpRequest, view: Callable[..., Any], args: Any, kwargs: Any
     ) -> HttpResponse | None:
-        """Answer in the place of the view where the body can't be taken."""
+        """Respond in place of the view where the body can't be taken."""
         if request.META.get("HTTP_CONTENT_ENCODING", "identity").strip().lower() != "identity":
             return _say(415, "Send it unpacked: a packed body is not taken here.")
         if request.META.get("HTTP_TRANSFER_ENCODING"):
@@ -84,7 +85,7 @@ class BodySizeMiddleware:
 
 
 class EmptyFiles(FileUploadHandler):
-    """Let the bytes of files go by, for a body that is too long; the form hears how long all of it was."""
+    """Upload handler that discards the files of a body that is too long, and reports the body's size."""
 
     def __init__(self, request: HttpRequest, size: int) -> None:
         super().__init__(request)
@@ -94,7 +95,7 @@ class EmptyFiles(FileUploadHandler):
         """Discard a chunk of the upload."""
 
     def file_complete(self, file_size: int) -> UploadedFile:
-        """Give a file without content that is as large as the body it came in."""
+        """Return a file without content that is as large as the body it came in."""
         return UploadedFile(BytesIO(), self.file_name, self.content_type, self.size)
 
 
@@ -106,7 +107,7 @@ def _length(request: HttpRequest) -> int:
 
 
 def _most(request: HttpRequest, view: Callable[..., Any], kwargs: Any) -> int:
-    """Say how much is taken from this sender at this address."""
+    """Most bytes taken from this sender at this address."""
     more: Callable[[], int] | None = getattr(view, "takes_up_to", None)
     if more is None or not _is_taken_from(request, view, kwargs):
         return settings.DATA_UPLOAD_MAX_MEMORY_SIZE or 0
@@ -122,7 +123,7 @@ def _is_taken_from(request: HttpRequest, view: Callable[..., Any], kwargs: Any) 
 
 
 def _throw_away(request: HttpRequest, size: int) -> None:
-    """Read a body without keeping it."""
+    """Read a body and discard it."""
     try:
         while size > 0 and (block := request.read(min(size, BLOCK))):
             size -= len(block)
@@ -132,12 +133,12 @@ def _throw_away(request: HttpRequest, size: int) -> None:
 
 @login_not_required
 def too_large(request: HttpRequest) -> HttpResponse:
-    """Answer for the web server in front, which refused a body itself: it asks for this page in its place."""
+    """Error page for the web server in front, which refused a body itself."""
     return _page(request, "It is more than this site takes at once. Send less, or a smaller photo or file.")
 
 
 def _too_large(request: HttpRequest, size: int, most: int) -> HttpResponse:
-    """Answer with a page; a phone's script reads plain words."""
+    """Response 413: a page, or plain text for a phone's script."""
     words = (
         f"That is {size // 1024**2:,} MB, and {most // 1024**2:,} MB are the most that is taken here. "
         "Send less at once, or smaller files."

@@ -1,4 +1,4 @@
-"""Forms about people."""
+"""Forms of sign-in and accounts."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ LONGEST_PASSWORD = 256
 
 
 class SignInForm(AuthenticationForm):
-    """Name and password."""
+    """Username and password."""
 
     username = UsernameField(max_length=150, widget=forms.TextInput(attrs={"autofocus": True}))
     password = forms.CharField(
@@ -32,7 +32,7 @@ class SignInForm(AuthenticationForm):
 
 
 class PersonForm(forms.ModelForm):
-    """Somebody who works here, and what they may do."""
+    """A user's account and role."""
 
     role = forms.ChoiceField(choices=Role.choices, widget=forms.RadioSelect)
 
@@ -48,7 +48,7 @@ class PersonForm(forms.ModelForm):
 
 
 class NewPersonForm(IdempotencyKeyForm):
-    """Somebody new, with a first password or a mail address for a link."""
+    """A new user, with a first password or a mail address for an invitation."""
 
     name = forms.CharField(label="Full name", max_length=120)
     username = forms.CharField(label="Name to sign in with", max_length=150)
@@ -67,7 +67,7 @@ class NewPersonForm(IdempotencyKeyForm):
     )
 
     def clean(self) -> dict[str, Any]:
-        """Ask for a password or a way to send the link."""
+        """Require a password or a mail address for the invitation."""
         data: dict[str, Any] = super().clean() or self.cleaned_data
         if data.get("password") or self.errors:
             return data
@@ -92,7 +92,7 @@ class CodeForm(forms.Form):
 
 
 class OldPasswordForm(forms.Form):
-    """One's password, as the proof that it is oneself."""
+    """One's own password, as proof of identity."""
 
     old = forms.CharField(
         max_length=LONGEST_PASSWORD,
@@ -113,18 +113,18 @@ class OldPasswordForm(forms.Form):
 
     @property
     def is_no_proof(self) -> bool:
-        """Whether a wrong password was told."""
+        """Whether a wrong password was reported."""
         return self.has_error("old", code="wrong")
 
 
 class NewCodeForm(OldPasswordForm, CodeForm):
-    """The first code of a second step, with the proof that it is oneself who asks for it."""
+    """The first code of a new MFA device, with one's password as proof of identity."""
 
     field_order = ("code", "old")
 
 
 class PasswordForm(forms.Form):
-    """A new password for somebody."""
+    """A new password for another user."""
 
     password = forms.CharField(
         max_length=LONGEST_PASSWORD,

@@ -1,4 +1,4 @@
-"""Ending a session that a browser ended without signal."""
+"""Middleware that ends a session which a browser ended while offline."""
 
 from __future__ import annotations
 
@@ -8,11 +8,11 @@ from django.contrib.auth import logout
 from django.http import HttpRequest, HttpResponse
 
 SIGNED_OUT = "signed_out"
-"""The cookie by which a browser says that somebody signed out of it while there was no signal."""
+"""Cookie by which a browser states that somebody signed out of it while offline."""
 
 
 class SignedOutMiddleware:
-    """End the session of a browser in which somebody signed out without signal, before anything is shown."""
+    """End the session of a browser in which somebody signed out while offline, before anything is shown."""
 
     def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
         self.get_response = get_response

@@ -1,4 +1,4 @@
-"""What can be done about people."""
+"""Operations on accounts, roles, sessions and MFA."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ WRONG_CODE = (
 
 
 def set_role(user: User, *, role: Role) -> None:
-    """Make ``role`` the one role of a person."""
+    """Make ``role`` the only role of a user."""
     group, _ = Group.objects.get_or_create(name=role.value)
     user.groups.set([group])
     user.__dict__.pop("role", None)
@@ -30,7 +30,7 @@ def set_role(user: User, *, role: Role) -> None:
 def add_person(
     username: str, *, name: str, role: Role, password: str, email: str = "", by: User | None, at: datetime
 ) -> User:
-    """Let somebody new sign in."""
+    """Add a user with a password."""
     with atomic_operation():
         user = User(username=username, name=name, email=email)
         validate_password(password, user)
@@ -43,7 +43,7 @@ def add_person(
 
 
 def invite_person(username: str, *, name: str, email: str, role: Role, by: User, at: datetime) -> User:
-    """Let somebody new choose a password, through a link sent by mail; until then they can't sign in."""
+    """Add a user and mail an invitation to choose a password; until then they can't sign in."""
     with atomic_operation():
         user = User(username=username, name=name, email=email)
         user.set_unusable_password()
@@ -56,9 +56,9 @@ def invite_person(username: str, *, name: str, email: str, role: Role, by: User,
 
 
 def invite_again(user: User, *, by: User, at: datetime) -> None:
-    """Send somebody a link with which they choose a password; earlier links end once it is chosen.
+    """Mail another invitation to choose a password; earlier links end once a password is chosen.
 
-    Asked for twice within a minute, as by a form sent twice, it is one.
+    Requested twice within a minute, as by a form sent twice, it is sent once.
     """
     with atomic_operation():
         user = User.objects.select_for_update().get(pk=user.pk)
@@ -85,7 +85,7 @@ def change_person(
     by: User,
     at: datetime,
 ) -> User:
-    """Change somebody's name, phone, mail, role or whether they may sign in; records stay as they are."""
+    """Change a user's name, phone, mail, role or whether they may sign in; their records stay as they are."""
     with atomic_operation():
         if user.pk == by.pk and (role != Role.OWNER or not is_active):
             raise RuleViolation(
@@ -105,7 +105,7 @@ def change_person(
 
 
 def set_password(user: User, *, password: str, by: User, at: datetime) -> None:
-    """Give somebody a new password; wherever they were signed in, they are not any more."""
+    """Set a user's password, which ends all their sessions."""
     with atomic_operation():
         validate_password(password, user)
         user.set_password(password)
@@ -116,7 +116,7 @@ def set_password(user: User, *, password: str, by: User, at: datetime) -> None:
 
 
 def end_user_sessions(user: User, user_sessions: Iterable[UserSession], *, by: User, at: datetime) -> int:
-    """Sign somebody out of browsers of theirs, and answer of how many; what waits on a phone stays there."""
+    """End sessions of a user, and return how many; records that wait on a phone stay there."""
     with atomic_operation():
         ended = [user_session for user_session in user_sessions if user_session.user_id == user.pk]
         UserSession.objects.filter(pk__in=[user_session.pk for user_session in ended]).delete()
@@ -126,7 +126,7 @@ def end_user_sessions(user: User, user_sessions: Iterable[UserSession], *, by: U
 
 
 def begin_mfa(user: User, *, secret: str, code: str, at: datetime) -> MfaDevice:
-    """Ask somebody for a code from now on, once they showed that their app makes the right ones."""
+    """Turn MFA on for a user, once they proved that their app makes the right codes."""
     with atomic_operation():
         counter = matching_counter(secret, code, at=at)
         if counter is None:
@@ -139,7 +139,7 @@ def begin_mfa(user: User, *, secret: str, code: str, at: datetime) -> MfaDevice:
 
 
 def end_mfa(user: User, *, by: User | None, at: datetime) -> None:
-    """Ask somebody for no code any more."""
+    """Turn MFA off for a user."""
     with atomic_operation():
         gone, _ = MfaDevice.objects.filter(user=user).delete()
         if gone:
@@ -147,9 +147,9 @@ def end_mfa(user: User, *, by: User | None, at: datetime) -> None:
 
 
 def take_code(user: User, *, code: str, at: datetime) -> None:
-    """Take the code of somebody who signs in; each is good once.
+    """Accept the TOTP code of a sign-in; each is good once.
 
-    Raises `RuleViolation` where it is wrong, or was taken before.
+    Raises `RuleViolation` where it is wrong, or was used before.
     """
     with atomic_operation():
         step = MfaDevice.objects.select_for_update().filter(user=user).first()

@@ -1,4 +1,4 @@
-"""Questions about the people who sign in."""
+"""QuerySets and managers of users and sessions."""
 
 from __future__ import annotations
 
@@ -14,40 +14,40 @@ if TYPE_CHECKING:
 
 
 class UserQuerySet(models.QuerySet["User"]):
-    """Questions about the people who sign in."""
+    """QuerySet of users."""
 
     def working(self) -> Self:
-        """People who still work here."""
+        """Active users."""
         return self.filter(is_active=True)
 
     def with_role(self, role: Role) -> Self:
-        """People whose group is exactly this role."""
+        """Users whose group is exactly this role."""
         return self.filter(groups__name=role.value)
 
     def technicians(self) -> Self:
-        """People who can be sent to a porch: anyone working who has a role."""
+        """Users who can be sent to a visit: every active user with a role."""
         return self.working().filter(groups__isnull=False).distinct()
 
     def to_invite(self) -> Self:
-        """People who were asked by mail to choose a password and have not yet."""
+        """Active users who were invited and have not chosen a password yet."""
         return self.working().filter(invited_at__isnull=False)
 
     def for_list(self) -> Self:
-        """People with their role, in the order of the list."""
+        """Users with their role, in the order of the list."""
         return self.prefetch_related("groups").order_by("-is_active", "name", "pk")
 
 
 class UserManager(DjangoUserManager["User"].from_queryset(UserQuerySet)):  # type: ignore[misc]
-    """Django's own way of creating users, with our questions."""
+    """Django's user manager with our queryset."""
 
 
 class UserSessionQuerySet(models.QuerySet["UserSession"]):
-    """Questions about the browsers people are signed in with."""
+    """QuerySet of sessions."""
 
     def of(self, user: User) -> Self:
-        """Browsers in which somebody is signed in now, the last used first."""
+        """Active sessions of a user, the last used first."""
         return self.filter(user=user, expire_date__gt=timezone.now()).order_by("-seen_at", "mark")
 
 
 class UserSessionManager(BaseSessionManager.from_queryset(UserSessionQuerySet)):  # type: ignore[misc]
-    """Django's own way of storing sessions, with our questions."""
+    """Django's session manager with our queryset."""

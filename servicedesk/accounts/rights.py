@@ -1,4 +1,4 @@
-"""Who may open what: every page is closed until its view names a role."""
+"""Access control: every page is closed until its view names a role."""
 
 from __future__ import annotations
 
@@ -15,12 +15,12 @@ View = Callable[..., HttpResponseBase]
 
 
 def user_of(request: HttpRequest) -> User:
-    """Name the signed-in person of a request that a role has already let in."""
+    """Signed-in user of a request that a role check has already let in."""
     return cast(User, request.user)
 
 
 def open_to(role: Role) -> Callable[[View], View]:
-    """Let in people whose role includes ``role``; everyone else is told that it is not theirs to open."""
+    """Decorator that opens a view to users whose role includes ``role``; everyone else is refused."""
 
     def wrap(view: View) -> View:
         @wraps(view)

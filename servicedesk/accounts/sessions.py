@@ -1,7 +1,7 @@
-"""Sessions in the database that know whose they are (the engine that the settings name).
+"""Session engine that stores each session's user in the database.
 
-What the list of somebody's browsers shows is kept in the session itself and copied beside it whenever the
-session is stored, so that reading a page asks no more questions than before.
+What the list of sessions shows is stored in the session itself and copied to columns whenever the
+session is saved, so that reading a page runs no more queries than before.
 """
 
 from __future__ import annotations
@@ -27,17 +27,17 @@ log = logging.getLogger(__name__)
 
 
 class SessionStore(DatabaseSessionStore):
-    """Django's own, with the columns of `UserSession`."""
+    """Django's session store, with the columns of `UserSession`."""
 
     @classmethod
     def get_model_class(cls) -> type[UserSession]:
-        """The model whose table holds the sessions."""
+        """Model whose table stores the sessions."""
         return UserSession
 
     def save(self, must_create: bool = False) -> None:
-        """Store the session; from the first time with somebody signed in, it has a mark and its times.
+        """Save the session; from sign-in on, it has a public identifier and its times.
 
-        A session under a new key gets a new mark: the old row is still there for a moment.
+        A session under a new key gets a new identifier: the old row is still there for a moment.
         """
         if SESSION_KEY in self:
             now = timezone.now().isoformat()
@@ -48,7 +48,7 @@ class SessionStore(DatabaseSessionStore):
         full: BaseException | None = None
         try:
             super().save(must_create)
-        except UpdateError as error:  # Django takes every error of the database for a session that is gone
+        except UpdateError as error:  # Django takes every database error for a session that is gone
             full = error.__context__ if is_full_disk(error) else None
             if full is None:
                 raise
@@ -56,7 +56,7 @@ class SessionStore(DatabaseSessionStore):
             raise full
 
     def create_model_instance(self, data: dict[str, Any]) -> UserSession:
-        """Make the row that holds a session."""
+        """Build the row that stores a session."""
         row = cast(UserSession, super().create_model_instance(data))
         if SESSION_KEY in data and "mark" in data:
             row.user_id = int(data[SESSION_KEY])
@@ -68,12 +68,12 @@ class SessionStore(DatabaseSessionStore):
 
 
 class SessionMiddleware(DjangoSessionMiddleware):
-    """Django's own; it notes now and then that a browser is used, which gives its cookie new time, too."""
+    """Django's middleware, which also records now and then that a session is used, and renews its cookie."""
 
     def process_response(self, request: HttpRequest, response: HttpResponse) -> HttpResponse:
-        """Store the session where it changed; for the note alone, a full disk fails nothing.
+        """Save a changed session; where only the time of use changed, a full disk is no failure.
 
-        What was asked for is done by then, and must not be called failed.
+        The request was handled by then, and must not be reported as failed.
         """
         session, now = request.session, timezone.now()
         seen = session.get("seen_at")

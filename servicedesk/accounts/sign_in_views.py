@@ -1,4 +1,4 @@
-"""Pages for whoever is not signed in yet: name and password, the code after them, and a first password."""
+"""Views of sign-in: username and password, the MFA code, and a first password."""
 
 from __future__ import annotations
 
@@ -32,14 +32,14 @@ CHECKED_BY = "django.contrib.auth.backends.ModelBackend"
 
 @method_decorator(login_not_required, name="dispatch")
 class SignIn(LoginView):
-    """Sign in with name and password; who wants it so is asked for a code as well."""
+    """Sign in with username and password; with MFA turned on, the code comes next."""
 
     template_name = "accounts/sign_in.html"
     authentication_form = SignInForm
     redirect_authenticated_user = True
 
     def post(self, request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
-        """Check name and password, unless too many wrong ones came before."""
+        """Check username and password, unless sign-in is throttled."""
         username, at = request.POST.get("username", ""), timezone.now()
         if wait := seconds_to_wait(request, username, at=at):
             return wait_answer(request, wait)
@@ -51,7 +51,7 @@ class SignIn(LoginView):
         return answer
 
     def form_valid(self, form: AuthenticationForm) -> HttpResponse:
-        """Let somebody in, or ask for the code first."""
+        """Sign the user in, or ask for the MFA code first."""
         user, target = form.get_user(), self.get_success_url()
         if not isinstance(user, User) or not MfaDevice.objects.filter(user=user).exists():
             note_device(self.request)
@@ -65,7 +65,7 @@ class SignIn(LoginView):
 @never_cache
 @sensitive_post_parameters()
 def code(request: HttpRequest) -> HttpResponse:
-    """Ask somebody whose password was right for the code that their phone shows."""
+    """Ask a user whose password was right for the code that their phone shows."""
     user, target, at = *_pending_mfa(request), timezone.now()
     if user is None:
         return redirect("accounts:sign_in")
@@ -89,7 +89,7 @@ class SignOut(LogoutView):
 @never_cache
 @sensitive_post_parameters()
 def welcome(request: HttpRequest, pk: int, token: str) -> HttpResponse:
-    """Let somebody who was asked by mail choose their password."""
+    """Let an invited user choose their password."""
     user = User.objects.to_invite().filter(pk=pk).first()
     if user is None or not default_token_generator.check_token(user, token):
         return render(request, "accounts/welcome_over.html", status=404)
@@ -107,12 +107,12 @@ def welcome(request: HttpRequest, pk: int, token: str) -> HttpResponse:
 
 
 def note_device(request: HttpRequest) -> None:
-    """Keep with the session on what kind of device somebody signs in."""
+    """Store in the session on what kind of device somebody signs in."""
     request.session["device"] = device_of(request.headers.get("User-Agent", ""))
 
 
 def _pending_mfa(request: HttpRequest) -> tuple[User | None, str]:
-    """Say whose password was right in this browser a moment ago, and where they wanted to go."""
+    """User whose password was right in this browser a moment ago, and the page they wanted."""
     pk, since, target = request.session.get(PENDING_MFA) or (None, "", "")
     if pk is None or timezone.now() - datetime.fromisoformat(since) > PENDING_MFA_FOR:
         return None, ""

@@ -1,10 +1,11 @@
-"""Slowing down who guesses passwords, without locking out who knows theirs.
+"""Throttling of password guesses, without locking out the account's owner.
 
-A wrong password makes the next try wait: soon for the same account from the same address, later for any
+A wrong password delays the next attempt: soon for the same account from the same address, later for any
 account from that address, and latest, and only a little, for an account that is tried from many addresses.
-Only the failures of the last day count (a sliding window, in hours), and the right password takes back the
+Only the failures of the last day count (a sliding window, in hours), and the right password removes the
 failures of its account at its address from all three counts. A browser in which somebody signed in before
-carries a signed mark and waits for nothing but its own failures with that account; so does who is signed in.
+carries a signed cookie and is delayed by nothing but its own failures with that account; so is a signed-in
+user.
 """
 
 from __future__ import annotations
@@ -30,13 +31,13 @@ MARK, MARK_SALT, MARK_DAYS = "known_here", "people.known-here", 180
 
 @dataclass(frozen=True)
 class Rule:
-    """So many failures are free; each more doubles the wait, up to the longest."""
+    """Exponential backoff: so many failures are free; each more doubles the delay, up to the longest."""
 
     free: int
     longest: timedelta
 
     def wait(self, times: int) -> timedelta:
-        """Say how long to wait after so many failures."""
+        """Delay after so many failures."""
         over = times - self.free
         return timedelta(0) if over < 0 else min(timedelta(seconds=2 ** min(over, 20)), self.longest)
 
@@ -49,7 +50,7 @@ RULES = {
 
 
 def seconds_to_wait(request: HttpRequest, username: str, *, at: datetime) -> int:
-    """Say for how many seconds a try to sign in must wait; 0 where it need not."""
+    """Seconds that an attempt to sign in must wait; 0 where it need not."""
     known = _is_known_here(request, username)
     waits = [timedelta(0)]
     for about, who in _counted(request, username, known=known).items():
@@ -63,7 +64,7 @@ def seconds_to_wait(request: HttpRequest, username: str, *, at: datetime) -> int
 
 
 def note_failure(request: HttpRequest, username: str, *, at: datetime) -> None:
-    """Count a wrong name or password."""
+    """Count a failed sign-in."""
     FailedSignIn.objects.filter(last_at__lt=at - FORGOTTEN_AFTER).delete()
     recognized = _is_known_here(request, username)
     for about, who in _counted(request, username, known=recognized).items():
@@ -73,7 +74,7 @@ def note_failure(request: HttpRequest, username: str, *, at: datetime) -> None:
 
 
 def forgive(request: HttpRequest, username: str, *, at: datetime) -> None:
-    """Take the failures of an account at an address back from all counts: its password was right at last."""
+    """Remove the failures of an account at an address from all counts after the right password."""
     with transaction.atomic():
         for recognized in (False, True):
             names = _counted(request, username, known=recognized)
@@ -81,7 +82,7 @@ def forgive(request: HttpRequest, username: str, *, at: datetime) -> None:
 
 
 def _forgive(digests: dict[FailedSignIn.About, list[str]]) -> None:
-    """Take the failures of one pair back, hour by hour; in that order, so that no two wait for each other."""
+    """Remove the failures of one account and address, hour by hour; one order of locks avoids deadlocks."""
     hours = {digest: hour for hour, digest in enumerate(digests[About.PAIR])}
     pairs = FailedSignIn.objects.select_for_update().filter(about=About.PAIR, digest__in=hours)
     for pair in sorted(pairs.order_by("pk"), key=lambda each: hours[each.digest]):
@@ -107,14 +108,14 @@ def note_success(request: HttpRequest, answer: HttpResponse, username: str, *, a
 
 
 def wait_answer(request: HttpRequest, seconds: int) -> HttpResponse:
-    """Answer a try that came too early (429)."""
+    """Response to an attempt that came too early (429)."""
     answer = render(request, "accounts/wait.html", {"seconds": seconds}, status=429)
     answer["Retry-After"] = str(seconds)
     return answer
 
 
 def address_of(request: HttpRequest) -> str:
-    """Say from where a request comes: past so many proxies of our own as the settings name."""
+    """Client address of a request, behind as many trusted proxies as the settings name."""
     header = request.headers.get("X-Forwarded-For", "")
     hops = [hop.strip() for hop in header.split(",") if hop.strip()]
     if settings.PROXIES and len(hops) >= settings.PROXIES:
@@ -134,14 +135,14 @@ def _is_known_here(request: HttpRequest, username: str) -> bool:
 
 
 def _counted(request: HttpRequest, username: str, *, known: bool) -> dict[FailedSignIn.About, str]:
-    """Say under which names a try to sign in is counted; a known browser is no stranger at its address."""
+    """Keys under which an attempt to sign in is counted; a known browser is counted apart."""
     address = address_of(request)
     where = f"{address}\nknown here" if known else address
     return {About.PAIR: f"{username}\n{where}", About.ADDRESS: f"\n{address}", About.ACCOUNT: username}
 
 
 def _digests(who: str, *, at: datetime) -> list[str]:
-    """Give the digests that one name is counted under, one for each hour that counts, this hour's first."""
+    """Digests that one key is counted under, one for each counted hour, the present one first."""
     this_hour = int(at.timestamp()) // HOUR
     return [_digest(f"{who}\n{this_hour - hour}") for hour in range(HOURS_COUNTED)]
 

@@ -1,4 +1,4 @@
-"""Pages about who works here, and the whole history, for owners."""
+"""Views of users, for owners."""
 
 from __future__ import annotations
 
@@ -24,14 +24,14 @@ from servicedesk.core.values.words import count
 
 @owners
 def people(request: HttpRequest) -> HttpResponse:
-    """Everybody who works or worked here."""
+    """List of all users, active and former."""
     return render(request, "accounts/person_list.html", {"people": User.objects.for_list()})
 
 
 @owners
 @sensitive_post_parameters()
 def add_person(request: HttpRequest) -> HttpResponse:
-    """Let somebody new sign in, with a first password or a link by mail."""
+    """Add a user, with a first password or an invitation by mail."""
     form = NewPersonForm(request.POST or None)
     if where := save_idempotent(request, form, lambda: _add(request, form)):
         return redirect(where)
@@ -55,7 +55,7 @@ def _add(request: HttpRequest, form: NewPersonForm) -> str:
 
 @owners
 def person(request: HttpRequest, pk: int) -> HttpResponse:
-    """Change somebody's name, role or whether they may sign in."""
+    """Change a user's name, role or whether they may sign in."""
     user = get_object_or_404(User, pk=pk)
     form = as_opened(PersonForm(request.POST or None, instance=user, initial={"role": user.role}))
 
@@ -95,7 +95,7 @@ def person(request: HttpRequest, pk: int) -> HttpResponse:
 @owners
 @require_POST
 def invite_person(request: HttpRequest, pk: int) -> HttpResponse:
-    """Send somebody a link with which they choose a password."""
+    """Mail a user an invitation to choose a password."""
     user = get_object_or_404(User, pk=pk)
     try:
         operations.invite_again(user, by=user_of(request), at=timezone.now())
@@ -108,7 +108,7 @@ def invite_person(request: HttpRequest, pk: int) -> HttpResponse:
 @owners
 @require_POST
 def sign_person_out(request: HttpRequest, pk: int) -> HttpResponse:
-    """Sign somebody out wherever they are signed in."""
+    """End all sessions of a user."""
     user = get_object_or_404(User, pk=pk)
     ended = operations.end_user_sessions(
         user, UserSession.objects.of(user), by=user_of(request), at=timezone.now()
@@ -120,7 +120,7 @@ def sign_person_out(request: HttpRequest, pk: int) -> HttpResponse:
 @owners
 @require_POST
 def end_mfa(request: HttpRequest, pk: int) -> HttpResponse:
-    """Ask somebody whose phone is lost for no code any more."""
+    """End the MFA of a user whose phone is lost."""
     user = get_object_or_404(User, pk=pk)
     operations.end_mfa(user, by=user_of(request), at=timezone.now())
     messages.success(request, f"{user.name} signs in without a code now.")
@@ -130,7 +130,7 @@ def end_mfa(request: HttpRequest, pk: int) -> HttpResponse:
 @owners
 @sensitive_post_parameters()
 def person_password(request: HttpRequest, pk: int) -> HttpResponse:
-    """Give somebody a new password."""
+    """Set a user's new password."""
     user = get_object_or_404(User, pk=pk)
     form = PasswordForm(request.POST or None)
 

@@ -1,4 +1,4 @@
-"""Backups, and moving to another database."""
+"""Django app of backups, and of moving to another database."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from django.apps import AppConfig
 
 
 class BackupConfig(AppConfig):
-    """Backing up, restoring, moving."""
+    """Backup, restore, move."""
 
     name = "servicedesk.backup"
     label = "backup"

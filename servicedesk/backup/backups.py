@@ -1,7 +1,7 @@
-"""Backups: a consistent copy of database and photos while the desk runs, and bringing one back.
+"""Backups: a consistent online copy of database and photos, and its restore.
 
 A backup is a folder: the database (a SQLite file, or a dump by pg_dump), the photos, and a manifest with the
-size and SHA-256 of every file and the rows of every table. Nothing is brought back before all of it was
+size and SHA-256 of every file and the rows of every table. Nothing is restored before all of it was
 checked.
 """
 
@@ -37,12 +37,12 @@ DATABASE = {"sqlite": "database.sqlite3", "postgresql": "database.dump"}
 FORMAT = 1
 BLOCK = 1024 * 1024
 LEFT_BEHIND = 24 * 3600
-"""Seconds after which a backup that is not whole was broken off, by a power cut for instance."""
+"""Age in seconds after which a partial backup counts as interrupted, by a power cut for instance."""
 
 
 @dataclass(frozen=True)
 class Backup:
-    """A backup that was made or checked."""
+    """Backup that was made or checked."""
 
     folder: Path
     files: int
@@ -51,7 +51,7 @@ class Backup:
 
 
 def make_backup(parent: Path, *, at: datetime) -> Backup:
-    """Copy database and photos into a new folder; the folder has its name only once it is whole."""
+    """Copy database and photos into a new folder, which is renamed into place once complete."""
     name = f"sashkeep-{at.astimezone(UTC):%Y%m%d-%H%M%S}"
     whole, half = parent / name, parent / f".{name}.part"
     if whole.exists() or half.exists():
@@ -84,7 +84,7 @@ def make_backup(parent: Path, *, at: datetime) -> Backup:
 
 
 def check_backup(folder: Path) -> dict[str, Any]:
-    """Read a backup's manifest and hold every file against it.
+    """Verify every file of a backup against its manifest.
 
     Raises
     ------
@@ -114,13 +114,13 @@ def check_backup(folder: Path) -> dict[str, Any]:
 
 
 def restore_backup(folder: Path, *, replace: bool) -> Backup:
-    """Bring a backup back into the database of the settings, after all of it was checked.
+    """Restore a backup into the database of the settings, after all of it was verified.
 
     Raises
     ------
     RuleViolation
-        When it is broken, is of another kind of database, was made by a newer version, or records are there
-        already and ``replace`` was not asked for. Nothing is touched then.
+        When it is broken, is of another kind of database, was made by a newer version, or records exist
+        already and ``replace`` is not set. Nothing is changed then.
     """
     manifest = check_backup(folder)
     if manifest["vendor"] != connection.vendor:
@@ -134,7 +134,7 @@ def restore_backup(folder: Path, *, replace: bool) -> Backup:
     if not replace and _holds_records():
         raise RuleViolation("This desk holds records. Say --replace to put the backup in their place.")
     database = folder / DATABASE[connection.vendor]
-    # Photos first: they harm nobody, and where the disk is full or the plug pulled, the desk is the old one.
+    # Photos first: extra ones do no harm, and on a full disk or a power cut, the old database is still there.
     _bring_photos_back(folder / PHOTOS)
     if connection.vendor == "sqlite":
         _restore_sqlite(database)
@@ -151,7 +151,7 @@ def restore_backup(folder: Path, *, replace: bool) -> Backup:
 
 
 def prune_backups(parent: Path, *, keep: int) -> list[Path]:
-    """Throw the oldest backups beyond a number away, and halves that were broken off; answer which."""
+    """Delete the oldest backups beyond a number, and interrupted ones; return which."""
     backups = sorted(path for path in parent.glob("sashkeep-*") if (path / MANIFEST).is_file())
     gone = backups[: max(0, len(backups) - keep)]
     gone += [
@@ -163,7 +163,7 @@ def prune_backups(parent: Path, *, keep: int) -> list[Path]:
 
 
 def last_backup(parent: Path) -> datetime | None:
-    """Say when the newest whole backup of a folder was made; None where there is none, or no such folder."""
+    """Time of the newest complete backup of a folder; None where there is none, or no such folder."""
     moments = []
     for path in parent.glob("sashkeep-*"):
         with suppress(ValueError):  # somebody else's folder
@@ -176,8 +176,8 @@ def last_backup(parent: Path) -> datetime | None:
 def _copy_database(folder: Path) -> dict[str, int]:
     target = folder / DATABASE[connection.vendor]
     if connection.vendor == "sqlite":
-        # A connection of its own and one step, which reads one moment and keeps nobody from writing: in
-        # several steps SQLite would begin anew whenever somebody wrote between two of them.
+        # A connection of its own and one step, which reads one snapshot and blocks no writer: in
+        # several steps SQLite would start over whenever somebody wrote between two of them.
         live = sqlite3.connect(settings.DATABASES["default"]["NAME"], timeout=60)
         with closing(live), closing(sqlite3.connect(target)) as copy:
             live.backup(copy, pages=-1)
@@ -185,7 +185,7 @@ def _copy_database(folder: Path) -> dict[str, int]:
                 table: int(copy.execute(f'SELECT COUNT(*) FROM "{table}"').fetchone()[0])  # noqa: S608
                 for table in _tables()
             }
-    # One snapshot for the dump and for the counts, so that they tell of the same moment.
+    # One snapshot for the dump and for the counts, so that they agree.
     with connection.cursor() as cursor:
         cursor.execute("BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY")
         try:
@@ -202,10 +202,10 @@ def _copy_database(folder: Path) -> dict[str, int]:
 
 
 def _restore_sqlite(database: Path) -> None:
-    """Put a file in the place of the database, through SQLite, so that whoever reads it sees old or new."""
+    """Replace the database with a file, through SQLite, so that readers see either the old or the new one."""
     live = settings.DATABASES["default"]["NAME"]
     try:
-        # Immutable: else SQLite lays files of its own beside it, and they stay where the plug is pulled.
+        # Immutable: otherwise SQLite creates files of its own beside it, which stay behind after a power cut.
         with closing(sqlite3.connect(f"{database.absolute().as_uri()}?immutable=1", uri=True)) as copy:
             if copy.execute("PRAGMA integrity_check").fetchone()[0] != "ok":
                 raise RuleViolation(f"{database} is no sound database. Nothing was brought back.")
@@ -220,9 +220,9 @@ def _restore_sqlite(database: Path) -> None:
 
 
 def _restore_postgres(database: Path) -> None:
-    """Put a dump in the place of the database, in one transaction: whoever reads it sees old or new.
+    """Replace the database with a dump, in one transaction: readers see either the old or the new one.
 
-    All tables go first, also those that a later version made: they may point at tables of the dump.
+    All tables are dropped first, also those that a later version made: they may point at tables of the dump.
     """
     with connection.cursor() as cursor:
         cursor.execute("SELECT quote_ident(tablename) FROM pg_tables WHERE schemaname = current_schema()")
@@ -258,7 +258,7 @@ def _copy_photos(folder: Path) -> None:
 
 
 def _bring_photos_back(folder: Path) -> None:
-    """Copy what is missing, and what differs: a photo never changes, so one that differs was spoilt."""
+    """Copy what is missing, and what differs: a photo never changes, so one that differs is corrupted."""
     for path in _files_in(folder):
         target = Path(settings.PHOTO_DIR) / path.relative_to(folder)
         if not target.exists() or not filecmp.cmp(path, target, shallow=False):
@@ -269,7 +269,7 @@ def _bring_photos_back(folder: Path) -> None:
 
 
 def _pg_target() -> list[str]:
-    """Say to PostgreSQL's tools which database is meant; the password goes through the environment."""
+    """Connection arguments of PostgreSQL's tools; the password goes through the environment."""
     database_settings = connection.settings_dict
     named = (("--host", "HOST"), ("--port", "PORT"), ("--username", "USER"), ("--dbname", "NAME"))
     return [f"{option}={database_settings[name]}" for option, name in named if database_settings[name]]
@@ -279,7 +279,7 @@ def _run(command: list[str]) -> None:
     password = connection.settings_dict["PASSWORD"]
     environment = {**os.environ, **({"PGPASSWORD": str(password)} if password else {})}
     try:
-        # A list of words of ours, and no shell to read them.
+        # A fixed list of arguments, and no shell to parse them.
         done = subprocess.run(command, env=environment, capture_output=True, text=True, check=False)  # noqa: S603  # nosec B603
     except FileNotFoundError as error:
         raise RuleViolation(f"{command[0]} is not installed: it comes with the PostgreSQL client.") from error
@@ -293,7 +293,7 @@ def _tables() -> list[str]:
 
 
 def _rows_now(tables: list[str]) -> dict[str, int]:
-    """Count the rows of tables; of one that is not there, nothing."""
+    """Row counts of tables; of one that does not exist, nothing."""
     rows = {}
     with connection.cursor() as cursor:
         there = set(connection.introspection.table_names(cursor))
@@ -334,7 +334,7 @@ def _described(path: Path) -> dict[str, Any]:
 
 
 def _settle(folder: Path) -> None:
-    """Wait until all that a folder holds is on the disk: a power cut leaves no backup but a whole one."""
+    """Sync all files of a folder to the disk: a power cut leaves no incomplete backup."""
     for path in (*folder.rglob("*"), folder):
         _sync(path)
 

@@ -1,4 +1,4 @@
-"""Moving a desk from its SQLite file to a PostgreSQL database: whole and compared, or not at all."""
+"""Migration from the SQLite file to a PostgreSQL database: complete and compared, or not at all."""
 
 from __future__ import annotations
 
@@ -33,11 +33,12 @@ Row = tuple[Any, ...]
 
 
 def move_database(address: str, *, tell: Callable[[str], object]) -> dict[str, int]:
-    """Copy this desk's records into an empty PostgreSQL database, and compare every table.
+    """Copy all records into an empty PostgreSQL database, and compare every table.
 
-    Nobody can write to the SQLite file meanwhile. ``tell`` hears of each table. Answer the rows by table.
+    Nobody can write to the SQLite file meanwhile. ``tell`` is called for each table. Returns the rows by
+    table.
 
-    Raises `RuleViolation` when either side is not ready, or the new one does not take a row or differs
+    Raises `RuleViolation` when either side is not ready, or the new one refuses a row or differs
     afterward; it has no records then.
     """
     _refuse_what_is_not_ready()
@@ -54,7 +55,7 @@ def move_database(address: str, *, tell: Callable[[str], object]) -> dict[str, i
                 tell(f"{model._meta.db_table}: {count(_copy(model), 'row')} copied")
             _check_rules(models)
             rows = {model._meta.db_table: _compare(model) for model in models}
-            with connection.cursor() as old:  # no key is used twice, also none of a row that is gone
+            with connection.cursor() as old:  # no key is reused, not even of a deleted row
                 old.execute("SELECT name, seq FROM sqlite_sequence WHERE seq > 0")
                 for name, last in old.fetchall():
                     if name in rows:
@@ -79,14 +80,14 @@ def _refuse_what_is_not_ready() -> None:
 
 
 def _models() -> list[type[Model]]:
-    """List the models of all tables; keys into tables that come later are checked at the end."""
+    """Models of all tables; foreign keys into later tables are checked at the end."""
     models = (each for each in apps.get_models(include_auto_created=True) if each._meta.managed)
     return sorted((each for each in models if not each._meta.proxy), key=lambda each: each._meta.db_table)
 
 
 @contextmanager
 def _new_database(address: str) -> Iterator[None]:
-    """Connect to the new database for the length of a with block, and make its tables."""
+    """Context manager that connects to the new database and creates its tables."""
     wanted: dict[str, Any] = {}
     with suppress(ValueError):
         wanted = environ.Env.db_url_config(address)
@@ -147,7 +148,7 @@ def _filled(model: type[Model], fields: list[Any], row: Row) -> Model:
 
 
 def _refusal(model: type[Model], rows: list[Model]) -> str:
-    """Write rows; where PostgreSQL does not take them, write none and say why."""
+    """Insert rows; where PostgreSQL refuses them, insert none and return why."""
     try:
         with transaction.atomic(using=NEW):
             fields = [field for field in model._meta.concrete_fields if not field.generated]
@@ -159,7 +160,7 @@ def _refusal(model: type[Model], rows: list[Model]) -> str:
 
 
 def _check_rules(models: list[type[Model]]) -> None:
-    """Check keys into other tables, and our own rules, whose triggers were off, against every row."""
+    """Check foreign keys, and our own constraints, whose triggers were off, for every row."""
     connections[NEW].check_constraints()
     for model in models:
         for rule in model._meta.constraints:
@@ -173,7 +174,7 @@ def _check_rules(models: list[type[Model]]) -> None:
 
 
 def _compare(model: type[Model]) -> int:
-    """Hold the number of rows, of values in each column, and a checksum over all values against the file."""
+    """Compare the number of rows, of values in each column, and a checksum over all values with the file."""
     old, new = (_sum(model, alias) for alias in ("default", NEW))
     if old != new:
         raise RuleViolation(f"{model._meta.db_table} is not the same in the new database. Nothing was kept.")
@@ -181,13 +182,13 @@ def _compare(model: type[Model]) -> int:
 
 
 def _sum(model: type[Model], alias: str) -> tuple[Row, str]:
-    """Count rows and values as the database holds them, and hash the rows as Django reads them."""
+    """Counts of rows and values as the database has them, and a hash of the rows as Django reads them."""
     fields = model._meta.concrete_fields
-    # Values are counted, because Django reads a day that is none as nothing.
+    # Values are counted, because Django reads an invalid date as None.
     counts = ", ".join(f'COUNT("{field.column}")' for field in fields)
     counted = _run(f'SELECT COUNT(*), {counts} FROM "{model._meta.db_table}"', alias=alias)  # noqa: S608
     are_json = [isinstance(field, JSONField) for field in fields]
-    hashes = sorted(  # each database has an order of its own
+    hashes = sorted(  # each database has a sort order of its own
         hashlib.sha256(
             repr([_plain(each) if js else each for each, js in zip(row, are_json, strict=True)]).encode()
         ).digest()
@@ -197,7 +198,7 @@ def _sum(model: type[Model], alias: str) -> tuple[Row, str]:
 
 
 def _plain(value: Any) -> Any:
-    """Write JSON in one way: PostgreSQL orders its keys, and keeps 1e2 as 100."""
+    """Canonical JSON: PostgreSQL orders its keys, and stores 1e2 as 100."""
     if isinstance(value, dict):
         return sorted((key, _plain(each)) for key, each in value.items())
     if isinstance(value, list):
@@ -206,7 +207,7 @@ def _plain(value: Any) -> Any:
 
 
 def _run(sql: str, *values: str | int, alias: str = NEW) -> Row:
-    """Run a statement, and give its first row."""
+    """Execute a statement, and return its first row."""
     with connections[alias].cursor() as cursor:
         cursor.execute(sql, values or None)
         return (cursor.fetchone() or ()) if cursor.description else ()

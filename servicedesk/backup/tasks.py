@@ -1,4 +1,4 @@
-"""The nightly backup."""
+"""Celery task of the nightly backup."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from servicedesk.core.values.words import count
 
 @shared_task(name="backup.back_up")
 def back_up() -> str:
-    """Make the nightly backup, where a folder for it is named."""
+    """Make the nightly backup, where a folder for it is configured."""
     if not settings.BACKUP_DIR:
         return NOTHING
     folder = Path(settings.BACKUP_DIR)
@@ -32,9 +32,9 @@ def back_up() -> str:
 
 @contextmanager
 def _alone_in(folder: Path) -> Iterator[bool]:
-    """Tell whether nobody else makes a backup there, and keep others out meanwhile.
+    """File lock of a backup folder; false where another process has it.
 
-    A backup that takes long is handed to a second worker while it is made. The lock goes with its process.
+    A backup that takes long is delivered to a second worker while it is made. The lock ends with its process.
     """
     folder.mkdir(parents=True, exist_ok=True)
     with (folder / ".under-way").open("a") as lock:

@@ -1,4 +1,4 @@
-"""What was reported, found and done."""
+"""Django app of calls, inspections, findings and work done."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from django.apps import AppConfig
 
 
 class CallsConfig(AppConfig):
-    """Calls, inspections, findings and work."""
+    """Calls, inspections, findings and work done."""
 
     name = "servicedesk.calls"
     label = "calls"

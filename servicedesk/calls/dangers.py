@@ -1,4 +1,4 @@
-"""Open dangers as pages list them: where, since when, whom to ring, and who is on the way."""
+"""Open dangers as pages list them: where, since when, whom to call, and who is on the way."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from units.models import Ownership, Site, Unit
 
 @dataclass(frozen=True)
 class Danger:
-    """One open danger: a call whose danger nobody has made safe yet."""
+    """Open danger: a call whose danger nobody has made safe yet."""
 
     call: Call
     questions: Sequence[str]
@@ -23,37 +23,37 @@ class Danger:
 
     @property
     def site(self) -> Site:
-        """The site it is at."""
+        """Site of the danger."""
         return self.call.site
 
     @property
     def unit(self) -> Unit | None:
-        """The unit it is at, where that is known."""
+        """Unit of the danger, where known."""
         return self.call.unit
 
     @property
     def since(self) -> datetime:
-        """When it was reported."""
-        return self.call.told_at
+        """When the danger was reported."""
+        return self.call.reported_at
 
     @property
     def phone(self) -> str:
-        """The number to ring: the caller's, or else the owner's."""
+        """Telephone number to call: the caller's, or else the owner's."""
         phones = [self.call.phone, *(each.customer.phone for each in self.site.owners)]  # type: ignore[attr-defined]
         return next(filter(None, phones), "")
 
     @property
     def url(self) -> str:
-        """The page on which somebody says what made it safe."""
+        """Address of the page on which somebody records what made it safe."""
         return f"{self.call.get_absolute_url()}#safety"
 
 
 def open_dangers() -> list[Danger]:
-    """List every open danger: those nobody is on the way to first, then as they were reported."""
+    """Open dangers: those nobody is on the way to first, then in the order of their reports."""
     owners = Prefetch(
         "site__ownerships", queryset=Ownership.objects.current().select_related("customer"), to_attr="owners"
     )
-    calls = Call.objects.with_open_danger().for_list().order_by("told_at", "pk")
+    calls = Call.objects.with_open_danger().for_list().order_by("reported_at", "pk")
     calls = calls.prefetch_related(owners, "task__visit_tasks__visit__technicians")
     return sorted((_danger(call) for call in calls), key=lambda danger: danger.visit is not None)
 

@@ -1,4 +1,4 @@
-"""Where on the drawing of a unit something failed before."""
+"""Marks of earlier failures on a unit's drawing."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ MOST_MARKS = 12
 
 
 def marks_of(findings: Iterable[Finding], panels: int | None) -> list[Mark]:
-    """Mark where panels failed before, the newest first, on panels that the unit is known to have."""
+    """Marks of the panels that failed, the newest first, on panels that the unit is known to have."""
     marks = [
         Mark(
             finding.panel,
@@ -26,5 +26,5 @@ def marks_of(findings: Iterable[Finding], panels: int | None) -> list[Mark]:
 
 
 def _corner_of(finding: Finding) -> Corner | None:
-    """Give the corner of a finding as drawings know it."""
+    """Corner of a finding as drawings name it."""
     return next((corner for corner in CORNER_WORDS if corner == finding.corner), None)

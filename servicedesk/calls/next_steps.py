@@ -1,4 +1,4 @@
-"""What comes next on a call, so that the page can lead with it."""
+"""Next step of a call, which the page shows first."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from servicedesk.calls.models import Call, Finding, Inspection, Work
 
 @dataclass(frozen=True)
 class Step:
-    """One thing to do: why, the words on its button, and where it leads ("" for closing the call)."""
+    """Next step: the reason, the label of its button, and its address ("" for closing the call)."""
 
     why: str
     words: str
@@ -27,7 +27,7 @@ def next_step(
     inspections: Collection[Inspection],
     may_plan: bool,
 ) -> Step | None:
-    """Choose the one thing to do next on an open call."""
+    """Choose the next step of an open call."""
     if not call.is_open:
         return None
     begun = bool(findings or works or inspections)

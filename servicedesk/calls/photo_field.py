@@ -1,4 +1,4 @@
-"""The field of a form that takes a photo."""
+"""Form field of a photo."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from servicedesk.calls.photo_files import MOST_BYTES
 
 
 class PhotoField(forms.FileField):
-    """A photo; a browser with scripts says beside the field that one is too large, and sends none of it."""
+    """Photo field; a browser with scripts reports a file that is too large, and does not send it."""
 
     def __init__(self, *, label: str = "A photo", required: bool = False, **options: Any) -> None:
         widget = forms.FileInput(

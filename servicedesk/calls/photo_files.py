@@ -1,6 +1,6 @@
-"""Photos as they are taken in: told by their content, made anew, without what they say of place and camera.
+"""Photo files: recognized by content, re-encoded, and stripped of location and camera data.
 
-A picture is never stored as it came: it is decoded, turned upright, scaled down and written anew as JPEG. So
+A picture is never stored as it came: it is decoded, turned upright, scaled down and encoded anew as JPEG. So
 nothing hidden in it survives, and neither does where it was taken.
 """
 
@@ -44,12 +44,12 @@ UPRIGHT = {
     7: "TRANSVERSE",
     8: "ROTATE_90",
 }
-"""How a picture is turned upright, by what its EXIF says of the camera (CIPA DC-008, tag 274)."""
+"""Transformation that turns a picture upright, by its EXIF orientation (CIPA DC-008, tag 274)."""
 
 HALF = ".part"
-"""Ends the name of a file that is being written."""
+"""Suffix of a file that is being written."""
 UNSURE = ".unsure"
-"""Ends the name of the empty file beside a photo whose record is not known to be stored."""
+"""Suffix of the empty file beside a photo whose record is not known to be committed."""
 
 NO_PHOTO = "That is no photo we can read: send it as JPEG, PNG or WebP (a phone’s setting “most compatible”)."
 
@@ -57,13 +57,13 @@ _one_at_a_time = Lock()
 
 
 def most_bytes() -> int:
-    """Say how many bytes a photo may have."""
+    """Most bytes of a photo."""
     return MOST_BYTES
 
 
 @dataclass(frozen=True)
 class Taken:
-    """A photo ready to be stored."""
+    """Photo ready to be stored."""
 
     content: bytes
     width: int
@@ -71,15 +71,15 @@ class Taken:
 
 
 def take_photo(file: BinaryIO, *, size: int) -> Taken:
-    """Read a photo and write it anew.
+    """Decode a photo and encode it anew.
 
-    A process decodes one at a time, so that many at once take no more memory.
+    A process decodes one at a time, to bound the memory.
 
     Raises
     ------
     RuleViolation
-        When it is too large in bytes or pixels, or nothing that can be read; the size of the picture is
-        looked at before any of it is decoded.
+        When it is too large in bytes or pixels, or can't be read; the size of the picture is
+        checked before any of it is decoded.
     """
     if size > MOST_BYTES:
         raise _too_large(f"{MOST_BYTES // 1024**2} MB")
@@ -95,7 +95,7 @@ def take_photo(file: BinaryIO, *, size: int) -> Taken:
 
 
 def _open(file: BinaryIO) -> Image.Image:
-    """Read what a picture says of itself; its pixels are not decoded yet."""
+    """Open a picture and read its header; its pixels are not decoded yet."""
     from PIL import Image
 
     try:
@@ -104,7 +104,7 @@ def _open(file: BinaryIO) -> Image.Image:
             return Image.open(file, formats=KINDS)
     except Image.DecompressionBombError as error:
         raise _too_large(f"{MOST_PIXELS // 10**6} million pixels") from error
-    except Exception as error:  # whatever a decoder makes of bytes that somebody made up
+    except Exception as error:  # any error of a decoder on crafted bytes
         raise RuleViolation({"photo": [NO_PHOTO]}) from error
 
 
@@ -114,22 +114,22 @@ def _scaled_down(image: Image.Image) -> Image.Image:
 
     try:
         with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # of what is odd about a picture that can be read all the same
+            warnings.simplefilter("ignore")  # warnings about a picture that can be read all the same
             image.draft("RGB", (LONGEST_SIDE, LONGEST_SIDE))
-            image.load()  # decoded here, where what is broken is refused, and not when it is written
+            image.load()  # decoded here, where what is broken is refused, and not on writing
             small = image if image.mode == "RGB" else image.convert("RGB")
             small.thumbnail((LONGEST_SIDE, LONGEST_SIDE))
             way = UPRIGHT.get(_orientation(image))
             return small.transpose(Image.Transpose[way]) if way is not None else small
-    except Exception as error:  # the same
+    except Exception as error:  # any error of a decoder on crafted bytes
         raise RuleViolation({"photo": [NO_PHOTO]}) from error
 
 
 def _orientation(image: Image.Image) -> int:
-    """Read how the camera was held; 1, upright, where the EXIF can't be read."""
+    """Orientation from EXIF; 1, upright, where the EXIF can't be read."""
     try:
         orientation = image.getexif().get(ORIENTATION, 1)
-    except Exception:  # a photo with a broken note about it is a photo
+    except Exception:  # a photo with broken EXIF is still a photo
         return 1
     return orientation if isinstance(orientation, int) else 1
 
@@ -140,10 +140,11 @@ def _too_large(limit: str) -> RuleViolation:
 
 @contextmanager
 def stored(taken: Taken) -> Iterator[str]:
-    """Write a photo to the disk for the length of a step, under a name that tells nothing; give the name.
+    """Context manager that writes a photo to the disk under a random name, and returns the name.
 
-    It is kept if the step was done. A mark lies beside it until its record is stored for good: what a process
-    that died, or a larger step that was given up, left marked is cleared up later.
+    It is kept if the transaction commits. A marker file lies beside it until its record is committed for
+    good: what a process that died, or an outer transaction that was rolled back, left marked is deleted
+    later.
     """
     name = f"{uuid4().hex}.jpg"
     path = photo_path(name)
@@ -162,17 +163,17 @@ def stored(taken: Taken) -> Iterator[str]:
 
 
 def photo_path(name: str) -> Path:
-    """Say where a photo lies: outside of what the web server serves, a folder for each two first letters."""
+    """Path of a photo: outside of what the web server serves, in a folder for each two first letters."""
     return Path(settings.PHOTO_DIR) / name[:2] / name
 
 
 def _may_be_stored(error: BaseException) -> bool:
-    """Whether a step that failed may be stored all the same: a server that was cut off says nothing of it."""
+    """Whether a failed transaction may be committed all the same, as when the connection was cut."""
     return connection.vendor != "sqlite" and isinstance(error, OperationalError | InterfaceError)
 
 
 def _write(path: Path, content: bytes) -> None:
-    """Write a file whole or not at all."""
+    """Write a file atomically."""
     half = path.with_suffix(HALF)
     try:
         with half.open("wb") as out:
@@ -181,5 +182,5 @@ def _write(path: Path, content: bytes) -> None:
             os.fsync(out.fileno())
         half.rename(path)
     except OSError:
-        half.unlink(missing_ok=True)  # on a full disk, half a photo is what is missed elsewhere
+        half.unlink(missing_ok=True)  # on a full disk, half a photo takes space that is missed elsewhere
         raise

@@ -1,4 +1,4 @@
-"""What can be asked of calls, findings, looks and work."""
+"""QuerySets of calls, findings, inspections, work done and photos."""
 
 from __future__ import annotations
 
@@ -24,18 +24,18 @@ if TYPE_CHECKING:
     )
     from units.models import FailureMode, Site, Unit
 
-OVER = 9  # the rank of calls that need nobody any more: they come last, and are found by one index
-SAME_FAULT_DAYS = 30  # so soon after, the same fault at the same unit may never have gone away
+OVER = 9  # rank of closed and cancelled calls: they come last, and one index finds them
+SAME_FAULT_DAYS = 30  # within this time, the same fault at the same unit may never have gone away
 
 
 def _told(word: str) -> Q:
     """Calls with a word in what was said, or in who called from where."""
-    said = Q(words__icontains=word) | Q(told_by__icontains=word) | Q(ref__icontains=word)
+    said = Q(words__icontains=word) | Q(reported_by__icontains=word) | Q(ref__icontains=word)
     return said | phone_has(word, "phone")
 
 
 def call_sources(word: str) -> dict[str, list[models.QuerySet[Any]]]:
-    """Calls with a word in what was said, in who called from where, or in what is known of the site."""
+    """Subqueries for calls with a word in what was said, in who called from where, or in the site's data."""
     from servicedesk.calls.models import Call
 
     said = Call.objects.filter(_told(word)).values_list("pk", flat=True)
@@ -43,7 +43,7 @@ def call_sources(word: str) -> dict[str, list[models.QuerySet[Any]]]:
 
 
 def call_holds(word: str) -> Q:
-    """Whether a call is one that `call_sources` names."""
+    """Condition that a call is one that `call_sources` selects."""
     from units.models import Site
 
     return _told(word) | some(Site.objects.filter(site_holds(word), pk=OuterRef("site")))
@@ -53,7 +53,7 @@ CALLS = WordSearch(call_sources, call_holds)
 
 
 class CallQuerySet(models.QuerySet["Call"]):
-    """Questions about calls."""
+    """QuerySet of calls."""
 
     def open(self) -> Self:
         """Calls that are neither closed nor cancelled."""
@@ -68,11 +68,11 @@ class CallQuerySet(models.QuerySet["Call"]):
         return self.open().exclude(Q(task__isnull=True) | Q(task__waiting_for=""))
 
     def with_open_danger(self) -> Self:
-        """Calls in which somebody may get hurt and nobody has said what made it safe.
+        """Calls in which somebody may get hurt and nobody has recorded what made it safe.
 
-        This is what an open danger is, for every page: a safety question answered with yes and not made safe,
-        or a call to be made safe today of which nobody said which danger it is. A finding that names a danger
-        always says what made it safe, and so answers its call (`record_finding`).
+        This is the definition of an open danger for every page: a safety question answered with yes and not
+        made safe, or a call with urgency today of which nobody said which danger it is. A finding that names
+        a danger always records what made it safe, and so answers its call (`record_finding`).
         """
         from servicedesk.calls.models import SafetyAnswer
 
@@ -85,23 +85,23 @@ class CallQuerySet(models.QuerySet["Call"]):
         return self.filter(site=site)
 
     def matching(self, text: str) -> Self:
-        """Calls found by any scraps: what was said, who called, the phone, the site, its owner, a unit."""
+        """Calls that match a search: what was said, who called, the phone, the site, its owner, a unit."""
         return every_word(self, text, CALLS) if text else self
 
     def for_search(self, data: Mapping[str, Any]) -> Self:
-        """Calls that the search form asks for: a scrap, and a state (open ones unless it says otherwise)."""
+        """Calls that the search form selects: a text, and a state (open ones by default)."""
         calls = self.matching((data.get("q") or "").strip())
         state = data.get("state")
         if state == "all":
             return calls
         if state == "closed":
             return calls.over()
-        # The rank says no more than the state, but the list is read in its order and can end there.
+        # The rank says no more than the state, but the list is read in its order and can stop there.
         return (calls.waiting() if state == "waiting" else calls.open()).filter(rank__lt=OVER)
 
     def most_urgent_first(self) -> Self:
-        """Calls in the order in which somebody must go."""
-        return self.order_by("rank", "told_at", "pk")
+        """Calls by urgency, the most urgent first."""
+        return self.order_by("rank", "reported_at", "pk")
 
     def for_list(self) -> Self:
         """Calls with what the list shows of each."""
@@ -118,39 +118,39 @@ class CallQuerySet(models.QuerySet["Call"]):
 
 
 class InspectionQuerySet(models.QuerySet["Inspection"]):
-    """Questions about looks at units."""
+    """QuerySet of inspections."""
 
-    def fine(self) -> Self:
-        """Looks that found nothing wrong."""
+    def without_fault(self) -> Self:
+        """Inspections with no fault found."""
         return self.filter(outcome="fine")
 
     def last_good(self, unit: Unit, on: date) -> date | None:
-        """Tell when a unit was last seen and found fine before a day.
+        """Last day before a given one on which a unit was inspected with no fault found.
 
-        The day itself does not count: a fault found on it came up after the last good look, and
-        (last good, found] would hold no time.
+        The day itself does not count: a fault found on it came up after the last good inspection, and
+        the interval (last good, found] would be empty.
         """
-        days = self.fine().filter(unit=unit, inspected_on__lt=on).order_by("-inspected_on")
+        days = self.without_fault().filter(unit=unit, inspected_on__lt=on).order_by("-inspected_on")
         return days.values_list("inspected_on", flat=True).first()
 
     def for_list(self) -> Self:
-        """Looks with what lists show of each, newest first."""
+        """Inspections with what lists show of each, newest first."""
         return self.select_related("unit", "inspected_by").order_by("-inspected_on", "-pk")
 
 
 class FindingQuerySet(models.QuerySet["Finding"]):
-    """Questions about findings."""
+    """QuerySet of findings."""
 
     def failures(self) -> Self:
         """Findings that are failures, not only wear."""
         return self.filter(is_failure=True)
 
     def standing_dangers(self) -> Self:
-        """Findings that endanger people and that no work has answered yet, only what made them safe."""
+        """Findings of a danger that was made safe and that no work has repaired yet."""
         return self.filter(severity="danger", works__isnull=True)
 
     def earlier_of(self, unit: Unit, mode: FailureMode, *, on: date) -> Self:
-        """Findings of the same fault at the same unit up to a day, the newest first."""
+        """Findings of the same failure mode at the same unit up to a day, the newest first."""
         return self.filter(unit=unit, mode=mode, found_on__lte=on).for_list()
 
     def for_list(self) -> Self:
@@ -167,12 +167,12 @@ class FindingQuerySet(models.QuerySet["Finding"]):
         return ranked.filter(place_at_site__lte=most).order_by("-found_on", "-pk")
 
     def for_unit_sheet(self, unit: Unit) -> Self:
-        """All that was found at one unit, newest first."""
+        """Findings at one unit, newest first."""
         return self.filter(unit=unit).for_list()
 
 
 class WorkQuerySet(models.QuerySet["Work"]):
-    """Questions about work."""
+    """QuerySet of work done."""
 
     def for_list(self) -> Self:
         """Work with what lists show of each, newest first."""
@@ -188,12 +188,12 @@ class WorkQuerySet(models.QuerySet["Work"]):
         return ranked.filter(place_at_site__lte=most).order_by("-done_on", "-pk")
 
     def for_unit_sheet(self, unit: Unit) -> Self:
-        """All that was done at one unit, newest first."""
+        """Work done at one unit, newest first."""
         return self.filter(unit=unit).for_list()
 
 
 class PhotoQuerySet(models.QuerySet["Photo"]):
-    """Questions about photos."""
+    """QuerySet of photos."""
 
     def of_unit(self, unit: Unit) -> Self:
         """Photos of a unit, of findings at it and of calls about it, the newest first."""
@@ -202,8 +202,8 @@ class PhotoQuerySet(models.QuerySet["Photo"]):
 
 
 class PhoneRecordQuerySet(models.QuerySet["PhoneRecord"]):
-    """Questions about what phones sent."""
+    """QuerySet of phone records."""
 
     def to_settle(self) -> Self:
-        """Records that somebody in the office has to look at and nobody has yet, the oldest first."""
+        """Records that the office has to settle, the oldest first."""
         return self.exclude(look_at="").filter(seen_at=None).order_by("received_at", "pk")

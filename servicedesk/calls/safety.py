@@ -1,6 +1,7 @@
-"""What to tell a caller at once when a safety question is answered with yes, in our own words.
+"""Safety advice for a caller, given at once when a safety question is answered with yes.
 
-Nothing here rules on a building: every sentence keeps people away until somebody who may judge it has looked.
+Nothing here is an assessment of a building: every sentence keeps people away until somebody qualified has
+looked.
 """
 
 from __future__ import annotations

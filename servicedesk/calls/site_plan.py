@@ -1,4 +1,4 @@
-"""A small plan of a site: which units stand in which wall, as far as the register knows."""
+"""Schematic plan of a site: which units are in which wall, as far as the register knows."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ _UNCOUNTED = 999
 
 @dataclass(frozen=True)
 class Place:
-    """One unit on the plan, and what its place says beyond the wall."""
+    """Unit on the plan, and its place within the wall."""
 
     unit: Unit
     spot: str
@@ -36,18 +36,19 @@ class Place:
 
 @dataclass
 class Wall:
-    """One side of the porch and what stands in it, in the order it is counted in."""
+    """Wall of the porch and its units, in their order."""
 
     name: str
-    area: str  # where it goes on the plan; "" for a place that has no compass point
+    area: str  # grid area on the plan; "" for a place without a compass point
     places: list[Place] = field(default_factory=list)
 
 
 def wall_of(unit: Unit) -> tuple[str, str]:
-    """Name the wall a unit stands in, and where that goes on the plan.
+    """Name of the wall of a unit, and its grid area on the plan.
 
-    A compass point in the place wins over the bearing, because people talk in words: "north wall, second
-    from the door". Without both, the place itself is the wall's name ("kitchen side, left of the door").
+    A compass point in the place wins over the bearing, because people name walls in words: "north wall,
+    second from the door". Without both, the place itself is the wall's name ("kitchen side, left of the
+    door").
     """
     if match := _COMPASS.search(unit.place):
         name = "-".join(word.lower() for word in match.groups() if word)
@@ -63,7 +64,7 @@ def wall_of(unit: Unit) -> tuple[str, str]:
 
 
 def walls_of(units: Iterable[Unit]) -> list[Wall]:
-    """Group units by wall: compass walls clockwise from the north, then the others by name."""
+    """Units grouped by wall: compass walls clockwise from the north, then the others by name."""
     walls: dict[tuple[str, str], Wall] = {}
     for unit in sorted(units, key=lambda unit: (_count_in(unit.place), unit.code)):
         name, area = wall_of(unit)
@@ -77,7 +78,7 @@ def walls_of(units: Iterable[Unit]) -> list[Wall]:
 
 
 def _beyond(place: str, *, wall: str) -> str:
-    """Leave the wall's own name out of a place, since the plan says it."""
+    """Place without the wall's own name, since the plan shows it."""
     rest = place.strip()
     if rest.lower().startswith(wall.lower()):
         rest = rest[len(wall) :].lstrip(" ,;:")
@@ -85,7 +86,7 @@ def _beyond(place: str, *, wall: str) -> str:
 
 
 def _count_in(place: str) -> int:
-    """Read which one in its wall a unit is ("second from the door", "bay 3"), if the place says so."""
+    """Position of a unit in its wall ("second from the door", "bay 3"), if the place states it."""
     if number := _NUMBER.search(place):
         return int(number[0])
     words = re.findall(r"[a-z]+", place.lower())

@@ -1,4 +1,4 @@
-"""Clearing up after processes that died, or were stopped, while they stored a photo."""
+"""Cleanup of photo files that a crashed or stopped process left behind."""
 
 from __future__ import annotations
 
@@ -13,13 +13,13 @@ from servicedesk.calls.models import Photo
 from servicedesk.calls.photo_files import HALF, UNSURE
 
 LONG_AGO = timedelta(days=1)
-"""After this long nobody is still at it."""
+"""Age after which nobody is writing the file any more."""
 
 
 def sweep_photo_files(*, at: datetime) -> int:
-    """Throw away halves of files, and photos marked as unsure that no record knows; answer how many went.
+    """Delete partial files, and marked photos without a record; return how many.
 
-    A photo without a mark stays, whether a record knows it or not: after bringing back an older backup it may
+    A photo without a marker stays, whether a record knows it or not: after restoring an older backup it may
     be the only one of its kind.
     """
     gone = 0
@@ -36,8 +36,8 @@ def sweep_photo_files(*, at: datetime) -> int:
 
 
 def _left(suffix: str, *, before: datetime) -> Iterator[Path]:
-    """List files with such an ending that were last written before a moment."""
+    """Files with a suffix that were last written before a moment."""
     for path in list(Path(settings.PHOTO_DIR).rglob(f"*{suffix}")):
-        with suppress(FileNotFoundError):  # another clock was quicker
+        with suppress(FileNotFoundError):  # another worker was quicker
             if path.stat().st_mtime < before.timestamp():
                 yield path

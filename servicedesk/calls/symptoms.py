@@ -1,7 +1,7 @@
-"""From what a caller notices to what it may come from and how long it usually takes.
+"""Failure modes behind each symptom, and the usual effort of the repair.
 
-The faults behind each symptom are a starting point from common practice, no source; the minutes and people
-come from the failure modes themselves, which the owner keeps.
+The modes behind each symptom are a starting point from common practice, no source; the minutes and people
+come from the failure modes themselves, which the owner maintains.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ MODES_BEHIND: dict[str, tuple[str, ...]] = {
     Symptom.GLASS: ("LIT-01", "LIT-02"),
 }
 
-# A caller who tells one of these has answered the question already.
+# A caller who reports one of these has answered the question already.
 ANSWERED_BY: dict[str, str] = {
     Symptom.WONT_STAY_UP: SafetyAnswer.Question.WONT_STAY_UP,
     Symptom.FALLS_OUT: SafetyAnswer.Question.WONT_STAY_UP,
@@ -38,16 +38,16 @@ MOST_PERSONS = 2
 
 @dataclass(frozen=True)
 class Effort:
-    """What a repair is planned with before anybody has looked."""
+    """Planned effort of a repair before any inspection."""
 
     minutes: int
     persons: int
 
 
 def usual_effort(symptom: str) -> Effort:
-    """Say how long and how many people a symptom usually takes.
+    """Usual minutes and people of a symptom's repair.
 
-    The longest of the faults it may come from, so that the day has room for any of them.
+    The maximum over the failure modes behind it, so that the day has room for any of them.
     """
     codes = MODES_BEHIND.get(symptom, ())
     known = list(FailureMode.objects.filter(code__in=codes).values_list("minutes", "persons"))

@@ -1,4 +1,4 @@
-"""Periodic work of the calls, run by celery or by `manage.py clock`."""
+"""Periodic tasks of calls, run by Celery or by `manage.py clock`."""
 
 from __future__ import annotations
 
@@ -12,22 +12,22 @@ from servicedesk.calls.thumbnails import make_thumbnails
 from servicedesk.core.values.words import count
 
 
-@shared_task(name="calls.keep_service_times")
-def keep_service_times() -> str:
-    """Reckon how long work takes by our own records."""
-    kinds = operations.keep_service_times(at=timezone.now())
+@shared_task(name="calls.update_service_times")
+def update_service_times() -> str:
+    """Update the service times from our own records."""
+    kinds = operations.update_service_times(at=timezone.now())
     return f"{count(kinds, 'kind')} of work reckoned" if kinds else NOTHING
 
 
 @shared_task(name="calls.make_thumbnails")
 def make_small_pictures() -> str:
-    """Make the small pictures of new photos."""
+    """Make the thumbnails of new photos."""
     made = make_thumbnails()
     return f"{count(made, 'small picture')} made" if made else NOTHING
 
 
 @shared_task(name="calls.sweep_photo_files")
 def sweep_files() -> str:
-    """Clear up what was left half-way while photos were stored."""
+    """Delete files that were left behind while photos were stored."""
     gone = sweep_photo_files(at=timezone.now())
     return f"{count(gone, 'file')} left half-way thrown away" if gone else NOTHING

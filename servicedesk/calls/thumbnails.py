@@ -1,4 +1,4 @@
-"""Small pictures of photos, made in the background and kept beside them."""
+"""Thumbnails of photos, made in the background and stored beside them."""
 
 from __future__ import annotations
 
@@ -13,20 +13,20 @@ AT_ONCE = 200
 
 
 def small_path(name: str) -> Path:
-    """Say where the small picture of a photo lies."""
+    """Path of a photo's thumbnail."""
     return photo_path(name).with_suffix(".small.jpg")
 
 
 def make_thumbnails() -> int:
-    """Make the small pictures that are missing; answer how many. A photo without its file is passed over."""
+    """Make the missing thumbnails; return how many. A photo without its file is skipped."""
     made = 0
     waiting = Photo.objects.filter(small_made=False).order_by("pk")[:AT_ONCE]
     if waiting:
-        from PIL import Image  # the clock looks often and finds work seldom
+        from PIL import Image  # the clock runs often and finds work seldom
     for photo in waiting:
         path = photo_path(photo.name)
         if path.is_file():
-            # A name of its own: another worker may be making the same picture.
+            # A name of its own: another worker may be making the same thumbnail.
             half = small_path(photo.name).with_suffix(f".{uuid4().hex}{HALF}")
             with Image.open(path) as image:
                 image.thumbnail((SIDE, SIDE))

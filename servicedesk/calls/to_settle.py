@@ -1,4 +1,4 @@
-"""What phones sent that the office has to look at, with all that was typed in words."""
+"""Phone records that the office has to settle, with all entries in words."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ OF_A_TASK = {"minutes": "minutes", "until": "follow up on", "part": "missing", "
 
 @dataclass(frozen=True)
 class ToSettle:
-    """One record, what it is, and each thing that was typed with its name."""
+    """Record to settle, its kind, and each entry with its label."""
 
     record: PhoneRecord
     kind: str
@@ -57,12 +57,12 @@ class ToSettle:
 
     @property
     def is_danger(self) -> bool:
-        """Whether it tells of a danger to people."""
+        """Whether it reports a danger to people."""
         return self.record.payload.get("severity") == Finding.Severity.DANGER
 
 
 def read_to_settle(*, most: int) -> list[ToSettle]:
-    """Read the oldest records to settle, those that tell of a danger first."""
+    """Oldest records to settle, those that report a danger first."""
     records = list(PhoneRecord.objects.to_settle().select_related("by", "unit", "site", "finding")[:most])
     names = _Names(records)
     entries = [
@@ -73,7 +73,7 @@ def read_to_settle(*, most: int) -> list[ToSettle]:
 
 
 class _Names:
-    """The names of what some records point to by number, read once for all of them."""
+    """Names of the records that some entries refer to by key, read once for all of them."""
 
     def __init__(self, records: Iterable[PhoneRecord]) -> None:
         bodies = [record.payload for record in records]
@@ -95,12 +95,12 @@ class _Names:
         }
 
     def name(self, field: str, value: object) -> str:
-        """What a number stands for; the number itself where nothing has it any more."""
+        """Name of the record with a key; the key itself where no record has it any more."""
         return self.of[field].get(read_key(value) or 0, str(value))
 
 
 def _lines(body: Mapping[str, Any], names: _Names) -> Iterator[tuple[str, str]]:
-    """Say what was typed, field by field, in the order of the labels; what is unknown is shown as it came."""
+    """Entries field by field, in the order of the labels; unknown ones as they came."""
     order = list(LABELS)
     for name in sorted(body, key=lambda each: order.index(each) if each in LABELS else len(order)):
         value = body[name]
@@ -116,7 +116,7 @@ def _lines(body: Mapping[str, Any], names: _Names) -> Iterator[tuple[str, str]]:
 
 
 def _words(name: str, value: Any, names: _Names) -> str:
-    """Say what one field holds."""
+    """Value of one field in words."""
     choices: dict[str, Any] = {
         "severity": Finding.Severity.choices,
         "corner": Corner.choices,
@@ -139,7 +139,7 @@ def _outcome(what: str, value: Any) -> str:
 
 
 def _task_of(name: str) -> tuple[str, int | None]:
-    """Tell fields of one task apart ("minutes_12"): what they say, and the task's number."""
+    """Split a field of one task ("minutes_12") into its meaning and the task's key."""
     what, _, number = name.rpartition("_")
     return (what, read_key(number)) if what == "task" or what in OF_A_TASK else (name, None)
 

@@ -1,4 +1,4 @@
-"""Addresses of the calls."""
+"""URLs of calls."""
 
 from __future__ import annotations
 

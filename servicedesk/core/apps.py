@@ -1,4 +1,4 @@
-"""What every app builds on."""
+"""Django app of what every other app builds on."""
 
 from __future__ import annotations
 
@@ -6,15 +6,15 @@ from django.apps import AppConfig
 
 
 class CoreConfig(AppConfig):
-    """Rules and refusals, history, idempotency keys, the version of the records, logs."""
+    """Rules and refusals, history, idempotency keys, version of the records, logs."""
 
     name = "servicedesk.core"
     label = "core"
 
     def ready(self) -> None:
-        """Load the task runner here, not on package import, so that pure modules stay free of Django.
+        """Load the task runner on startup, not on package import, so that pure modules stay free of Django.
 
-        The checks of settings register themselves too.
+        The system checks of settings register themselves too.
         """
         from servicedesk import celery  # noqa: F401  (loading it is the point)
         from servicedesk.core.database import older_databases  # noqa: F401

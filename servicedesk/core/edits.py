@@ -1,12 +1,13 @@
-"""Two people with one form open: what one stored meanwhile is shown to the other, and never lost in silence.
+"""Optimistic concurrency control of forms: what another user stored meanwhile is shown, not lost.
 
-A form that changes a record carries, hidden, a mark of every value it was opened with. When it is sent, what
-stands in the database now is held against those marks, with the record locked. Where nothing changed, the
-form is stored as always. Else nothing is stored: the form comes back with what was typed; beside each field
-that somebody else changed stands what they stored and when, and a field that was not touched here shows
-theirs. Sent again, it is stored.
+A form that changes a record carries, hidden, a digest of every value it was opened with. When it is sent,
+what stands in the database now is compared with those digests, with the record locked. Where nothing changed,
+the form is stored as always. Otherwise nothing is stored: the form comes back with what was typed. Beside
+each field that somebody else changed it shows what they stored and when; a field that was not touched here
+shows their value. Sent again, it is stored.
 
-`as_opened` gives a form its marks, `apply_edit_or_report` stores it; a view that changes a record uses both.
+`as_opened` adds the digests to a form, `apply_edit_or_report` stores it; a view that changes a record uses
+both.
 """
 
 from __future__ import annotations
@@ -34,7 +35,7 @@ if TYPE_CHECKING:
 
 OPENED_WITH, BESIDES = "opened_with", "+"
 MOST_NAMED = 4
-"""Values of one field that are named one by one."""
+"""The most values of one field that are named one by one."""
 AnyForm = TypeVar("AnyForm", bound=BaseForm)
 LOOK = (
     "Nothing is stored yet. Look at the fields named here, then store again: what stands in them then counts."
@@ -42,7 +43,7 @@ LOOK = (
 
 
 def as_opened(form: AnyForm, *, also: str = "") -> AnyForm:
-    """Let a form carry marks of the values it is opened with, and of what belongs to it (``also``)."""
+    """Add digests of the values a form is opened with, and of what belongs to it (``also``), to the form."""
     marks = json.dumps(_marks(form, also=also))
     form.fields[OPENED_WITH] = forms.CharField(required=False, widget=forms.HiddenInput, initial=marks)
     form.as_read = copy(getattr(form, "instance", None))  # type: ignore[attr-defined]  # before it is filled in
@@ -58,27 +59,27 @@ def apply_edit_or_report(
     again: Callable[[], BaseForm] | None = None,
     also: Callable[[], str] | None = None,
 ) -> Any:
-    """Store what a valid form asks for, unless somebody stored something else since it was opened.
+    """Store what a valid form says, unless somebody stored something else since it was opened.
 
     Parameters
     ----------
     form : BaseForm
         What was posted; it came from `as_opened`.
     make : callable
-        Stores it; a refusal is told on the form.
+        Stores it; a refusal is shown on the form.
     record : Model or None
-        The record that is locked meanwhile and whose history says who changed it.
+        The record that is locked meanwhile and whose history names who changed it.
     by : User
         Who stores it.
     again : callable
-        Builds the same form anew, with the values of now; a form of a model needs none.
+        Builds the same form anew, with the current values; a model form needs none.
     also : callable
-        Says in words what belongs to the record besides, as it is now.
+        Describes in words what belongs to the record besides, as it is now.
 
     Returns
     -------
     object or None
-        What ``make`` answered; None where the form comes back with its reasons.
+        What ``make`` returned; None where the form comes back with its reasons.
     """
     if not form.is_valid():
         return None
@@ -96,7 +97,7 @@ def apply_edit_or_report(
 def _is_told_of_changes(
     form: BaseForm, fresh: BaseForm, *, record: models.Model | None, by: User, also: str
 ) -> bool:
-    """Tell on a form what somebody else stored since it was opened, and say whether there was anything."""
+    """Report on a form what somebody else stored since it was opened; return whether there was anything."""
     opened = _read_marks(form)
     typed = {name: _canonical(_posted(form, name)) for name in opened if name in fresh.fields}
     stored = {name: _canonical(_rendered(fresh, name)) for name in typed}
@@ -125,13 +126,13 @@ def _is_told_of_changes(
 
 
 class _History:
-    """Who changed a record last, as far as its history says so."""
+    """Who changed a record last, as far as its history records it."""
 
     def __init__(self, record: models.Model | None, *, by: User) -> None:
         self.record, self.by = record, by
 
     def who_stored(self, name: str) -> str:
-        """Say who last changed a field, and when; of a field that the history does not name, the record."""
+        """Name who last changed a field, and when; the record where the history does not name the field."""
         if self.record is None or not self.record.pk:
             return "Somebody"
         about = Change.objects.about(self.record).select_related("by").order_by("-pk")
@@ -147,7 +148,7 @@ class _History:
 
 
 def _take_the_rest(form: Any, stored: models.Model) -> None:
-    """Take what the form left as it was read a moment ago from what stands in the database now."""
+    """Copy fields that the form does not have, and that nothing changed since, from the stored record."""
     for field in stored._meta.concrete_fields:
         name = field.attname
         if field.name not in form.fields and getattr(form.instance, name) == getattr(form.as_read, name):
@@ -161,7 +162,7 @@ def _marks(form: BaseForm, *, also: str) -> dict[str, str]:
 
 
 def _read_marks(form: BaseForm) -> dict[str, str]:
-    """Read the marks a form came back with; none where it carries none."""
+    """Parse the digests a form came back with; empty where it carries none."""
     try:
         marks = json.loads(form.data.get(OPENED_WITH) or "{}")
     except ValueError:
@@ -174,7 +175,7 @@ def _mark(values: list[str]) -> str:
 
 
 def _rendered(form: BaseForm, name: str) -> Any:
-    """Give the value a field is shown with at first, as a browser sends it back."""
+    """Initial value of a field as a browser sends it back."""
     field = form.fields[name]
     value = field.prepare_value(form.get_initial_for_field(field, name))
     return bool(value) if isinstance(field.widget, forms.CheckboxInput) else field.widget.format_value(value)
@@ -185,7 +186,7 @@ def _posted(form: BaseForm, name: str) -> Any:
 
 
 def _canonical(value: Any) -> list[str]:
-    """Bring a value into the one form in which a shown and a sent one are the same."""
+    """Canonical form of a value, in which a shown and a sent one are equal."""
     if value is None or value is False:
         return []
     values = value if isinstance(value, (list, tuple)) else [value]
@@ -201,7 +202,7 @@ def _put(data: QueryDict, name: str, values: list[str]) -> None:
 
 
 def _in_words(form: BaseForm, name: str) -> str:
-    """Say what a field holds, as people read it."""
+    """Value of a field as people read it."""
     field, values = form.fields[name], _canonical(_rendered(form, name))
     if isinstance(field.widget, forms.CheckboxInput):
         return "yes" if values else "no"
@@ -210,7 +211,7 @@ def _in_words(form: BaseForm, name: str) -> str:
 
 
 def _ticks(form: BaseForm, name: str, typed: list[str]) -> str:
-    """Say how a long list of ticks differs from what was sent, instead of all that is ticked."""
+    """Difference between two long lists of ticked choices, in words."""
     field, values = form.fields[name], _canonical(_rendered(form, name))
     labels = {str(key): str(label) for key, label in _choices(field, [*values, *typed])}
     more = [f"“{labels.get(value, value)}”" for value in values if value not in typed]

@@ -1,4 +1,4 @@
-"""Writing the history: every operation leaves who, when, from which source, and what changed."""
+"""Audit trail: every operation records who changed what, when, and from which source."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ _source: ContextVar[Source] = ContextVar("source", default=Source.COMMAND)
 
 @contextmanager
 def change_source(source: Source) -> Iterator[None]:
-    """Mark all that is done inside as having come through ``source``."""
+    """Context manager that records changes made inside it as coming from ``source``."""
     token = _source.set(source)
     try:
         yield
@@ -32,7 +32,7 @@ def change_source(source: Source) -> Iterator[None]:
 
 
 def name_of(subject: str) -> str:
-    """Say what people call records of a kind, such as "units.unit"; of a kind that is gone, as written."""
+    """Name of a kind of record, such as "units.unit", for people; of a kind that is gone, as stored."""
     if subject in CALLED:
         return CALLED[subject]
     try:
@@ -42,10 +42,10 @@ def name_of(subject: str) -> str:
 
 
 def shown_values(record: models.Model, *, beside: models.Model | None = None) -> dict[str, str]:
-    """Read the values of a record's fields, as people read them.
+    """Values of a record's fields, as people read them.
 
-    With ``beside``, another state of the record, only fields that differ: what a field points to is read from
-    the database to be named, which costs dozens of statements for all of them.
+    With ``beside``, another state of the record, only fields that differ: the record a foreign key points to
+    is read from the database to be named, which costs dozens of statements for all of them.
     """
     fields = [field for field in record._meta.concrete_fields if not field.primary_key]
     return {
@@ -56,22 +56,23 @@ def shown_values(record: models.Model, *, beside: models.Model | None = None) ->
 
 
 def shown_value(record: models.Model, field: models.Field) -> str:
-    """Give what one field of a record holds, as people read it."""
+    """Value of one field of a record, as people read it."""
     value = getattr(record, f"get_{field.name}_display", None)
     content = value() if value else getattr(record, field.name)
     return "" if content is None else str(content)
 
 
 def stored_record(record: models.Model) -> models.Model:
-    """Read what the database holds for a record now, before a change is saved over it.
+    """Read and lock the stored row of a record, before a change is saved over it.
 
-    The row is held until the step ends: of two who change it at once, the second sees what the first stored.
+    The row stays locked until the transaction ends: of two who change it at once, the second sees what the
+    first stored.
     """
     return type(record)._base_manager.select_for_update(no_key=True, of=("self",)).get(pk=record.pk)
 
 
 def stored_values(record: models.Model) -> dict[str, str]:
-    """Read the values that the database holds for a record now, as `stored_record` reads it."""
+    """Stored values of a record, read as `stored_record` reads them."""
     return shown_values(stored_record(record))
 
 
@@ -84,7 +85,7 @@ def write_change(
     before: Mapping[str, str] | None = None,
     after: Mapping[str, str] | None = None,
 ) -> Change:
-    """Add one row to the history; with before and after, also the fields that differ."""
+    """Add one row to the history; with ``before`` and ``after``, also the fields that differ."""
     change = Change.objects.create(
         at=at,
         by=by,

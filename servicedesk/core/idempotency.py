@@ -1,4 +1,4 @@
-"""One record from a form sent twice: the second sending gets the answer of the first."""
+"""Idempotency keys: a form sent twice makes one record, and the second gets the first one's answer."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ OTHER_BODY = (
 
 
 class IdempotencyKeyForm(forms.Form):
-    """A form that carries the key of the one record it will make."""
+    """A form that carries the idempotency key of the record it will make."""
 
     idempotency_key = forms.UUIDField(widget=forms.HiddenInput, initial=uuid4)
 
@@ -45,9 +45,9 @@ def fingerprint_of(data: QueryDict) -> str:
 
 
 def once(key: UUID, *, by: User, at: datetime, data: QueryDict, make: Callable[[], str]) -> str:
-    """Run ``make`` for a key seen for the first time and keep the address it answers; else answer that.
+    """Run ``make`` for a new key and store the address it returns; else return the stored address.
 
-    Raises `RuleViolation` where the key came before with other entries or from somebody else.
+    Raises `RuleViolation` where the key was used before with other entries or by somebody else.
     """
     mark = fingerprint_of(data)
     with transaction.atomic():
@@ -64,7 +64,7 @@ def once(key: UUID, *, by: User, at: datetime, data: QueryDict, make: Callable[[
 
 
 def _known(request: HttpRequest) -> str | None:
-    """Answer where the record of a form went that came before, the same and from the same person."""
+    """Stored address for a form that was saved before, with the same entries and by the same user."""
     try:
         key = UUID(request.POST.get("idempotency_key", ""))
     except ValueError:
@@ -76,14 +76,14 @@ def _known(request: HttpRequest) -> str | None:
 
 
 def save_idempotent(request: HttpRequest, form: forms.BaseForm, make: Callable[[], str]) -> str | None:
-    """Make the record a posted form asks for, once, and answer its address.
+    """Make the record of a posted form once, and return its address.
 
-    ``make`` stores the record and answers its address. None means that there is nothing to go to yet: the
-    form was not posted, or is not valid, or was refused, in which case it carries the reasons.
+    ``make`` stores the record and returns its address. None means that there is nothing to redirect to yet:
+    the form was not posted, is not valid, or was refused, in which case it carries the reasons.
     """
     if request.method != "POST":
         return None
-    # Before the form is checked: it would find its own first record, and say that the code is taken.
+    # Before validation: the form would find its own first record, and report the code as taken.
     if known := _known(request):
         return known
     where: str | None = apply_or_report(

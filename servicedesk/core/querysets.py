@@ -1,4 +1,4 @@
-"""Questions about the history, the version of the records and imports."""
+"""QuerySets of the history, the version of the records, and imports."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 
 class ChangeQuerySet(models.QuerySet["Change"]):
-    """Questions about the history."""
+    """QuerySet of the history."""
 
     def about(self, subject: models.Model) -> Self:
         """Changes of one record."""
@@ -32,7 +32,7 @@ class ChangeQuerySet(models.QuerySet["Change"]):
         on_from: date | None,
         on_until: date | None,
     ) -> Self:
-        """Changes of records of a kind, of one record, by somebody, from a source, between two days."""
+        """Changes filtered by kind of record, record, user, source, and days."""
         criteria = {"subject": subject, "subject_id": number, "by": by, "source": source}
         changes = self.filter(**{name: value for name, value in criteria.items() if value})
         if on_from:
@@ -47,10 +47,10 @@ class ChangeQuerySet(models.QuerySet["Change"]):
 
 
 class TableVersionQuerySet(models.QuerySet["TableVersion"]):
-    """Questions about the version of the records."""
+    """QuerySet of the version of the records."""
 
     def version(self) -> str:
-        """Name the state of all tables that tell of their changes.
+        """Version of all tables that bump it, as a string.
 
         The greatest key alone would miss a write that began earlier and was committed later, so the rows are
         counted too.
@@ -59,7 +59,7 @@ class TableVersionQuerySet(models.QuerySet["TableVersion"]):
         return f"{totals['number']}-{totals['last'] or 0}"
 
     def prune(self, *, keep: int = 1000) -> int:
-        """Throw old rows away, and add one: the version moves on, so none comes up twice."""
+        """Delete old rows, and add one: the version moves on, so that none is used twice."""
         with transaction.atomic():
             last = self.aggregate(last=models.Max("pk"))["last"] or 0
             gone, _ = self.filter(pk__lte=last - keep).delete()
@@ -69,15 +69,15 @@ class TableVersionQuerySet(models.QuerySet["TableVersion"]):
 
 
 class BatchQuerySet(models.QuerySet["Batch"]):
-    """Questions about imports."""
+    """QuerySet of imports."""
 
     def unfinished(self) -> Self:
-        """Imports that a crash or a restart left half-way."""
+        """Imports that a crash or a restart left unfinished."""
         under_way = Q(stage__in=["staging", "applying", "reverting"])
         return self.filter(under_way | Q(stage="checked", check_only=False)).order_by("pk")
 
     def half_way(self) -> Self:
-        """Imports of which some records are in the register and others are not, under way or stopped."""
+        """Imports of which some records are in the register and others are not, running or stopped."""
         return self.filter(stage__in=["applying", "reverting"])
 
     def for_list(self) -> Self:

@@ -1,4 +1,4 @@
-"""The invented company that the demo shows."""
+"""Django app that loads the demo company."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from django.apps import AppConfig
 
 
 class DemoConfig(AppConfig):
-    """Loading the demo company."""
+    """Loading of the demo company."""
 
     name = "servicedesk.demo"
     label = "demo"

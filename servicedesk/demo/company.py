@@ -1,4 +1,4 @@
-"""Whether this desk is the demo company's."""
+"""Whether the demo company is loaded."""
 
 from __future__ import annotations
 
@@ -12,5 +12,5 @@ LOADED = "demo company loaded"
 
 
 def is_loaded() -> bool:
-    """Tell whether the demo company was loaded into this desk."""
+    """Return whether the demo company was loaded into this database."""
     return Change.objects.filter(subject=User._meta.label_lower, action=LOADED).exists()

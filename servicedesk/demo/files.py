@@ -1,4 +1,4 @@
-"""The invented fleet and its records as the three files an import takes.
+"""Writer of the demo fleet and its records as the three import files.
 
 This module imports no Django.
 """
@@ -28,7 +28,7 @@ COMPASS = dict(zip(range(0, 360, 45), ("N", "NE", "E", "SE", "S", "SW", "W", "NW
 
 @dataclass(frozen=True, slots=True)
 class DemoFiles:
-    """Where the three files were written."""
+    """Paths of the three files."""
 
     units: Path
     history: Path
@@ -36,7 +36,7 @@ class DemoFiles:
 
 
 def write_files(fleet: Fleet, records: Records, *, folder: Path) -> DemoFiles:
-    """Write UNITS, HISTORY and PERIODS into a folder, which is made if need be."""
+    """Write UNITS, HISTORY and PERIODS into a folder, which is created if missing."""
     folder.mkdir(parents=True, exist_ok=True)
     files = DemoFiles(folder / "UNITS.csv", folder / "HISTORY.csv", folder / "PERIODS.csv")
     _write(files.units, UNIT_COLUMNS, map(_unit_row, fleet.units))
@@ -53,7 +53,7 @@ def _write(path: Path, columns: tuple[str, ...], rows: Iterable[Mapping[str, obj
 
 
 def _unit_row(unit: PlannedUnit) -> dict[str, object]:
-    """Put one unit into a row; what the importer takes as usual stays empty."""
+    """Row of one unit; what the importer assumes by default stays empty."""
     site = unit.site
     return {
         "unit": unit.code,
@@ -88,7 +88,7 @@ def _lapsed_for_good(unit: PlannedUnit) -> date | None:
 
 
 def _period_rows(unit: PlannedUnit) -> Iterable[dict[str, object]]:
-    """Give a row for each period of a unit that was watched more than once; one period stands in UNITS."""
+    """Rows for each period of a unit with several follow-ups; one period is in UNITS."""
     periods = unit.periods()
     if len(periods) > 1:
         for begins, ends in periods:

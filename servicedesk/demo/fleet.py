@@ -1,4 +1,4 @@
-"""What an invented fleet is: sites with their people, units, the parts in them, and when they are watched.
+"""Data classes of the demo fleet: sites with their people, units, the parts in them, and their follow-up.
 
 This module imports no Django.
 """
@@ -22,7 +22,7 @@ OURS = "us"
 
 @dataclass(frozen=True, slots=True)
 class Neighbor:
-    """A customer of the demo."""
+    """Customer of the demo."""
 
     name: str
     phone: str
@@ -31,9 +31,9 @@ class Neighbor:
 
 @dataclass(frozen=True, slots=True)
 class Fate:
-    """What became of a site: still with us, removed, lapsed (and perhaps back), or sold (and to whom).
+    """Fate of a site: still with us, removed, lapsed (and perhaps back), or sold (and to whom).
 
-    ``watch_ends_on`` is the last watched day and ``back_on`` the day watching began again.
+    ``watch_ends_on`` is the last day of follow-up and ``back_on`` the day it began again.
     """
 
     what: Literal["with us", "removed", "lapsed", "sold"] = "with us"
@@ -43,13 +43,13 @@ class Fate:
 
     @property
     def watch_ends_on(self) -> date | None:
-        """The day on which failures stopped reaching us, where they did."""
+        """Day on which follow-up ended, if it did."""
         return None if self.what == "sold" and self.buyer is not None else self.on
 
 
 @dataclass(frozen=True, slots=True)
 class PlannedSite:
-    """One address, how exposed it is, who owns it and who does the care."""
+    """Address with its exposure, its owner, and who does the maintenance."""
 
     code: str
     address: str
@@ -69,7 +69,7 @@ class PlannedSite:
 
 @dataclass(frozen=True, slots=True)
 class Round:
-    """One care visit to a site: on a day, with bare tracks lubricated or only cleaned and checked."""
+    """Maintenance visit to a site: its day, and whether bare tracks were lubricated or only checked."""
 
     on: date
     lubricated: bool
@@ -77,7 +77,7 @@ class Round:
 
 @dataclass(frozen=True, slots=True)
 class AsBuilt:
-    """What the crew noted on the day a unit went in (lengths in inches)."""
+    """Measurements of the crew on the day a unit was installed (lengths in inches)."""
 
     crew: str
     day_temperature_c: int
@@ -88,7 +88,7 @@ class AsBuilt:
 
 @dataclass(frozen=True, slots=True)
 class Swap:
-    """Parts of a unit changed to another type on a day; ``panel`` 0 means the whole set."""
+    """Parts of a unit replaced by another type on a day; ``panel`` 0 means the whole set."""
 
     to: str
     on: date
@@ -97,7 +97,7 @@ class Swap:
 
 @dataclass(slots=True)
 class PlannedUnit:
-    """One window (lengths in inches)."""
+    """Window (lengths in inches)."""
 
     code: str
     site: PlannedSite
@@ -123,16 +123,16 @@ class PlannedUnit:
 
     @property
     def panels_by_rule(self) -> int:
-        """How many panels an import gives the unit by its height, where nobody counted."""
+        """Number of panels an import gives the unit by its height, where nobody counted."""
         return suggest_panels(millimeters(self.height))
 
     @property
     def removed_on(self) -> date | None:
-        """The day the unit was taken out, where it was."""
+        """Day the unit was removed, if it was."""
         return self.site.fate.on if self.site.fate.what == "removed" else None
 
     def periods(self) -> list[tuple[date, date | None]]:
-        """List from when to when a failure of this unit would have reached us."""
+        """Observation periods of the unit: when a failure of it would have been reported to us."""
         fate = self.site.fate
         first = (self.observed_from, fate.watch_ends_on)
         return [first] if fate.back_on is None else [first, (fate.back_on, None)]
@@ -140,7 +140,7 @@ class PlannedUnit:
 
 @dataclass(frozen=True, slots=True)
 class Item:
-    """Pieces of one type in one slot of a unit, from the day they were fitted to the day they went out."""
+    """Pieces of one type in one slot of a unit, from installation to removal."""
 
     unit: PlannedUnit
     component_type: str
@@ -152,7 +152,7 @@ class Item:
     lot: str
 
     def watched(self, today: date) -> list[tuple[date, date]]:
-        """List the spans (after the first day, up to the last) in which our records would show a failure."""
+        """Spans at risk (after the first day, up to the last), in which our records would show a failure."""
         spans = []
         for begins, ends in self.unit.periods():
             first = max(self.fitted_on, begins)
@@ -164,7 +164,7 @@ class Item:
 
 @dataclass(frozen=True, slots=True)
 class Fleet:
-    """The whole invented fleet as it stands on a day, with the care rounds to each site by its code."""
+    """The whole demo fleet as of a day, with the maintenance visits to each site by its code."""
 
     scenario: Scenario
     today: date
@@ -175,7 +175,7 @@ class Fleet:
     rounds: Mapping[str, Sequence[Round]]
 
     def item_years(self) -> dict[str, float]:
-        """Add up the watched years of the items of each type."""
+        """Years at risk of the items of each type."""
         years: dict[str, float] = {}
         for item in self.items:
             days = sum((last - first).days for first, last in item.watched(self.today))
@@ -184,18 +184,18 @@ class Fleet:
 
 
 def inches(length: Fraction) -> str:
-    """Write inches as people do, such as ``35 7/8``."""
+    """Format inches as people write them, such as ``35 7/8``."""
     whole, rest = divmod(length, 1)
     return " ".join(str(part) for part in (whole, rest) if part) or "0"
 
 
 def millimeters(length: Fraction) -> Decimal:
-    """Turn inches into exact millimeters."""
+    """Convert inches to exact millimeters."""
     return Decimal(length.numerator) / Decimal(length.denominator) * MM_PER_INCH
 
 
 def items_of(unit: PlannedUnit, *, scenario: Scenario) -> list[Item]:
-    """List the parts a unit has had: those of its construction, split where they were changed."""
+    """Items of a unit: those of its construction, split where they were replaced."""
     wanted = {"lite": unit.lower_lite is not None, "jamb": unit.jamb}
     items: list[Item] = []
     for part in scenario.parts[unit.construction]:
@@ -211,7 +211,7 @@ def items_of(unit: PlannedUnit, *, scenario: Scenario) -> list[Item]:
 def _lifetimes(
     unit: PlannedUnit, component_type: str, kind: str, *, pieces: int, lot: str, kinds: Mapping[str, str]
 ) -> list[Item]:
-    """Follow one slot through the changes of its parts."""
+    """Lifetimes in one slot through the replacements of its parts."""
     swaps = sorted((swap for swap in unit.swaps if kinds[swap.to] == kind), key=lambda swap: swap.on)
     sets = [swap for swap in swaps if not swap.panel]
     starts = [(component_type, unit.installed_on, lot), *((swap.to, swap.on, "") for swap in sets)]

@@ -1,10 +1,11 @@
-"""What fails when: the true hazards, the failures they lead to, and how many were to be expected.
+"""Simulation of failures: true hazards, failures drawn from them, and expected counts.
 
 Days are counted whole. On its ``k``-th day an item is expected to fail ``(k / scale) ** shape -
 ((k - 1) / scale) ** shape`` times, times the factors of its site, its surroundings, the season of that day
 and the time since it was lubricated. A failing piece is replaced and the item goes on, so the failures of one
-item are a Poisson process. Given the sites' factors and the days of care, the number of failures in any
-watched span is therefore Poisson with the summed hazard as its mean, which is what makes the truth known.
+item are a Poisson process. Given the sites' factors and the days of maintenance, the number of failures in
+any span at risk is therefore Poisson with the integrated hazard as its mean, which is what makes the truth
+known.
 
 This module imports no Django.
 """
@@ -30,7 +31,7 @@ SUNNY_FROM, SUNNY_UNTIL = 110, 295
 
 @dataclass(frozen=True, slots=True)
 class Failure:
-    """One true failure: of which item, how, and on which day it happened."""
+    """True failure: its item, its mode, and its day."""
 
     item: Item
     hazard: Hazard
@@ -39,10 +40,10 @@ class Failure:
 
 @dataclass(frozen=True, slots=True)
 class Risk:
-    """Items of one type, fitting day and care under one hazard: their spans at risk, what is expected there.
+    """Items of one type, installation day and maintenance under one hazard, with their spans at risk.
 
     ``item`` is the position of each span's item in ``items``; ``begin`` and ``end`` are the ages in days
-    between which it is watched (from the day after ``begin``, up to ``end``); ``cumulative`` holds the
+    between which it is at risk (from the day after ``begin``, up to ``end``); ``cumulative`` holds the
     expected failures by age before the item's own factor, ``expected`` those of each span with it.
     """
 
@@ -56,7 +57,7 @@ class Risk:
 
 
 def simulate_failures(fleet: Fleet, generator: np.random.Generator) -> list[Failure]:
-    """Let the fleet fail as its true hazards say, in watched time only, in the order of the days."""
+    """Draw failures from the true hazards, during time at risk only, in the order of the days."""
     failures = []
     for risk in risks(fleet):
         counts = generator.poisson(risk.expected)
@@ -71,10 +72,10 @@ def simulate_failures(fleet: Fleet, generator: np.random.Generator) -> list[Fail
 
 
 def true_integrated_hazard(fleet: Fleet) -> dict[tuple[str, str], float]:
-    """Add up the true hazard of all items over their watched days, by component type and failure mode.
+    """Integrated true hazard of all items over their days at risk, by component type and failure mode.
 
-    This is the mean of the Poisson number of failures that the records hold, given the fleet, its watched
-    spans and the factors of its sites.
+    This is the mean of the Poisson number of failures in the records, given the fleet, its
+    spans at risk and the factors of its sites.
     """
     truth: dict[tuple[str, str], float] = {}
     for risk in risks(fleet):
@@ -84,7 +85,7 @@ def true_integrated_hazard(fleet: Fleet) -> dict[tuple[str, str], float]:
 
 
 def risks(fleet: Fleet) -> Iterator[Risk]:
-    """Go through the fleet by type, fitting day and care, so that each of these is worked out once."""
+    """Risks of the fleet by type, installation day and maintenance, so that each is computed once."""
     by_type: dict[str, list[Hazard]] = {}
     for hazard in fleet.scenario.hazards:
         by_type.setdefault(hazard.component_type, []).append(hazard)
@@ -115,9 +116,9 @@ def risks(fleet: Fleet) -> Iterator[Risk]:
 
 
 def lubricated_at(item: Item, fleet: Fleet) -> tuple[int, ...]:
-    """List the ages in days at which an item was lubricated, where its care is ours.
+    """Ages in days at which an item was lubricated, where its maintenance is ours.
 
-    That is done on rounds, and whenever a window is fitted or comes into our care.
+    That is done on maintenance visits, and whenever a window is installed or comes under our maintenance.
     """
     unit = item.unit
     if unit.site.care_by != OURS:
@@ -128,7 +129,7 @@ def lubricated_at(item: Item, fleet: Fleet) -> tuple[int, ...]:
 
 
 class _Clock:
-    """Expected failures by age, with what fitting days have in common worked out once."""
+    """Cumulative hazard by age, with what installation days have in common computed once."""
 
     def __init__(self, fleet: Fleet) -> None:
         self._first = min(item.fitted_on for item in fleet.items)
@@ -140,7 +141,7 @@ class _Clock:
     def cumulative(
         self, hazard: Hazard, *, fitted_on: date, lubricated: tuple[int, ...], days: int
     ) -> FloatArray:
-        """Give the expected failures by age 0, 1, ... ``days`` of an item, its own factor left out."""
+        """Cumulative hazard at ages 0, 1, ... ``days`` of an item, without the item's own factor."""
         if hazard not in self._daily:
             ages = np.arange(self._days + 1) / (hazard.scale_years * DAYS_PER_YEAR)
             self._daily[hazard] = (np.diff(ages**hazard.shape), np.array(hazard.season)[self._months])
@@ -153,7 +154,7 @@ class _Clock:
 
 
 def _since_lubrication(shape: float, lubricated: tuple[int, ...], *, days: int) -> FloatArray:
-    """Give the factor of each day of an item's life by how long ago it was lubricated: one where never."""
+    """Factor of each day of an item's life by the time since its lubrication: one where it never was."""
     if not lubricated:
         return np.ones(days)
     eves = np.arange(days)
@@ -164,7 +165,7 @@ def _since_lubrication(shape: float, lubricated: tuple[int, ...], *, days: int) 
 
 
 def _factor(item: Item, around: Mapping[str, str], hazard: Hazard) -> float:
-    """Multiply all that makes one item fail more or less often than another of its type and age."""
+    """Product of all factors that make one item fail more or less often than another of its type and age."""
     factor = item.unit.site.factor
     for name, levels in hazard.effects.items():
         factor *= levels.get(around[name], 1.0)
@@ -172,7 +173,7 @@ def _factor(item: Item, around: Mapping[str, str], hazard: Hazard) -> float:
 
 
 def surroundings(item: Item, scenario: Scenario) -> dict[str, str]:
-    """Name what acts on an item: coast, care, lot, sun, and the heat of its color in that sun."""
+    """Covariates of an item: coast, maintenance, lot, sun, and the heat of its color in that sun."""
     unit = item.unit
     sun = sun_on(unit.facing, unit.shade)
     color = unit.finish if unit.finish in ("dark", "medium") else "pale"
@@ -187,7 +188,7 @@ def surroundings(item: Item, scenario: Scenario) -> dict[str, str]:
 
 
 def sun_on(facing: int, shade: str) -> str:
-    """Say whether the sun gets at a unit fully, in part or not at all, from where it faces and its shade."""
+    """Sun exposure of a unit (full, part or none), from its bearing and its shade."""
     sunny = SUNNY_FROM <= facing <= SUNNY_UNTIL
     if sunny and shade == "none":
         return "full"

@@ -1,7 +1,7 @@
-"""How the fleet's failures came to be known: calls, findings and care as older records would hold them.
+"""History of the demo fleet: calls, findings and maintenance as older records would show them.
 
-Every failure in watched time is found in the same watched span, at a call some days later or on the next
-care visit. So the records hold exactly the failures that happened, dated a little late, as records are.
+Every failure in time at risk is found in the same span, at a call some days later or on the next maintenance
+visit. So the records contain exactly the failures that happened, dated a little late, as records are.
 
 This module imports no Django.
 """
@@ -23,13 +23,13 @@ from servicedesk.demo.sources import Hazard
 CORNERS = ("UL", "UR", "LL", "LR")
 MAINTENANCE_WITHIN = timedelta(days=200)
 WHOLE_UNIT_MODE = "OPR-01"
-# Once a year all usual care is done, which a row without a word on the work says.
+# Once a year all usual maintenance is done, which a row without a description of the work means.
 WITHOUT_LUBRICATION = "cleaned, checked"
 
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One line of the older records, with the columns of a history file."""
+    """Row of the older records, with the columns of a history file."""
 
     unit: str
     on: date
@@ -46,11 +46,11 @@ class Entry:
 
 @dataclass(slots=True)
 class Records:
-    """The older records of a fleet, and what is known of them beforehand.
+    """Older records of a fleet, and their known true counts.
 
-    ``failures`` are the true ones, each an event. The first three numbers say how many failures stand in the
-    records that are no events: repeats of a fault, trouble found on the day of taking over, trouble that is
-    put down to no part. ``wear_only`` and ``in_vain`` count findings of wear and calls without a finding.
+    ``failures`` are the true ones, each an event. The first three numbers count the failures in the records
+    that are no events: repeats of a fault, faults found on the day of taking over, and faults that are
+    assigned to no part. ``wear_only`` and ``in_vain`` count findings of wear and calls without a finding.
     """
 
     failures: list[Failure]
@@ -63,7 +63,7 @@ class Records:
 
 
 def write_records(fleet: Fleet) -> Records:
-    """Let the fleet fail and write down what its owners told and its technicians found."""
+    """Simulate the fleet's failures and write the records its owners and technicians made of them."""
     records = Records(simulate_failures(fleet, stream(fleet, FAILURES).generator))
     dice = stream(fleet, RECORDS)
     scribe = _Scribe(fleet, records, dice)
@@ -80,7 +80,7 @@ def write_records(fleet: Fleet) -> Records:
 
 
 class _Scribe:
-    """Writes entries so that no two failures of one unit share mode, place and day."""
+    """Writer of entries; no two failures of one unit share mode, place and day."""
 
     def __init__(self, fleet: Fleet, records: Records, dice: Dice) -> None:
         self.fleet, self.records, self.dice = fleet, records, dice
@@ -94,7 +94,7 @@ class _Scribe:
             self.hazards.setdefault(hazard.component_type, []).append(hazard)
 
     def failure(self, failure: Failure) -> None:
-        """Write down one failure, and what went before and came after it."""
+        """Write one failure, and what came before and after it."""
         item, hazard, dice = failure.item, failure.hazard, self.dice
         first, last = next(span for span in item.watched(self.fleet.today) if span[0] < failure.on <= span[1])
         at_maintenance = (
@@ -109,7 +109,7 @@ class _Scribe:
             self._again(item, hazard, where, found_on, last=last)
 
     def trouble_at_take_over(self, unit: PlannedUnit) -> None:
-        """Write down what was wrong on the day a unit was taken over, which is often why we were called."""
+        """Write the faults on the day a unit was taken over, which are often the reason of the first call."""
         share = self.fleet.scenario.shares["trouble on the day of taking over"]
         if unit.observed_from == unit.installed_on or not self.dice.happens(share):
             return
@@ -123,7 +123,7 @@ class _Scribe:
         self.records.at_take_over += 1
 
     def calls_in_vain(self, unit: PlannedUnit) -> None:
-        """Write down calls after which nothing could be found."""
+        """Write calls after which nothing could be found."""
         words = self.fleet.scenario.words
         for on in self._days_at_rate(unit, self.fleet.scenario.calls_in_vain):
             item = self.dice.one_of(self.items[unit.code])
@@ -133,7 +133,7 @@ class _Scribe:
             self.records.in_vain += 1
 
     def whole_unit_trouble(self, unit: PlannedUnit) -> None:
-        """Write down trouble that nobody could put down to a part."""
+        """Write faults that nobody could assign to a part."""
         for on in sorted(set(self._days_at_rate(unit, self.fleet.scenario.whole_unit))):
             self._write(
                 unit,
@@ -148,7 +148,7 @@ class _Scribe:
             self.records.of_no_part += 1
 
     def maintenance(self) -> None:
-        """Write down the care that was done on every round."""
+        """Write the maintenance done on every visit."""
         for unit in self.fleet.units:
             for went in maintenance_of(unit, self.fleet):
                 work = "" if went.lubricated else WITHOUT_LUBRICATION
@@ -164,7 +164,7 @@ class _Scribe:
         called: bool = True,
         repeat: bool = False,
     ) -> None:
-        """Write down a failure that somebody called about, or that was seen on a care visit."""
+        """Write a failure that somebody called about, or that was found on a maintenance visit."""
         self.taken.add((unit.code, hazard.mode, where, on))
         self._write(
             unit,
@@ -180,7 +180,7 @@ class _Scribe:
         )
 
     def _wear(self, item: Item, hazard: Hazard, *, first: date, before: date) -> None:
-        """Write down wear seen on an earlier visit, before it became a failure."""
+        """Write wear found on an earlier visit, before it became a failure."""
         on = _visit_day(before - timedelta(days=self.dice.whole(60, 500)), last=before)
         if not first < on < before:
             return
@@ -190,7 +190,7 @@ class _Scribe:
         self.records.wear_only += 1
 
     def _again(self, item: Item, hazard: Hazard, where: str, found_on: date, *, last: date) -> None:
-        """Write down that the same fault came back."""
+        """Write a repeat of the same fault."""
         on = _visit_day(found_on + timedelta(days=self.dice.whole(6, 60)), last=last)
         key = (item.unit.code, hazard.mode, where, on)
         if on <= found_on or key in self.taken or on in self._swap_days(item):
@@ -232,13 +232,13 @@ class _Scribe:
         return day + timedelta(days=self.dice.whole(0, min(most, (last - day).days)))
 
     def _maintenance_after(self, failure: Failure, last: date) -> date | None:
-        """Find the care visit on which a failure was seen that nobody called about."""
+        """Maintenance visit on which a failure was found that nobody called about."""
         rounds = self.fleet.rounds.get(failure.item.unit.site.code, ())
         latest = min(last, failure.on + MAINTENANCE_WITHIN)
         return next((went.on for went in rounds if failure.on <= went.on <= latest), None)
 
     def _free(self, item: Item, hazard: Hazard, wanted: date, *, first: date, last: date) -> tuple[str, date]:
-        """Find a place and a day of the span, near the wanted day, that no other failure of this mode has."""
+        """Place and day of the span, near the wanted day, that no other failure of this mode has."""
         closed = self._swap_days(item)
         after, before = range((last - wanted).days + 1), range(-1, (first - wanted).days, -1)
         for on in (wanted + timedelta(days=step) for step in chain(after, before)):
@@ -261,11 +261,11 @@ class _Scribe:
         return f"{panel} corner {self.dice.one_of(CORNERS)}" if hazard.place == "corner" else panel
 
     def _swap_days(self, item: Item) -> set[date]:
-        """List the days on which parts of this unit were changed, when a finding could be of either part."""
+        """Days on which parts of this unit were replaced, when a finding could belong to either part."""
         return {swap.on for swap in item.unit.swaps}
 
     def _days_at_rate(self, unit: PlannedUnit, per_year: float) -> Iterator[date]:
-        """Draw days of a unit's watched time at an even rate."""
+        """Draw days of a unit's time at risk from a homogeneous Poisson process."""
         today = self.fleet.today
         for begins, ends in unit.periods():
             last = min(ends or today, unit.removed_on or today, today)
@@ -280,7 +280,7 @@ def _visit_day(day: date, *, last: date) -> date:
 
 
 def _with_references(entries: Iterable[Entry]) -> list[Entry]:
-    """Number the calls in the order of the days, and put the entries unit by unit."""
+    """Number the calls in the order of the days, and sort the entries by unit."""
     ordered = sorted(entries, key=lambda e: (e.on, e.unit, e.what, e.mode, e.where, e.ref))
     numbers: dict[str, str] = {}
     for entry in ordered:

@@ -1,4 +1,4 @@
-"""Loading the demo company into an empty desk: all of it, or nothing."""
+"""Loads the demo company into an empty database: all of it, or nothing."""
 
 from __future__ import annotations
 
@@ -39,25 +39,25 @@ Tell = Callable[[str], None]
 
 
 def load_demo(scenario: Scenario, *, today: date | None, folder: Path, tell: Tell) -> None:
-    """Load the demo company as of a day (today where none is given); a loaded one is left as it is.
+    """Load the demo company as of a day (today by default); a loaded one is left as it is.
 
     Raises
     ------
     RuleViolation
-        When the desk holds other records, or the day is still to come.
+        When the database contains other records, or the day is in the future.
     """
     if is_loaded():
         return
     now = _moment(today)
     if Unit.objects.exists() or Site.objects.exists() or _known_people(scenario):
         raise RuleViolation(NOT_EMPTY)
-    # One transaction: a load that is broken off leaves the desk empty, and can simply be run again.
+    # One transaction: an interrupted load leaves the database empty, and can simply be run again.
     with transaction.atomic():
         _load(scenario, now=now, folder=folder, tell=tell)
 
 
 def _load(scenario: Scenario, *, now: datetime, folder: Path, tell: Tell) -> None:
-    """Build the company, bring its files in, and put its present on top."""
+    """Build the company, import its files, and add its present week."""
     tell(f"Building {scenario.company} of {scenario.county} …")
     fleet = build_fleet(scenario, today=timezone.localdate(now))
     files = write_files(fleet, write_records(fleet), folder=folder)
@@ -76,7 +76,7 @@ def _load(scenario: Scenario, *, now: datetime, folder: Path, tell: Tell) -> Non
 
 
 def _moment(today: date | None) -> datetime:
-    """Say at which moment the demo stands: now, or after dinner of an earlier day."""
+    """Present moment of the demo: now, or midday of an earlier day."""
     now = timezone.now()
     if today is None or today == timezone.localdate(now):
         return now
@@ -90,7 +90,7 @@ def _known_people(scenario: Scenario) -> bool:
 
 
 def _sign_up(scenario: Scenario, *, at: datetime) -> dict[str, User]:
-    """Let the demo's people sign in."""
+    """Add the demo's users."""
     return {
         person.username: add_person(
             person.username,
@@ -105,7 +105,7 @@ def _sign_up(scenario: Scenario, *, at: datetime) -> dict[str, User]:
 
 
 def import_files(paths: Mapping[InputFile, Path], *, by: User, at: datetime) -> None:
-    """Bring files in as anybody would; in the demo every row must be good."""
+    """Import files as anybody would; in the demo every row must be good."""
     contents = {file: path.open("rb") for file, path in paths.items()}
     try:
         incoming = {file: Incoming(paths[file].name, content) for file, content in contents.items()}

@@ -1,4 +1,4 @@
-"""When the demo's technicians went round to care for the windows of those who had agreed to it.
+"""Maintenance visits of the demo's technicians, at sites whose owners agreed to them.
 
 This module imports no Django.
 """
@@ -13,18 +13,18 @@ from servicedesk.demo.fleet import OURS, Fleet, PlannedSite, PlannedUnit, Round
 from servicedesk.demo.neighbors import working_day
 from servicedesk.demo.sources import Scenario
 
-# Two rounds a year: one when tracks are lubricated, one when liners are checked after the summer.
+# Two visits a year: one when tracks are lubricated, one when liners are checked after the summer.
 SPRING = (3, 22)
 LATE_SUMMER = (8, 18)
 SPREAD_DAYS = 52
 SETTLED = timedelta(days=30)
-"""How long a unit has been up before it gets its first care."""
+"""Time from a unit's installation to its first maintenance."""
 
 
 def maintenance_rounds(
     sites: Sequence[PlannedSite], scenario: Scenario, *, today: date, dice: Dice
 ) -> Mapping[str, Sequence[Round]]:
-    """Date the care visits of every site whose care is ours; a few sites are behind by now."""
+    """Maintenance visits to every site whose maintenance is ours; a few sites are behind by now."""
     cared_for = [site for site in sites if site.care_by == OURS]
     behind = _days_behind(cared_for, scenario, today=today, dice=dice)
     rounds = {}
@@ -37,7 +37,7 @@ def maintenance_rounds(
 
 
 def maintenance_of(unit: PlannedUnit, fleet: Fleet) -> list[Round]:
-    """List the rounds on which a unit was cared for: it was settled, and we were looking after it."""
+    """Visits on which a unit was maintained: some time after its installation, and under our care."""
     return [
         went
         for went in fleet.rounds.get(unit.site.code, ())
@@ -46,7 +46,7 @@ def maintenance_of(unit: PlannedUnit, fleet: Fleet) -> list[Round]:
 
 
 def _watched_on(unit: PlannedUnit, day: date) -> bool:
-    """Say whether we were looking after a unit on a day (the first day of a period not counted)."""
+    """Whether a unit was under follow-up on a day (the first day of a period not counted)."""
     return any(begins < day and (ends is None or day <= ends) for begins, ends in unit.periods()) and (
         unit.removed_on is None or day < unit.removed_on
     )
@@ -55,7 +55,7 @@ def _watched_on(unit: PlannedUnit, day: date) -> bool:
 def _days_behind(
     cared_for: Sequence[PlannedSite], scenario: Scenario, *, today: date, dice: Dice
 ) -> Mapping[str, int]:
-    """Say for how many days nobody went to the sites that are behind."""
+    """Number of days without a visit to the sites that are behind."""
     with_us = [
         site
         for site in cared_for
@@ -67,9 +67,9 @@ def _days_behind(
 
 
 def _rounds_of(site: PlannedSite, scenario: Scenario, *, today: date, dice: Dice) -> Iterator[Round]:
-    """Go round the years; a site keeps about the same week of the season, and some rounds are missed.
+    """Visits over the years; a site has about the same week of the season, and some visits are missed.
 
-    In some years all that is done in spring is put off until after the summer.
+    In some years all spring maintenance is put off until after the summer.
     """
     shares = scenario.shares
     usual = dice.whole(0, SPREAD_DAYS)

@@ -1,4 +1,4 @@
-"""Invented people at invented addresses, and what became of them.
+"""Invented customers at invented addresses, and their fates.
 
 This module imports no Django.
 """
@@ -19,7 +19,7 @@ KM_PER_DEGREE = 111.32
 
 
 def years(count: float) -> timedelta:
-    """Turn years into whole days."""
+    """Convert years to whole days."""
     return timedelta(days=round(count * DAYS_PER_YEAR))
 
 
@@ -29,7 +29,7 @@ def working_day(day: date) -> date:
 
 
 def build_sites(scenario: Scenario, *, today: date, dice: Dice) -> list[PlannedSite]:
-    """Build the sites in the order in which they came to the company."""
+    """Build the sites in the order in which they became customers."""
     people = _people(scenario.words, dice)
     doors = _doors(scenario.words, dice)
     joined = sorted(day for day in _joining_days(scenario, today=today, dice=dice))
@@ -40,7 +40,7 @@ def build_sites(scenario: Scenario, *, today: date, dice: Dice) -> list[PlannedS
 
 
 def business_year(scenario: Scenario, day: date, *, today: date) -> int:
-    """Say in which of the scenario's years a day lies, the oldest being 0; earlier days count to it."""
+    """Index of the scenario's year that contains a day, the oldest being 0; earlier days count to it."""
     count = len(scenario.years)
     return max(0, count - 1 - int((today - day).days / DAYS_PER_YEAR))
 
@@ -100,7 +100,7 @@ def _year_built(joined_on: date, scenario: Scenario, dice: Dice) -> int | None:
 def _fate(
     joined_on: date, scenario: Scenario, *, today: date, dice: Dice, people: Iterator[Neighbor]
 ) -> Fate:
-    """Decide what became of a site: it stays for a year at least, and nothing befell it in the last month."""
+    """Draw the fate of a site: it stays for a year at least, and nothing happened in the last month."""
     shares = scenario.shares
     what = dice.weighted(
         {
@@ -124,10 +124,10 @@ def _fate(
 
 
 def _people(words: Words, dice: Dice) -> Iterator[Neighbor]:
-    """Put names together, no name twice.
+    """Generate names, no name twice.
 
-    Area codes with a leading zero are never given out, and line numbers 0100 to 0199 behind 555 are kept for
-    invented people, so no telephone rings anywhere.
+    Area codes with a leading zero are never assigned, and line numbers 0100 to 0199 after 555 are reserved
+    for fictional use, so no telephone rings anywhere.
     """
     count = len(words.given_names) * len(words.family_names)
     for index in dice.generator.permutation(count):
@@ -142,7 +142,7 @@ def _people(words: Words, dice: Dice) -> Iterator[Neighbor]:
 
 
 def _doors(words: Words, dice: Dice) -> Iterator[tuple[Village, str]]:
-    """Find a house for each site, no house twice."""
+    """Generate a house for each site, no house twice."""
     taken = set()
     while True:
         village = dice.one_of(words.villages)

@@ -1,4 +1,4 @@
-"""Fitting out an invented porch: what its windows share, and how each differs.
+"""Windows of a demo porch: what they share, and how each differs.
 
 This module imports no Django.
 """
@@ -17,7 +17,7 @@ from units.geometry.panels import suggest_panels
 
 SIDES = {"front": 0, "left": 270, "right": 90}
 FRONTS = {"any": (0, 71), "sunny": (28, 52)}
-"""Bearings of the front in steps of five degrees."""
+"""Bearings of the front, as multiples of five degrees."""
 LOWEST_WITH_LITE = 62
 NOTED_SINCE_YEARS = 4.0
 DAY_TEMPERATURES_C = (6, 8, 12, 17, 22, 27, 30, 29, 25, 18, 12, 8)
@@ -25,7 +25,7 @@ DAY_TEMPERATURES_C = (6, 8, 12, 17, 22, 27, 30, 29, 25, 18, 12, 8)
 
 @dataclass(frozen=True, slots=True)
 class Fitting:
-    """One go of work at a porch: on which day, and how its windows are built."""
+    """Installation at a porch: its day, and how its windows are built."""
 
     on: date
     construction: str
@@ -49,7 +49,7 @@ class Porch:
 
 
 def fit_out(site: PlannedSite, scenario: Scenario, *, today: date, dice: Dice) -> list[PlannedUnit]:
-    """Fit out one porch: mostly in one go, sometimes with a second go some years later."""
+    """Install the windows of one porch: mostly at once, sometimes in two installations years apart."""
     count = int(dice.weighted(scenario.weights["units at a site"]))
     goes = [_fitting(_first_day(site, dice), scenario, ours=not site.taken_over, today=today, dice=dice)]
     porch = _porch(site, scenario, dice, construction=goes[0].construction)
@@ -67,7 +67,7 @@ def fit_out(site: PlannedSite, scenario: Scenario, *, today: date, dice: Dice) -
 
 
 def _porch(site: PlannedSite, scenario: Scenario, dice: Dice, *, construction: str) -> Porch:
-    """Describe a porch; where it faces, its shade and color go with the construction it was built with."""
+    """Draw a porch; its bearing, shade and color depend on the construction it was built with."""
     shares, weights = scenario.shares, scenario.weights
     around = {**weights, **scenario.surroundings.get(construction, {})}
     height = Fraction(dice.weighted(weights["height, inches"])) + Fraction(dice.whole(-24, 24), 16)
@@ -86,13 +86,13 @@ def _porch(site: PlannedSite, scenario: Scenario, dice: Dice, *, construction: s
 
 
 def _first_day(site: PlannedSite, dice: Dice) -> date:
-    """Date the first go: the day the site came to us, or years before where others had fitted it."""
+    """Day of the first installation: when the site came to us, or years before where others did it."""
     age = years(dice.between(3, 10)) if site.taken_over else timedelta(0)
     return working_day(site.joined_on - age)
 
 
 def _second_day(site: PlannedSite, scenario: Scenario, *, today: date, dice: Dice) -> date | None:
-    """Date the second go, where there is one; nothing is added to a porch that we lost."""
+    """Day of the second installation, if any; nothing is added to a porch that we lost."""
     wanted = dice.happens(scenario.shares["built in two goes"])
     day = working_day(site.joined_on + years(dice.between(1, 4)))
     if not wanted or site.fate.what != "with us" or day > today - timedelta(days=10):
@@ -109,7 +109,7 @@ def _fitting(on: date, scenario: Scenario, *, ours: bool, today: date, dice: Dic
 def _unit(
     code: str, porch: Porch, fitting: Fitting, scenario: Scenario, taken: set[str], dice: Dice, today: date
 ) -> PlannedUnit:
-    """Measure and describe one window of a porch."""
+    """Draw the measurements and properties of one window of a porch."""
     side, place = _place(scenario, taken, dice)
     width = Fraction(dice.weighted(scenario.weights["width, inches"])) + Fraction(dice.whole(-30, 30), 16)
     height = porch.height + Fraction(dice.whole(-2, 2), 16)
@@ -142,7 +142,7 @@ def _unit(
 
 
 def _place(scenario: Scenario, taken: set[str], dice: Dice) -> tuple[str, str]:
-    """Find a place on the porch that no other window has."""
+    """Place on the porch that no other window has."""
     free = [
         (side, place)
         for side, places in scenario.words.places.items()
@@ -155,7 +155,7 @@ def _place(scenario: Scenario, taken: set[str], dice: Dice) -> tuple[str, str]:
 
 
 def _as_built(fitting: Fitting, width: Fraction, height: Fraction, scenario: Scenario, dice: Dice) -> AsBuilt:
-    """Note the day's work; the opening is measured 3/8 to 1/2 in larger than the window."""
+    """Measurements of the day; the opening is measured 3/8 to 1/2 in larger than the window."""
     usual = DAY_TEMPERATURES_C[fitting.on.month - 1]
     return AsBuilt(
         crew=dice.one_of(scenario.words.crews),

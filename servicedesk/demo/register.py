@@ -1,4 +1,4 @@
-"""What the files have no column for: coast and care of sites, telephones, glass, changed parts."""
+"""Data that the import files have no column for: coast, maintenance, telephones, glass, replaced parts."""
 
 from __future__ import annotations
 
@@ -29,9 +29,9 @@ EXTRA_PARTS = ("tempered lower lite", "extension jamb")
 
 
 def complete_register(fleet: Fleet, *, by: User, at: datetime) -> None:
-    """Add to the imported units and sites what their files could not say, in one step.
+    """Add to the imported units and sites what their files could not say, in one transaction.
 
-    Descriptions are stored many at a time, as an import stores them; what changes a part or an owner goes
+    Descriptions are stored in bulk, as an import stores them; what changes a part or an owner goes
     through the operation that the pages use.
     """
     with atomic_operation():
@@ -66,7 +66,7 @@ def _describe_customers(fleet: Fleet, *, by: User, at: datetime) -> None:
 
 
 def _describe_units(fleet: Fleet, units: dict[str, Unit], *, by: User, at: datetime) -> None:
-    """Note what was measured on the day, and fit the glass and jambs that only some units have."""
+    """Store the measurements of the day, and install the glass and jambs that only some units have."""
     types = {row.name: row for row in ComponentType.objects.filter(name__in=EXTRA_PARTS)}
     described, parts = [], []
     for planned in fleet.units:
@@ -99,7 +99,7 @@ def _extra_part(unit: Unit, made_as: ComponentType) -> InstalledPart:
 
 
 def _store(records: Sequence[Record], fields: Iterable[str], *, action: str, by: User, at: datetime) -> None:
-    """Store fields of many records at once, each with its line of history."""
+    """Update fields of many records at once, each with its entry in the history."""
     for record in records:
         record.clean_fields()
     type(records[0])._default_manager.bulk_update(records, list(fields), batch_size=200)
@@ -108,7 +108,7 @@ def _store(records: Sequence[Record], fields: Iterable[str], *, action: str, by:
 
 
 def _change_parts(unit: Unit, planned: PlannedUnit, *, by: User, at: datetime) -> None:
-    """Change the parts that were changed since the unit went in, in the order of the days."""
+    """Replace the parts that were replaced since the unit was installed, in the order of the days."""
     for swap in sorted(planned.swaps, key=lambda swap: swap.on):
         made_as = ComponentType.objects.get(name=swap.to)
         part = unit.installed_parts.in_place().get(kind=made_as.kind, panel=InstalledPart.WHOLE)
@@ -119,7 +119,7 @@ def _change_parts(unit: Unit, planned: PlannedUnit, *, by: User, at: datetime) -
 
 
 def _sell(site: Site, *, on: date, buyer: Neighbor | None, by: User, at: datetime) -> None:
-    """Note to whom a house was sold; where the new owner is not with us, stop watching its units."""
+    """Record the sale of a house; where the new owner is no customer, end the follow-up of its units."""
     customer = None
     if buyer is not None:
         record = Customer(name=buyer.name, phone=buyer.phone, email=buyer.email, note="Bought the house.")

@@ -1,4 +1,4 @@
-"""Building the invented fleet: which windows went into which porch, of what, and what was changed since.
+"""Builds the demo fleet: which windows went into which porch, their parts, and what was replaced since.
 
 The same scenario, seed and day always give the same fleet. What happens to a unit (removal, lapse, retrofit)
 is decided without looking at its failures, so that its time at risk says nothing about them.
@@ -26,7 +26,7 @@ SETTLED = timedelta(days=30)
 
 @dataclass(frozen=True, slots=True)
 class Porchful:
-    """The units of one construction that went into a porch together."""
+    """Units of one construction that were installed in a porch together."""
 
     site: str
     construction: str
@@ -53,12 +53,12 @@ def build_fleet(scenario: Scenario, *, today: date, seed: int | None = None) -> 
 
 
 def stream(fleet: Fleet, number: int) -> Dice:
-    """Give one of the independent random generators of a fleet's seed."""
+    """Independent random generator number ``number`` of a fleet's seed."""
     return Dice.streams(fleet.seed, count=STREAMS)[number]
 
 
 def _porchfuls(units: Sequence[PlannedUnit]) -> list[Porchful]:
-    """Put the units together that went in together."""
+    """Units grouped by common installation."""
     groups: dict[tuple[str, date], list[PlannedUnit]] = {}
     for unit in units:
         groups.setdefault((unit.site.code, unit.installed_on), []).append(unit)
@@ -68,7 +68,7 @@ def _porchfuls(units: Sequence[PlannedUnit]) -> list[Porchful]:
 
 
 def _mark_bad_lot(together: Sequence[Porchful], scenario: Scenario, *, today: date, dice: Dice) -> None:
-    """Hand the bad lot to a handful of porches that were fitted in its time."""
+    """Assign the bad lot to a few porches that were installed in its time."""
     bad = scenario.bad_lot
     low, high = (today - years(age) for age in reversed(bad.years_ago))
     fitting = [
@@ -84,7 +84,7 @@ def _mark_bad_lot(together: Sequence[Porchful], scenario: Scenario, *, today: da
 
 
 def _retrofit(together: Sequence[Porchful], retrofit: Retrofit, *, today: date, dice: Dice) -> None:
-    """Change a part to another type at some porches that still stand and are watched."""
+    """Replace a part by another type at some porches that still stand and are under follow-up."""
     low, high = retrofit.after_years
     old_enough = [
         porchful
@@ -100,7 +100,7 @@ def _retrofit(together: Sequence[Porchful], retrofit: Retrofit, *, today: date, 
 
 
 def _change_panel_keys(units: Sequence[PlannedUnit], scenario: Scenario, *, today: date, dice: Dice) -> None:
-    """Change the four keys of one panel in a few units to another type."""
+    """Replace the four keys of one panel in a few units by another type."""
     keys = scenario.panel_keys
     low, high = keys.after_years
     old_enough = [
@@ -117,7 +117,7 @@ def _change_panel_keys(units: Sequence[PlannedUnit], scenario: Scenario, *, toda
 
 
 def _day_within(begin: date, *, low: float, high: float, today: date, dice: Dice) -> date:
-    """Find a working day so many years after a day, a month ago at the latest."""
+    """Working day some years after a day, a month ago at the latest."""
     latest = min(begin + years(high), today - SETTLED)
     earliest = begin + years(low)
     return working_day(earliest + timedelta(days=dice.whole(0, max(0, (latest - earliest).days))))

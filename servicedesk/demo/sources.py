@@ -1,4 +1,4 @@
-"""What the demo is made from: the scenario, the word lists and the true hazards, read from their files.
+"""Input of the demo: the scenario, the word lists and the true hazards, read from their files.
 
 This module imports no Django.
 """
@@ -16,7 +16,7 @@ MONTH_DAYS = (31, 28.25, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31)
 
 @dataclass(frozen=True, slots=True)
 class Year:
-    """One year of business: how many sites came, and which constructions they got."""
+    """Year of business: how many sites came, and their constructions."""
 
     sites: int
     mix: Mapping[str, float]
@@ -24,7 +24,7 @@ class Year:
 
 @dataclass(frozen=True, slots=True)
 class BadLot:
-    """A lot of parts that fails early, and how widely it was used."""
+    """Lot of parts that fails early, and its share."""
 
     component_type: str
     construction: str
@@ -35,7 +35,7 @@ class BadLot:
 
 @dataclass(frozen=True, slots=True)
 class Retrofit:
-    """Parts of a construction (or of any, where empty) changed to another type at some sites."""
+    """Parts of a construction (or of any, where empty) replaced by another type at some sites."""
 
     construction: str
     to: str
@@ -45,7 +45,7 @@ class Retrofit:
 
 @dataclass(frozen=True, slots=True)
 class PanelKeys:
-    """The keys of one panel changed to another type in a few units."""
+    """Keys of one panel replaced by another type in a few units."""
 
     construction: str
     to: str
@@ -55,7 +55,7 @@ class PanelKeys:
 
 @dataclass(frozen=True, slots=True)
 class Person:
-    """Somebody who signs in to the demo."""
+    """User of the demo."""
 
     username: str
     name: str
@@ -65,7 +65,7 @@ class Person:
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """A type that units of a construction come with."""
+    """Type of part that units of a construction come with."""
 
     component_type: str
     kind: str
@@ -76,7 +76,7 @@ class Part:
 
 @dataclass(frozen=True, slots=True)
 class Village:
-    """An invented place with its streets, and how near the coast its houses stand."""
+    """Invented place with its streets, and the exposure of its houses to the coast."""
 
     name: str
     postcode: str
@@ -89,7 +89,7 @@ class Village:
 
 @dataclass(frozen=True, slots=True)
 class Words:
-    """The words from which addresses, people and remarks are put together."""
+    """Words from which addresses, people and notes are generated."""
 
     villages: tuple[Village, ...]
     given_names: tuple[str, ...]
@@ -103,13 +103,13 @@ class Words:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Hazard:
-    """One true way in which parts of a type fail.
+    """True hazard of one failure mode of parts of a type (power law).
 
     By age ``t`` (in years) an item has failed ``(t / scale_years) ** shape`` times on average, before the
     factors of its site, its surroundings and the season. ``season`` holds twelve monthly factors with a mean
-    of one over the year. With ``care_shape``, parts at sites whose care is ours fail ``years ** care_shape``
-    times as often by so many years after they were lubricated: as often as without it in a whole year, less
-    often before and more often after.
+    of one over the year. With ``care_shape``, parts at sites whose maintenance is ours fail
+    ``years ** care_shape`` times as often by so many years after they were lubricated: as often as without it
+    in a whole year, less often before and more often after.
     """
 
     component_type: str
@@ -128,7 +128,7 @@ class Hazard:
 
 @dataclass(frozen=True, slots=True)
 class Scenario:
-    """All that the demo company is built from."""
+    """All input of the demo company."""
 
     seed: int
     company: str
@@ -187,7 +187,7 @@ def read_scenario(fixtures: Path) -> Scenario:
 
 
 def even_season(weights: list[float]) -> tuple[float, ...]:
-    """Bring monthly weights to a mean of one over the days of a year."""
+    """Normalize monthly weights to a mean of one over the days of a year."""
     whole = sum(weight * days for weight, days in zip(weights, MONTH_DAYS, strict=True))
     return tuple(weight * sum(MONTH_DAYS) / whole for weight in weights)
 

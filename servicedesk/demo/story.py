@@ -1,4 +1,4 @@
-"""The demo company's present: open calls, last week's visits, this week's plan and the care that is due.
+"""Present of the demo company: open calls, last week's visits, this week's plan and due maintenance.
 
 All of it goes through the operations that the pages use, each at the time at which it would have been done.
 """
@@ -50,7 +50,7 @@ BEFORE_PLANNING = timedelta(days=3)
 
 
 class Story:
-    """Tells the present of a loaded demo company, as of a moment."""
+    """Writer of the present of a loaded demo company, as of a moment."""
 
     def __init__(self, fleet: Fleet, path: Path, *, people: Mapping[str, User], now: datetime) -> None:
         self.rows: Row = json.loads(path.read_text(encoding="utf-8"))
@@ -63,11 +63,11 @@ class Story:
         self.technician = self._first("technician")
 
     def tell(self) -> None:
-        """Let the last weeks happen, then the planning of this one."""
+        """Run the last weeks, then the planning of this one."""
         self._raise_due(BEFORE_LAST_WEEK)
         calls = [self.rows["closed_call"], *self.rows["calls"]]
         self._choose_sites(calls)
-        for row in sorted(calls, key=self._told_at):
+        for row in sorted(calls, key=self._reported_at):
             self._call(row)
         for row in self.rows["finished_visits"]:
             self._finished_visit(row)
@@ -78,7 +78,7 @@ class Story:
         self._plan_next_week()
 
     def _plan_next_week(self) -> None:
-        """Plan the rounds of the week after this one, with a shorter search than anybody waits for."""
+        """Plan the routes of the week after this one, with a shorter search than on a page."""
         monday = monday_of(self.today) + timedelta(days=7)
         person, days = self.people[self.rows["away"]["who"]], self.rows["away"]["days"]
         away = [monday + timedelta(days=number) for number in days]
@@ -94,7 +94,7 @@ class Story:
         raise_due(self.today - ago, at=self.now - ago)
 
     def _choose_sites(self, calls: Sequence[Row]) -> None:
-        """Choose the unit of each call, and the sites whose care is visited: those with the most due."""
+        """Choose the unit of each call, and the sites of maintenance visits: those with the most due."""
         taken: set[str] = set()
         self.units: dict[str, Unit] = {}
         waiting = MaintenanceTask.objects.unplanned().filter(origin=MaintenanceTask.Origin.MAINTENANCE)
@@ -109,7 +109,7 @@ class Story:
         self.maintenance_sites = [by_pk[key] for key in keys if key in by_pk]
 
     def _fits(self, unit: PlannedUnit, row: Row) -> bool:
-        """Tell whether a call can be about a unit; calls keep off the sites whose care is ours."""
+        """Return whether a call can be about a unit; calls avoid the sites whose maintenance is ours."""
         panels = unit.panels or 0
         return (
             unit.site.fate.what == "with us"
@@ -121,19 +121,19 @@ class Story:
             and not unit.swaps
         )
 
-    def _told_at(self, row: Row) -> datetime:
+    def _reported_at(self, row: Row) -> datetime:
         if "minutes_ago" in row:
             return self.now - timedelta(minutes=row["minutes_ago"])
         return self._moment(self.today - timedelta(days=row["days_ago"]), row["time"])
 
     def _call(self, row: Row) -> None:
-        """Log a call, and do what was done about it since."""
-        unit, at = self.units[row["key"]], self._told_at(row)
+        """Log a call, and what was done about it since."""
+        unit, at = self.units[row["key"]], self._reported_at(row)
         owner = unit.site.ownerships.current().select_related("customer").get().customer
         call = Call(
             site=unit.site,
             unit=unit if row.get("unit_known", True) else None,
-            told_by=owner.name,
+            reported_by=owner.name,
             phone=owner.phone,
             words=row["words"],
             symptom=row["symptom"],
@@ -169,7 +169,7 @@ class Story:
         record_finding(finding, visit=visit, by=self.technician, at=at)
 
     def _finished_visit(self, row: Row) -> None:
-        """Plan, confirm and finish a visit of last week; one task of a care visit could not be done."""
+        """Plan, confirm and finish a visit of last week; one maintenance task could not be done."""
         monday = self.today - timedelta(days=self.today.weekday() + 7)
         starts_at = self._moment(monday + timedelta(days=row["weekday"]), row["time"])
         visit = self._planned(row, starts_at=starts_at, at=starts_at - timedelta(days=1))
@@ -189,7 +189,7 @@ class Story:
     def _visit(self, row: Row) -> None:
         """Plan a visit of this week or the next; some are confirmed by now, and one was cancelled."""
         starts_at = self._moment(self._working_day(row["day"]), row["time"])
-        known_at = self.calls[row["call"]].told_at if "call" in row else self.now - BEFORE_PLANNING
+        known_at = self.calls[row["call"]].reported_at if "call" in row else self.now - BEFORE_PLANNING
         at = known_at + timedelta(minutes=50)
         visit = self._planned(row, starts_at=starts_at, at=at)
         if row.get("confirmed"):
@@ -213,7 +213,7 @@ class Story:
         )
 
     def _working_day(self, count: int) -> date:
-        """Count working days on from today; on a weekend the first one is the Monday after."""
+        """Working day that many days from today; on a weekend the first one is the Monday after."""
         day = self.today
         while day.weekday() > 4:
             day += timedelta(days=1)
@@ -226,7 +226,7 @@ class Story:
 
 
 def _first_hours(tasks: Iterable[MaintenanceTask]) -> list[MaintenanceTask]:
-    """Take as many tasks as a visit has room for, in the order given."""
+    """As many tasks as fit in a visit, in the order given."""
     taken: list[MaintenanceTask] = []
     minutes = 0
     for task in tasks:

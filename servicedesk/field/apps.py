@@ -1,4 +1,4 @@
-"""The technician's pages."""
+"""Django app of the technician's pages."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from django.apps import AppConfig
 
 
 class FieldConfig(AppConfig):
-    """What a technician needs at the porch."""
+    """Technician's pages, usable offline."""
 
     name = "servicedesk.field"
     label = "field"

@@ -1,4 +1,4 @@
-"""Finishing a visit from a phone, where the visit may have changed since the phone last saw it."""
+"""Finished visits from phones, where the visit may have changed since the phone last saw it."""
 
 from __future__ import annotations
 
@@ -34,14 +34,14 @@ NAMED = re.compile(r"task_(\d{1,19})", re.ASCII)
 
 @dataclass
 class Differences:
-    """What the phone says of tasks that are not as it last saw them."""
+    """Differences between the tasks on the phone and those of the visit now."""
 
     done_apart: list[MaintenanceTask] = field(default_factory=list)
     look_at: list[str] = field(default_factory=list)
 
 
 def take_finish(sent: Sent, *, by: User) -> Made:
-    """Finish a visit as a phone says; what was done is stored, whatever happened meanwhile."""
+    """Finish a visit from a phone record; what was done is stored, whatever happened meanwhile."""
     visit = visit_of(sent.body)
     if visit is None:
         raise RuleViolation("That visit is not in the schedule any more.")
@@ -78,7 +78,7 @@ def _apply(
     cancelled: bool,
     by: User,
 ) -> list[tuple[Call, str]]:
-    """Store what was done, and end the visit where it still stands; give the calls that stay open."""
+    """Store what was done, and end the visit if it is still open; return the calls that stay open."""
     at, finished_at = sent.made.received_at, _finished_at(sent, visit)
     made_safe, on = form.made_safe(), timezone.localdate(finished_at)
     if cancelled:
@@ -101,7 +101,7 @@ def _apply(
 
 
 def _named(sent: Sent) -> dict[int, str]:
-    """Read what the phone says of each task, by the task's key."""
+    """Outcomes from the phone, by the task's key."""
     named = {}
     for name, value in sent.body.items():
         if (match := NAMED.fullmatch(name)) and (key := read_key(match[1])):
@@ -119,7 +119,7 @@ def _form(sent: Sent, tasks: list[MaintenanceTask], visit: Visit) -> FinishForm:
 
 
 def _finished_at(sent: Sent, visit: Visit) -> datetime:
-    """Give the moment the visit ended: the time typed, on the visit's day, or else when it was recorded."""
+    """End of the visit: the time typed, on the visit's day, or else when it was recorded."""
     typed = parse_time(sent.text("ended_at").strip()) if sent.text("ended_at").strip() else None
     if typed is None:
         return sent.made.at
@@ -128,7 +128,7 @@ def _finished_at(sent: Sent, visit: Visit) -> datetime:
 
 
 def _differences(visit: Visit, named: Mapping[int, str], here: set[int]) -> Differences:
-    """Find tasks the phone tells of that are not open on the visit any more."""
+    """Tasks of the phone record that are not open on the visit any more."""
     differences = Differences()
     tasks = MaintenanceTask.objects.filter(pk__in=set(named) - here, site=visit.site_id)
     for task in tasks.select_related("unit", "installed_part", "next_due").order_by("pk"):
@@ -147,7 +147,7 @@ def _differences(visit: Visit, named: Mapping[int, str], here: set[int]) -> Diff
 def _unseen(
     here: list[MaintenanceTask], named: Mapping[int, str], differences: Differences
 ) -> dict[int, Result]:
-    """Put tasks that the phone never showed back on the list of work."""
+    """Return tasks that the phone never showed to the unassigned work."""
     unseen = [task for task in here if task.pk not in named]
     for task in unseen:
         differences.look_at.append(f"“{task.reason}” was not on the phone, and went back on the list")

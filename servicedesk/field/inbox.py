@@ -1,10 +1,10 @@
-"""Taking in what phones recorded: each once, through the operations that the pages use.
+"""Inbox of phone records: each is stored once, through the operations that the pages use.
 
-A phone keeps a record until it hears that it is stored. So the same record may come several times, also after
-an answer that never arrived; the key the phone gave it makes it one. A record that can't be taken comes back
-with the reason and, where there is something to choose, from what. Every such record can be left to the
-office instead: it is stored as it was typed, and the office settles it. What nobody at the porch can answer,
-such as a unit removed meanwhile, goes there by itself.
+A phone keeps a record until it learns that it is stored. So the same record may come several times, also
+after an answer that never arrived; the idempotency key the phone gave it makes it one. A record that can't be
+stored comes back with the reason and, where there is a choice to make, with the choices. Every such record
+can be left to the office instead: it is stored as it was typed, and the office settles it. What nobody at the
+site can answer, such as a unit removed meanwhile, goes to the office automatically.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ UNKNOWN_KIND = "This desk does not know such a record: reload the page on the ph
 IN_TROUBLE = "The desk could not read this record: enter it by hand, and tell whoever looks after the desk."
 LOG = logging.getLogger(__name__)
 DAYS = {"found_on", "done_on", "inspected_on", "on"}
-"""Fields that nobody fills in at the porch: what is wrong with them the office settles."""
+"""Fields that nobody fills in at the site: faults in them are left to the office."""
 MOST_LOOK_AT = 400
 
 KINDS: Mapping[str, Callable[..., Made]] = {
@@ -49,14 +49,14 @@ KINDS: Mapping[str, Callable[..., Made]] = {
 
 @dataclass(frozen=True)
 class Answer:
-    """What the phone is told: an HTTP status and a body for it."""
+    """Response to the phone: an HTTP status and a body."""
 
     status: int
     body: dict[str, Any]
 
 
 def take_in(body: bytes, *, by: User, at: datetime) -> Answer:
-    """Take in one record; the same again gets the first answer."""
+    """Store one record; the same again gets the first answer."""
     try:
         sent = read_sent(body, at=at)
     except Unreadable as error:
@@ -78,7 +78,7 @@ def take_in(body: bytes, *, by: User, at: datetime) -> Answer:
 
 
 def _in_trouble(error: Exception) -> RuleViolation:
-    """Note a fault of ours: a record that the office is to settle is kept all the same."""
+    """Log an unexpected error; the record is stored for the office all the same."""
     LOG.error("a record left to the office could not be taken", exc_info=error)
     return RuleViolation(IN_TROUBLE)
 
@@ -98,7 +98,7 @@ def _take(sent: Sent, *, by: User) -> Answer:
 
 
 def _refused(sent: Sent, refusal: RuleViolation, *, by: User) -> Answer:
-    """Ask the phone, or leave a record to the office where the phone wants that or has nothing to answer."""
+    """Return the question to the phone, or leave a record to the office where no phone can answer it."""
     words = shown_on_one_line(str(refusal))
     if sent.settle or set(refusal.reasons) <= DAYS:
         return _leave_to_office(sent, sent.key, why=words, by=by)
@@ -106,7 +106,7 @@ def _refused(sent: Sent, refusal: RuleViolation, *, by: User) -> Answer:
 
 
 def _same_key(sent: Sent, *, by: User) -> Answer:
-    """Say that a key was used before; left to the office, the record is stored under a key of its own."""
+    """Report a key that was used before; left to the office, the record is stored under a key of its own."""
     if not sent.settle:
         return Answer(422, {"state": "needs answer", "words": OTHER_BODY})
     key = uuid5(sent.key, f"{by.pk} {sent.fingerprint}")
@@ -117,7 +117,7 @@ def _same_key(sent: Sent, *, by: User) -> Answer:
 
 
 def _leave_to_office(sent: Sent, key: UUID, *, why: str, by: User) -> Answer:
-    """Store a record as it was typed, for the office to settle; schedulers hear of a danger at once."""
+    """Store a record as it was typed, for the office to settle; notify schedulers of a danger at once."""
     made = _about(sent)
     answer = {"state": "received", "words": f"left to the office: {why}", "left": True}
     with atomic_operation():
@@ -139,7 +139,7 @@ def _leave_to_office(sent: Sent, key: UUID, *, why: str, by: User) -> Answer:
 
 
 def _about(sent: Sent) -> Made:
-    """Find out what a record is about, as far as it says so."""
+    """Unit, visit and site of a record, as far as it names them."""
     unit, visit = None, None
     with suppress(RuleViolation):
         unit = unit_of(sent.body)
@@ -152,7 +152,7 @@ def _about(sent: Sent) -> Made:
 def _keep(
     sent: Sent, key: UUID, answer: dict[str, Any], made: Made, *, look_at: list[str], by: User
 ) -> PhoneRecord:
-    """Store the record itself, with its answer and what the office should look at."""
+    """Store the phone record, with its answer and what the office should check."""
     site = made.site or (made.unit.site if made.unit else made.visit.site if made.visit else None)
     return PhoneRecord.objects.create(
         key=key,
@@ -171,7 +171,7 @@ def _keep(
 
 
 def _overtaken(sent: Sent, made: Made) -> list[str]:
-    """Say what happened to visit, unit and call between the recording and its coming in."""
+    """Changes to visit, unit and call between recording and receipt."""
     happened = []
     visit = made.visit
     if visit is not None and visit.state == Visit.State.CANCELLED:
@@ -188,7 +188,7 @@ def _overtaken(sent: Sent, made: Made) -> list[str]:
 
 
 def _choices(sent: Sent, refusal: RuleViolation) -> dict[str, Any]:
-    """Offer what can be chosen where a question stayed open."""
+    """Choices where a question stayed open."""
     if "same_as" not in refusal.reasons:
         return {"fields": sorted(filter(None, refusal.reasons))}
     unit = Unit.objects.filter(pk=read_key(sent.body.get("unit")) or 0).first()

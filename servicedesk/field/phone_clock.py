@@ -1,8 +1,8 @@
-"""When a record was made, by our clock: a phone's own may be wrong, and may be put right in between.
+"""Clock correction of phone records: a phone's clock may be wrong, and may be set right in between.
 
 The phone sends what its clock showed when the record was made and what it shows now. The difference between
-now and our clock is how far the phone's clock is out, and the moment of the record is out by as much
-(Cristian's algorithm without the round trip, which is shorter than what is let pass).
+the latter and our clock is the phone's clock offset, and the moment of the record is corrected by it
+(Cristian's algorithm without the round trip, which is shorter than the tolerance).
 
 References
 ----------
@@ -21,27 +21,27 @@ from servicedesk.core.values.typed import read_day
 from servicedesk.core.values.words import count
 
 EARLIEST, LATEST = 2000, 9998
-"""Years for which a phone's clock is believed."""
+"""Years for which a phone's clock is accepted."""
 LET_PASS = timedelta(minutes=5)
-"""So far a clock may be out, and an answer may be on its way, before anything is reckoned."""
+"""Tolerance for clock offset and transmission, within which nothing is corrected."""
 
 
 @dataclass(frozen=True)
 class Recorded:
-    """When a record was made by our clock, and by the phone's.
+    """Time of a record by our clock, and by the phone's.
 
     Parameters
     ----------
     at
         The moment it was made.
     received_at
-        The moment it came in.
+        The moment it was received.
     phone_day
-        The day the phone showed when it was made; None where it showed none that makes sense.
+        The day the phone showed when it was made; None where it showed no valid one.
     ahead
         How far the phone's clock was ahead of ours when it sent the record; negative where it was slow.
     unbelievable
-        Whether the moment the phone told can't be true, so that the moment of its coming stands for it.
+        Whether the phone's moment can't be true, so that the moment of receipt replaces it.
     """
 
     at: datetime
@@ -52,14 +52,14 @@ class Recorded:
 
     @property
     def on(self) -> date:
-        """The day on which it was made, in the company's time zone."""
+        """Day on which it was made, in the company's time zone."""
         return timezone.localdate(self.at)
 
-    def day_told(self, value: object) -> str:
-        """Give a day that the phone told as it was by our clock; no day stands for the day of the record.
+    def reported_day(self, value: object) -> str:
+        """Convert a day from the phone to our clock; no day stands for the day of the record.
 
         A day is moved by as many days as the phone's day was out, and none lies after the record itself.
-        What is no day is given back as it is, for the form to refuse.
+        An invalid day is returned as it is, for the form to refuse.
         """
         text = "" if value is None else str(value)
         if not text.strip():
@@ -75,7 +75,7 @@ class Recorded:
 
     @property
     def words(self) -> str:
-        """Say that the phone's clock is out, and for which day the record counts; "" where it is right."""
+        """Note that the phone's clock is wrong, and for which day the record counts; "" where it is right."""
         stored = f"stored for {self.on:%b} {self.on.day}"
         if abs(self.ahead) > LET_PASS:
             way = "ahead" if self.ahead > timedelta(0) else "slow"
@@ -118,7 +118,7 @@ def _less(moment: datetime, span: timedelta) -> datetime | None:
 
 
 def _span(span: timedelta) -> str:
-    """Say a length of time in words, in the unit that fits."""
+    """Length of time in words, in the unit that fits."""
     minutes = round(span.total_seconds() / 60)
     for size, noun in ((1440, "day"), (60, "hour"), (1, "minute")):
         if minutes >= 0.8 * size:

@@ -1,4 +1,4 @@
-"""Reading the JSON that phones send, without what no database takes.
+"""Parser of the JSON that phones send, without what no database stores.
 
 References
 ----------
@@ -18,7 +18,7 @@ HALF = "\N{REPLACEMENT CHARACTER}"
 
 
 class Unreadable(Exception):  # noqa: N818  (it is an answer, not a fault)
-    """A record that makes no sense to this desk."""
+    """Raised for a record that can't be parsed."""
 
 
 def read_json(body: bytes) -> dict[str, Any]:
@@ -44,7 +44,7 @@ def read_json(body: bytes) -> dict[str, Any]:
 
 
 def shown_on_one_line(words: str) -> str:
-    """Give a sentence for a phone's screen: it may quote what was sent, with signs that no screen shows."""
+    """Sentence for a phone's screen, without characters that no screen shows: it may quote what was sent."""
     return " ".join("".join(one if one.isprintable() else " " for one in words).split())
 
 
@@ -60,14 +60,14 @@ def _without_doubles(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
 
 
 def _mended(data: Any, deep: int) -> Any:
-    """Go through all of it; what can't be stored of a text is taken out, so that the rest isn't lost."""
+    """Copy of the data without characters that can't be stored, so that the rest isn't lost."""
     if deep == 0:
         raise Unreadable("This is no record of a phone.")
     if isinstance(data, dict):
         return {_storable(name): _mended(value, deep - 1) for name, value in data.items()}
     if isinstance(data, list):
         return [_mended(value, deep - 1) for value in data]
-    if isinstance(data, float) and not isfinite(data):  # 1e999 is read as endless
+    if isinstance(data, float) and not isfinite(data):  # 1e999 is parsed as infinity
         raise Unreadable("This record holds a number that is too large.")
     return _storable(data) if isinstance(data, str) else data
 

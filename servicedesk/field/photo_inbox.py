@@ -1,4 +1,4 @@
-"""Taking in photos of phones: each once, tied to the record it belongs to."""
+"""Inbox of photos from phones: each is stored once, linked to the record it belongs to."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from servicedesk.field.inbox import Answer
 
 
 def take_photo_in(key: UUID, *, record: str, file: UploadedFile | None, by: User, at: datetime) -> Answer:
-    """Take in one photo; the same key again gets the same answer."""
+    """Store one photo; the same idempotency key again gets the same answer."""
     if Photo.objects.filter(key=key).exists():
         return Answer(200, {"state": "received", "words": "photo"})
     if file is None or file.file is None:

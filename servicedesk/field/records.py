@@ -1,4 +1,4 @@
-"""What phones record at a unit: findings, units in order, work and care, through the pages' operations."""
+"""Phone records at a unit: findings, inspections, work and maintenance, by the pages' operations."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ WORK_FIELDS = (
 
 
 def take_finding(sent: Sent, *, by: User) -> Made:
-    """Record what was found, and the works done about it."""
+    """Store a finding, and the work done about it."""
     unit, visit, call = unit_of(sent.body), visit_of(sent.body), call_of(sent.body)
     form = finding_form(sent, unit, called=call is not None, on_visit=visit is not None)
     form.instance.call = call
@@ -55,7 +55,7 @@ def take_finding(sent: Sent, *, by: User) -> Made:
 
 
 def finding_form(sent: Sent, unit: Unit, *, called: bool = False, on_visit: bool = False) -> FindingForm:
-    """Fill the form of a finding with what a phone says."""
+    """Form of a finding, filled from a phone record."""
     data = {name: sent.text(name) for name in FINDING_FIELDS} | {"found_on": sent.day("found_on")}
     data["is_failure"] = "False" if sent.body.get("is_failure") is False else "True"
     data |= {"idempotency_key": str(sent.key), "detected": "called" if called else "care" if on_visit else ""}
@@ -65,7 +65,7 @@ def finding_form(sent: Sent, unit: Unit, *, called: bool = False, on_visit: bool
 
 
 def take_no_fault(sent: Sent, *, by: User) -> Made:
-    """Note a unit, or all units of a site, as seen and fine on the day it was recorded."""
+    """Store an inspection with no fault found, of a unit or a whole site, on the day it was recorded."""
     visit, call = visit_of(sent.body), call_of(sent.body)
     on, at = read_day(sent.day("inspected_on")), sent.made.received_at
     if sent.body.get("site"):
@@ -80,7 +80,7 @@ def take_no_fault(sent: Sent, *, by: User) -> Made:
 
 
 def take_work(sent: Sent, *, by: User) -> Made:
-    """Record work done at a unit or on one of its parts, with what was replaced by what."""
+    """Store work done on a unit or one of its parts, with what was replaced by what."""
     unit, visit, call = unit_of(sent.body), visit_of(sent.body), call_of(sent.body)
     data = {name: sent.text(name) for name in WORK_FIELDS}
     data |= {"kind": sent.text("work"), "done_on": sent.day("done_on"), "idempotency_key": str(sent.key)}
@@ -101,7 +101,7 @@ def take_work(sent: Sent, *, by: User) -> Made:
 
 
 def take_maintenance(sent: Sent, *, by: User) -> Made:
-    """Complete the tasks of a unit that were done; done tasks count once, whoever else did them too."""
+    """Complete the tasks of a unit that were done; a done task counts once, whoever else did it too."""
     unit, visit = unit_of(sent.body), visit_of(sent.body)
     keys = sent.body.get("tasks")
     if not isinstance(keys, list) or not keys:
@@ -120,7 +120,7 @@ def take_maintenance(sent: Sent, *, by: User) -> Made:
 
 
 def _works(body: Body) -> list[str]:
-    """Read which works were done about a finding."""
+    """Kinds of work done about a finding."""
     works = body.get("works") or []
     if not isinstance(works, list):
         raise RuleViolation("This record does not say which works were done.")

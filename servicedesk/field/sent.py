@@ -1,4 +1,4 @@
-"""A record as a phone sent it, what became of it, and the records it names."""
+"""A record as a phone sent it, the result of storing it, and the records it names."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ Body = Mapping[str, Any]
 
 @dataclass(frozen=True)
 class Sent:
-    """A record as it came: its key, what it says, when it was made, whether the office is to settle it."""
+    """Phone record: its key, its body, when it was made, whether it is left to the office."""
 
     key: UUID
     kind: str
@@ -34,18 +34,18 @@ class Sent:
     fingerprint: str
 
     def day(self, name: str) -> str:
-        """The day that a field of the record tells, by our clock."""
-        return self.made.day_told(self.body.get(name))
+        """Day in a field of the record, by our clock."""
+        return self.made.reported_day(self.body.get(name))
 
     def text(self, name: str) -> str:
-        """What a field of the record holds, as a form takes it."""
+        """Value of a field of the record, as a form takes it."""
         value = self.body.get(name)
         return "" if value is None else str(value)
 
 
 @dataclass(frozen=True)
 class Made:
-    """What became of a record: in words, what photos of it belong to, and what the office should look at."""
+    """Result of a phone record: in words, what photos of it belong to, and what the office should check."""
 
     words: str
     visit: Visit | None
@@ -56,10 +56,10 @@ class Made:
 
 
 def read_sent(body: bytes, *, at: datetime) -> Sent:
-    """Read a record that came in ``at``: the frame every record has; what kind it is of is not looked at.
+    """Parse the envelope of a record received ``at``; its kind is not checked.
 
-    The fingerprint is of what was recorded. When it was sent, and that the office is to settle it, change
-    from try to try and are no part of it.
+    The fingerprint covers what was recorded. When it was sent, and whether it is left to the office, change
+    from attempt to attempt and are no part of it.
     """
     frame = read_json(body)
     try:
@@ -86,7 +86,7 @@ def read_sent(body: bytes, *, at: datetime) -> Sent:
 
 
 def unit_of(body: Body) -> Unit:
-    """Find the unit a record is about."""
+    """Unit of a record."""
     unit = Unit.objects.select_related("construction", "site").filter(pk=number_of(body, "unit")).first()
     if unit is None:
         raise RuleViolation("That unit is not in the register.")
@@ -94,14 +94,14 @@ def unit_of(body: Body) -> Unit:
 
 
 def visit_of(body: Body) -> Visit | None:
-    """Find the visit a record was made on, if it names one."""
+    """Visit on which a record was made, if it names one."""
     if not body.get("visit"):
         return None
     return Visit.objects.select_related("site").filter(pk=number_of(body, "visit")).first()
 
 
 def call_of(body: Body) -> Call | None:
-    """Find the call a record belongs to, if it names one; a call closed meanwhile is the same call."""
+    """Call of a record, if it names one; a call closed meanwhile is the same call."""
     if not body.get("call"):
         return None
     call = Call.objects.filter(pk=number_of(body, "call")).first()
@@ -109,7 +109,7 @@ def call_of(body: Body) -> Call | None:
 
 
 def number_of(body: Body, name: str) -> int:
-    """Read the number of a record that must be named."""
+    """Primary key of a record that must be named."""
     key = read_key(body.get(name))
     if key is None:
         raise RuleViolation(f"This record says no {name}.")

@@ -1,4 +1,4 @@
-"""The technician's day: each stop with what to know before ringing the bell, and what to have aboard."""
+"""Technician's day: each stop with what to know before it, and the parts to carry."""
 
 from __future__ import annotations
 
@@ -18,16 +18,16 @@ from units.cautions import Caution, cautions_for, heat_caution
 from units.models import Customer, FailureMode, Ownership, Unit
 
 FIRST_VISIT = 0.8
-"""The chance with which a repair should be finished at the first visit."""
+"""Probability with which a repair should be finished at the first visit."""
 
 SHOWN = 3
 WORTH_SAYING = 0.05
-"""Below this chance a fault is neither named nor provided for."""
+"""Probability below which a fault is neither named nor provided for."""
 
 
 @dataclass(frozen=True)
 class Happened:
-    """Something that happened at a site."""
+    """Event at a site."""
 
     on: date
     words: str
@@ -35,7 +35,7 @@ class Happened:
 
 @dataclass(frozen=True)
 class AtUnit:
-    """One unit of a stop: what is to be done there, and what was reported of it."""
+    """Unit of a stop: its tasks, and what was reported of it."""
 
     unit: Unit
     tasks: Sequence[MaintenanceTask]
@@ -44,7 +44,7 @@ class AtUnit:
 
 @dataclass(frozen=True)
 class Stop:
-    """One stop of the day."""
+    """Stop of the day."""
 
     visit: Visit
     customer: Customer | None
@@ -57,12 +57,12 @@ class Stop:
 
     @property
     def tasks(self) -> list[MaintenanceTask]:
-        """What is to be done, in the order in which it was put on the visit."""
+        """Tasks in the order in which they were put on the visit."""
         return [entry.task for entry in self.visit.visit_tasks.all()]
 
     @property
     def at_units(self) -> list[AtUnit]:
-        """Each unit with what is to be done there and what was reported of it, those with something first."""
+        """Units with their tasks and reports, those with something first."""
         rows = [
             AtUnit(
                 unit,
@@ -82,7 +82,7 @@ class Stop:
 
 @dataclass(frozen=True)
 class Day:
-    """All stops of a day, the next one among them, and the parts to have aboard."""
+    """Stops of a day, the next one among them, and the parts to carry."""
 
     date: date
     stops: Sequence[Stop]
@@ -91,12 +91,12 @@ class Day:
 
     @property
     def next_stop(self) -> Stop | None:
-        """The first stop that is not finished."""
+        """First stop that is not finished."""
         return next((stop for stop in self.stops if stop.visit.finished_at is None), None)
 
 
 def read_day(person: User, day: date) -> Day:
-    """Read somebody's stops of a day in order."""
+    """A technician's stops of a day in order."""
     start = start_of(day)
     visits = (
         Visit.objects.of(person)
@@ -111,12 +111,12 @@ def read_day(person: User, day: date) -> Day:
 
 
 def read_stop(visit: Visit) -> Stop:
-    """Read what to know about one visit."""
+    """Stop of one visit."""
     return _read_stops([visit])[0]
 
 
 def _read_stops(visits: Sequence[Visit]) -> list[Stop]:
-    """Read what to know about some visits, all of them at once."""
+    """Stops of some visits, with a fixed number of queries."""
     sites = {visit.site_id for visit in visits}
     calls = _calls_by_task([entry.task_id for visit in visits for entry in visit.visit_tasks.all()])
     units: defaultdict[int, list[Unit]] = defaultdict(list)
@@ -147,7 +147,7 @@ def _read_stops(visits: Sequence[Visit]) -> list[Stop]:
 
 
 def _calls_by_task(tasks: Sequence[int]) -> defaultdict[int, list[Call]]:
-    """Read the calls behind some tasks, with what their units are made of."""
+    """Calls behind some tasks, with the makes of their units."""
     calls = Call.objects.filter(task__in=tasks).select_related("unit__construction")
     by_task: defaultdict[int, list[Call]] = defaultdict(list)
     calls = calls.prefetch_related(
@@ -160,13 +160,13 @@ def _calls_by_task(tasks: Sequence[int]) -> defaultdict[int, list[Call]]:
 
 
 def _customers(sites: Collection[int]) -> dict[int, Customer]:
-    """Read whose some sites are now."""
+    """Present owners of some sites."""
     now = Ownership.objects.current().filter(site__in=sites).select_related("customer")
     return {ownership.site_id: ownership.customer for ownership in now}
 
 
 def _dangers_of(call: Call) -> list[str]:
-    """Say which dangers a caller named that nobody has made safe."""
+    """Dangers that a caller reported and that nobody has made safe."""
     where = f" (unit {call.unit})" if call.unit else ""
     return [
         f"{answer.get_question_display()} Yes{where}."
@@ -176,7 +176,7 @@ def _dangers_of(call: Call) -> list[str]:
 
 
 def _made_safe(sites: Collection[int]) -> defaultdict[int, list[str]]:
-    """Say which dangers found at some sites are only made safe for now."""
+    """Dangers at some sites that are only made safe for now."""
     rows: defaultdict[int, list[str]] = defaultdict(list)
     standing = Finding.objects.standing_dangers().filter(unit__site__in=sites)
     for finding in standing.select_related("unit", "mode").order_by("-found_on", "-pk"):
@@ -186,14 +186,14 @@ def _made_safe(sites: Collection[int]) -> defaultdict[int, list[str]]:
 
 
 class _Predicted:
-    """What calls are likely to be, from findings and modes that are read once for all of them."""
+    """Predicted faults of calls, from findings and modes that are read once for all of them."""
 
     def __init__(self) -> None:
         self.records = read_records()
         self.offered = list(FailureMode.objects.offered())
 
     def of(self, call: Call, units: Sequence[Unit]) -> list[LikelyMode]:
-        """List the faults worth saying about a call; nothing where it could be about several units."""
+        """Faults worth naming for a call; none where it could be about several units."""
         unit = call.unit or (units[0] if len(units) == 1 else None)
         if unit is None:
             return []
@@ -203,7 +203,7 @@ class _Predicted:
 
 
 def _cautions(units: Sequence[Unit]) -> list[Caution]:
-    """Gather the cautions of all units, each once."""
+    """Cautions of all units, each once."""
     cautions: dict[str, Caution] = {}
     for unit in units:
         parts = [part for part in unit.installed_parts.all() if part.removed_on is None]
@@ -214,7 +214,7 @@ def _cautions(units: Sequence[Unit]) -> list[Caution]:
 
 
 def _happened(sites: Collection[int]) -> defaultdict[int, list[Happened]]:
-    """List the last things that happened at each of some sites."""
+    """Last events at each of some sites."""
     by_site: defaultdict[int, list[Happened]] = defaultdict(list)
     for finding in Finding.objects.last_at_sites(sites, most=SHOWN).select_related("unit", "mode"):
         words = f"{finding.unit.code}: {finding.mode.name}"
@@ -228,7 +228,7 @@ def _happened(sites: Collection[int]) -> defaultdict[int, list[Happened]]:
 
 
 def _parts(stops: Sequence[Stop]) -> list[str]:
-    """Say which parts to have aboard so that each repair can be finished at once with a good chance."""
+    """Parts to carry so that each repair can be finished at once with a given probability."""
     names: dict[str, int] = {}
     wanted = []
     for stop in stops:

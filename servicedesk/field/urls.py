@@ -1,4 +1,4 @@
-"""Addresses of the technician's pages."""
+"""URLs of the technician's pages."""
 
 from __future__ import annotations
 

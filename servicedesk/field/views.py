@@ -1,4 +1,4 @@
-"""The technician's pages under /field/, and what their script asks for."""
+"""Views of the technician's pages under /field/, and of their script."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ SCRIPTS = [
     f"field/{name}.js"
     for name in ("clock", "leaving", "pack", "photos", "picking", "porch", "sending", "store", "waiting")
 ]
-"""What main.js imports, named in the page so that a slow line fetches all of it at once."""
+"""Modules that main.js imports, named in the page so that a slow connection fetches all of them at once."""
 
 SIGN_IN = "Sign in to send what is on this phone."
 SWITCHED_OFF = "Your account is switched off. What you recorded stays on this phone: ask the office."
@@ -57,7 +57,7 @@ WORKS = (WorkKind.CLEANED, WorkKind.LUBRICATED, WorkKind.ADJUSTED, WorkKind.REPA
 
 @technicians
 def today(request: HttpRequest) -> HttpResponse:
-    """The stops of today in order, the next one first, and what the phone keeps for later."""
+    """Stops of today in order, the next one first, and what the phone stores for later."""
     user = user_of(request)
     day = read_day(user, timezone.localdate())
     dangers = open_dangers()
@@ -68,7 +68,7 @@ def today(request: HttpRequest) -> HttpResponse:
 
 @technicians
 def stop(request: HttpRequest, visit_pk: int) -> HttpResponse:
-    """One stop: what was reported, what is due, what to look out for, and its units."""
+    """One stop: what was reported, what is due, cautions, and its units."""
     visit = get_object_or_404(Visit.objects.for_list(), pk=visit_pk)
     context = {"stop": read_stop(visit), "deference": DEFERENCE, **_script(user_of(request))}
     return render(request, "field/stop.html", context)
@@ -76,11 +76,11 @@ def stop(request: HttpRequest, visit_pk: int) -> HttpResponse:
 
 @technicians
 def unit(request: HttpRequest, unit_pk: int) -> HttpResponse:
-    """One unit at the porch: tap where it is, what it is, what was done."""
+    """One unit at the site: its drawing to tap on, what it is, what was done."""
     unit = get_object_or_404(Unit.objects.at_the_porch(), pk=unit_pk)
     parts = [part for part in unit.installed_parts.all() if part.removed_on is None]
     kinds = {part.kind for part in parts}
-    call = Call.objects.open().filter(unit=unit).order_by("-told_at").first()
+    call = Call.objects.open().filter(unit=unit).order_by("-reported_at").first()
     findings = list(Finding.objects.for_unit_sheet(unit)[:20])
     likely = likely_modes(unit, modes_for(unit), symptom=call.symptom if call else "")
     context = {
@@ -108,15 +108,15 @@ def unit(request: HttpRequest, unit_pk: int) -> HttpResponse:
 
 @technicians
 def work(request: HttpRequest, unit_pk: int) -> HttpResponse:
-    """Care and other work at one unit, with what was replaced by what."""
+    """Maintenance and other work at one unit, with what was replaced by what."""
     unit = get_object_or_404(Unit.objects.at_the_porch(), pk=unit_pk)
     visit = _visit_today(user_of(request), unit)
     form = WorkForm(instance=Work(unit=unit))
-    form.use_required_attribute = False  # what only some answers need is hidden until it is needed
+    form.use_required_attribute = False  # fields that only some choices need are hidden until then
     context = {
         "unit": unit,
         "visit": visit,
-        "call": Call.objects.open().filter(unit=unit).order_by("-told_at").first(),
+        "call": Call.objects.open().filter(unit=unit).order_by("-reported_at").first(),
         "form": form,
         "tasks": _next_due(unit, visit),
         "kinds": [kind for kind in WorkKind.choices if kind[0] in {*_works(unit), WorkKind.REPLACED}],
@@ -127,7 +127,7 @@ def work(request: HttpRequest, unit_pk: int) -> HttpResponse:
 
 
 def _next_due(unit: Unit, visit: Visit | None) -> QuerySet[MaintenanceTask]:
-    """List the care to do at a unit: what is on the visit, or else what is due."""
+    """Maintenance at a unit: what is on the visit, or else what is due."""
     tasks = MaintenanceTask.objects.open().filter(unit=unit).exclude(origin=MaintenanceTask.Origin.CALL)
     tasks = tasks.filter(visit_tasks__visit=visit) if visit else tasks.due(timezone.localdate())
     return tasks.order_by("due_on", "pk")
@@ -135,7 +135,7 @@ def _next_due(unit: Unit, visit: Visit | None) -> QuerySet[MaintenanceTask]:
 
 @technicians
 def finish(request: HttpRequest, visit_pk: int) -> HttpResponse:
-    """Finish a visit: all is preset as done, what was not is said."""
+    """Finish a visit: all tasks are preset as done, exceptions are entered."""
     visit = get_object_or_404(Visit.objects.for_list(), pk=visit_pk)
     form = FinishForm(tasks=tasks_of(visit), dangers=dangers_of(visit))
     form.use_required_attribute = False
@@ -149,13 +149,13 @@ def finish(request: HttpRequest, visit_pk: int) -> HttpResponse:
 
 
 def _works(unit: Unit) -> list[WorkKind]:
-    """List the works that fit: what runs in liners is not offered to be lubricated."""
+    """Kinds of work that fit a unit: a unit that runs in liners is not offered lubrication."""
     dry = silicone_in_doubt(unit, None)
     return [kind for kind in WORKS if not (dry and kind == WorkKind.LUBRICATED)]
 
 
 def _visit_today(user: User, unit: Unit) -> Visit | None:
-    """Find the visit on which one stands at a unit today."""
+    """Technician's visit at a unit today."""
     mine = Visit.objects.open().of(user).filter(site=unit.site_id)
     return mine.filter(starts_at__date=timezone.localdate()).order_by("starts_at").first()
 
@@ -165,13 +165,13 @@ def _script(user: User) -> dict[str, Any]:
 
 
 def _sender(request: HttpRequest) -> User | None:
-    """Say who sends; None where nobody may."""
+    """Signed-in technician who sends; None for anybody else."""
     user = request.user
     return user if isinstance(user, User) and user.may_act_as(Role.TECHNICIAN) else None
 
 
 def _not_taken(request: HttpRequest) -> JsonResponse:
-    """Say why nothing is taken: a script must not be led to the sign-in, and signing in may not help."""
+    """Response to a sender without access: no redirect to the sign-in, which may not help a script."""
     if isinstance(request.user, User):
         return JsonResponse({"state": "no access", "words": NOT_A_TECHNICIAN}, status=403)
     pk = read_key(request.session.get(SESSION_KEY))
@@ -184,7 +184,7 @@ def _not_taken(request: HttpRequest) -> JsonResponse:
 @login_not_required
 @require_GET
 def token(request: HttpRequest) -> HttpResponse:
-    """A fresh token for sending, and who is signed in; 401 or 403 where nobody may send."""
+    """New CSRF token for sending, and who is signed in; 401 or 403 without access."""
     user = _sender(request)
     if user is None:
         return _not_taken(request)
@@ -195,7 +195,7 @@ def token(request: HttpRequest) -> HttpResponse:
 @login_not_required
 @require_POST
 def inbox(request: HttpRequest) -> HttpResponse:
-    """Take in one record of a phone."""
+    """Receive one record of a phone."""
     user = _sender(request)
     if user is None:
         return _not_taken(request)
@@ -209,7 +209,7 @@ def inbox(request: HttpRequest) -> HttpResponse:
 @require_POST
 @takes_up_to(most_bytes, of=lambda request: _sender(request) is not None)
 def photos(request: HttpRequest) -> HttpResponse:
-    """Take in one photo of a phone."""
+    """Receive one photo of a phone."""
     user = _sender(request)
     if user is None:
         return _not_taken(request)
@@ -231,7 +231,7 @@ def photos(request: HttpRequest) -> HttpResponse:
 @login_not_required
 @require_GET
 def service_worker(request: HttpRequest) -> HttpResponse:
-    """The script that answers for the pages when there is no signal."""
+    """Service worker, which answers for the pages while offline."""
     context = {"static_url": settings.STATIC_URL}
     answer = render(request, "field/sw.js", context, content_type="text/javascript; charset=utf-8")
     answer["Cache-Control"] = "no-cache"
@@ -241,14 +241,14 @@ def service_worker(request: HttpRequest) -> HttpResponse:
 @login_not_required
 @require_GET
 def signed_out(request: HttpRequest) -> HttpResponse:
-    """What a phone shows after signing out without signal; it keeps this page for then."""
+    """Page that a phone shows after signing out while offline; the phone caches it for then."""
     return render(request, "field/signed_out.html")
 
 
 @login_not_required
 @require_GET
 def manifest(request: HttpRequest) -> HttpResponse:
-    """What a phone needs to put the pages on its home screen (W3C web app manifest)."""
+    """Web app manifest (W3C), with which a phone puts the pages on its home screen."""
     return JsonResponse(
         {
             "name": f"{settings.COMPANY_NAME}: today",

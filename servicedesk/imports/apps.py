@@ -1,4 +1,4 @@
-"""Importing a fleet from files."""
+"""Django app that imports a fleet from files."""
 
 from __future__ import annotations
 

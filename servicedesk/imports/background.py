@@ -1,4 +1,4 @@
-"""Having an import worked on while nobody waits for it."""
+"""Queues the work on an import in the background."""
 
 from __future__ import annotations
 
@@ -10,13 +10,13 @@ from servicedesk.core.models import Batch
 
 APPLY = "imports.apply_batch"
 SMALL = 256 * 1024
-"""Bytes of files that are through in seconds."""
+"""Size of files, in bytes, that take seconds."""
 
 
 def enqueue_resume(batch: Batch) -> None:
-    """Have all that is left to do with a batch done in the background.
+    """Queue all that is left to do with a batch.
 
-    Where tasks run in the process that asks, only small files are done at once; the clock takes up the rest,
+    Where tasks run in the calling process, only small files are done at once; the clock takes up the rest,
     so that no page waits for minutes.
     """
     size = batch.files.aggregate(size=Sum("size"))["size"] or 0

@@ -1,4 +1,4 @@
-"""What can be done with an import as a whole: open it, go on with it, let its good rows in, forget it."""
+"""Operations on an import as a whole: create, resume, approve, stop, discard."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from servicedesk.core.models import Batch
 from servicedesk.core.models.changes import Source
 from servicedesk.core.rules.refusals import RuleViolation, atomic_operation
 from servicedesk.core.values.dates import date_time
-from servicedesk.imports.applying.reverting import go_on_undoing
+from servicedesk.imports.applying.reverting import resume_reverting
 from servicedesk.imports.applying.steps import apply
 from servicedesk.imports.background import enqueue_resume
 from servicedesk.imports.files.folders import Incoming, drop_files, keep_files
@@ -35,7 +35,7 @@ def create_batch(
     by: User | None,
     at: datetime,
 ) -> Batch:
-    """Take files in as a new import; nothing is read yet. A file of units must be among them."""
+    """Create an import from uploaded files, without reading them. A file of units must be among them."""
     if InputFile.UNITS not in files:
         raise RuleViolation({"units": ["Choose the file of units; history and periods go with it."]})
     if care_by not in Site.CareBy.values:
@@ -57,7 +57,7 @@ def create_batch(
 
 
 def resume(batch: Batch, *, progress: Progress = silent) -> Batch:
-    """Do all that is left to do with a batch, from wherever it stands; answer it as it stands then."""
+    """Do all that is left to do with a batch, from its current stage; return it refreshed."""
     with change_source(Source.IMPORT):
         if batch.stage == Batch.Stage.STAGING:
             stage(batch, progress=progress)
@@ -67,17 +67,17 @@ def resume(batch: Batch, *, progress: Progress = silent) -> Batch:
         ):
             apply(batch, progress=progress)
         elif batch.stage == Batch.Stage.REVERTING:
-            go_on_undoing(batch, progress=progress)
+            resume_reverting(batch, progress=progress)
     batch.refresh_from_db()
     return batch
 
 
 def resume_all() -> int:
-    """Go on with every import that a crash or a restart left half-way; answer how many were finished."""
+    """Resume every import that a crash or a restart left unfinished; return how many were finished."""
     finished = 0
     under_way = Batch.objects.unfinished().filter(problem="")
     for key in list(under_way.values_list("pk", flat=True)):
-        batch = under_way.filter(pk=key).first()  # read in its turn: it may have been stopped meanwhile
+        batch = under_way.filter(pk=key).first()  # read in turn: it may have been stopped meanwhile
         if batch is None or not is_free(batch):
             continue
         try:
@@ -89,7 +89,7 @@ def resume_all() -> int:
 
 
 def approve_good_rows(batch: Batch, *, by: User | None, at: datetime) -> Batch:
-    """Let the good rows of a checked or refused import in; the bad ones can be mended and come later."""
+    """Approve the good rows of a checked or refused import; bad ones can be corrected and imported later."""
     with atomic_operation(), change_source(Source.IMPORT):
         batch = Batch.objects.select_for_update().get(pk=batch.pk)
         if batch.stage not in (Batch.Stage.CHECKED, Batch.Stage.REFUSED):
@@ -106,7 +106,7 @@ def approve_good_rows(batch: Batch, *, by: User | None, at: datetime) -> Batch:
 
 
 def stop(batch: Batch, *, by: User | None, at: datetime) -> Batch:
-    """Have the work on an import stopped after the chunk that is being written; it can be gone on with."""
+    """Stop the work on an import after the chunk that is being written; it can be resumed."""
     with atomic_operation(), change_source(Source.IMPORT):
         batch = Batch.objects.select_for_update().get(pk=batch.pk)
         if batch.stage not in (Batch.Stage.APPLYING, Batch.Stage.REVERTING) or batch.problem:
@@ -121,23 +121,23 @@ def stop(batch: Batch, *, by: User | None, at: datetime) -> Batch:
 
 
 def resume_later(batch: Batch, *, by: User | None, at: datetime) -> None:
-    """Have an import that was stopped, or could not go on, gone on with from where it stands."""
-    with change_source(Source.IMPORT), leased(batch) as hold:
+    """Queue the resumption of an import that was stopped or could not go on."""
+    with change_source(Source.IMPORT), leased(batch) as lease:
         if batch.stage not in (Batch.Stage.APPLYING, Batch.Stage.REVERTING):
             raise RuleViolation(
                 f"{str(batch).capitalize()} is {batch.get_stage_display()}: nothing is left to do."
             )
-        with hold.chunk(problem=""):
+        with lease.chunk(problem=""):
             write_change(batch, action=f"gone on with: {batch.get_stage_display()}", by=by, at=at)
     enqueue_resume(batch)
 
 
 def discard_batch(batch: Batch) -> None:
     """Delete an import of which nothing was applied, with its staging and its files."""
-    with leased(batch) as hold:
+    with leased(batch) as lease:
         if batch.stage not in (Batch.Stage.STAGING, Batch.Stage.CHECKED, Batch.Stage.REFUSED):
             raise RuleViolation(f"{str(batch).capitalize()} is {batch.get_stage_display()}; undo it instead.")
-        clear_staging(hold)
+        clear_staging(lease)
         drop_files(batch)
-        with hold.chunk():
+        with lease.chunk():
             batch.delete()

@@ -1,8 +1,9 @@
-"""One process at a time works on a batch, and one that died is followed by another.
+"""Lease of a batch: one process at a time works on it, and another takes over from one that died.
 
-A hold is a lease on the batch's row, renewed with every chunk that is written. Whoever finds the lease run
-out, or its process gone from this machine, takes the batch over; a process that lost its hold can't store
-another chunk, because the renewal comes first in the chunk's own transaction. So nothing is written twice.
+A lease is taken on the batch's row, and renewed with every chunk that is written. A process that finds the
+lease expired, or its owner gone from this machine, takes the batch over; a process that lost its lease can't
+store another chunk, because the renewal comes first in the chunk's own transaction. So nothing is written
+twice.
 """
 
 from __future__ import annotations
@@ -26,34 +27,34 @@ from servicedesk.core.rules.refusals import RuleViolation
 
 LEASE_DURATION = timedelta(seconds=60)
 CHUNK_ROWS = 250 if connection.vendor == "sqlite" else 10_000
-"""The most database rows written at once. SQLite has one writer at a time: nobody who saves something else is
-kept waiting longer than that takes. PostgreSQL keeps only those waiting who write the same records."""
+"""Most database rows written at once. SQLite has one writer at a time: nobody who saves something else
+waits longer than that takes. On PostgreSQL only those wait who write the same records."""
 PAGES_A_READING = 1 if connection.vendor == "sqlite" else 8
-"""How many times the rows of SQLite's small chunks are looked up at once."""
+"""Number of SQLite's small chunks whose rows are looked up at once."""
 SHARE_FOR_OTHERS = 0.25
-"""For how long nothing is written after a chunk on SQLite, as a share of what the chunk took."""
+"""Pause after a chunk on SQLite, as a share of the time the chunk took."""
 
 
 class LeaseLost(Exception):  # noqa: N818 - what happened, not a fault
-    """Another process took the batch over; it goes on from the last stored chunk."""
+    """Raised when another process took the batch over; it resumes from the last stored chunk."""
 
 
 class Stopped(LeaseLost):
-    """Somebody had the work on the batch stopped; what is stored stays, and it can be gone on with."""
+    """Raised when somebody stopped the work on the batch; what is stored stays, and it can be resumed."""
 
 
 @dataclass
 class Lease:
-    """The right to write for a batch."""
+    """Lease of a batch: the exclusive right to write it."""
 
     batch: Batch
     worker: str
 
     @contextmanager
     def chunk(self, **progress: Any) -> Iterator[None]:
-        """Write one chunk whole or not at all, together with how far the batch has come.
+        """Write one chunk in a transaction that renews the lease and stores the batch's progress.
 
-        Who waits to write something else gets in between this chunk and the next.
+        Other writers get their turn between this chunk and the next.
         """
         began = time.monotonic()
         with transaction.atomic():
@@ -63,13 +64,13 @@ class Lease:
             yield
         for name, value in progress.items():
             setattr(self.batch, name, value)
-        if connection.vendor == "sqlite":  # its writers do not queue: they look again every now and then
+        if connection.vendor == "sqlite":  # its writers do not queue: they retry every now and then
             time.sleep((time.monotonic() - began) * SHARE_FOR_OTHERS)
         if settings.DEBUG:
-            reset_queries()  # else Django keeps the text of every statement, and memory grows
+            reset_queries()  # otherwise Django keeps the text of every statement, and memory grows
 
     def note(self, **progress: Any) -> None:
-        """Renew the hold between chunks, storing how far the work has come."""
+        """Renew the lease between chunks, storing the progress."""
         with self.chunk(**progress):
             pass
 
@@ -84,16 +85,16 @@ class Lease:
 
 
 def _write_to_disk_later() -> None:
-    """Let this transaction be stored before it is on the disk, where what follows does not rely on it.
+    """Commit this transaction asynchronously, where what follows does not rely on its durability.
 
-    A power cut may take back the chunks of the last second, each with its cursor, and they are written again.
+    A power cut may lose the chunks of the last second, each with its cursor, and they are written again.
     """
     with connection.cursor() as cursor:
         cursor.execute("SET LOCAL synchronous_commit TO off")
 
 
 def is_free(batch: Batch) -> bool:
-    """Tell whether nobody alive is at work on a batch."""
+    """Return whether no live process has the lease of a batch."""
     if not batch.worker or batch.leased_until is None or batch.leased_until <= timezone.now():
         return True
     host, pid, _ = batch.worker.rsplit(":", 2)
@@ -112,7 +113,7 @@ def _is_alive(pid: int) -> bool:
 
 @contextmanager
 def leased(batch: Batch) -> Iterator[Lease]:
-    """Take hold of a batch for the time being; `RuleViolation` where another process is at work on it."""
+    """Conditional update that takes the lease of a batch; `RuleViolation` where another process has it."""
     worker = f"{socket.gethostname()[:80]}:{os.getpid()}:{secrets.token_hex(4)}"
     with transaction.atomic():
         now = Batch.objects.select_for_update().filter(pk=batch.pk).first()

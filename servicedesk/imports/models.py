@@ -1,4 +1,4 @@
-"""Files of an import and its rows, staged until they are applied."""
+"""Models of an import's files and its staged rows."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from servicedesk.imports.querysets import StagedProblemQuerySet, StagedRowQueryS
 
 
 class InputFile(models.TextChoices):
-    """The files a fleet comes in."""
+    """Files of an import."""
 
     UNITS = "units", "units"
     PERIODS = "periods", "periods"
@@ -18,7 +18,7 @@ class InputFile(models.TextChoices):
 
 
 class BatchFile(models.Model):
-    """One file of an import, and how its rows fared."""
+    """One file of an import, and the counts of its rows."""
 
     batch = models.ForeignKey(Batch, on_delete=models.CASCADE, related_name="files", db_index=False)
     file = models.CharField(max_length=8, choices=InputFile)
@@ -43,16 +43,16 @@ class BatchFile(models.Model):
 
 
 class StagedRow(models.Model):
-    """One row of a file as it was understood."""
+    """Staged row: one row of a file as it was parsed."""
 
     class State(models.TextChoices):
-        """What is to be done with the row."""
+        """State of a staged row."""
 
         NEW = "new", "to be applied"
         KNOWN = "known", "known already"
         BAD = "bad", "can't be applied"
 
-    # No index of its own: each of those below begins with the batch, and so it is in the other tables here.
+    # No index of its own: each of those below begins with the batch, as in the other tables here.
     batch = models.ForeignKey(Batch, on_delete=models.CASCADE, related_name="rows", db_index=False)
     file = models.CharField(max_length=8, choices=InputFile)
     line = models.PositiveIntegerField()
@@ -78,7 +78,7 @@ class StagedRow(models.Model):
 
 
 class StagedProblem(models.Model):
-    """One cell that can't be taken as it is: where it stands, what it holds, and how to mend it."""
+    """Problem of one cell: its place, its content, and how to correct it."""
 
     batch = models.ForeignKey(Batch, on_delete=models.CASCADE, related_name="problems", db_index=False)
     file = models.CharField(max_length=8, choices=InputFile)
@@ -119,7 +119,7 @@ class StagedSite(models.Model):
 
 
 class StagedCustomer(models.Model):
-    """A customer's name as the file spells it first; within a batch, the same name is the same customer."""
+    """Customer's name as the file spells it first; within a batch, the same name is the same customer."""
 
     batch = models.ForeignKey(Batch, on_delete=models.CASCADE, related_name="customers", db_index=False)
     key = models.CharField("name without regard to case", max_length=480)

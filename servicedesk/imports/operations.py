@@ -1,8 +1,8 @@
-"""Bringing a fleet in from files: UNITS, and beside it HISTORY and PERIODS.
+"""Operations that import a fleet from files: UNITS, and with it HISTORY and PERIODS.
 
-The way of a batch: `open_batch` keeps the files, `stage` checks every cell into staging, `apply` writes the
-good rows to the register in small chunks, `undo` takes all of it back. `go_on` does whatever comes next, also
-after a crash. The command and the upload page are two doors to the same functions.
+A batch goes through these steps: `create_batch` stores the files, `stage` checks every cell into staging,
+`apply` writes the good rows to the register in small chunks, `revert` deletes all of it. `resume` does
+whatever comes next, also after a crash. The command and the upload page call the same functions.
 """
 
 from servicedesk.imports.applying.reverting import Consequences, revert, revert_later

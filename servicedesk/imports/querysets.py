@@ -1,4 +1,4 @@
-"""Questions about the staged rows of an import."""
+"""QuerySets of the staged rows of an import and their problems."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
 
 class StagedRowQuerySet(models.QuerySet["StagedRow"]):
-    """Questions about the rows of an import."""
+    """QuerySet of staged rows."""
 
     def bad(self) -> Self:
         """Rows that can't be applied."""
@@ -24,15 +24,15 @@ class StagedRowQuerySet(models.QuerySet["StagedRow"]):
         return self.filter(state="new")
 
     def of_units(self, codes: list[str]) -> Self:
-        """Rows that speak of these units."""
+        """Rows about these units."""
         return self.filter(key__in=codes)
 
 
 class StagedProblemQuerySet(models.QuerySet["StagedProblem"]):
-    """Questions about what is wrong with an import."""
+    """QuerySet of an import's problems."""
 
     def in_order(self) -> Self:
-        """Problems as somebody mending the files wants them: file by file, from the top."""
+        """Problems in the order in which somebody corrects the files: file by file, from the top."""
         rank = Case(
             When(file="units", then=Value(0)),
             When(file="periods", then=Value(1)),

@@ -1,4 +1,4 @@
-"""Imports in the background."""
+"""Celery tasks of imports."""
 
 from __future__ import annotations
 
@@ -14,9 +14,9 @@ from servicedesk.imports.background import APPLY
 
 @shared_task(name=APPLY)
 def apply_batch(pk: int) -> str:
-    """Do all that is left to do with one import; somebody else at work on it is no error."""
+    """Do all that is left to do with one import; does nothing while another process has its lease."""
     batch = Batch.objects.get(pk=pk)
-    if batch.problem:  # stopped since it was asked for
+    if batch.problem:  # stopped since it was queued
         return batch.problem
     try:
         return f"{operations.resume(batch)} is {batch.get_stage_display()}"
@@ -26,7 +26,7 @@ def apply_batch(pk: int) -> str:
 
 @shared_task(name="imports.resume_imports")
 def resume_imports() -> str:
-    """Go on with imports that a crash or a restart left half-way."""
+    """Resume imports that a crash or a restart left unfinished."""
     operations.sweep_folders()
     finished = operations.resume_all()
     return f"{count(finished, 'import')} went on" if finished else NOTHING

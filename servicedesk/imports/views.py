@@ -1,4 +1,4 @@
-"""Pages that bring a fleet in from files; the work itself is `servicedesk.imports.operations`."""
+"""Views that import a fleet from files; the work itself is in `servicedesk.imports.operations`."""
 
 from __future__ import annotations
 
@@ -30,8 +30,8 @@ SHOWN = 100
 EMPTY_FILES = {"units": UNITS, "history": HISTORY, "periods": PERIODS}
 
 
-class BringInForm(IdempotencyKeyForm):
-    """The files of one import, and what is to be done with them."""
+class ImportForm(IdempotencyKeyForm):
+    """Files of one import, and its options."""
 
     units = forms.FileField(label="Units", help_text="One row a unit. Needed each time.")
     history = forms.FileField(
@@ -54,13 +54,13 @@ class BringInForm(IdempotencyKeyForm):
     )
 
     def incoming(self) -> dict[InputFile, operations.Incoming]:
-        """Give the files that were chosen."""
+        """Files that were chosen."""
         chosen = {file: self.cleaned_data[file.value] for file in InputFile}
         return {file: operations.Incoming(sent.name, sent.file) for file, sent in chosen.items() if sent}
 
 
-class UndoForm(forms.Form):
-    """That an import is to be undone, said so that no slip can do it."""
+class RevertForm(forms.Form):
+    """Confirmation that an import is to be reverted, by its number."""
 
     number = forms.CharField(max_length=20)
 
@@ -80,15 +80,15 @@ class UndoForm(forms.Form):
 
 @schedulers
 def imports(request: HttpRequest) -> HttpResponse:
-    """Everything that was brought in from files."""
+    """List of all imports."""
     return render(request, "imports/import_list.html", {"batches": Batch.objects.for_list()[:50]})
 
 
 @schedulers
 @takes_up_to(lambda: int(settings.IMPORT_MAX_BYTES))
 def create_import(request: HttpRequest) -> HttpResponse:
-    """Hand in the files of an import."""
-    form = BringInForm(request.POST or None, request.FILES or None)
+    """Create an import from uploaded files."""
+    form = ImportForm(request.POST or None, request.FILES or None)
 
     def make() -> str:
         data = form.cleaned_data
@@ -110,7 +110,7 @@ def create_import(request: HttpRequest) -> HttpResponse:
 
 @schedulers
 def one_import(request: HttpRequest, pk: int) -> HttpResponse:
-    """How one import stands: progress, what can't be applied, and what can be done next."""
+    """Page of one import: progress, problems, and what can be done next."""
     batch = get_object_or_404(Batch.objects.for_list(), pk=pk)
     context: dict[str, Any] = {"batch": batch, "under_way": batch in _under_way(), "waits": _waits(batch)}
     if request.htmx:  # type: ignore[attr-defined]
@@ -130,7 +130,7 @@ def _under_way() -> QuerySet[Batch]:
 
 
 def _waits(batch: Batch) -> bool:
-    """Tell whether nobody has taken the import up for a while since something was last asked of it."""
+    """Return whether no process has taken the import up for a while since the last request."""
     asked_at = Change.objects.about(batch).order_by("-pk").values_list("at", flat=True).first()
     waited = timezone.now() - (asked_at or batch.started_at)
     return batch.worker == "" and waited.total_seconds() > 30
@@ -139,19 +139,19 @@ def _waits(batch: Batch) -> bool:
 @schedulers
 @require_POST
 def approve_import(request: HttpRequest, pk: int) -> HttpResponse:
-    """Let the rows of a checked import in; with bad rows among them, the good ones."""
+    """Approve a checked import; with bad rows among them, only the good ones."""
     batch = get_object_or_404(Batch, pk=pk)
     return _done(request, batch, lambda by: operations.approve_good_rows(batch, by=by, at=timezone.now()))
 
 
 @schedulers
 def revert_import(request: HttpRequest, pk: int) -> HttpResponse:
-    """Take all that an import made out of the register again, after saying what that is."""
+    """Revert an import, after showing the consequences."""
     batch = get_object_or_404(Batch, pk=pk)
     if batch.stage not in (Batch.Stage.APPLYING, Batch.Stage.APPLIED):
         messages.error(request, f"{str(batch).capitalize()} is {batch.get_stage_display()}.")
         return redirect(batch)
-    form = UndoForm(request.POST or None, batch=batch)
+    form = RevertForm(request.POST or None, batch=batch)
     if request.method == "POST" and form.is_valid():
         return _done(request, batch, lambda by: operations.revert_later(batch, by=by, at=timezone.now()))
     context = {"form": form, "batch": batch, "what": operations.Consequences.of(batch)}
@@ -161,7 +161,7 @@ def revert_import(request: HttpRequest, pk: int) -> HttpResponse:
 @schedulers
 @require_POST
 def stop_import(request: HttpRequest, pk: int) -> HttpResponse:
-    """Stop an import that is being applied or undone; what is done stays, and can be gone on with."""
+    """Stop an import that is being applied or reverted; what is done stays, and it can be resumed."""
     batch = get_object_or_404(Batch, pk=pk)
     return _done(request, batch, lambda by: operations.stop(batch, by=by, at=timezone.now()))
 
@@ -169,7 +169,7 @@ def stop_import(request: HttpRequest, pk: int) -> HttpResponse:
 @schedulers
 @require_POST
 def resume_import(request: HttpRequest, pk: int) -> HttpResponse:
-    """Go on with an import that was stopped, from where it stands."""
+    """Resume an import that was stopped."""
     batch = get_object_or_404(Batch, pk=pk)
     return _done(request, batch, lambda by: operations.resume_later(batch, by=by, at=timezone.now()))
 
@@ -198,7 +198,7 @@ def _done(request: HttpRequest, batch: Batch, act: Any) -> HttpResponse:
 
 @schedulers
 def import_problems(request: HttpRequest, pk: int) -> HttpResponseBase:
-    """Every cell that can't be taken, as a table to download."""
+    """Table of all problems, to download."""
     batch = get_object_or_404(Batch, pk=pk)
     rows = (
         [problem.file, problem.line, problem.column, problem.value, problem.reason]
@@ -209,7 +209,7 @@ def import_problems(request: HttpRequest, pk: int) -> HttpResponseBase:
 
 @schedulers
 def import_bad_rows(request: HttpRequest, pk: int, file: str) -> HttpResponseBase:
-    """The bad rows of one file with their reasons, to be mended and brought in again."""
+    """Bad rows of one file with their reasons, to be corrected and imported again."""
     batch = get_object_or_404(Batch, pk=pk)
     record = batch.files.filter(file=file, bad__gt=0).first()
     if record is None:
@@ -225,7 +225,7 @@ def import_bad_rows(request: HttpRequest, pk: int, file: str) -> HttpResponseBas
 
 @schedulers
 def empty_file(request: HttpRequest, what: str) -> HttpResponse:
-    """A file with nothing but the right column names, to start from."""
+    """Template file with nothing but the right column names."""
     if what not in EMPTY_FILES:
         raise Http404
     return csv_response(f"{what}.csv", EMPTY_FILES[what].names, [])

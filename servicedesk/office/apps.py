@@ -1,4 +1,4 @@
-"""Pages that join several apps."""
+"""Django app of pages that join several apps."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from django.apps import AppConfig
 
 
 class OfficeConfig(AppConfig):
-    """Homes, unit sheet, finishing a visit, bringing files in."""
+    """Home pages, sheets of unit and site, finishing a visit, health checks."""
 
     name = "servicedesk.office"
     label = "office"

@@ -1,4 +1,4 @@
-"""Which periodic work failed or did not come, for whoever watches the machine and for the owner."""
+"""Periodic tasks that failed or did not run, for monitoring and for the owner."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ BACKUP_OLD = timedelta(days=2)
 BACK_UP = back_up.name
 WORK = {
     BACK_UP: "The nightly backup",
-    call_tasks.keep_service_times.name: "Reckoning how long work takes",
+    call_tasks.update_service_times.name: "Reckoning how long work takes",
     call_tasks.make_small_pictures.name: "Making small pictures of photos",
     call_tasks.sweep_files.name: "Clearing up files of photos",
     apply_retention.name: "Forgetting what is old",
@@ -37,7 +37,7 @@ WORK = {
     schedule_tasks.send_notifications.name: "Sending letters",
     schedule_tasks.solve_weeks.name: "Planning weeks",
 }
-"""Periodic work, as an owner would call it."""
+"""Periodic tasks, with their names for the owner."""
 TRY_BACKUP = (
     "See that the disk of {folder} is there, has room and may be written to; then run “manage.py back_up "
     "{folder}”, which says what is wrong."
@@ -54,7 +54,7 @@ START_CLOCK = (
 
 @dataclass(frozen=True)
 class FailedWork:
-    """Work that failed: what, since when, what the machine said, and what to do."""
+    """Failed task: what, since when, its message, and what to do."""
 
     what: str
     since: datetime | None
@@ -63,14 +63,14 @@ class FailedWork:
 
 
 def clock_word(now: datetime) -> str:
-    """Say in a word or two whether the periodic work runs, and which of it fails."""
+    """State of the periodic tasks for monitoring, in a word or two."""
     failing = ", ".join(ClockMark.objects.failing(task_names()).values_list("task", flat=True))
     words = ["late"] if _last_run() is None or _is_late(now) else []
     return "; ".join([*words, *([f"failing: {failing}"] if failing else [])]) or "on time"
 
 
 def failed_work(now: datetime) -> list[FailedWork]:
-    """List what an owner should see to."""
+    """Failed tasks that an owner should see to."""
     return [*_standing_clock(now), *_failing(), *_old_backup(now)]
 
 
@@ -96,13 +96,13 @@ def _failing() -> Iterator[FailedWork]:
 
 
 def _old_backup(now: datetime) -> Iterator[FailedWork]:
-    """Tell of a backup that is missing, where one should be made every night and none is told to fail."""
+    """Report a missing backup, where backups are configured and the last one is not known to have failed."""
     mark = ClockMark.objects.filter(task=BACK_UP).first()
     if not settings.BACKUP_DIR or mark is None or mark.said.startswith(FAILED):
         return
     try:
         last = last_backup(Path(settings.BACKUP_DIR))
-    except OSError:  # the disk does not answer, or somebody else's backups can't be looked into
+    except OSError:  # the disk does not answer, or somebody else's backups can't be read
         last = None
     if last is None or now - last > BACKUP_OLD:
         what = "No backup has been made" if last else f"There is no backup in {settings.BACKUP_DIR}"

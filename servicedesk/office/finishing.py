@@ -1,4 +1,4 @@
-"""The page on which a visit is finished."""
+"""View that finishes a visit."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from servicedesk.core.rules.refusals import apply_or_report
 
 @technicians
 def finish_page(request: HttpRequest, pk: int) -> HttpResponse:
-    """Say of each task of a visit whether it was done, or why not."""
+    """Finish a visit: record of each task whether it was done, or why not."""
     visit = get_object_or_404(Visit.objects.for_list(), pk=pk)
     if visit.finished_at is not None:
         messages.info(request, "This visit is finished.")

@@ -1,4 +1,4 @@
-"""Whether the desk is alive, and whether it can work: for whoever watches the machine."""
+"""Health checks for monitoring: liveness and readiness."""
 
 from __future__ import annotations
 
@@ -22,14 +22,14 @@ from servicedesk.office.failed_work import clock_word
 log = logging.getLogger(__name__)
 
 LEAST_FREE_BYTES = 1024**3
-"""Under this, photos and files brought in may soon find no room."""
+"""Free bytes below which photos and imported files may soon find no room."""
 
 
 @login_not_required
 @never_cache
 @require_safe
 def alive(request: HttpRequest) -> JsonResponse:
-    """Liveness check: the process answers; it asks nothing of the database."""
+    """Liveness check: the process answers, without a query."""
     return JsonResponse({"alive": True})
 
 
@@ -37,7 +37,7 @@ def alive(request: HttpRequest) -> JsonResponse:
 @never_cache
 @require_safe
 def ready(request: HttpRequest) -> JsonResponse:
-    """Readiness check: 503 where the desk can't be used, else what somebody should look at all the same."""
+    """Readiness check: 503 where the application can't be used, else what needs attention all the same."""
     try:
         missing = _missing_migrations()
         said = {"database": True, "migrations": "missing" if missing else "applied"}
@@ -55,7 +55,7 @@ def _known_migrations() -> frozenset[tuple[str, str]]:
 
 
 def _missing_migrations() -> bool:
-    """Tell whether the database is older than this code, and log by what; being newer does no harm."""
+    """Return whether migrations are missing, and log which; a database newer than this code is no fault."""
     missing = _known_migrations() - set(MigrationRecorder(connection).applied_migrations())
     if missing:
         log.warning("migrations are missing: %s", ", ".join(" ".join(name) for name in sorted(missing)))
@@ -63,7 +63,7 @@ def _missing_migrations() -> bool:
 
 
 def _broker() -> str:
-    """Say whether Redis answers; without it pages go on and the clock catches up later."""
+    """State of Redis; without it pages go on and the clock catches up later."""
     if not settings.REDIS_URL:
         return "not used"
     try:

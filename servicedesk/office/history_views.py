@@ -1,4 +1,4 @@
-"""The whole history: who changed what, when, and from which source, on a page and as a file."""
+"""Views of the whole history, as a page and as a file."""
 
 from __future__ import annotations
 
@@ -23,13 +23,13 @@ HEADER = ["at", "by", "source", "record", "number", "what", "field", "before", "
 
 
 def subjects() -> list[tuple[str, str]]:
-    """Name the kinds of records that have a history, as people call them."""
+    """Names of the kinds of records that have a history."""
     labels = Change.objects.order_by("subject").values_list("subject", flat=True).distinct()
     return sorted(((label, name_of(label)) for label in labels), key=lambda pair: pair[1])
 
 
 class HistoryForm(forms.Form):
-    """Which part of the history is wanted."""
+    """Filter of the history."""
 
     subject = forms.ChoiceField(label="Records", required=False)
     number = forms.IntegerField(
@@ -50,14 +50,14 @@ class HistoryForm(forms.Form):
         self.fields["subject"].choices = choices  # type: ignore[attr-defined]  # it is the ChoiceField above
 
     def wanted(self) -> ChangeQuerySet:
-        """Give the changes asked for; of an entry that can't be read, as if it were empty."""
+        """Filtered changes; an invalid entry counts as empty."""
         self.is_valid()
         return Change.objects.wanted(**{name: self.cleaned_data.get(name) for name in self.fields})
 
 
 @owners
 def history(request: HttpRequest) -> HttpResponseBase:
-    """All changes, newest first, or those asked for; with ``file`` as CSV."""
+    """All changes, or those of the filter, newest first; with ``file`` as CSV."""
     form = HistoryForm(request.GET)
     wanted = form.wanted()
     if "file" in request.GET:
@@ -71,7 +71,7 @@ def history(request: HttpRequest) -> HttpResponseBase:
 
 
 def _rows(changes: ChangeQuerySet) -> Iterator[list[object]]:
-    """Write a line for each field of each change, and one for a change without fields."""
+    """Generate a row for each field of each change, and one for a change without fields."""
     for change in changes.for_page().iterator(chunk_size=500):
         cells = [
             timezone.localtime(change.at).isoformat(timespec="seconds"),

@@ -1,4 +1,4 @@
-"""Home: what each role does next."""
+"""Home page of each role."""
 
 from __future__ import annotations
 
@@ -63,7 +63,7 @@ def _for_scheduler(today: date) -> dict[str, Any]:
 
 
 def _to_settle() -> dict[str, Any]:
-    """What phones sent that somebody has to look at."""
+    """Phone records that the office has to settle."""
     return {
         "to_settle": read_to_settle(most=MOST_TO_SETTLE),
         "to_settle_number": PhoneRecord.objects.to_settle().count(),
@@ -88,7 +88,7 @@ def _for_owner(today: date) -> dict[str, Any]:
 
 @technicians
 def home(request: HttpRequest) -> HttpResponse:
-    """What to do next, by role."""
+    """Home page, by role."""
     user, today = user_of(request), timezone.localdate()
     context: dict[str, Any] = {"dangers": open_dangers(), "empty": not Unit.objects.exists()}
     if user.role == Role.TECHNICIAN:
@@ -101,7 +101,7 @@ def home(request: HttpRequest) -> HttpResponse:
 @schedulers
 @require_POST
 def see_answer(request: HttpRequest, pk: int) -> HttpResponse:
-    """Note that what a customer said was seen."""
+    """Mark a customer's answer as seen."""
     note_answer_seen(get_object_or_404(CustomerAnswer, pk=pk), by=user_of(request), at=timezone.now())
     return redirect("office:home")
 
@@ -109,6 +109,6 @@ def see_answer(request: HttpRequest, pk: int) -> HttpResponse:
 @schedulers
 @require_POST
 def see_record(request: HttpRequest, pk: int) -> HttpResponse:
-    """Note that a record that needed a look got one."""
+    """Mark a phone record as seen."""
     note_record_seen(get_object_or_404(PhoneRecord, pk=pk), by=user_of(request), at=timezone.now())
     return redirect("office:home")

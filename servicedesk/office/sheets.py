@@ -1,4 +1,4 @@
-"""The sheets of a unit and of a site: all that the register, the calls and the plans know of them."""
+"""Sheets of a unit and of a site: all that the register, the calls and the schedule know of them."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ SHOWN = 20
 
 @technicians
 def unit_sheet(request: HttpRequest, pk: int) -> HttpResponse:
-    """One unit: its drawing, what it is made of, what is due and what happened."""
+    """Sheet of a unit: its drawing, its parts, what is due and what happened."""
     unit = get_object_or_404(Unit.objects.for_sheet(), pk=pk)
     parts = list(unit.installed_parts.all())
     in_place = [part for part in parts if part.removed_on is None]
@@ -45,7 +45,9 @@ def unit_sheet(request: HttpRequest, pk: int) -> HttpResponse:
         "findings": findings,
         "dangers": Finding.objects.for_unit_sheet(unit).standing_dangers(),
         "works": Work.objects.for_unit_sheet(unit)[:SHOWN],
-        "inspections": Inspection.objects.filter(unit=unit).fine().order_by("-inspected_on", "-pk")[:3],
+        "inspections": Inspection.objects.filter(unit=unit)
+        .without_fault()
+        .order_by("-inspected_on", "-pk")[:3],
         "calls": Call.objects.open().filter(unit=unit).for_list().most_urgent_first(),
         "due": NextDue.objects.for_unit(unit.pk),
         "tasks": MaintenanceTask.objects.open().filter(unit=unit).order_by("due_on", "pk"),
@@ -57,7 +59,7 @@ def unit_sheet(request: HttpRequest, pk: int) -> HttpResponse:
 
 @technicians
 def site_sheet(request: HttpRequest, pk: int) -> HttpResponse:
-    """One site: whose it is, its units, open calls, what is due, and visits."""
+    """Sheet of a site: its owner, units, open calls, what is due, and visits."""
     site = get_object_or_404(Site, pk=pk)
     context = {
         "site": site,
@@ -69,7 +71,7 @@ def site_sheet(request: HttpRequest, pk: int) -> HttpResponse:
         "past_calls": Call.objects.exclude(state__in=Call.OPEN)
         .filter(site=site)
         .select_related("unit")
-        .order_by("-told_at", "-pk")[:SHOWN],
+        .order_by("-reported_at", "-pk")[:SHOWN],
         "changes": Change.objects.about(site).for_page()[:SHOWN],
         "now": timezone.now(),
     }

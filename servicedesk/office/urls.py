@@ -1,4 +1,4 @@
-"""Addresses of the pages that join several apps."""
+"""URLs of the pages that join several apps."""
 
 from __future__ import annotations
 

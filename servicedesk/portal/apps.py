@@ -1,4 +1,4 @@
-"""What people without a sign-in open."""
+"""Django app of pages that people without a sign-in open."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from django.apps import AppConfig
 
 
 class PortalConfig(AppConfig):
-    """The page of a visit, the choice of mails, the page of a QR label."""
+    """Page of a visit, e-mail preferences, page of a QR label."""
 
     name = "servicedesk.portal"
     label = "portal"

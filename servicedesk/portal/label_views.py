@@ -1,4 +1,4 @@
-"""Stickers for units: sheets to print, and the page behind a code, for staff and for anybody else."""
+"""Views of QR labels for units: sheets to print, and the page behind a code, for staff and for the public."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ TOO_OFTEN = "That was sent very often. Please wait an hour, or telephone us."
 
 
 class SheetForm(forms.Form):
-    """Which units get stickers, on what sheet."""
+    """Form of a sheet of labels: which units, and what sheet."""
 
     q = ScrapField(label="Site or unit", help_text="A code or an address; empty: all.")
     sheet = forms.ChoiceField(label="Sheet", choices=[(name, each.name) for name, each in FORMATS.items()])
@@ -47,7 +47,7 @@ class SheetForm(forms.Form):
 
 
 class ReportForm(forms.Form):
-    """Something wrong with a window, told by anybody who stands before it."""
+    """Report of a problem with a window, by anybody who stands before it."""
 
     words = LimitedTextInput(
         max_length=2000, widget=forms.Textarea(attrs={"rows": 4}), label="What is wrong with this window?"
@@ -59,7 +59,7 @@ class ReportForm(forms.Form):
 
 @schedulers
 def labels(request: HttpRequest) -> HttpResponse:
-    """Sheets of stickers to print."""
+    """Sheets of QR labels to print."""
     form = SheetForm(request.GET if "sheet" in request.GET else None)
     pages: list[Any] = []
     units: list[Unit] = []
@@ -83,7 +83,7 @@ def labels(request: HttpRequest) -> HttpResponse:
 @schedulers
 @require_POST
 def new_label(request: HttpRequest, pk: int) -> HttpResponse:
-    """Give a unit another code; the old sticker leads nowhere from then on."""
+    """Replace the QR label of a unit; the old code is invalid from then on."""
     unit = get_object_or_404(Unit, pk=pk)
     replace_label(unit, by=user_of(request), at=timezone.now())
     messages.success(request, "A new code is in force. Print its sticker; the old one leads nowhere.")
@@ -93,7 +93,7 @@ def new_label(request: HttpRequest, pk: int) -> HttpResponse:
 @login_not_required
 @takes_up_to(most_bytes, of=lambda request, code: _in_force(code) is not None, answers_itself=True)
 def label(request: HttpRequest, code: str) -> HttpResponse:
-    """Behind a sticker: the unit for staff, for anybody else a page to say what is wrong."""
+    """Page behind a QR label: the unit for staff, a report form for the public."""
     sticker = _in_force(code)
     if sticker is None:
         raise Http404("This code is not in force any more.")
@@ -110,12 +110,12 @@ def label(request: HttpRequest, code: str) -> HttpResponse:
 
 
 def _in_force(code: str) -> UnitLabel | None:
-    """Find the sticker that a code is on, unless another took its place."""
+    """QR label with a code, unless it was replaced."""
     return UnitLabel.objects.filter(code=code, replaced_at=None).select_related("unit__site").first()
 
 
 def _report(request: HttpRequest, sticker: UnitLabel, form: ReportForm) -> bool:
-    """Make a call of what was told; nothing of it is shown to whoever scans the code next."""
+    """Log a call from the report; nothing of it is shown to whoever scans the code next."""
     if too_many("label", sticker.code, most=MOST_SENT):
         raise RuleViolation(TOO_OFTEN)
     at, data = timezone.now(), form.cleaned_data
@@ -123,7 +123,7 @@ def _report(request: HttpRequest, sticker: UnitLabel, form: ReportForm) -> bool:
         call = Call(
             site=sticker.unit.site,
             unit=sticker.unit,
-            told_by=data["name"] or "somebody who scanned the sticker",
+            reported_by=data["name"] or "somebody who scanned the sticker",
             phone=data["phone"],
             words=data["words"],
             urgency=Call.Urgency.THIS_WEEK,

@@ -1,4 +1,4 @@
-"""The page behind a link in our mails, where a customer chooses what to get."""
+"""View of a customer's e-mail preferences, linked from our messages."""
 
 from __future__ import annotations
 
@@ -17,10 +17,10 @@ from units.models import Customer
 from units.views import status_of
 
 
-@csrf_exempt  # a mail program posts here by itself (RFC 8058); the signed address is what it knows
+@csrf_exempt  # mail programs post here directly (RFC 8058); the signed address authenticates them
 @login_not_required
 def email_preference(request: HttpRequest, token: str) -> HttpResponse:
-    """What a customer wants to get by mail; one click in a mail program ends it all."""
+    """E-mail preferences of a customer; one click in a mail program unsubscribes from all."""
     pk = read_opt_out_token(token)
     customer = Customer.objects.filter(pk=pk).first() if pk is not None else None
     if customer is None:

@@ -1,6 +1,6 @@
-"""Counting how often a page without sign-in is asked for, so that nobody can do so without end.
+"""Rate limit of pages without sign-in.
 
-Counts live in the cache: with several processes and no Redis each has its own, which multiplies the limit by
+Counts are in the cache: with several processes and no Redis each has its own, which multiplies the limit by
 their number. That is good enough against a form sent over and over.
 """
 
@@ -15,10 +15,10 @@ HOUR = 3600
 
 
 def too_many(what: str, who: str, *, most: int, seconds: int = HOUR) -> bool:
-    """Count one more request and say whether there were more than allowed in a while."""
+    """Count one more request and return whether the limit of the time window is exceeded."""
     key = f"rate:{what}:{who}".replace(" ", "-")
     with suppress(RedisError):
         cache.add(key, 0, timeout=seconds)
-        with suppress(ValueError):  # it ran out between the two
+        with suppress(ValueError):  # the count expired between the two
             return int(cache.incr(key)) > most
     return False

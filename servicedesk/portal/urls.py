@@ -1,4 +1,4 @@
-"""Addresses that people without a sign-in open, and the sheets of labels that lead there."""
+"""URLs that people without a sign-in open, and of the label sheets that lead there."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The page that a customer opens from a letter: the visit, whether it suits, another time, a problem told."""
+"""View that a customer opens from a message: the visit, its confirmation, another time, a problem report."""
 
 from __future__ import annotations
 
@@ -39,13 +39,13 @@ TOO_OFTEN = "That was sent very often. Please wait an hour, or telephone us."
 
 
 class ChoiceForm(forms.Form):
-    """Another time, out of those offered."""
+    """Choice of another time."""
 
     to = forms.CharField(max_length=120, error_messages={"required": "Choose one of the times."})
 
 
 class WordsForm(forms.Form):
-    """That no time suits, in the customer's words."""
+    """Reply that no time suits, in the customer's words."""
 
     words = forms.CharField(
         max_length=2000,
@@ -55,7 +55,7 @@ class WordsForm(forms.Form):
 
 
 class ProblemForm(forms.Form):
-    """Something wrong with the windows."""
+    """Report of a problem with the windows."""
 
     words = forms.CharField(
         max_length=2000, widget=forms.Textarea(attrs={"rows": 4}), label="What is wrong, and where?"
@@ -66,7 +66,7 @@ class ProblemForm(forms.Form):
 @login_not_required
 @takes_up_to(most_bytes, of=lambda request, token: read_visit_token(token) is not None, answers_itself=True)
 def customer_visit(request: HttpRequest, token: str) -> HttpResponse:
-    """A visit as its customer sees it; nothing of anybody else, and no account."""
+    """Page of a visit for its customer; shows nothing of anybody else, and needs no account."""
     key = read_visit_token(token)
     who = sha256(token.encode()).hexdigest()[:24]
     if too_many("visit page", who, most=MOST_KNOCKS):
@@ -88,7 +88,7 @@ def customer_visit(request: HttpRequest, token: str) -> HttpResponse:
 
 
 def _opened(key: VisitKey | None) -> tuple[Visit, Customer]:
-    """Find what a key opens: a visit to come, of the one who owns the site now."""
+    """Visit that a key opens: one in the future, of the present owner of the site."""
     if key is None:
         raise Http404("This link is not valid any more.")
     visit = Visit.objects.select_related("site").filter(pk=key.visit).first()
@@ -102,7 +102,7 @@ def _opened(key: VisitKey | None) -> tuple[Visit, Customer]:
 
 
 def _forms(request: HttpRequest) -> dict[str, forms.Form]:
-    """Make the forms of the page; only the one that was sent is bound."""
+    """Forms of the page; only the one that was posted is bound."""
     kinds = {"suits": forms.Form, "choice": ChoiceForm, "words": WordsForm, "problem": ProblemForm}
     sent = request.POST.get("what", "")
     return {
@@ -114,7 +114,7 @@ def _forms(request: HttpRequest) -> dict[str, forms.Form]:
 def _take(
     request: HttpRequest, visit: Visit, customer: Customer, forms_: dict[str, forms.Form], who: str
 ) -> str:
-    """Do what was asked for; answer what was done, or "" where it was refused (the form says why)."""
+    """Run the requested action; return its confirmation, or "" where the form has reasons against it."""
     name = request.POST.get("what", "")
     form = forms_.get(name)
     if form is None:
@@ -165,7 +165,7 @@ def _report(visit: Visit, customer: Customer, form: forms.Form) -> None:
     with transaction.atomic():
         call = Call(
             site=visit.site,
-            told_by=customer.name,
+            reported_by=customer.name,
             phone=customer.phone,
             words=form.cleaned_data["words"],
             urgency=Call.Urgency.THIS_WEEK,
@@ -176,7 +176,7 @@ def _report(visit: Visit, customer: Customer, form: forms.Form) -> None:
 
 
 def _offers(visit: Visit) -> list[Option]:
-    """Offer some times of the next two weeks: those that cost the least driving, one each half day."""
+    """Times offered in the next two weeks: those that add the least driving, one each half day."""
     now = timezone.now()
     first = max(week_ahead(timezone.localdate(now)), monday_of(visit.local_start.date()))
     by_half_day: dict[tuple[Any, bool], Option] = {}
@@ -184,7 +184,7 @@ def _offers(visit: Visit) -> list[Option]:
         moves = read_moves(visit, now=now, monday=first + timedelta(days=7 * number))
         for option in list_options(moves):
             if option.others or option.begins == visit.starts_at:
-                continue  # nobody else is moved for it
+                continue  # no other visit is moved for it
             half = option.day.on, timezone.localtime(option.begins).hour < 12
             if half not in by_half_day or option.added < by_half_day[half].added:
                 by_half_day[half] = option
@@ -210,7 +210,7 @@ def _context(
 
 
 def _guarded(answer: HttpResponse) -> HttpResponse:
-    """Keep the address, which is a secret, from search engines and caches.
+    """Keep the address, which is a secret, out of search engines and caches.
 
     Other sites do not get it either: the Referrer-Policy of every page is "same-origin". With the stricter
     "no-referrer" browsers send forms with "Origin: null", which is refused as another site's.

@@ -1,9 +1,9 @@
-"""Erasing a customer: their name and how to reach them go, the history of the windows stays.
+"""Anonymization of a customer: name and contact data are deleted, the history of the windows stays.
 
-What is the customer's alone is emptied. In free words of records made at their sites while these were theirs,
-their names, numbers and addresses are taken out. Old values in the history give way to "erased", which is the
-one change the database lets through there, and itself recorded. Backups made before hold all until they are
-thrown away.
+The customer's own record is emptied. From free text of records made at their sites while these were theirs,
+their names, numbers and addresses are removed. Old values in the history are replaced by "erased", which is
+the one change the database allows there, and is itself recorded. Earlier backups contain all data until they
+are deleted.
 """
 
 from __future__ import annotations
@@ -32,19 +32,19 @@ ABOUT_A_KILOMETER = Decimal("0.01")
 
 @dataclass(frozen=True)
 class Anonymized:
-    """How much was erased."""
+    """Number of records and old values that were anonymized."""
 
     records: int
     history: int
 
 
 def anonymize_customer(customer: Customer, *, places: bool, by: User, at: datetime) -> Anonymized:
-    """Erase a customer; with ``places`` also the addresses of sites that nobody owned after them.
+    """Anonymize a customer; with ``places`` also the addresses of sites that nobody owned after them.
 
     Raises
     ------
     RuleViolation
-        While a call or a visit of theirs is not over.
+        While a call or a visit of theirs is still open.
     """
     with atomic_operation():
         personal_data = PersonalData(Customer.objects.select_for_update().get(pk=customer.pk))
@@ -55,16 +55,16 @@ def anonymize_customer(customer: Customer, *, places: bool, by: User, at: dateti
 
 
 def anonymize_callers(calls: Sequence[Call], *, by: User | None, at: datetime) -> None:
-    """Take away who called and on which number, from calls and from their history."""
+    """Remove the caller's name and number from calls and from their history."""
     with atomic_operation():
         anonymizer = Anonymizer(by, at)
-        anonymizer.empty(calls, told_by="", phone="")
-        anonymizer.anonymize_history(calls, fields=shown_as(calls, "told_by", "phone"))
+        anonymizer.empty(calls, reported_by="", phone="")
+        anonymizer.anonymize_history(calls, fields=shown_as(calls, "reported_by", "phone"))
 
 
 @dataclass
 class _Anonymization:
-    """One erasure under way."""
+    """One anonymization in progress."""
 
     personal_data: PersonalData
     anonymizer: Anonymizer
@@ -72,19 +72,19 @@ class _Anonymization:
 
     @cached_property
     def scrubber(self) -> Scrubber:
-        """Knows what is to be taken out of free words."""
+        """Scrubber of the customer's names and contact data."""
         names, contacts = self.personal_data.names
         addresses = {site.address for site in self.personal_data.last_owned if self.places} - {""}
         return Scrubber(frozenset(names - {NOBODY}), frozenset(contacts | addresses))
 
     def run(self) -> Anonymized:
-        """Erase all."""
+        """Anonymize everything."""
         calls, owned = list(self.personal_data.calls), list(self.personal_data.ownerships)
-        _ = self.scrubber  # read off what is to be taken out before it is gone
+        _ = self.scrubber  # computed before the names it removes are gone
         self._scrub_words()
         self._scrub_old_values(calls)
-        self.anonymizer.empty(calls, told_by="", phone="")
-        self.anonymizer.anonymize_history(calls, fields=shown_as(calls, "told_by", "phone"))
+        self.anonymizer.empty(calls, reported_by="", phone="")
+        self.anonymizer.anonymize_history(calls, fields=shown_as(calls, "reported_by", "phone"))
         self.anonymizer.anonymize_history(owned, fields=shown_as(owned, "customer"))
         self._anonymize_notifications()
         self._anonymize_staged()
@@ -96,7 +96,7 @@ class _Anonymization:
         return Anonymized(self.anonymizer.records, self.anonymizer.history)
 
     def _scrub_words(self) -> None:
-        """Take their names out of free words, wherever somebody may have written them."""
+        """Remove their names from free text, wherever somebody may have written them."""
         personal_data = self.personal_data
         for rows, fields in (
             (personal_data.calls, ("words",)),
@@ -125,7 +125,7 @@ class _Anonymization:
                 self.anonymizer.records += 1
 
     def _scrub_old_values(self, calls: Sequence[Model]) -> None:
-        """Erase old values that hold a name of theirs, in the history of all records at their sites."""
+        """Anonymize old values that contain their names, in the history of all records at their sites."""
         personal_data = self.personal_data
         groups: list[Iterable[Model]] = [
             *(
@@ -168,7 +168,7 @@ class _Anonymization:
                 self.anonymizer.records += 1
 
     def _anonymize_staged(self) -> None:
-        """Take them out of what is left of files that were brought in."""
+        """Remove them from what is left in staging of imported files."""
         names = [name.casefold() for name in self.scrubber.names]
         StagedCustomer.objects.filter(key__in=names).delete()
         for row in StagedRow.objects.filter(key__in=[unit.code for unit in self.personal_data.units]):
@@ -180,7 +180,7 @@ class _Anonymization:
             self.anonymizer.records += StagedProblem.objects.filter(value__iexact=text).update(value=MARK)
 
     def _anonymize_places(self, sites: Sequence[Site]) -> None:
-        """Take away the addresses of sites; for the figures, the place stays known to about a kilometer."""
+        """Remove the addresses of sites; for the figures, the location stays known to about a kilometer."""
         for site in sites:
             near = {
                 name: None if value is None else value.quantize(ABOUT_A_KILOMETER)

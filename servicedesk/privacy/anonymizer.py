@@ -1,4 +1,4 @@
-"""Taking words out of single records and of their history, so that it is recorded."""
+"""Anonymization of single records and their history, itself recorded in the history."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ ACTION = "a customer’s words were erased"
 
 @dataclass
 class Anonymizer:
-    """Somebody who erases at a moment, and how much was erased so far."""
+    """Anonymizes for a user at a moment, and counts what was anonymized so far."""
 
     by: User | None
     at: datetime
@@ -27,7 +27,7 @@ class Anonymizer:
     history: int = 0
 
     def anonymize_history(self, rows: Sequence[Model], *, fields: Iterable[str] | None = None) -> None:
-        """Erase the old values of records, or of some of their fields."""
+        """Anonymize the old values of records, or of some of their fields."""
         if not rows:
             return
         subject, keys = rows[0]._meta.label_lower, [row.pk for row in rows]
@@ -45,7 +45,7 @@ class Anonymizer:
         self.history += len(keys)
 
     def _allow(self, keys: Iterable[int], subject: str) -> None:
-        """Record which records are erased; only then does the database let their old values go."""
+        """Record which records are anonymized; the database allows a change of their old values only then."""
         known = set(Erasure.objects.filter(subject=subject, at=self.at).values_list("subject_id", flat=True))
         Erasure.objects.bulk_create(
             Erasure(at=self.at, by=self.by, subject=subject, subject_id=key)
@@ -53,7 +53,7 @@ class Anonymizer:
         )
 
     def empty(self, rows: Sequence[Model], **values: object) -> None:
-        """Write new values over those of records, and into their history that it was done."""
+        """Overwrite values of records, and record in their history that it was done."""
         for row in rows:
             if all(getattr(row, name) == value for name, value in values.items()):
                 continue
@@ -65,7 +65,7 @@ class Anonymizer:
             self.records += 1
 
     def scrub_history(self, rows: Sequence[Model], scrubber: Scrubber) -> None:
-        """Erase those old values of records that hold what is to be taken out."""
+        """Anonymize those old values of records that contain what the scrubber removes."""
         if not rows:
             return
         subject = rows[0]._meta.label_lower
@@ -84,5 +84,5 @@ class Anonymizer:
 
 
 def shown_as(rows: Sequence[Model], *names: str) -> list[str]:
-    """Name fields as the history does."""
+    """Names of fields as the history has them."""
     return [str(rows[0]._meta.get_field(name).verbose_name) for name in names] if rows else []  # type: ignore[union-attr]

@@ -1,4 +1,4 @@
-"""What is stored about people, and for how long."""
+"""Django app of personal data and their retention."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from django.apps import AppConfig
 
 
 class PrivacyConfig(AppConfig):
-    """Personal data: exported, anonymized, deleted when its time is over."""
+    """Personal data: export, anonymization, retention."""
 
     name = "servicedesk.privacy"
     label = "privacy"

@@ -1,4 +1,4 @@
-"""All that the desk holds about one customer, as one file they can be given."""
+"""Export of the personal data of one customer, as one file they can be given."""
 
 from __future__ import annotations
 
@@ -14,11 +14,11 @@ from servicedesk.core.models import Change
 from servicedesk.privacy.personal_data import PersonalData
 
 INNER = {"claim", "lease_until", "tries", "next_try_at", "message_id", "rank", "addressee"}
-"""Fields that tell of the desk's own doings and nothing of anybody."""
+"""Internal fields, which say nothing about anybody."""
 
 
 def export_personal_data(personal_data: PersonalData, *, at: datetime) -> dict[str, Any]:
-    """Give what is held about a customer as plain values, by kind of record."""
+    """Personal data of a customer as plain values, by kind of record."""
     customer = personal_data.customer
     units = {unit.pk: unit.code for unit in personal_data.units}
     sites = {site.pk: site.code for site in personal_data.sites}
@@ -55,7 +55,7 @@ def export_personal_data(personal_data: PersonalData, *, at: datetime) -> dict[s
 
 
 def _told(row: Model, *, units: dict[int, str], sites: dict[int, str]) -> dict[str, str]:
-    """Give the fields of a record as people read them; of records it points at, the codes and the failure."""
+    """Fields of a record as people read them; for related records, the codes and the failure."""
     values = {"number": str(row.pk)}
     for field in row._meta.concrete_fields:
         if field.primary_key or field.name in INNER:

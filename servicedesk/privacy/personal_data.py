@@ -1,4 +1,4 @@
-"""What the desk holds about one customer, and where."""
+"""Personal data of one customer, and where they are stored."""
 
 from __future__ import annotations
 
@@ -15,18 +15,18 @@ from units.models import Customer, Ownership, Site, Unit
 
 @dataclass(frozen=True)
 class PersonalData:
-    """The records about one customer: theirs, and those made at a site while it was theirs."""
+    """Records about one customer: their own, and those made at a site while it was theirs."""
 
     customer: Customer
 
     @cached_property
     def ownerships(self) -> list[Ownership]:
-        """Which sites were theirs, and when."""
+        """Their ownerships of sites, with dates."""
         return list(self.customer.ownerships.select_related("site").order_by("from_on", "pk"))
 
     @cached_property
     def sites(self) -> list[Site]:
-        """The sites that are or were theirs."""
+        """Sites that are or were theirs."""
         return list({ownership.site_id: ownership.site for ownership in self.ownerships}.values())
 
     @cached_property
@@ -38,14 +38,14 @@ class PersonalData:
 
     @cached_property
     def units(self) -> list[Unit]:
-        """The units at these sites."""
+        """Units at these sites."""
         return list(Unit.objects.filter(site__in=self.sites).order_by("code"))
 
     @property
     def calls(self) -> QuerySet[Call]:
         """Calls about their sites while these were theirs."""
-        return Call.objects.filter(self._while_theirs("site", "told_at", moment=True)).order_by(
-            "told_at", "pk"
+        return Call.objects.filter(self._while_theirs("site", "reported_at", moment=True)).order_by(
+            "reported_at", "pk"
         )
 
     @property
@@ -56,53 +56,53 @@ class PersonalData:
 
     @property
     def findings(self) -> QuerySet[Finding]:
-        """What was found at their units while these were theirs."""
+        """Findings at their units while these were theirs."""
         return Finding.objects.filter(self._while_theirs("unit__site", "found_on")).order_by("found_on", "pk")
 
     @property
     def inspections(self) -> QuerySet[Inspection]:
-        """Looks at their units while these were theirs."""
+        """Inspections of their units while these were theirs."""
         return Inspection.objects.filter(self._while_theirs("unit__site", "inspected_on")).order_by("pk")
 
     @property
     def works(self) -> QuerySet[Work]:
-        """What was done at their units while these were theirs."""
+        """Work done at their units while these were theirs."""
         return Work.objects.filter(self._while_theirs("unit__site", "done_on")).order_by("done_on", "pk")
 
     @property
     def tasks(self) -> QuerySet[MaintenanceTask]:
-        """What was to be done at their sites; a task has no day of its own that tells whose it was."""
+        """Tasks at their sites; a task has no date of its own that would limit it to their ownership."""
         return MaintenanceTask.objects.filter(site__in=self.sites).order_by("pk")
 
     @property
     def visit_tasks(self) -> QuerySet[VisitTask]:
-        """The entries of these tasks on visits."""
+        """Entries of these tasks on visits."""
         return VisitTask.objects.filter(task__in=self.tasks).order_by("pk")
 
     @property
     def safety_answers(self) -> QuerySet[SafetyAnswer]:
-        """What was answered about dangers in their calls."""
+        """Safety answers in their calls."""
         return SafetyAnswer.objects.filter(call__in=self.calls).order_by("pk")
 
     @property
     def notifications(self) -> QuerySet[Notification]:
-        """Messages written to them."""
+        """Messages to them."""
         return Notification.objects.filter(customer=self.customer).order_by("pk")
 
     @property
     def answers(self) -> QuerySet[CustomerAnswer]:
-        """What they said about visits."""
+        """Their answers about visits."""
         return CustomerAnswer.objects.filter(customer=self.customer).order_by("at", "pk")
 
     @property
     def phone_records(self) -> QuerySet[PhoneRecord]:
-        """What phones sent about their units."""
+        """Phone records about their units."""
         about = Q(unit__in=self.units) | Q(site__in=self.sites)
         return PhoneRecord.objects.filter(about).order_by("pk")
 
     @cached_property
     def names(self) -> tuple[set[str], set[str]]:
-        """Every name, and every number or address, under which they were known; also who called for them."""
+        """Every name, and every number or address, of theirs; also those of callers for them."""
         by_kind = {
             "name": {self.customer.name},
             "phone": {self.customer.phone},
@@ -114,7 +114,7 @@ class PersonalData:
         earlier = ChangedField.objects.filter(change__subject="units.customer")
         for field in earlier.filter(change__subject_id=self.customer.pk, field__in=shown_as):
             by_kind[shown_as[field.field]] |= {field.before, field.after}
-        for who, phone in self.calls.values_list("told_by", "phone"):
+        for who, phone in self.calls.values_list("reported_by", "phone"):
             by_kind["name"].add(who)
             by_kind["phone"].add(phone)
         by_kind["mail"] |= set(self.notifications.values_list("sent_to", flat=True))
@@ -122,12 +122,12 @@ class PersonalData:
         return names, {text.strip() for text in by_kind["phone"] | by_kind["mail"]} - {""}
 
     def still_to_do(self) -> list[Model]:
-        """List calls and visits of theirs that are not over."""
+        """Open calls and visits of theirs."""
         coming = self.visits.filter(finished_at=None).exclude(state=Visit.State.CANCELLED)
         return [*self.calls.filter(state__in=Call.OPEN), *coming]
 
     def _while_theirs(self, site: str, when: str, *, moment: bool = False) -> Q:
-        """Say that something happened at a site of theirs while it was theirs."""
+        """Condition that something happened at a site of theirs while it was theirs."""
         day = f"{when}__date" if moment else when
         within = Q(pk__in=[])
         for ownership in self.ownerships:

@@ -1,4 +1,4 @@
-"""Forgetting in time what is not needed any more, every night; how long is for the settings to say."""
+"""Retention: every night, personal data past the period of the settings are deleted."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ AT_ONCE = 500
 
 
 def apply_retention(*, at: datetime) -> int:
-    """Forget what has been kept for long enough; answer how many records it was."""
+    """Delete or anonymize what is past its retention period; return how many records."""
     return sum(
         (
             _notifications(at),
@@ -34,12 +34,12 @@ def apply_retention(*, at: datetime) -> int:
 
 
 def _before(days: int, at: datetime) -> datetime | None:
-    """Say before when things are forgotten; None for never."""
+    """Moment before which data are past their retention; None for unlimited retention."""
     return at - timedelta(days=days) if days > 0 else None
 
 
 def _notifications(at: datetime) -> int:
-    """Forget the words of letters and where they went; that each was sent, and when, stays."""
+    """Delete the text and address of messages; that each was sent, and when, stays."""
     before = _before(settings.KEEP_NOTIFICATIONS_DAYS, at)
     if before is None:
         return 0
@@ -49,7 +49,7 @@ def _notifications(at: datetime) -> int:
 
 
 def _phone_records(at: datetime) -> int:
-    """Forget what phones sent word for word; what became of it stands in the records."""
+    """Delete the bodies of phone records; the records made from them stay."""
     before = _before(settings.KEEP_PHONE_RECORDS_DAYS, at)
     if before is None:
         return 0
@@ -57,14 +57,14 @@ def _phone_records(at: datetime) -> int:
 
 
 def _callers(at: datetime) -> int:
-    """Forget who called, and on which number, where the call was closed long ago."""
+    """Anonymize the callers of calls that were closed long ago."""
     before = _before(settings.KEEP_CALLERS_DAYS, at)
     if before is None:
         return 0
-    old = Call.objects.filter(closed_at__lt=before).exclude(told_by="", phone="")
+    old = Call.objects.filter(closed_at__lt=before).exclude(reported_by="", phone="")
     keys, gone = list(old.order_by("pk").values_list("pk", flat=True)), 0
     for start in range(0, len(keys), AT_ONCE):
-        with atomic_operation():  # held, and asked again: another process may be forgetting the same
+        with atomic_operation():  # locked and queried again: another process may anonymize the same
             rows = old.filter(pk__in=keys[start : start + AT_ONCE]).order_by("pk").select_for_update()
             calls = list(rows)
             anonymize_callers(calls, by=None, at=at)
@@ -73,7 +73,7 @@ def _callers(at: datetime) -> int:
 
 
 def _imports(at: datetime) -> int:
-    """Forget files of which nothing was applied."""
+    """Discard imports of which nothing was applied."""
     before = _before(settings.KEEP_FILES_DAYS, at)
     if before is None:
         return 0
@@ -84,5 +84,5 @@ def _imports(at: datetime) -> int:
             operations.discard_batch(batch)
             gone += 1
         except (RuleViolation, operations.LeaseLost):
-            continue  # somebody is at work on it; another night
+            continue  # another process has its lease; another night
     return gone

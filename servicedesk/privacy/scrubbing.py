@@ -1,4 +1,4 @@
-"""Taking somebody's names, numbers and addresses out of free words. Pure."""
+"""Removal of somebody's names, numbers and addresses from free text. Pure."""
 
 from __future__ import annotations
 
@@ -15,10 +15,10 @@ NUMBER = re.compile(r"[\d\s().+/-]{5,}")
 
 @dataclass(frozen=True)
 class Scrubber:
-    """Knows what is to be taken out: names with their parts, and numbers and mail addresses.
+    """What is to be removed: names with their parts, and numbers and mail addresses.
 
-    A full name goes however it is written; of its parts those of three letters and more, where they stand
-    as a word with a capital. A telephone number goes however its digits are grouped.
+    A full name is removed however it is written; of its parts those of three letters and more, where they
+    stand as a capitalized word. A telephone number is removed however its digits are grouped.
     """
 
     names: frozenset[str]
@@ -40,7 +40,7 @@ class Scrubber:
         return frozenset(digits for text in self.contacts if len(digits := _digits(text)) >= 5)
 
     def text(self, text: str) -> str:
-        """Give the words without what is to be taken out."""
+        """Text without what is to be removed."""
         for pattern in (self._plain, self._parts):
             if pattern is not None:
                 text = pattern.sub(MARK, text)
@@ -49,7 +49,7 @@ class Scrubber:
         return text
 
     def tree(self, value: Any) -> Any:
-        """Give JSON without what is to be taken out of its texts."""
+        """JSON value without what is to be removed from its texts."""
         if isinstance(value, str):
             return self.text(value)
         if isinstance(value, list):

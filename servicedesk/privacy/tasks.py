@@ -1,4 +1,4 @@
-"""Deleting and anonymizing what is old, in the background."""
+"""Celery task of retention."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from servicedesk.privacy import retention
 
 @shared_task(name="privacy.apply_retention")
 def apply_retention() -> str:
-    """Forget what has been kept for as long as the settings say."""
+    """Delete and anonymize what is past its retention period."""
     with change_source(Source.CLOCK):
         gone = retention.apply_retention(at=timezone.now())
         return f"{count(gone, 'record')} forgotten" if gone else NOTHING

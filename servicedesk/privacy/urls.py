@@ -1,4 +1,4 @@
-"""Addresses of what is stored about one customer."""
+"""URLs of a customer's personal data."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Pages about what is held about a customer: handing it out, and erasing it."""
+"""Views of a customer's personal data: export and anonymization."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from units.models import Customer
 
 
 class AnonymizeForm(forms.Form):
-    """That a customer is to be erased, said so that no slip can do it."""
+    """Confirmation that a customer is to be anonymized, by their name."""
 
     name = forms.CharField(max_length=160, label="The customer’s name, as written above")
     places = forms.BooleanField(
@@ -44,7 +44,7 @@ class AnonymizeForm(forms.Form):
 @owners
 @require_safe
 def export_data(request: HttpRequest, pk: int) -> HttpResponse:
-    """All that is held about a customer, as a file for them."""
+    """Export of the personal data of a customer, as a file for them."""
     personal_data = PersonalData(get_object_or_404(Customer, pk=pk))
     answer = JsonResponse(
         export_personal_data(personal_data, at=timezone.now()),
@@ -56,7 +56,7 @@ def export_data(request: HttpRequest, pk: int) -> HttpResponse:
 
 @owners
 def erase(request: HttpRequest, pk: int) -> HttpResponse:
-    """Erase a customer, after saying what goes and what stays."""
+    """Anonymize a customer, after showing what is deleted and what stays."""
     customer = get_object_or_404(Customer, pk=pk)
     form = AnonymizeForm(request.POST or None, customer=customer)
     erased = request.method == "POST" and apply_or_report(

@@ -1,4 +1,4 @@
-"""What the records say."""
+"""App config of reports."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from django.apps import AppConfig
 
 
 class ReportsConfig(AppConfig):
-    """Figures across the apps, and the fleet's failure log."""
+    """Reports: figures across the apps, and the failure log of the fleet."""
 
     name = "servicedesk.reports"
     label = "reports"

@@ -1,4 +1,4 @@
-"""What can be asked of the figures on their pages. All of it stands in the address."""
+"""Forms of the figures. All fields are query parameters."""
 
 from __future__ import annotations
 
@@ -26,11 +26,11 @@ Choices = list[tuple[str, Any]]
 NOT_OFFERED = "“%(value)s” is not on this list: choose what is, or leave it open."
 
 USUAL = ("from", "until", "part", "component", "mode")
-"""What most questions need; the other fields wait behind a line that opens."""
+"""Fields that are always visible; the others are behind a disclosure."""
 
 
 class OneOrMore(forms.Select):
-    """A list to choose one from that also keeps the several an address may name."""
+    """Select widget for one value that also keeps several values of a query parameter."""
 
     def value_from_datadict(self, data: Any, files: Any, name: str) -> Any:
         return (
@@ -39,14 +39,14 @@ class OneOrMore(forms.Select):
 
 
 class ThoseOffered(forms.MultipleChoiceField):
-    """Several to tick; ticks left over from another list don't count."""
+    """Multiple-choice field that ignores values which are not among its choices."""
 
     def to_python(self, value: Any) -> list[str]:
         return [text for text in super().to_python(value) if self.valid_value(text)]
 
 
 class FigureForm(forms.Form):
-    """Which parts and days a figure is about."""
+    """Selection of the parts and days of a figure."""
 
     part = forms.MultipleChoiceField(required=False, label="Kind of part", widget=OneOrMore)
     component = forms.MultipleChoiceField(required=False, label="Type of part", widget=OneOrMore)
@@ -91,7 +91,7 @@ class FigureForm(forms.Form):
         self.fields[name].choices = [("", "all"), *choices, *rest]  # type: ignore[attr-defined]
 
     def clean(self) -> dict[str, Any]:
-        """Put what was asked for together."""
+        """Build the selection."""
         cleaned_data = super().clean() or self.cleaned_data
         if self.errors:
             return cleaned_data
@@ -104,26 +104,26 @@ class FigureForm(forms.Form):
 
     @property
     def usual(self) -> list[forms.BoundField]:
-        """The fields most questions need."""
+        """Fields that are always visible."""
         return [self[name] for name in self.fields if name in self.shown_first()]
 
     @property
     def further(self) -> list[forms.BoundField]:
-        """The fields behind the line that opens."""
+        """Fields behind the disclosure."""
         return [self[name] for name in self.fields if name not in self.shown_first()]
 
     @property
     def further_open(self) -> bool:
-        """Whether one of the further fields is filled in, or wrong."""
+        """Whether one of the further fields has a value or an error."""
         return any(bound.value() or bound.errors for bound in self.further)
 
     def shown_first(self) -> Iterable[str]:
-        """Name the fields that are always in sight."""
+        """Names of the fields that are always visible."""
         return USUAL
 
 
 class RatesForm(FigureForm):
-    """How often parts fail: which parts and days, and what to compare."""
+    """Selection and grouping of failure rates."""
 
     by = forms.ChoiceField(required=False, label="Compare by", choices=list(GROUPINGS.items()))
 
@@ -132,12 +132,12 @@ class RatesForm(FigureForm):
 
     @property
     def grouping(self) -> str:
-        """What to group by."""
+        """Trait to group by."""
         return self.cleaned_data.get("by") or "component"
 
 
 class CurvesForm(FigureForm):
-    """How one kind of part ages: its types side by side."""
+    """Selection of the types of one kind of part for curves over age."""
 
     component = ThoseOffered(
         required=False, label="Types to show (all, where none is ticked)", widget=forms.CheckboxSelectMultiple
@@ -149,7 +149,7 @@ class CurvesForm(FigureForm):
             form_data["part"] = Kind.TRACK.value
         super().__init__(form_data, today=today)
         self.fields["part"].choices = self.fields["part"].choices[1:]  # type: ignore[attr-defined]
-        if self.kind not in Kind.values:  # which the form says itself
+        if self.kind not in Kind.values:  # the field reports it
             del self.fields["component"]
             return
         types = ComponentType.objects.filter(kind=self.kind).order_by("name")
@@ -157,12 +157,12 @@ class CurvesForm(FigureForm):
 
     @property
     def kind(self) -> str:
-        """The kind of part shown: curves of different kinds have nothing to do with each other."""
+        """Kind of part shown: curves of different kinds are not compared."""
         return str(self.data["part"])
 
 
 class CompareForm(FigureForm):
-    """Two types of one kind of part, to be held against each other."""
+    """Selection of two types of one kind of part to compare."""
 
     one = forms.ChoiceField(required=False, label="This type")
     other = forms.ChoiceField(required=False, label="against this")
@@ -179,7 +179,7 @@ class CompareForm(FigureForm):
 
     @property
     def pair(self) -> tuple[int, int] | None:
-        """The two types asked for, or None as long as they are not chosen."""
+        """Keys of the two types, or None as long as they are not chosen."""
         cleaned_data = self.cleaned_data
         return (
             (int(cleaned_data["one"]), int(cleaned_data["other"]))
@@ -200,7 +200,7 @@ class CompareForm(FigureForm):
 
 
 class FindingsForm(FigureForm):
-    """Which findings: as for a figure, and what they count as."""
+    """Selection of findings: as for a figure, and by exclusion reason."""
 
     age = forms.ChoiceField(
         required=False,
@@ -227,13 +227,13 @@ class FindingsForm(FigureForm):
 
     @property
     def chosen_exclusion_reason(self) -> ExclusionReason | None:
-        """What the findings asked for count as (failures, unless asked otherwise), or None for all."""
+        """Exclusion reason to list (by default failures), or None for all."""
         choice = self.cleaned_data.get("exclusion_reason") or ExclusionReason.EVENT
         return None if choice == EVERY_EXCLUSION_REASON else ExclusionReason(choice)
 
 
 class PeriodForm(forms.Form):
-    """Which days."""
+    """Selection of a period."""
 
     def __init__(self, data: QueryDict) -> None:
         super().__init__(data, label_suffix="")
@@ -255,7 +255,7 @@ class PeriodForm(forms.Form):
 
 
 class LogForm(PeriodForm):
-    """Which days and kind of part of the log."""
+    """Selection of days and kind of part of the failure log."""
 
     part = forms.ChoiceField(
         required=False,
@@ -265,12 +265,12 @@ class LogForm(PeriodForm):
 
 
 def types_by_kind() -> Choices:
-    """List the types of part under their kinds."""
+    """Choices of types of part, grouped by kind."""
     return _by_kind((each.kind, str(each.pk), each.name) for each in ComponentType.objects.order_by("name"))
 
 
 def modes_by_kind() -> Choices:
-    """List the failure modes under the kinds of part that have them."""
+    """Choices of failure modes, grouped by kind of part."""
     return _by_kind((each.kind, str(each.pk), each.name) for each in FailureMode.objects.order_by("code"))
 
 
@@ -282,7 +282,7 @@ def _by_kind(rows: Iterable[tuple[str, str, str]]) -> Choices:
 
 
 def _texts(value: Any) -> list[str]:
-    """Take what a field holds as texts."""
+    """Value of a field as a list of texts."""
     if value is None:
         return []
     if isinstance(value, list):

@@ -1,4 +1,4 @@
-"""Watched lives put into the rows that the estimators of curves take.
+"""Lifetimes under follow-up as the rows that the estimators of curves take.
 
 Ages are whole days from fitting; a failure on the day of fitting happened at half a day. This module imports
 no Django.
@@ -18,12 +18,12 @@ Flags = NDArray[np.bool_]
 Floats = NDArray[np.float64]
 
 BIG = 1 << 21
-"""More half days than any part was ever watched (2,870 years)."""
+"""More half days than any part was ever at risk (2,870 years)."""
 
 
 @dataclass(frozen=True)
 class Window:
-    """The days that count, as ordinals: after one (0: from the beginning) and up to another."""
+    """Window of days that count, as ordinals: after one (0: from the beginning) and up to another."""
 
     after: int
     last: int
@@ -40,7 +40,7 @@ class CountingRows:
     site: Ints
 
     def between(self, start: float, stop: float) -> CountingRows:
-        """Keep what happened at ages after ``start`` and up to ``stop``."""
+        """Rows cut to ages after ``start`` and up to ``stop``."""
         begin, end = np.maximum(self.start, start), np.minimum(self.stop, stop)
         overlaps = begin < end
         event = np.where(self.stop <= stop, self.event, 0)
@@ -51,9 +51,9 @@ class CountingRows:
 
 @dataclass(frozen=True, eq=False)
 class FirstFailures:
-    """One row an item: the ages between which it was watched without a break, up to its first failure.
+    """Lifetimes, one row an item: ages of its first unbroken follow-up, up to its first failure.
 
-    ``good`` is the age at which a part that failed was last known to be good, NaN where nobody knows; it lies
+    ``good`` is the age at which a part that failed was last known to be good, NaN where not known; it lies
     between ``entry`` and ``exit``.
     """
 
@@ -72,13 +72,13 @@ class Histories:
     Attributes
     ----------
     groups : list
-        Keys of the groups; ``group`` holds places in it.
+        Keys of the groups; ``group`` has indexes into it.
     item, group, site, fitted, entry, exit : ndarray
         One row a span: the part, its group, its site, the day it was fitted (as an ordinal), and the ages
         between which it was at risk.
     event_item, event_age, event_mode, event_count, event_good : ndarray
         One row a part, age and failure mode: how many failures, each within a span of the part, and the age
-        at which the part was last known to be good (-1 where nobody knows).
+        at which the part was last known to be good (-1 where not known).
     """
 
     groups: list[Any]
@@ -95,15 +95,15 @@ class Histories:
     event_good: Ints
 
     def place(self, key: Any) -> int:
-        """Give the place of a group, -1 where no part of it was watched."""
+        """Index of a group, -1 where no part of it was at risk."""
         return self.groups.index(key) if key in self.groups else -1
 
     def of_group(self, place: int) -> Histories:
-        """Keep the parts of one group."""
+        """Histories of the parts of one group."""
         return self._of_spans(self.group == place)
 
     def of_keys(self, keys: Iterable[Any]) -> Histories:
-        """Keep the parts of some groups."""
+        """Histories of the parts of some groups."""
         return self._of_spans(np.isin(self.group, [self.place(key) for key in keys]))
 
     def _of_spans(self, mine: Flags) -> Histories:
@@ -113,11 +113,11 @@ class Histories:
         return replace(self, **spans)._with_events(np.isin(self.event_item, spans["item"]))
 
     def of_mode(self, mode: int) -> Histories:
-        """Keep the failures of one mode; the time at risk stays."""
+        """Histories with the failures of one mode; the time at risk stays."""
         return self._with_events(self.event_mode == mode)
 
     def counting_rows(self, window: Window) -> CountingRows:
-        """Cut the spans at every failure, keeping only what happened on days that count."""
+        """Counting-process rows: spans cut at every failure, within the days that count."""
         entry, exit = self._window(window)
         span, age = self._place_events(window)
         at = np.where(age == 0, 1, 2 * age)
@@ -136,7 +136,7 @@ class Histories:
         return CountingRows(start / 2, stop / 2, events, self.item[row], self.site[row])
 
     def first_failures(self, window: Window) -> FirstFailures:
-        """Give each item's first unbroken watch up to its first failure, cut to the days that count."""
+        """First unbroken follow-up of each item up to its first failure, within the days that count."""
         begins, ends = self._first_blocks()
         entry, exit, item = 2 * self.entry[begins], 2 * self.exit[ends], self.item[begins]
         fitted, site = self.fitted[begins], self.site[begins]
@@ -165,17 +165,17 @@ class Histories:
         return replace(self, **{name: getattr(self, name)[mask] for name in names})
 
     def _window(self, window: Window) -> tuple[Ints, Ints]:
-        """Give the ends of the spans in half days, within the days that count."""
+        """Ends of the spans in half days, within the days that count."""
         entry, exit = np.maximum(self.entry, window.after - self.fitted), self.exit
         return 2 * entry, 2 * np.minimum(exit, window.last - self.fitted)
 
     def _counted(self, window: Window) -> Flags:
-        """Tell which failures happened on days that count."""
+        """Mask of the failures on days that count."""
         on = self.fitted[np.searchsorted(self.item, self.event_item)] + self.event_age
         return (on <= window.last) & (on > window.after)
 
     def _place_events(self, window: Window) -> tuple[Ints, Ints]:
-        """Give the span and the age of each failure on days that count."""
+        """Index of the span and age of each failure on days that count."""
         counted = self._counted(window)
         item, age = self.event_item[counted], self.event_age[counted]
         rank = np.searchsorted(np.unique(self.item), self.item)
@@ -186,7 +186,7 @@ class Histories:
         return span.astype(np.int64), age
 
     def _first_blocks(self) -> tuple[Ints, Ints]:
-        """Find the first and last span of each item's first unbroken watch (spans that meet are unbroken)."""
+        """First and last span of each item's first unbroken follow-up (spans that meet are unbroken)."""
         size = self.item.size
         new_item, broken = np.ones(size, dtype=np.bool_), np.ones(size, dtype=np.bool_)
         new_item[1:] = self.item[1:] != self.item[:-1]
@@ -197,7 +197,7 @@ class Histories:
         return begins, ends
 
     def _first_age(self, item: Ints, *, entry: Ints, exit: Ints) -> Ints:
-        """Give the age at each item's first failure within its first watch, -1 where there is none."""
+        """Age at each item's first failure within its first follow-up, -1 where there is none."""
         place = np.searchsorted(item, self.event_item)
         at = np.where(self.event_age == 0, 1, 2 * self.event_age)
         inside = (at > entry[place]) & (at <= exit[place])
@@ -206,7 +206,7 @@ class Histories:
         return np.where(first == BIG, -1, first)
 
     def _good_before(self, item: Ints, age: Ints) -> Ints:
-        """Give the age at which each item was last known to be good before it failed at ``age``."""
+        """Age at which each item was last known to be good before it failed at ``age``."""
         place = np.searchsorted(item, self.event_item)
         mine = self.event_age == age[place]
         good = np.full(item.size, -1, dtype=np.int64)

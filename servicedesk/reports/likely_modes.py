@@ -1,4 +1,4 @@
-"""What a symptom is likely to be at a unit, by the company's own findings, and how often that was right."""
+"""Predicted failure modes for a symptom at a unit, from the company's findings, and their accuracy."""
 
 from __future__ import annotations
 
@@ -19,37 +19,36 @@ from servicedesk.reports.numerics.prediction.likely import backed_off_chances
 from units.models import FailureMode, Unit
 
 BEHIND, EXPECTED, ELSE = 12.0, 2.0, 1.0
-"""What a mode is worth before any record: named behind the symptom, expected on the construction, or neither
-(starting values, common practice, no source)."""
+"""Prior weights of a mode: listed for the symptom, expected on the construction, or neither (starting values,
+common practice, no source)."""
 
 FIRST = 3
 
 FEW_FINDINGS = 5_000
 KEPT_SECONDS = 600
-"""Up to so many findings are counted each time; of more, what was counted serves for ten minutes: a phone
-that keeps a day's units would count a large fleet's findings once for each, and some more change nothing."""
+"""Up to this many findings are counted each time; the counts of more are cached for ten minutes: a phone that
+stores a day's units would count a large fleet's findings once for each, and a few more change nothing."""
 
 Records = Mapping[tuple[str, int | None, int], int]
-"""How often a mode was found, by what the caller had told ("" where nobody called), the construction, and the
-key of the mode."""
+"""Counts of findings by symptom ("" where nobody called), construction, and key of the mode."""
 
 
 @dataclass(frozen=True)
 class LikelyMode:
-    """A failure mode, its chance, and what to bring."""
+    """Failure mode with its probability."""
 
     mode: FailureMode
     chance: float
 
     @property
     def percent(self) -> int:
-        """The chance in whole percent."""
+        """Probability in whole percent."""
         return round(100 * self.chance)
 
 
 @dataclass(frozen=True)
 class Likely:
-    """The modes a unit's parts can have, the likely ones first, and on how many records that rests."""
+    """Failure modes that a unit's parts can have, the likeliest first, and the number of records used."""
 
     modes: Sequence[LikelyMode]
     own_records: int
@@ -57,7 +56,7 @@ class Likely:
 
     @property
     def words(self) -> str:
-        """How sure it is, in a sentence."""
+        """Sentence on the number of records behind the order."""
         if self.all_records == 0:
             return "No finding of ours yet: this order is a starting point."
         if self.own_records < FIRST * 3:
@@ -68,13 +67,13 @@ class Likely:
 def likely_modes(
     unit: Unit, modes: Sequence[FailureMode], *, symptom: str = "", records: Records | None = None
 ) -> Likely:
-    """Order the failure modes a unit can have by how likely they are, for a symptom where one was told."""
+    """Rank the failure modes a unit can have by probability, given a symptom where there is one."""
     if not modes:
         return Likely((), 0, 0)
     places = {mode.pk: place for place, mode in enumerate(modes)}
     every, own = [0] * len(places), [0] * len(places)
-    for (told_of, construction, mode), number in (read_records() if records is None else records).items():
-        if mode not in places or (symptom and told_of != symptom):
+    for (reported, construction, mode), number in (read_records() if records is None else records).items():
+        if mode not in places or (symptom and reported != symptom):
             continue
         every[places[mode]] += number
         if construction == unit.construction_id:
@@ -98,7 +97,7 @@ def _prior(unit: Unit, modes: Sequence[FailureMode], symptom: str) -> list[float
 
 
 def read_records() -> Records:
-    """Count the findings of all units; of a large fleet they may be ten minutes old."""
+    """Counts of the findings of all units; of a large fleet they may be ten minutes old."""
     if (Finding.objects.aggregate(last=Max("pk"))["last"] or 0) <= FEW_FINDINGS:
         return _count_records()
     with suppress(RedisError):
@@ -126,7 +125,7 @@ def _count_records() -> Records:
 
 @dataclass(frozen=True)
 class Rightness:
-    """How often the mode that was found had been among the first three, for calls in the order they came."""
+    """Accuracy of predicted modes: how often the mode found was among the first three."""
 
     calls: int
     among_first: int
@@ -134,17 +133,17 @@ class Rightness:
 
     @property
     def percent(self) -> int:
-        """How many of a hundred were right."""
+        """Correct predictions in whole percent."""
         return round(100 * self.among_first / self.calls) if self.calls else 0
 
     @property
     def expected_percent(self) -> int:
-        """How many of a hundred were expected to be right, by the chances themselves."""
+        """Correct predictions expected by the probabilities themselves, in whole percent."""
         return round(100 * self.expected)
 
 
 def how_often_right() -> Rightness:
-    """Go through the findings of calls as they came, each foretold from those before it only."""
+    """Prequential accuracy: predict each finding of a call from those before it only."""
     modes = list(FailureMode.objects.order_by("code"))
     places = {mode.pk: place for place, mode in enumerate(modes)}
     worth = {

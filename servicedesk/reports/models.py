@@ -1,4 +1,4 @@
-"""The fleet's failure log, day by day, and the log of the lots and types that stood out."""
+"""Models of the failure log, of surveillance flags, and of requests for figures."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ LONGEST_ADDRESS = 2000
 
 
 class FailureDay(models.Model):
-    """New failures of one type by one mode on one day (days without any have no row)."""
+    """Failures of one type by one mode on one day (days without any have no row)."""
 
     on = models.DateField()
     component_type = models.ForeignKey("units.ComponentType", on_delete=models.PROTECT, related_name="+")
@@ -40,7 +40,7 @@ class FailureDay(models.Model):
 
 
 class RiskDay(models.Model):
-    """Items of one type that were in place and watched on one day."""
+    """Number of items of one type at risk on one day."""
 
     on = models.DateField()
     component_type = models.ForeignKey("units.ComponentType", on_delete=models.PROTECT, related_name="+")
@@ -62,14 +62,14 @@ class RiskDay(models.Model):
 
 
 class LotFlag(models.Model):
-    """A lot of a type (or a whole type, where ``lot`` is empty) that was seen to fail more often.
+    """Surveillance flag of a lot of a type (or a whole type, where ``lot`` is empty) that fails more often.
 
     It is raised on the first night it stands out and cleared on the first night it does not any more; the
     numbers are those of the last night on which it stood out.
     """
 
     class Way(models.TextChoices):
-        """How it stands out."""
+        """Test by which it was flagged."""
 
         OVER_ALL = "over-all", "more failures than the others, over all"
         OF_LATE = "of-late", "more failures than expected of late"
@@ -108,18 +108,18 @@ class LotFlag(models.Model):
         return f"{self.words}: {self.get_way_display()}"
 
     def get_absolute_url(self) -> str:
-        """The page of the flag."""
+        """URL of the page of the flag."""
         return reverse("reports:flag", args=[self.pk])
 
     @property
     def words(self) -> str:
-        """What it is about."""
+        """Name of the lot or type."""
         name = self.component_type.name
         return f"lot {self.lot} of {name}" if self.lot else f"all lots of {name}"
 
 
 class SurveyMark(models.Model):
-    """When all lots and types were last looked at, and how many there were."""
+    """Date and counts of the last nightly surveillance."""
 
     surveyed_on = models.DateField()
     looked_at = models.DateTimeField()
@@ -133,7 +133,7 @@ class SurveyMark(models.Model):
 
 
 class ThinLot(models.Model):
-    """A lot that failed more than expected, of which the latest look could not tell whether it stands out."""
+    """Lot that failed more than expected, but with too few failures for the latest surveillance to judge."""
 
     component_type = models.ForeignKey("units.ComponentType", on_delete=models.PROTECT, related_name="+")
     lot = models.CharField(max_length=60)
@@ -158,12 +158,12 @@ class ThinLot(models.Model):
 
     @property
     def words(self) -> str:
-        """What it is about."""
+        """Name of the lot or type."""
         return f"lot {self.lot} of {self.component_type.name}"
 
 
 class FigureRequest(models.Model):
-    """A page of a large fleet whose figures somebody waits for, until a worker has computed them."""
+    """Request for the figures of a page of a large fleet, until a worker has computed them."""
 
     address = models.CharField(
         max_length=LONGEST_ADDRESS, help_text="The page with its question, as in /figures/rates/?by=mode."
@@ -189,7 +189,7 @@ class FigureRequest(models.Model):
 
 
 class LogMark(models.Model):
-    """Up to which day the failure log is kept, and when it was last brought up to date."""
+    """Day up to which the failure log is complete, and time of its last update."""
 
     kept_until = models.DateField()
     kept_at = models.DateTimeField()

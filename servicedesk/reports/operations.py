@@ -1,4 +1,4 @@
-"""Keeping the fleet's failure log and the log of lots that stand out: the only writers of this app."""
+"""Operations that write the failure log and the surveillance flags."""
 
 from __future__ import annotations
 
@@ -18,23 +18,23 @@ from servicedesk.reports.surveillance.lots import WatchedGroup, survey_lots
 Way = LotFlag.Way
 
 CHUNK = 500
-"""Rows written in one step, so that nobody who saves something meanwhile is kept waiting."""
+"""Rows written in one transaction, so that other writers do not wait long."""
 
 
 @dataclass(frozen=True)
 class Kept:
-    """How many days of the log had to be written anew, and how many rows that took."""
+    """Number of days and rows of the failure log that were written."""
 
     days: int
     rows: int
 
 
 def keep_failure_log(*, today: date, at: datetime) -> Kept:
-    """Bring the failure log up to a day, writing only the days that changed.
+    """Update the failure log up to a day, writing only the days that changed.
 
-    What was written down late, changed or taken back may touch any day, and a deleted record leaves no trace
-    to look for. So the whole log is added up from the records, which takes seconds on a large fleet, and
-    held against what is stored: the log is then always what rebuilding it would give.
+    Records that are late, changed or reverted may affect any day, and a deleted record leaves no trace. So
+    the whole log is computed from the records, which takes seconds on a large fleet, and compared with what
+    is stored: the log is then always what a rebuild would give.
     """
     failures = _bring_in_line(
         FailureDay, failures_by_day(today), ("on", "component_type", "mode"), "failures"
@@ -45,7 +45,7 @@ def keep_failure_log(*, today: date, at: datetime) -> Kept:
 
 
 def rebuild_failure_log(*, today: date, at: datetime) -> Kept:
-    """Throw the failure log away and keep it anew from the records."""
+    """Delete the failure log and rebuild it from the records."""
     LogMark.objects.all().delete()
     for model in (FailureDay, RiskDay):
         _delete(model, list(model.objects.values_list("pk", flat=True)))
@@ -55,7 +55,7 @@ def rebuild_failure_log(*, today: date, at: datetime) -> Kept:
 def _bring_in_line(
     model: type[models.Model], wanted: dict[tuple[Any, ...], int], key: Sequence[str], value: str
 ) -> dict[date, int]:
-    """Make the stored rows say what is wanted; answer how many rows were written of each day."""
+    """Synchronize the stored rows with the wanted ones; return the number of rows written by day."""
     names = ["on", *(f"{name}_id" for name in key[1:])]
     gone, unchanged = [], set()
     touched: dict[date, int] = {}
@@ -92,9 +92,9 @@ def _chunks(rows: list[Any]) -> Iterator[list[Any]]:
 
 @dataclass(frozen=True)
 class SurveyOutcome:
-    """How many lots and types stand out now, how many of them newly, and how many do not any more.
+    """Number of flags that are open, newly raised, and cleared by a surveillance.
 
-    ``false_a_year`` flags are to be expected of such looks where nothing is wrong.
+    ``false_a_year`` is the expected number of false flags a year.
     """
 
     open: int
@@ -104,7 +104,7 @@ class SurveyOutcome:
 
 
 def run_surveillance(*, today: date, at: datetime) -> SurveyOutcome:
-    """Look at all lots and types, and write down which stand out and which do not any more."""
+    """Run the surveillance of all lots and types, and store which flags are raised, open and cleared."""
     look = survey_lots(today)
     now = {
         (each.component_type, each.lot, way): each
@@ -113,7 +113,7 @@ def run_surveillance(*, today: date, at: datetime) -> SurveyOutcome:
         if stands_out
     }
     with atomic_operation():
-        # First of all: of two who look at once, the second waits here and then sees the flags of the first.
+        # First of all: of two concurrent runs, the second waits here and then sees the flags of the first.
         SurveyMark.objects.update_or_create(
             pk=1,
             defaults={
@@ -148,7 +148,7 @@ def run_surveillance(*, today: date, at: datetime) -> SurveyOutcome:
 
 
 def _note_thin_lots(seen: Sequence[WatchedGroup]) -> None:
-    """Put the lots of which tonight's look cannot tell in the place of those of the last one."""
+    """Replace the stored lots with too few failures to judge by those of this surveillance."""
     names = ("component_type_id", "lot", "events", "expected", "failed_sites", "items", "sites", "years")
     wanted = [
         ThinLot(component_type_id=each.component_type, **{name: getattr(each, name) for name in names[1:]})
@@ -161,7 +161,7 @@ def _note_thin_lots(seen: Sequence[WatchedGroup]) -> None:
 
 
 def _take_down(flag: LotFlag, seen: WatchedGroup) -> None:
-    """Store what was seen of a lot tonight."""
+    """Store the counts and test results of a flagged group."""
     for name in ("events", "expected", "failed_sites", "items", "sites", "years", "q_value"):
         setattr(flag, name, getattr(seen, name))
     flag.running, flag.limit = seen.running, seen.limit

@@ -1,4 +1,4 @@
-"""What can be asked of the failure log, and of figures that are waited for."""
+"""Querysets of the failure log, of requests for figures, and of surveillance flags."""
 
 from __future__ import annotations
 
@@ -13,29 +13,29 @@ if TYPE_CHECKING:
 
 
 class LogQuerySet(models.QuerySet[Any]):
-    """Questions that both halves of the log answer."""
+    """Queryset of rows by day and type of part."""
 
     def between(self, first: date, last: date) -> Self:
-        """Days of a run of days, both ends among them."""
+        """Rows between two days, both included."""
         return self.filter(on__gte=first, on__lte=last)
 
     def of_kind(self, kind: str) -> Self:
-        """Lines of one kind of part, or of all where none is named."""
+        """Rows of one kind of part, or of all where it is empty."""
         return self.filter(component_type__kind=kind) if kind else self
 
 
 class FailureDayQuerySet(LogQuerySet):
-    """Questions about what failed each day."""
+    """Queryset of failures by day."""
 
     def with_items(self) -> Self:
-        """Lines with the items of their type that were at risk on the day, as ``items``."""
+        """Rows annotated with the items of their type at risk on the day, as ``items``."""
         from servicedesk.reports.models import RiskDay
 
         risk = RiskDay.objects.filter(on=OuterRef("on"), component_type=OuterRef("component_type"))
         return self.annotate(items=Subquery(risk.values("items")[:1]))
 
     def for_list(self) -> Self:
-        """Lines with what the list shows of each."""
+        """Rows with all that the list shows."""
         return self.with_items().select_related("component_type", "mode")
 
     def totals(self) -> dict[int, int]:
@@ -45,7 +45,7 @@ class FailureDayQuerySet(LogQuerySet):
 
 
 class RiskDayQuerySet(LogQuerySet):
-    """Questions about how many items were at risk each day."""
+    """Queryset of items at risk by day."""
 
     def totals(self) -> list[dict[str, Any]]:
         """Days at risk by type of part, in the order of kinds and names."""
@@ -58,24 +58,24 @@ class RiskDayQuerySet(LogQuerySet):
 
 
 class FigureRequestQuerySet(models.QuerySet["FigureRequest"]):
-    """Questions about pages that wait for their figures."""
+    """Queryset of requests for figures."""
 
     def waiting(self, *, taken_up_before: datetime) -> Self:
-        """Those that nobody computes, oldest first; who took one up before that moment has died."""
+        """Requests that no worker computes, oldest first; one taken up too long ago counts as abandoned."""
         free = Q(taken_up_at__isnull=True) | Q(taken_up_at__lt=taken_up_before)
         return self.filter(free, problem="").select_related("requested_by").order_by("requested_at")
 
     def take_up(self, wanted: FigureRequest, *, at: datetime) -> bool:
-        """Claim one for this process; false where another was quicker."""
+        """Conditional update that takes a request for this process; False where another was faster."""
         same = self.filter(pk=wanted.pk, taken_up_at=wanted.taken_up_at, problem="")
         return bool(same.update(taken_up_at=at))
 
 
 class LotFlagQuerySet(models.QuerySet["LotFlag"]):
-    """Questions about lots and types that stood out."""
+    """Queryset of surveillance flags."""
 
     def open(self) -> Self:
-        """Those that still stand out."""
+        """Flags that are not cleared."""
         return self.filter(cleared_on__isnull=True)
 
     def for_list(self) -> Self:

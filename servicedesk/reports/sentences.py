@@ -1,4 +1,4 @@
-"""What a figure says, in one plain sentence, and what it is about."""
+"""Sentences with the results of figures, and words for their selection."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ MOST_NAMED = 4
 
 
 def rates_sentence(figure: RatesFigure) -> str:
-    """Say what the rates come to."""
+    """Sentence with the result of a figure of rates."""
     if not figure.years:
         return "Nothing was watched of what you ask for, so there is no rate."
     counts = (
@@ -50,7 +50,7 @@ def rates_sentence(figure: RatesFigure) -> str:
 
 
 def rates_example(figure: RatesFigure) -> str:
-    """Explain an interval by the row that has the widest one, where that is one a reader can learn from."""
+    """Sentence that explains an interval, by the row with the widest one."""
     known = [row for row in figure.rows if row.judged.rate]
     if not known:
         return ""
@@ -58,7 +58,7 @@ def rates_example(figure: RatesFigure) -> str:
 
 
 def _named(rows: list[RateRow]) -> str:
-    """Name some rows with their rates, the first of many."""
+    """Names of the first rows with their rates."""
     named = [f"{row.name} ({amount(row.judged.rate or 0)})" for row in rows[:MOST_NAMED]]
     named[0] = named[0].replace(")", f" a year per {PER})")
     more = len(rows) - MOST_NAMED
@@ -66,7 +66,7 @@ def _named(rows: list[RateRow]) -> str:
 
 
 def curves_sentence(figure: CurvesFigure) -> str:
-    """Say what curves over age come to, at the greatest whole age that all of them reach."""
+    """Sentence with the values of curves at the greatest whole age that all of them reach."""
     shown = [(row, row.curve) for row in figure.rows if row.curve is not None]
     if not figure.rows:
         return "Nothing was watched of what you ask for, so there is no curve."
@@ -88,13 +88,13 @@ def curves_sentence(figure: CurvesFigure) -> str:
 
 
 def _trends(figure: CurvesFigure) -> str:
-    """Name the types whose failures come faster with age."""
+    """Sentence that names the types whose failures come faster with age, else empty."""
     faster = [row.name for row in figure.rows if row.trend and row.trend.direction == Direction.FASTER]
     return f" With age they come faster with {', '.join(faster)}." if faster else ""
 
 
 def forecast_sentence(figure: ForecastFigure) -> str:
-    """Say what the next twelve months will take."""
+    """Sentence with the result of the forecast."""
     if not figure.rows:
         return "Nothing of what you ask for is in place and watched, so there is nothing to expect."
     whole = figure.whole
@@ -108,7 +108,7 @@ def forecast_sentence(figure: ForecastFigure) -> str:
 
 
 def selection_words(selection: Selection) -> Iterator[tuple[str, str]]:
-    """Say what a figure is about, one pair of words a filter; nothing where it is about everything."""
+    """Iterate over the filters of a selection as pairs of label and value."""
     if selection.from_on:
         yield "from", long_date(selection.from_on)
     if selection.until_on:

@@ -1,4 +1,4 @@
-"""What a small company can act on: the counts, minutes and pieces of the last twelve months."""
+"""Summary of the last twelve months: counts, minutes and pieces."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ REPAIRS = ("adjusted", "repaired", "replaced")
 
 @dataclass(frozen=True, kw_only=True)
 class KindLine:
-    """What one kind of part took in the last twelve months (kind "" for work on no part in particular)."""
+    """Summary of one kind of part in the last twelve months (kind "" for work on no part in particular)."""
 
     kind: str
     name: str
@@ -39,7 +39,7 @@ class KindLine:
 
 @dataclass(frozen=True, kw_only=True)
 class YearInBrief:
-    """The last twelve months in numbers."""
+    """Summary of the last twelve months."""
 
     first: date
     last: date
@@ -54,20 +54,22 @@ class YearInBrief:
 
 
 def year_in_brief(today: date) -> YearInBrief:
-    """Add up the twelve months up to today."""
+    """Summary of the twelve months up to today."""
     return in_brief(twelve_months(today))
 
 
 def in_brief(chosen: Selection) -> YearInBrief:
-    """Add up the days of a selection."""
+    """Summary of the days of a selection."""
     first, last = chosen.from_on or chosen.last, chosen.last
-    from servicedesk.reports.rates.figure import rates_figure  # loads the numerics; the home page does not
+    from servicedesk.reports.rates.figure import rates_figure  # imports the numerics; the home page does not
 
     figure = rates_figure(chosen, by="part")
     works = _work_by_kind(first, last)
     lines = _lines({str(row.key): row for row in figure.rows}, works)
     begin, end = start_of(first), start_of(last + timedelta(days=1))
-    calls = Call.objects.filter(told_at__gte=begin, told_at__lt=end).exclude(state=Call.State.CANCELLED)
+    calls = Call.objects.filter(reported_at__gte=begin, reported_at__lt=end).exclude(
+        state=Call.State.CANCELLED
+    )
     return YearInBrief(
         first=first,
         last=last,
@@ -84,7 +86,7 @@ def in_brief(chosen: Selection) -> YearInBrief:
 
 @dataclass(frozen=True, kw_only=True)
 class ModeLine:
-    """How often one failure was found on one kind of part, and at how many sites."""
+    """Number of failures of one mode on one kind of part, and of sites with them."""
 
     mode: FailureMode
     kind: str
@@ -93,7 +95,7 @@ class ModeLine:
 
 
 def failures_by_mode(selection: Selection) -> list[ModeLine]:
-    """Count the failures of a selection by kind of part and failure, most first."""
+    """Failures of a selection by kind of part and mode, most first."""
     events, _ = findings_by_exclusion_reason(Scope(selection, MODE))
     by_mode: dict[tuple[str, int], list[int]] = defaultdict(list)
     for group, _, count, *_ in events:
@@ -108,17 +110,17 @@ def failures_by_mode(selection: Selection) -> list[ModeLine]:
 
 
 def twelve_months(today: date) -> Selection:
-    """Select everything in the twelve months up to today."""
+    """Selection of the twelve months up to today."""
     return Selection(as_of=today, from_on=_year_before(today) + timedelta(days=1))
 
 
 def _year_before(day: date) -> date:
-    """Give the same day a year earlier (28 February for the 29th)."""
+    """Same day a year earlier (28 February for the 29th)."""
     return day.replace(year=day.year - 1, day=28 if (day.month, day.day) == (2, 29) else day.day)
 
 
 def _work_by_kind(first: date, last: date) -> dict[str, tuple[int, int, int]]:
-    """Add up minutes, minutes of repairs, and pieces by the kind of part worked on."""
+    """Minutes, minutes of repairs, and pieces by the kind of part worked on."""
     rows = (
         Work.objects.filter(done_on__gte=first, done_on__lte=last)
         .annotate(
@@ -142,7 +144,7 @@ def _work_by_kind(first: date, last: date) -> dict[str, tuple[int, int, int]]:
 
 
 def _lines(rates: dict[str, RateRow], works: dict[str, tuple[int, int, int]]) -> list[KindLine]:
-    """Put what failed beside what was done, most failures first: counts may be put in order, rates not."""
+    """Lines of failures and work by kind of part, most failures first: counts may be ranked, rates not."""
     lines = []
     for kind in {*rates, *works}:
         rate = rates.get(kind)

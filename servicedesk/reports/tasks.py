@@ -1,6 +1,6 @@
-"""Periodic work of the figures, run by celery or by `manage.py clock`.
+"""Periodic tasks of the figures, run by Celery or by `manage.py clock`.
 
-What works figures out is loaded by the task that needs it: the clock knows all tasks and runs most at night.
+Numerics are imported by the task that needs them: the clock imports all tasks and runs most at night.
 """
 
 from __future__ import annotations
@@ -14,13 +14,13 @@ from servicedesk.core.values.words import counted
 from servicedesk.reports.caching.background import COMPUTE, compute_requested_figures
 
 MANY_VERSIONS = 20_000
-"""More are thrown away before the night: an import of a large fleet leaves a million on PostgreSQL, and each
-page of figures counts them to see whether anything changed."""
+"""Number of versions above which they are pruned before the night: an import of a large fleet leaves a
+million on PostgreSQL, and each page of figures counts them to see whether anything changed."""
 
 
 @shared_task(name="reports.keep_failure_log")
 def keep_failure_log() -> str:
-    """Bring the fleet's failure log up to today."""
+    """Update the failure log up to today."""
     from servicedesk.reports import operations
 
     at = timezone.now()
@@ -31,7 +31,7 @@ def keep_failure_log() -> str:
 
 @shared_task(name="reports.run_surveillance")
 def run_surveillance() -> str:
-    """Look which lots and types fail more often than the others."""
+    """Run the nightly surveillance of lots and types."""
     from servicedesk.reports import operations
     from servicedesk.reports.surveillance.figure import false_words
 
@@ -45,7 +45,7 @@ def run_surveillance() -> str:
 
 @shared_task(name=COMPUTE)
 def compute_figures() -> str:
-    """Compute the figures that pages of a large fleet wait for."""
+    """Compute the requested figures of a large fleet."""
     if TableVersion.objects.count() > MANY_VERSIONS:
         TableVersion.objects.prune()
     computed = compute_requested_figures(at=timezone.now())

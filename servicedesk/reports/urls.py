@@ -1,4 +1,4 @@
-"""Addresses of the figures."""
+"""URLs of the figures."""
 
 from __future__ import annotations
 

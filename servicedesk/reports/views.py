@@ -1,4 +1,4 @@
-"""The index of figures, and the answer to a question that can't be read."""
+"""Index page of the figures, and the response to an invalid form."""
 
 from __future__ import annotations
 
@@ -20,12 +20,12 @@ BAD_QUESTION = 422
 @owners
 @in_background
 def figures(request: HttpRequest) -> HttpResponse:
-    """What the last twelve months took, and the questions the records can answer."""
+    """Index of the figures, with a summary of the last twelve months."""
     today = timezone.localdate()
     brief = fresh_figure("brief", today, compute=partial(year_in_brief, today))
     return render(request, "reports/figures.html", {"brief": brief})
 
 
 def bad_question(request: HttpRequest, form: Form, template: str) -> HttpResponse:
-    """Show the form with what is wrong with it, and no figure."""
+    """Response (422) with the form and its errors, and no figure."""
     return render(request, template, {"form": form}, status=BAD_QUESTION)

@@ -1,4 +1,4 @@
-"""Numbers as people read them.
+"""Formatting of numbers in words.
 
 This module imports no Django.
 """
@@ -13,7 +13,7 @@ ENDLESS = "no limit"
 
 
 def amount(value: float) -> str:
-    """Write a number with as many figures as it is worth: 1,234, 41.2, 7.3, 0.73, 0.01."""
+    """Format a number with its significant digits: 1,234, 41.2, 7.3, 0.73, 0.01."""
     if value == 0:
         return "0"
     if not isfinite(value):
@@ -29,12 +29,12 @@ def amount(value: float) -> str:
 
 
 def percent(share: float) -> str:
-    """Write a share as per cent."""
+    """Format a share in percent."""
     return f"{100 * share:.0f} %"
 
 
 def years(days: float) -> str:
-    """Write an age in days as years."""
+    """Format an age in days as years."""
     if not isfinite(days):
         return ENDLESS
     value = days / 365.25

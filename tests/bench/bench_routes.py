@@ -44,7 +44,9 @@ def read_instance(path: Path) -> Problem:
         for number, row in enumerate(rows)
         if number
     ]
-    vans = [Shift(key=each, person=each, home=0, begins=begins, ends=ends, room=200) for each in range(25)]
+    vans = [
+        Shift(key=each, person=each, home=0, begins=begins, ends=ends, capacity=200) for each in range(25)
+    ]
     return Problem(stops, vans, travel.astype(np.int64))
 
 

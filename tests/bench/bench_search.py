@@ -53,8 +53,8 @@ INSERT INTO units_installedpart (unit_id, component_type_id, kind, panel, pieces
   SELECT u.id, (SELECT max(id) FROM units_componenttype), 'track', p, 1, 'L' || u.id / 500 || '-' || p,
          u.installed_on, TRUE, now(), now()
   FROM units_unit u, generate_series(1, 4) p;
-INSERT INTO calls_call (site_id, unit_id, told_at, told_by, phone, words, symptom, urgency, state, closed_at,
-                        ref)
+INSERT INTO calls_call (site_id, unit_id, reported_at, reported_by, phone, words, symptom, urgency, state,
+                        closed_at, ref)
   SELECT site_id, id, now() - id * interval '1 minute', '', '', ({CALLED})[1 + id %% 3] || ' no ' || id,
          'other', 'next_round', CASE id %% 10 WHEN 0 THEN 'needs-action' ELSE 'completed' END,
          CASE id %% 10 WHEN 0 THEN NULL ELSE now() END, 'c' || id

@@ -78,7 +78,7 @@ def test_from_files_to_figures(
     page.get_by_label("A trial run").uncheck()
     page.get_by_label("Who does the care").select_option("us")
     page.get_by_role("button", name="Check the files").click()
-    page.wait_for_url(f"{base}/files/*/")
+    page.wait_for_url(f"{base}/imports/*/")
     look(page, axe_source)
     call_command("clock", once=True)
     page.goto(page.url)

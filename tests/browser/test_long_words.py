@@ -33,7 +33,7 @@ WRITTEN: dict[type[Model], list[str]] = {
     MaintenanceTask: ["reason", "outcome"],
     Visit: ["note"],
     Notification: ["subject", "body", "why"],
-    Call: ["told_by", "phone", "words"],
+    Call: ["reported_by", "phone", "words"],
     Finding: ["note", "mechanism", "cause", "made_safe_how"],
     Inspection: ["note"],
     Work: ["note"],

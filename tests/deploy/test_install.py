@@ -240,7 +240,7 @@ def log_a_call(machine: Machine, owner: Visitor) -> None:
     (machine.folder / "units.csv").write_text(UNITS)
     machine.manage("import_fleet", f"'{machine.folder}/units.csv'")
     ((site, unit),) = machine.ask("SELECT site_id, id FROM units_unit WHERE code = 'U-1'")
-    fields = {"told_by": "Ada Probeson", "phone": "555-0142", "words": "It binds.", "symptom": "stiff"}
+    fields = {"reported_by": "Ada Probeson", "phone": "555-0142", "words": "It binds.", "symptom": "stiff"}
     fields |= {"urgency": "this_week", "unit": str(unit)} | dict.fromkeys(SafetyAnswer.Question.values, "no")
     answer = owner.fill_in(f"/calls/log/{site}/", fields)
     assert answer.status_code == 302, answer.text

@@ -97,7 +97,7 @@ def log_call(mark: str, plot: Plot, number: int) -> Deed:
         "words": mark,
         "symptom": "stiff",
         "urgency": "this_week",
-        "told_by": "Ida Probe",
+        "reported_by": "Ida Probe",
     }
     data |= dict.fromkeys(questions(), "no")
     return Deed("call", mark, f"/calls/log/{site}/", data, made, about=site)

@@ -126,7 +126,7 @@ class Scheduler(Person):
         address = random.choice(sites)
         page = self.read("log a call", address)
         data = {
-            "told_by": "Ada Probeson",
+            "reported_by": "Ada Probeson",
             "phone": "555-0142",
             "words": "The middle panel sticks in the afternoon.",
             "symptom": random.choice(HARMLESS),

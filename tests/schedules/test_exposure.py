@@ -22,7 +22,7 @@ from schedules.maintenance.year_ahead import (
     total,
 )
 from schedules.models import MaintenanceTask, NextDue, ServiceTime
-from servicedesk.calls.operations import keep_service_times
+from servicedesk.calls.operations import update_service_times
 from servicedesk.core.models import Change
 from tests.factories import (
     InstalledPartFactory,
@@ -181,7 +181,7 @@ def test_our_records_say_how_long_work_takes() -> None:
     for minutes in (12, 15, 60):
         task = TaskFactory(minutes=10)
         WorkFactory(unit=task.unit, task=task, kind="cleaned", minutes=minutes, done_on=date(2026, 4, 1))
-    assert keep_service_times(at=AT) == 1
+    assert update_service_times(at=AT) == 1
     service_time = ServiceTime.objects.get()
     assert service_time.factor == pytest.approx((3 * 1.5 + 10) / 13)
     assert service_time.records == 3

@@ -201,7 +201,7 @@ def test_callers_are_forgotten_once(settings: Settings) -> None:
     settings.KEEP_CALLERS_DAYS = 30
     long_ago = datetime(2025, 5, 4, 12, 0, tzinfo=UTC)
     for _ in range(30):
-        CallFactory(told_by="Testa Caller", phone="555-0100", state="completed", closed_at=long_ago)
+        CallFactory(reported_by="Testa Caller", phone="555-0100", state="completed", closed_at=long_ago)
     before = Change.objects.count()
     together(lambda: apply_retention(at=AT))
     assert Change.objects.count() - before == 30

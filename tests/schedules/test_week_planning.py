@@ -253,7 +253,7 @@ def test_hours_shop_days_and_terms_are_heeded() -> None:
 def test_our_own_records_say_how_long_work_takes() -> None:
     technician()
     work_at(site_at(1), work="lubricated")
-    ServiceTime.objects.create(work="lubricated", factor=1.5, records=40, reckoned_at=SUNDAY_NOON)
+    ServiceTime.objects.create(work="lubricated", factor=1.5, records=40, computed_at=SUNDAY_NOON)
     plan_week()
     assert proposals()[0].minutes == 90
 

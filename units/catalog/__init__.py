@@ -1,1 +1,1 @@
-"""The catalog: types of part, constructions, failure modes; the files they come from and its pages."""
+"""Catalog of component types, constructions and failure modes: reference files, loader and views."""

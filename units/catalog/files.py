@@ -1,7 +1,7 @@
-"""Reference files: what parts are, how they fail and what care they need, as lists people read and mend.
+"""Reader of reference files: JSON lists of component types, constructions, failure modes and rules.
 
-A file is a JSON list with one object a row. Whatever is wrong in it is refused with the name of the file, the
-row (counted from 1, with its key behind it) and the field.
+A file is a JSON list with one object a row. Whatever is wrong in it is refused with the name of the file,
+the row (counted from 1, with its key behind it) and the field.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from servicedesk.core.rules.refusals import RuleViolation
 from units.lengths import LengthError, parse_length
 from units.names import plain_name
 
-# What the columns for counts hold on every database.
+# Largest value of the columns for counts on every database.
 _MOST = 32767
 _BARE_NUMBER = re.compile(r"[0-9\s./\u2044-]*")
 
@@ -35,12 +35,12 @@ class ReferenceRow:
     values: dict[str, Any]
 
     def refusal(self, field: str, problem: str) -> RuleViolation:
-        """Say what is wrong with a field of this row ("" for the row as a whole)."""
+        """Rule violation about a field of this row ("" for the row as a whole)."""
         return RuleViolation(f"{self.place}, {field}: {problem}" if field else f"{self.place}: {problem}")
 
     @contextmanager
     def within_rules(self) -> Iterator[None]:
-        """Name this row and the field where the rules of the register forbid what the row says."""
+        """Context manager that turns a ValidationError into a rule violation naming row and field."""
         try:
             yield
         except ValidationError as error:
@@ -49,14 +49,14 @@ class ReferenceRow:
             raise self.refusal(shown, " ".join(problems)) from error
 
     def text(self, field: str) -> str:
-        """Read words that must be there."""
+        """Read a required text."""
         words = self.text_or_blank(field)
         if not words:
             raise self.refusal(field, "is missing. Write it in quotation marks.")
         return words
 
     def text_or_blank(self, field: str) -> str:
-        """Read words that may be left out."""
+        """Read an optional text; "" where it is left out."""
         value = self.values.get(field)
         if value is None:
             return ""
@@ -67,7 +67,7 @@ class ReferenceRow:
         return value.strip()
 
     def texts(self, field: str, *, apart: str) -> list[str]:
-        """Read a list of words; none of them holds the mark that keeps them apart in the register."""
+        """Read a list of texts; refuse one that contains their separator in the register, ``apart``."""
         value = self.values.get(field, [])
         if not isinstance(value, list):
             raise self.refusal(field, f"must be a list in square brackets, not {_shown(value)}.")
@@ -80,7 +80,7 @@ class ReferenceRow:
         return [entry.strip() for entry in value]
 
     def whole(self, field: str, *, otherwise: int | None = None) -> int:
-        """Read a count; where the row leaves it out, ``otherwise`` holds."""
+        """Read a whole number; ``otherwise`` where the row leaves it out."""
         value = self.values.get(field)
         if value is None and otherwise is not None:
             return otherwise
@@ -93,18 +93,18 @@ class ReferenceRow:
         return value
 
     def field_of(self, name: str) -> str:
-        """Say which field of this row holds one of its names."""
+        """Field of this row that holds one of its names."""
         return next((field for field in ("name", "code") if self.text_or_blank(field) == name), "aliases")
 
     def yes(self, field: str) -> bool:
-        """Read a yes or no; left out means no."""
+        """Read a boolean; False where it is left out."""
         value = self.values.get(field, False)
         if not isinstance(value, bool):
             raise self.refusal(field, f"must be true or false, not {_shown(value)}.")
         return value
 
     def length(self, field: str) -> Decimal | None:
-        """Read a length with its unit, in millimeters; left out means not recorded."""
+        """Read a length with its unit, in millimeters; None where it is left out."""
         typed = self.text_or_blank(field)
         if not typed:
             return None
@@ -116,7 +116,7 @@ class ReferenceRow:
             raise self.refusal(field, str(error)) from error
 
     def choice(self, field: str, choices: Iterable[str]) -> str:
-        """Read one word of a fixed list."""
+        """Read one of a fixed list of choices."""
         word, offered = self.text(field), list(choices)
         if word not in offered:
             raise self.refusal(field, f"“{word}” is not one of {', '.join(filter(None, offered))}.")
@@ -137,7 +137,7 @@ class ReferenceRow:
 
 
 def read_rows(path: Path, *, key: tuple[str, ...], fields: Collection[str]) -> list[ReferenceRow]:
-    """Read a reference file; ``key`` names the fields that tell its rows apart.
+    """Read the rows of a reference file; ``key`` names the fields that identify a row.
 
     Raises
     ------
@@ -165,7 +165,7 @@ def read_rows(path: Path, *, key: tuple[str, ...], fields: Collection[str]) -> l
 
 
 def refuse_shared_names(rows: Iterable[tuple[ReferenceRow, str, list[str]]]) -> None:
-    """Refuse a file in which two rows go by one name; each row comes with its scope and its names."""
+    """Refuse a file in which two rows share a name; each row comes with its scope and its names."""
     claimed: dict[tuple[str, str], ReferenceRow] = {}
     for row, scope, names in rows:
         for name in names:
@@ -177,7 +177,7 @@ def refuse_shared_names(rows: Iterable[tuple[ReferenceRow, str, list[str]]]) -> 
 
 
 def _parsed(path: Path) -> Any:
-    """Take the file apart; what is no JSON is refused with line and column."""
+    """Parse the JSON of a file; refuse what is no JSON, with line and column."""
     try:
         return json.loads(path.read_text(encoding="utf-8-sig"), object_pairs_hook=_without_repeats)
     except FileNotFoundError as error:

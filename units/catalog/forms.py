@@ -1,4 +1,4 @@
-"""Forms of the reference data: what a part can be, how units are built, how parts fail."""
+"""Forms of the catalog: component types, constructions and their parts, failure modes."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from units.models import ComponentType, Construction, ConstructionPart, FailureM
 
 
 class ComponentTypeForm(forms.ModelForm):
-    """A type of part."""
+    """A component type."""
 
     class Meta:
         model = ComponentType
@@ -17,7 +17,7 @@ class ComponentTypeForm(forms.ModelForm):
 
 
 class ConstructionForm(forms.ModelForm):
-    """A way of building a unit."""
+    """A construction: a way of building a unit."""
 
     class Meta:
         model = Construction
@@ -40,7 +40,7 @@ class ConstructionForm(forms.ModelForm):
 
 
 class FailureModeForm(forms.ModelForm):
-    """A way in which parts of a kind fail."""
+    """A failure mode of a kind of part."""
 
     class Meta:
         model = FailureMode

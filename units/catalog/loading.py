@@ -1,8 +1,8 @@
-"""Loading what a unit can be made of and how its parts fail, from files the owner can extend.
+"""Loader of component types, constructions and failure modes from files the owner can extend.
 
-A row that the register holds already stays as the owner changed it, whatever the file says. A row is held
-already when something goes by its key now or went by it earlier: a type or construction that the owner gave
-another name does not come back under the old one.
+A row that is in the register already stays as the owner changed it, whatever the file says. A row is there
+already when a record has its key now or had it earlier: a type or construction that the owner gave another
+name is not added again under the old one.
 """
 
 from __future__ import annotations
@@ -63,14 +63,14 @@ MODE_FIELDS = frozenset(
 
 @dataclass(frozen=True, slots=True)
 class Loaded:
-    """How many rows of a reference file were new, and how many the register held already."""
+    """How many rows of a reference file were new, and how many were in the register already."""
 
     added: int = 0
     unchanged: int = 0
 
 
 def load_reference(folder: Path, *, by: User | None, at: datetime) -> dict[str, Loaded]:
-    """Load component types, constructions and failure modes: all three files, or nothing of them.
+    """Load component types, constructions and failure modes: all three files, or none of them.
 
     Raises
     ------
@@ -86,7 +86,7 @@ def load_reference(folder: Path, *, by: User | None, at: datetime) -> dict[str, 
 
 
 class KnownTypes:
-    """The component types of the register, found by any name they go by or went by."""
+    """Index of the component types of the register by their present and former names."""
 
     def __init__(self) -> None:
         types = list(ComponentType.objects.order_by("pk"))
@@ -94,26 +94,26 @@ class KnownTypes:
             former: component_type for component_type, former in former_values(types, field="name")
         }
         self._claimed: dict[tuple[str, str], ComponentType] = {}
-        # The names of today count for more than the ones given up.
+        # Present names take precedence over former ones.
         for component_type in types:
             self.note(component_type)
 
     def note(self, component_type: ComponentType) -> None:
-        """Remember a type with all its names."""
+        """Add a type to the index with all its names."""
         self._named[plain_name(component_type.name)] = component_type
         for name in component_type.names():
             self._claimed.setdefault((component_type.kind, plain_name(name)), component_type)
 
     def find(self, name: str, *, kind: str) -> ComponentType | None:
-        """Find the type of a kind that a name stands for; a type's own name may be of any kind."""
+        """Look up a type by its own name, of any kind, or by an alias within a kind."""
         return self._named.get(plain_name(name)) or self._claimed.get((kind, plain_name(name)))
 
     def claimant(self, alias: str, *, kind: str) -> ComponentType | None:
-        """Find the type of a kind that goes by a name at present."""
+        """Look up the type of a kind that has a name or alias at present."""
         return self._claimed.get((kind, plain_name(alias)))
 
     def named_in(self, row: ReferenceRow) -> ComponentType:
-        """Find the type that a construction's part or a care rule speaks of."""
+        """Look up the type that a row of a construction's part or a maintenance rule names."""
         name = row.text("component_type")
         matches = {match for kind in Kind.values if (match := self.find(name, kind=kind))}
         if not matches:
@@ -128,7 +128,7 @@ class KnownTypes:
 
 
 def load_component_types(path: Path, *, by: User | None, at: datetime) -> Loaded:
-    """Add the types that the register does not know yet."""
+    """Add the component types that the register does not have yet."""
     rows = read_rows(path, key=("name",), fields=TYPE_FIELDS)
     refuse_shared_names(
         (row, row.choice("kind", Kind.values), [row.text("name"), *row.texts("aliases", apart=";")])
@@ -158,7 +158,7 @@ def load_component_types(path: Path, *, by: User | None, at: datetime) -> Loaded
 
 
 def load_constructions(path: Path, *, by: User | None, at: datetime) -> Loaded:
-    """Add the constructions that the register does not know yet, with their parts."""
+    """Add the constructions that the register does not have yet, with their parts."""
     rows = read_rows(path, key=("code",), fields=CONSTRUCTION_FIELDS)
     records = [_construction(row) for row in rows]
     refuse_shared_names((row, "", record.names()) for row, record in zip(rows, records, strict=True))
@@ -187,7 +187,7 @@ def load_constructions(path: Path, *, by: User | None, at: datetime) -> Loaded:
 
 
 def load_failure_modes(path: Path, *, by: User | None, at: datetime) -> Loaded:
-    """Add the failure modes that the register does not know yet."""
+    """Add the failure modes that the register does not have yet."""
     rows = read_rows(path, key=("code",), fields=MODE_FIELDS)
     modes = list(FailureMode.objects.order_by("pk"))
     known = {code for _, code in former_values(modes, field="code")} | {plain_name(m.code) for m in modes}
@@ -208,17 +208,17 @@ def load_failure_modes(path: Path, *, by: User | None, at: datetime) -> Loaded:
 
 
 def known_constructions() -> dict[str, Construction]:
-    """Find constructions by any name or code they go by, or went by."""
+    """Constructions by each of their present and former names and codes."""
     constructions = list(Construction.objects.order_by("pk"))
     named = [*former_values(constructions, field="name"), *former_values(constructions, field="code")]
     known = {former: construction for construction, former in named}
-    # The names of today count for more than the ones given up.
+    # Present names take precedence over former ones.
     known |= {plain_name(name): record for record in constructions for name in record.names()}
     return known
 
 
 def former_values(records: list[Record], *, field: str) -> Iterator[tuple[Record, str]]:
-    """Look up in the history what a field of these records held before it was changed, as a plain name."""
+    """Former values of a field of these records from their history, as plain names."""
     if not records:
         return
     meta = records[0]._meta
@@ -260,7 +260,7 @@ def _part(row: ReferenceRow, types: KnownTypes) -> ConstructionPart:
 
 
 def _refuse_two_of_a_kind(parts: list[tuple[ReferenceRow, ConstructionPart]]) -> None:
-    """Keep to one type of each kind: a new unit holds one part in each slot."""
+    """Refuse two types of one kind: a new unit has one part in each slot."""
     first: dict[str, ConstructionPart] = {}
     for row, part in parts:
         other = first.setdefault(part.component_type.kind, part)

@@ -1,4 +1,4 @@
-"""Pages on which an owner extends the reference data without code."""
+"""Views of the catalog, on which an owner extends the reference data."""
 
 from __future__ import annotations
 
@@ -64,7 +64,7 @@ def _sheet(what: str) -> Sheet:
 
 
 def _parts_of(row: Model) -> str:
-    """Say which parts a construction comes with; nothing of other rows."""
+    """Parts of a construction in words; "" for other rows."""
     if not isinstance(row, Construction):
         return ""
     parts = row.parts.select_related("component_type").order_by("pk")
@@ -78,7 +78,7 @@ def _parts_of(row: Model) -> str:
 
 @owners
 def rows(request: HttpRequest, what: str) -> HttpResponse:
-    """All rows of one list of the reference data."""
+    """List all rows of one list of the reference data."""
     sheet = _sheet(what)
     records = sheet.model._default_manager.all()
     return render(request, "units/reference_list.html", {"sheet": sheet, "what": what, "rows": records})
@@ -102,7 +102,7 @@ def add_row(request: HttpRequest, what: str) -> HttpResponse:
 
 @owners
 def change_row(request: HttpRequest, what: str, pk: int) -> HttpResponse:
-    """Change a row of the reference data; a construction with the parts it comes with."""
+    """Edit a row of the reference data; a construction with its parts."""
     sheet = _sheet(what)
     row = get_object_or_404(sheet.model, pk=pk)
     form = as_opened(sheet.form(request.POST or None, instance=row), also=_parts_of(row))

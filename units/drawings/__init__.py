@@ -1,4 +1,4 @@
-"""Workshop drawings of one unit, made from its own dimensions: an elevation and a section of its track.
+"""SVG drawings of one unit from its own dimensions: an elevation and a section of its track.
 
 This package imports no Django.
 """

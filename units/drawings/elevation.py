@@ -1,4 +1,4 @@
-"""The unit seen from inside, its panels part of the way stacked."""
+"""Elevation of a unit from inside, its panels part of the way stacked."""
 
 from __future__ import annotations
 
@@ -50,7 +50,7 @@ _TARGET: Final = 24
 
 @dataclass(frozen=True, slots=True)
 class Face:
-    """Where everything of a unit lies on the sheet, panel 1 first."""
+    """Layout of an elevation on the sheet: boxes of frame, field, lite and panels, panel 1 first."""
 
     frame: Box
     field: Box
@@ -69,7 +69,7 @@ def elevation(
     titled: bool = True,
     pick: bool = False,
 ) -> str:
-    """Draw a unit as it is seen from inside, with its panels numbered and its sizes written on.
+    """Draw the elevation of a unit from inside, with numbered panels and dimensions.
 
     Parameters
     ----------
@@ -104,8 +104,8 @@ def elevation(
     of the unit). From there the panels are pushed toward their end until each one stands two thirds of its
     height below the one behind it. Two thirds, because then every upper and lower edge has a height of its
     own, a third of a panel from the next: each panel shows in its channel and no two corners fall together.
-    What lies behind another panel is dashed. A unit that is not measured, or too slender to letter at scale,
-    is drawn in stock proportions and says so.
+    What lies behind another panel is dashed. A unit that is not measured, or too narrow to letter at scale,
+    is drawn in standard proportions and says so.
     """
     marks = tuple(Mark(*mark) for mark in marks)
     check_marks(marks, shape=shape)
@@ -137,7 +137,7 @@ def _view_words(shape: UnitShape, *, lowest: float) -> str:
 
 
 def _face(shape: UnitShape, *, top: float, lowest: float) -> Face:
-    """Lay the unit out to scale, or in stock proportions where that cannot be or panels come out too low."""
+    """Layout to scale, or in standard proportions where that cannot be or panels come out too low."""
     room = WIDTH - _LEFT - (56 if shape.lite_is_there else 34)
     unmeasured_lite = shape.has_lower_lite and shape.lower_lite_mm is None
     if shape.width_mm is not None and shape.height_mm is not None and not unmeasured_lite:
@@ -174,7 +174,7 @@ def _stock_face(shape: UnitShape, *, room: float, top: float, lowest: float) -> 
 
 
 def _step_by_eye(shape: UnitShape) -> float:
-    """Narrow the panels by something that can be seen, but never to a pyramid."""
+    """Step between panels where none is measured: large enough to be seen, but never a pyramid."""
     return 3.0 if shape.panels is None or shape.panels <= 6 else 18 / shape.panels
 
 
@@ -188,7 +188,7 @@ def _filled(
     step: float,
     scale: float | None,
 ) -> Face:
-    """Put lite and panels into a frame."""
+    """Layout of lite and panels in a frame."""
     field = Box(frame.x + edge, frame.y + edge, frame.width - 2 * edge, frame.height - 2 * edge - lite)
     lite_box = Box(frame.x, frame.bottom - lite, frame.width, lite) if lite else None
     count = shape.panels or 0
@@ -223,7 +223,7 @@ def _draw_frame(sheet: Sheet, face: Face, shape: UnitShape, *, unit: LengthUnit)
 
 
 def _tag_opening(parent: ET.Element, face: Face, shape: UnitShape) -> None:
-    """Name what shows where no panel stands: the screen, or the open air."""
+    """Label the part of the field that no panel covers: screen or no screen."""
     covered_top = min(panel.y for panel in face.panels)
     covered_bottom = max(panel.bottom for panel in face.panels)
     above, below = covered_top - face.field.y, face.field.bottom - covered_bottom
@@ -234,7 +234,7 @@ def _tag_opening(parent: ET.Element, face: Face, shape: UnitShape) -> None:
 
 
 def _tag(parent: ET.Element, box: Box, y: float, words: str) -> None:
-    """Write words in the middle of a box, on a patch that keeps the hatch off them."""
+    """Write words in the middle of a box, on a patch that covers the hatch."""
     width = text_width(words, size=SMALL) + 8
     rectangle(parent, Box(box.middle - width / 2, y - 8, width, 16), kind="patch", fill=PAPER)
     text(parent, box.middle, y + 4, words, anchor="middle", fill=FADED)
@@ -248,7 +248,7 @@ def _draw_lite(sheet: Sheet, parent: ET.Element, lite: Box, shape: UnitShape, *,
 
 
 def _draw_panels(sheet: Sheet, face: Face, shape: UnitShape, *, pick: bool) -> None:
-    """Draw the panels from the screen to the inside, then what lies behind, then the corners."""
+    """Draw the panels from the screen to the inside, then hidden edges, then the corners."""
     numbered = list(enumerate(face.panels, start=1))
     for number, box in reversed(numbered):
         panel = group(sheet.root, **_named(number, None, pick=pick))
@@ -269,14 +269,14 @@ def _draw_panels(sheet: Sheet, face: Face, shape: UnitShape, *, pick: bool) -> N
 
 
 def _named(number: int, corner: Corner | None, *, pick: bool) -> dict[str, str]:
-    """Name what is drawn by its panel and corner; where areas lie above it, these are what is pointed at."""
+    """Data attributes that name a panel and corner; with ``pick``, the areas above carry the usual ones."""
     if pick:
         return {"data_shows": f"{number} {corner}" if corner else str(number)}
     return {"data_panel": str(number), **({"data_corner": corner} if corner else {})}
 
 
 def _draw_release(parent: ET.Element, box: Box, shape: UnitShape) -> None:
-    """Draw a spring as a zigzag and a pin as a bolt, on the side where a hand finds it."""
+    """Draw the release on its side: a spring as a zigzag, a pin as a bolt."""
     y = box.y + box.height / 2
     for side, x, inward in (("left", box.x + _RAIL, 1), ("right", box.right - _RAIL, -1)):
         if shape.release_side not in (side, "both"):
@@ -299,7 +299,7 @@ def _draw_release(parent: ET.Element, box: Box, shape: UnitShape) -> None:
 
 
 def _draw_corner(root: ET.Element, box: Box, number: int, corner: Corner, *, seen: bool, pick: bool) -> None:
-    """Draw a corner joint and, where no larger areas follow, lay an area over it that can be pointed at."""
+    """Draw a corner joint and, unless larger areas follow, a target area over it."""
     x, y = _corner_point(box, corner)
     inward, downward = (1 if corner[1] == "L" else -1), (1 if corner[0] == "U" else -1)
     target = group(root, **_named(number, corner, pick=pick))
@@ -323,7 +323,7 @@ Places = dict[tuple[int, Corner | None], list[str]]
 
 
 def _draw_marks(sheet: Sheet, face: Face, marks: tuple[Mark, ...]) -> Places:
-    """Put a numbered disc at each place that failed before; several failures at one place share it."""
+    """Draw a numbered disc at each place that failed before; several failures at one place share it."""
     places: Places = {}
     for mark in marks:
         places.setdefault((mark.panel, mark.corner), []).append(mark.label)
@@ -359,7 +359,7 @@ def _place_words(place: tuple[int, Corner | None]) -> str:
 
 
 def _draw_sizes(sheet: Sheet, face: Face, shape: UnitShape, *, unit: LengthUnit) -> list[str]:
-    """Write the sizes on; what finds no room beside its line comes back as sentences."""
+    """Draw the dimensions; return those that do not fit beside their line as sentences."""
     frame = face.frame
     dimension_across(
         sheet.root,
@@ -396,7 +396,7 @@ def _size(length: Decimal | None, unit: LengthUnit) -> str:
 
 
 def _description(shape: UnitShape, places: Places, *, unit: LengthUnit) -> str:
-    """Say in words what the drawing shows, for those who do not see it."""
+    """Text alternative of the drawing."""
     panels = f"{count(shape.panels, 'panel')}, 1 is inside" if shape.panels else "panels not counted"
     sentences = [
         f"Width {_size(shape.width_mm, unit)}, height {_size(shape.height_mm, unit)}, {panels}.",

@@ -1,4 +1,4 @@
-"""Sheets of stickers as SVG in millimeters, each with a QR code (ISO/IEC 18004, written by segno).
+"""Sheets of QR labels as SVG in millimeters (ISO/IEC 18004, encoded by segno).
 
 Pure: addresses and names in, SVG out. The sheet is drawn at its true size, so it prints on bought label
 sheets when the browser's print scale is 100 %.
@@ -36,7 +36,7 @@ class SheetFormat:
 
     @property
     def each_page(self) -> int:
-        """How many labels a page has."""
+        """Number of labels on a page."""
         return self.columns * self.rows
 
 
@@ -46,7 +46,7 @@ FORMATS: dict[str, SheetFormat] = {
     ),
     "a4-24": SheetFormat("A4, 3 × 8 labels of 70 × 37 mm", (210, 297), (70, 37), 3, 8, (0, 0.5), (70, 37)),
     "letter-30": SheetFormat(
-        "Notification, 3 × 10 labels of 66.7 × 25.4 mm",
+        "Letter, 3 × 10 labels of 66.7 × 25.4 mm",
         (215.9, 279.4),
         (66.675, 25.4),
         3,
@@ -55,7 +55,7 @@ FORMATS: dict[str, SheetFormat] = {
         (69.85, 25.4),
     ),
     "letter-10": SheetFormat(
-        "Notification, 2 × 5 labels of 101.6 × 50.8 mm",
+        "Letter, 2 × 5 labels of 101.6 × 50.8 mm",
         (215.9, 279.4),
         (101.6, 50.8),
         2,
@@ -68,14 +68,14 @@ FORMATS: dict[str, SheetFormat] = {
 
 @dataclass(frozen=True)
 class Label:
-    """What one sticker says: an address as a code, and lines of words beside it."""
+    """Contents of one label: a URL as a QR code, and lines of text beside it."""
 
     address: str
     lines: tuple[str, ...]
 
 
 def draw_sheets(labels: Sequence[Label], sheet: SheetFormat, *, skip: int = 0) -> list[str]:
-    """Draw labels on as many pages as they need, leaving out some at the beginning of the first.
+    """Draw labels on as many pages as they need; ``skip`` leaves out places at the start of the first.
 
     Raises
     ------

@@ -1,6 +1,6 @@
-"""How much room words take on a drawing, and where their lines break.
+"""Estimated text widths and line breaking for drawings.
 
-An SVG breaks no lines of its own and a server knows no fonts, so widths are reckoned, a little on the wide
+An SVG breaks no lines of its own and a server knows no fonts, so widths are estimated, a little on the wide
 side.
 """
 
@@ -20,17 +20,17 @@ _NOT_XML: Final = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010f
 
 
 def printable(words: str) -> str:
-    """Put words on one line and replace what XML cannot carry by the replacement character."""
+    """Join words into one line, and replace what XML cannot carry by the replacement character."""
     return " ".join(_NOT_XML.sub("\ufffd", words).split())
 
 
 def text_width(words: str, *, size: float, bold: bool = False) -> float:
-    """Reckon how wide words run at a font size, in the same unit as the size."""
+    """Estimated width of words at a font size, in the same unit as the size."""
     return sum(map(_share, words)) * size * (1.12 if bold else 1)
 
 
 def wrap(words: str, *, width: float, size: float, bold: bool = False, most: int = 99) -> list[str]:
-    """Break words into lines of at most this width; what is over ``most`` lines ends in an ellipsis."""
+    """Break words into lines of at most this width; more than ``most`` lines end in an ellipsis."""
     lines: list[str] = []
     line = ""
     for word in _pieces(printable(words), width=width, size=size, bold=bold):

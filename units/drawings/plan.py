@@ -1,4 +1,4 @@
-"""The track cut across and seen from above, with the order in which panels come out and go back."""
+"""Section of a unit's track from above, with the order in which panels come out and go back."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ _STOCK_EDGE: Final = 8.0
 
 @dataclass(frozen=True, slots=True)
 class Section:
-    """How the track lies on the sheet: its two ends to scale, the middle cut out where it would not fit."""
+    """Layout of the section on the sheet: its two ends to scale, the middle cut out where it does not fit."""
 
     bars: tuple[tuple[float, float], ...]
     cut_at: float | None
@@ -80,9 +80,9 @@ def plan(
     Notes
     -----
     Across, widths and steps have one scale. The steps of a track are small beside its width, so the middle is
-    broken out and both ends are enlarged, as draughtsmen do, until a step can be seen. The depth of the
+    broken out and both ends are enlarged, as drafters do, until a step can be seen. The depth of the
     channels is not recorded and is drawn evenly. Without a width, or without what tells the panels' widths
-    apart, the track is drawn in stock proportions and says so.
+    apart, the track is drawn in standard proportions and says so.
     """
     section = _section(shape)
     sheet = Sheet(title=title, view=_view_words(shape, section), id_prefix=id_prefix, titled=titled)
@@ -116,7 +116,7 @@ def _view_words(shape: UnitShape, section: Section) -> str:
 
 
 def _section(shape: UnitShape) -> Section:
-    """Lay the track out to scale, or in stock proportions where that cannot be."""
+    """Layout to scale, or in standard proportions where that cannot be."""
     dimension_mm = shape.step_mm if shape.order == "stepped" else shape.widest_panel_mm
     if shape.width_mm is not None and dimension_mm is not None:
         frame, edge = float(shape.width_mm), _edge(shape)
@@ -134,7 +134,7 @@ def _section(shape: UnitShape) -> Section:
 
 
 def _laid_out(shape: UnitShape, *, scale: float, cut_mm: float) -> Section:
-    """Place every panel about the middle of the frame; what is cut out is the same for all."""
+    """Layout at a scale, panels centered in the frame; what is cut out is the same for all."""
     frame = float(shape.width_mm or 0)
     widest = Decimal(shape.widest_panel_mm or shape.width_mm or 0)
     bars = []
@@ -159,7 +159,7 @@ def _steps(shape: UnitShape) -> int:
 
 
 def _draw_track(sheet: Sheet, shape: UnitShape, section: Section, *, top: float, unit: LengthUnit) -> float:
-    """Draw jambs, panels and screen; give the lower edge of the track."""
+    """Draw jambs, panels and screen; return the lower edge of the track."""
     if not section.bars:
         box = Box(_LEFT, top, _ROOM, 2 * _ROW)
         rectangle(sheet.root, box, kind="ink", fill=sheet.hatch("cut"))
@@ -209,7 +209,7 @@ def _draw_jambs(sheet: Sheet, section: Section, *, rows: int, top: float) -> Non
 
 
 def _across(x: float, mirror: bool) -> float:
-    """Give a place on the left jamb, or the same place on the right one."""
+    """Position on the left jamb, or its mirror image on the right one."""
     return WIDTH - x if mirror else x
 
 
@@ -236,7 +236,7 @@ def _number_column(section: Section) -> float:
 
 
 def _label_room(section: Section) -> tuple[float, float]:
-    """Between the numbers and the break, or the far end."""
+    """Left and right end of the labels: from the numbers to the break, or the far end."""
     end = section.cut_at if section.cut_at is not None else section.bars[-1][1] - 8
     return _number_column(section) + 10, end - 4
 
@@ -257,7 +257,7 @@ def _draw_break(parent: ET.Element, x: float, *, top: float, bottom: float) -> N
 
 
 def _patch(parent: ET.Element, box: Box, words: str) -> None:
-    """Write words in the middle of a box, on a patch that keeps the hatch off them."""
+    """Write words in the middle of a box, on a patch that covers the hatch."""
     width = text_width(words, size=SMALL) + 8
     y = box.y + box.height / 2
     rectangle(parent, Box(box.middle - width / 2, y - 8, width, 16), kind="patch", fill=PAPER)
@@ -265,7 +265,7 @@ def _patch(parent: ET.Element, box: Box, words: str) -> None:
 
 
 def _width_labels(shape: UnitShape, *, unit: LengthUnit) -> list[str]:
-    """Name each panel's width, or how much narrower it is than the first where no width is known."""
+    """Label of each panel: its width, or how much narrower it is than the first where none is known."""
     count = shape.panels or 0
     if shape.steps_unknown:
         return ["widest", *["narrower"] * (count - 1)]
@@ -309,7 +309,7 @@ def _listed(panels: tuple[int, ...]) -> str:
 
 
 def _description(shape: UnitShape, order: RemovalOrder | None, *, unit: LengthUnit) -> str:
-    """Say in words what the section shows, for those who do not see it."""
+    """Text alternative of the section."""
     if order is None:
         return "The panels are not counted yet."
     labels = _width_labels(shape, unit=unit)

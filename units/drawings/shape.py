@@ -1,4 +1,4 @@
-"""What a drawing needs to know of a unit, and the places where it failed before."""
+"""Inputs of a drawing: the shape of a unit, and the places where it failed before."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ class Mark(NamedTuple):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class UnitShape:
-    """One unit as far as its drawing goes; None stands for what nobody has measured.
+    """Dimensions and construction of one unit for its drawing; None stands for what is not measured.
 
     Parameters
     ----------
@@ -58,7 +58,7 @@ class UnitShape:
     inside_edge_mm
         How thick the frame is at its inside edge.
     panel_width_mm
-        Width of panel 1, where it was measured; otherwise it is reckoned from frame and inside edge.
+        Width of panel 1, where it was measured; otherwise it is computed from frame and inside edge.
     """
 
     width_mm: Decimal | None
@@ -76,7 +76,7 @@ class UnitShape:
     panel_width_mm: Decimal | None = None
 
     def __post_init__(self) -> None:
-        """Refuse what no window can be, before anything is drawn from it."""
+        """Refuse a shape that no window can have, before anything is drawn from it."""
         _need_one_of("panel order", self.order, get_args(PanelOrder))
         _need_one_of("stack end", self.stack_end, get_args(StackEnd))
         _need_one_of("release", self.release, get_args(Release))
@@ -122,7 +122,7 @@ class UnitShape:
 
     @property
     def widest_panel_mm(self) -> Decimal | None:
-        """Width of panel 1, measured or reckoned as the frame less its inside edges; None if neither goes."""
+        """Width of panel 1, measured or computed as the frame less its inside edges; None if unknown."""
         if self.panel_width_mm is not None:
             return self.panel_width_mm
         if self.width_mm is None or self.inside_edge_mm is None:
@@ -135,14 +135,14 @@ class UnitShape:
         return self.order == "stepped" and self.step_mm is None
 
     def panel_widths(self, widest_mm: Decimal) -> tuple[Decimal, ...]:
-        """Give the widths of all panels from the inside out, when panel 1 is this wide."""
+        """Widths of all panels from the inside out, when panel 1 is this wide."""
         count = self.panels or 0
         if self.order == "stepped" and self.step_mm is not None and count:
             return stepped_widths(widest_mm, panels=count, step_mm=self.step_mm)
         return (widest_mm,) * count
 
     def release_words(self) -> str:
-        """Say in a sentence what lets a panel go and where."""
+        """Sentence about the release and its side."""
         if self.release == "unknown":
             return "How a panel is let go is not recorded."
         one = self.release_side in ("left", "right")
@@ -160,7 +160,7 @@ class UnitShape:
         return f"Side spring {where}: push the panel toward it, then swing the {other} side out."
 
     def stack_words(self) -> str:
-        """Say in a sentence where the open panels gather."""
+        """Sentence about where the open panels stack."""
         if self.stack_end == "unknown":
             drawn = "; they are drawn stacking up" if self.panels else ""
             return f"Where the panels stack is not recorded{drawn}."

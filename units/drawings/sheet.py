@@ -1,4 +1,4 @@
-"""The sheet a unit is drawn on: lines, words, hatches and dimensions as SVG.
+"""SVG primitives of the drawings: sheet, lines, text, hatches and dimensions.
 
 The sheet is 320 units wide, so that on a phone 320 pixels wide a unit is a pixel and no lettering is smaller
 than 11. It carries no style and no script, only presentation attributes and class names: it passes the
@@ -49,12 +49,12 @@ class Box:
 
     @property
     def right(self) -> float:
-        """The right edge."""
+        """Right edge."""
         return self.x + self.width
 
     @property
     def bottom(self) -> float:
-        """The lower edge."""
+        """Lower edge."""
         return self.y + self.height
 
     @property
@@ -64,7 +64,7 @@ class Box:
 
 
 class Sheet:
-    """A drawing in the making: what is drawn is added to groups, what is written runs down the page."""
+    """An SVG drawing under construction: shapes are added to groups, text runs down the page."""
 
     def __init__(self, *, title: str, view: str, id_prefix: str, titled: bool) -> None:
         if not _ID.fullmatch(id_prefix):
@@ -110,11 +110,11 @@ class Sheet:
             text(self.root, MARGIN + indent, self.y, line, size=size, bold=bold, fill=fill)
 
     def hatch(self, name: str) -> str:
-        """Name a hatch as a fill: ``mesh``, ``lite`` or ``cut``."""
+        """Fill reference of a hatch: ``mesh``, ``lite`` or ``cut``."""
         return f"url(#{self.id_prefix}-{name})"
 
     def finish(self, description: str) -> str:
-        """Close the sheet below the last line written and give it as text."""
+        """Close the sheet below the last line of text and return its SVG."""
         self._desc.text = printable(description)
         self.root.set("viewBox", f"0 0 {WIDTH} {_figure(self.y + MARGIN)}")
         return ET.tostring(self.root, encoding="unicode")
@@ -244,7 +244,7 @@ def dimension_up(parent: ET.Element, y1: float, y2: float, *, edge: float, x: fl
 
 
 def _placed(numbers: dict[str, float], kind: str, attributes: dict[str, str]) -> dict[str, str]:
-    """Bring numbers, the line of a kind and what overrides it together; a patch has no class to restyle."""
+    """Merge coordinates, the presentation of a kind and overrides; a patch has no class to restyle."""
     return {
         **{name: _figure(value) for name, value in numbers.items()},
         **({"class": kind} if kind != "patch" else {}),

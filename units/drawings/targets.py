@@ -1,4 +1,4 @@
-"""Areas to point at, laid over a drawing of a unit: each large enough for a finger in a glove."""
+"""Touch targets over the drawing of a unit, each large enough for a finger in a glove."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ LOWEST_PANEL: Final = 76
 
 
 def draw_targets(root: ET.Element, panels: tuple[Box, ...]) -> None:
-    """Lay an area over what is seen of each panel, and above these the corners of each.
+    """Add a touch target over the visible part of each panel, and above these its corners.
 
     Two corners of neighboring panels are closer together than a finger is wide. So the corners of a panel are
     a group of their own (``data-corners``), shown only while that panel is chosen.
@@ -45,7 +45,7 @@ def draw_targets(root: ET.Element, panels: tuple[Box, ...]) -> None:
 
 
 def _seen(panels: tuple[Box, ...], number: int) -> Box:
-    """Give the part of a panel that the one before it leaves free: its upper two thirds."""
+    """Part of a panel that the one before it leaves free: its upper two thirds."""
     box = panels[number - 1]
     if number == 1:
         return box
@@ -54,7 +54,7 @@ def _seen(panels: tuple[Box, ...], number: int) -> Box:
 
 
 def _corner_area(box: Box, corner: Corner) -> Box:
-    """Lay an area over a corner that reaches inward to the middle of the panel at most."""
+    """Target area of a corner, reaching inward to the middle of the panel at most."""
     inward = min(FINGER / 2, box.height / 2, box.width / 2)
     x = box.x - FINGER + inward if corner[1] == "L" else box.right - inward
     y = box.y - FINGER + inward if corner[0] == "U" else box.bottom - inward

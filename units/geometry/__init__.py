@@ -1,4 +1,4 @@
-"""The geometry of an enclosure window: its panels, its opening, and the size to order.
+"""Geometry of an enclosure window: its panels, its opening, and the size to order.
 
 All lengths are ``Decimal`` millimeters, in and out. This package imports no Django.
 """

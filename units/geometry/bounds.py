@@ -1,4 +1,4 @@
-"""The bounds a length must keep before geometry is done with it."""
+"""Checks of the bounds of lengths."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from decimal import Decimal
 
 
 def need_positive(name: str, length_mm: Decimal) -> None:
-    """Refuse a length that is nothing or less; the name goes into the sentence the user reads."""
+    """Refuse a length that is not above zero; the name goes into the sentence the user reads."""
     if not length_mm.is_finite() or length_mm <= 0:
         raise ValueError(f"The {name} must be more than nothing, not {length_mm} mm.")
 

@@ -1,4 +1,4 @@
-"""Measuring an opening, sizing the unit that goes into it, and what a jamb leaves room for.
+"""Openings: readings, squareness, the size of unit to order, and room for an extension jamb.
 
 All lengths are ``Decimal`` millimeters, in and out. Figures marked "common practice, no source" are what
 fitters work to; where a maker or a local code states another, that one counts.
@@ -23,13 +23,13 @@ MM2_PER_SQUARE_FOOT: Final = (12 * MM_PER_INCH) ** 2
 # practice, no source. Whatever a tape reads up to three eighths counts as tapered.
 TAPERED_EDGE_MM: Final = Decimal("0.375") * MM_PER_INCH
 FULL_EDGE_MM: Final = MM_PER_INCH
-# Three readings of one side further apart than this want a second look: common practice, no source.
+# Three readings of one side further apart than this must be repeated: common practice, no source.
 SPREAD_LIMIT_MM: Final = MM_PER_INCH / 4
 # Diagonals of an opening: installers' guides (secondary texts) ask for 1/8 in, or 1/4 in above about 20 ft2.
 DIAGONAL_LIMIT_MM: Final = MM_PER_INCH / 8
 LARGE_DIAGONAL_LIMIT_MM: Final = MM_PER_INCH / 4
 LARGE_AREA_FT2: Final = 20
-# Sizes outside these are more often a slip of the pen than a window: common practice, no source.
+# Sizes outside these are more often a slip than a window: common practice, no source.
 SMALLEST_AREA_FT2: Final = 2
 LARGEST_AREA_FT2: Final = 60
 WIDEST_SHAPE: Final = Fraction(3, 2)
@@ -48,7 +48,7 @@ class Size:
 
     @property
     def area_ft2(self) -> Fraction:
-        """The area in square feet, exact."""
+        """Area in square feet, exact."""
         return Fraction(self.width_mm) * Fraction(self.height_mm) / Fraction(MM2_PER_SQUARE_FOOT)
 
 
@@ -62,7 +62,7 @@ class JambVerdict:
 
 @dataclass(frozen=True, slots=True)
 class Readings:
-    """What three readings of one side come to: order from the smallest, look again if they differ much."""
+    """Smallest of three readings of one side, their spread, and a warning where they differ much."""
 
     smallest_mm: Decimal
     spread_mm: Decimal
@@ -71,7 +71,7 @@ class Readings:
 
 @dataclass(frozen=True, slots=True)
 class Squareness:
-    """How far an opening is from a rectangle, by its diagonals."""
+    """Deviation of an opening from a rectangle, by its diagonals."""
 
     difference_mm: Decimal
     limit_mm: Decimal
@@ -87,7 +87,7 @@ class Squareness:
 def can_add_jamb_later(
     inside_edge_mm: Decimal | None, *, jamb_thickness_mm: Decimal, reveal_mm: Decimal, unit: LengthUnit = "in"
 ) -> JambVerdict:
-    """Say whether an extension jamb can be added later without keeping the panels from coming out.
+    """Whether an extension jamb can be added later without keeping the panels from coming out.
 
     Parameters
     ----------
@@ -142,7 +142,7 @@ def order_size(
     head_jamb_mm: Decimal = Decimal(0),
     sill_jamb_mm: Decimal = Decimal(0),
 ) -> Size:
-    """Give the size to order for an opening that also takes extension jambs.
+    """Size to order for an opening that also takes extension jambs.
 
     Parameters
     ----------
@@ -174,7 +174,7 @@ def order_size(
 
 
 def compare_readings(readings_mm: Sequence[Decimal], *, axis: Axis, unit: LengthUnit = "in") -> Readings:
-    """Bring the three readings of one side together: the smallest counts, a wide spread warns.
+    """Combine the three readings of one side: the smallest counts, a wide spread warns.
 
     Width is read at top, middle and bottom, height at left, middle and right. Common practice, no source.
     """
@@ -196,7 +196,7 @@ def compare_readings(readings_mm: Sequence[Decimal], *, axis: Axis, unit: Length
 
 
 def racking_offset(difference_mm: Decimal, *, diagonal_mm: Decimal, width_mm: Decimal) -> Decimal:
-    """Give how far the top of a racked opening stands to one side: dD D / (2 W).
+    """Offset of the top of a racked opening to one side: dD D / (2 W).
 
     Parameters
     ----------
@@ -219,7 +219,7 @@ def racking_offset(difference_mm: Decimal, *, diagonal_mm: Decimal, width_mm: De
 
 
 def check_diagonals(opening: Size, *, rising_mm: Decimal, falling_mm: Decimal) -> Squareness:
-    """Say from both diagonals how far an opening is racked, and to which side its top leans.
+    """Squareness of an opening from both diagonals: how far it is racked, and to which side it leans.
 
     Parameters
     ----------
@@ -232,7 +232,7 @@ def check_diagonals(opening: Size, *, rising_mm: Decimal, falling_mm: Decimal) -
 
     Notes
     -----
-    The limit is 1/8 in, or 1/4 in above 20 ft2: installers' guides (secondary texts); there is no one figure
+    The limit is 1/8 in, or 1/4 in above 20 ft2: installers' guides (secondary texts); there is no figure
     all agree on.
     """
     for diagonal in (rising_mm, falling_mm):
@@ -255,7 +255,7 @@ def check_diagonals(opening: Size, *, rising_mm: Decimal, falling_mm: Decimal) -
 
 
 def largest_rectangle_width(smallest_width_mm: Decimal, *, plumb_offset_mm: Decimal) -> Decimal:
-    """Give the width of the largest upright rectangle in a leaning opening: W_min less the offset."""
+    """Width of the largest upright rectangle in a leaning opening: W_min less the offset."""
     need_positive("width", smallest_width_mm)
     need_not_negative("plumb offset", plumb_offset_mm)
     if plumb_offset_mm >= smallest_width_mm:
@@ -264,7 +264,7 @@ def largest_rectangle_width(smallest_width_mm: Decimal, *, plumb_offset_mm: Deci
 
 
 def size_warnings(size: Size, *, opening: Size | None = None) -> tuple[str, ...]:
-    """Name what looks like a slip in a typed size: sides swapped, or an area no such window has.
+    """Warnings about a typed size: sides swapped, or an area no such window has.
 
     Warnings, never refusals: odd windows exist. The bounds are common practice, no source.
     """
@@ -280,7 +280,7 @@ def size_warnings(size: Size, *, opening: Size | None = None) -> tuple[str, ...]
 
 
 def _looks_swapped(size: Size, opening: Size | None) -> bool:
-    """Against an opening: the unit fits only turned round. Without one: it is much wider than high."""
+    """Whether the unit fits its opening only turned; without an opening, whether it is much too wide."""
     if opening is None:
         return Fraction(size.width_mm) > WIDEST_SHAPE * Fraction(size.height_mm)
     fits = size.width_mm <= opening.width_mm and size.height_mm <= opening.height_mm

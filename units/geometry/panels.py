@@ -1,4 +1,4 @@
-"""How the panels of a window share its field, and in which order they come out and go back.
+"""Panels of a window: count, heights, widths, open share, and order of removal.
 
 All lengths are ``Decimal`` millimeters, in and out.
 """
@@ -21,7 +21,7 @@ PANEL_THRESHOLD_MM: Final = 60 * MM_PER_INCH
 
 @dataclass(frozen=True, slots=True)
 class RemovalOrder:
-    """In which order panels come out and go back, and why."""
+    """Order in which panels come out and go back, and why."""
 
     take_out: tuple[int, ...]
     put_back: tuple[int, ...]
@@ -31,7 +31,7 @@ class RemovalOrder:
 
 
 def suggest_panels(height_mm: Decimal, *, threshold_mm: Decimal = PANEL_THRESHOLD_MM) -> int:
-    """Suggest how many panels a sliding field of this height has: three below the threshold, four from it on.
+    """Suggested number of panels of a sliding field: three below the threshold height, four from it on.
 
     A suggestion for a form, never a fact: the count recorded at the window wins. The height is that of the
     sliding field, without a fixed lower lite. Common practice, no source.
@@ -44,7 +44,7 @@ def suggest_panels(height_mm: Decimal, *, threshold_mm: Decimal = PANEL_THRESHOL
 def open_fraction(
     panels: int, *, height_mm: Decimal | None = None, lower_lite_mm: Decimal = Decimal(0)
 ) -> Fraction:
-    """Give the share of the window that can stand open when all panels are stacked.
+    """Share of the window that can stand open when all panels are stacked.
 
     Parameters
     ----------
@@ -78,7 +78,7 @@ def open_fraction(
 
 
 def panel_height(field_height_mm: Decimal, *, panels: int, lap_mm: Decimal = Decimal(0)) -> Decimal:
-    """Give the height of one panel when equal panels close a field with laps: (H + (n-1) lap) / n."""
+    """Height of one panel when equal panels close a field with laps: (H + (n-1) lap) / n."""
     need_positive("height", field_height_mm)
     _need_panels(panels)
     need_not_negative("lap", lap_mm)
@@ -88,7 +88,7 @@ def panel_height(field_height_mm: Decimal, *, panels: int, lap_mm: Decimal = Dec
 
 
 def stepped_widths(widest_mm: Decimal, *, panels: int, step_mm: Decimal) -> tuple[Decimal, ...]:
-    """Give the panel widths of a stepped track from the inside (widest) to the screen (narrowest).
+    """Panel widths of a stepped track from the inside (widest) to the screen (narrowest).
 
     Parameters
     ----------
@@ -114,7 +114,7 @@ def stepped_widths(widest_mm: Decimal, *, panels: int, step_mm: Decimal) -> tupl
 
 
 def removal_order(panels: int, *, order: PanelOrder) -> RemovalOrder:
-    """Say in which order panels come out for washing and go back.
+    """Order in which panels come out for washing and go back.
 
     On a stepped track each panel fits one channel only and the wider ones stand in the way of the narrower.
     Equal panels may come out in any order; the one given is the order they are reached in. Both are common

@@ -1,4 +1,4 @@
-"""What the register knows."""
+"""Models of the register: customers, sites, units, parts, follow-up and labels."""
 
 from .customers import Customer
 from .installed_parts import InstalledPart, PartialRemoval

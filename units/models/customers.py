@@ -1,4 +1,4 @@
-"""The people and firms whose windows we look after."""
+"""Customers: people and firms whose windows we maintain."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from units.querysets import CustomerQuerySet
 
 
 class Customer(models.Model):
-    """Somebody who owns, or owned, one or more sites."""
+    """A customer, who owns or owned one or more sites."""
 
     name = models.CharField(max_length=160)
     phone = models.CharField(max_length=40, blank=True)
@@ -42,5 +42,5 @@ class Customer(models.Model):
         return reverse("units:customer", args=[self.pk])
 
     def clean(self) -> None:
-        """Take nothing but a number for a number."""
+        """Refuse a telephone number that is none."""
         refuse_new(self, {"phone": phone_fault(self.phone)})

@@ -1,4 +1,4 @@
-"""Parts in their slots, from one day to another."""
+"""Installed parts of units, and the partial removal of their pieces."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ class InstalledPart(models.Model):
 
     WHOLE = 0
 
-    # No index of its own where one below begins with the same column; so it is with the records of calls.
+    # No index of its own where one below begins with the same column, as in the records of calls.
     unit = models.ForeignKey(Unit, on_delete=models.PROTECT, related_name="installed_parts", db_index=False)
     component_type = models.ForeignKey(
         ComponentType, on_delete=models.PROTECT, related_name="installed_parts", db_index=False
@@ -96,12 +96,12 @@ class InstalledPart(models.Model):
 
     @property
     def pieces_left(self) -> int:
-        """Pieces of this installed part still in place; needs `partial_removals` prefetched to stay cheap."""
+        """Number of pieces still in place; needs `partial_removals` prefetched to stay cheap."""
         return self.pieces - sum(partial_removal.pieces for partial_removal in self.partial_removals.all())
 
 
 class PartialRemoval(models.Model):
-    """Pieces that left before the rest, when one panel's share was changed to another type."""
+    """Pieces removed before the rest, when one panel's share was changed to another type."""
 
     installed_part = models.ForeignKey(
         InstalledPart, on_delete=models.PROTECT, related_name="partial_removals"

@@ -1,4 +1,4 @@
-"""Stickers on units: a code that leads to the unit and says nothing of it."""
+"""QR labels on units: a random code that leads to the unit."""
 
 from __future__ import annotations
 
@@ -13,12 +13,12 @@ CODE_BYTES = 12
 
 
 def new_code() -> str:
-    """Draw a code of 96 random bits: it can't be guessed and carries no meaning."""
+    """Random code of 96 bits: it can't be guessed and carries no meaning."""
     return token_urlsafe(CODE_BYTES)
 
 
 class UnitLabel(models.Model):
-    """A code for one unit; when a sticker is lost or copied, another takes its place."""
+    """Label code of one unit; when a label is lost or copied, another replaces it."""
 
     unit = models.ForeignKey("units.Unit", on_delete=models.PROTECT, related_name="labels")
     code = models.CharField(max_length=24, unique=True, default=new_code, editable=False)
@@ -43,5 +43,5 @@ class UnitLabel(models.Model):
 
     @property
     def address(self) -> str:
-        """What the sticker says."""
+        """URL that the label encodes."""
         return settings.SITE_URL + reverse("portal:label", args=[self.code])

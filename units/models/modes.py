@@ -1,4 +1,4 @@
-"""How parts fail."""
+"""Failure modes of the kinds of part."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ class FailureMode(models.Model):
     """One way in which parts of a kind lose their function. It belongs to the kind, not to a construction."""
 
     class Skill(models.IntegerChoices):
-        """Who can put it right."""
+        """Skill needed for the repair."""
 
         HELPER = 1, "trained helper"
         TECHNICIAN = 2, "technician"
@@ -76,5 +76,5 @@ class FailureMode(models.Model):
 
     @property
     def full_name(self) -> str:
-        """The kind and the mode, for lists that mix kinds."""
+        """Kind and mode, for lists that mix kinds."""
         return f"{self.get_kind_display()}: {self.name}"

@@ -1,4 +1,4 @@
-"""When we were watching."""
+"""Follow-up periods of units."""
 
 from __future__ import annotations
 
@@ -13,10 +13,10 @@ from .units import Unit
 
 
 class ObservationPeriod(models.Model):
-    """From when to when a failure of a unit would have reached our records."""
+    """Follow-up period: days on which a failure of a unit would have reached our records."""
 
     class Began(models.TextChoices):
-        """Why we began to hear of this unit."""
+        """Why follow-up of the unit began."""
 
         FITTED = "fitted", "fitted by us"
         TAKEN_OVER = "taken_over", "taken over from others"
@@ -24,7 +24,7 @@ class ObservationPeriod(models.Model):
         UNSAID = "unsaid", "not said when brought in"
 
     class Ended(models.TextChoices):
-        """Why we stopped hearing of it."""
+        """Why follow-up of the unit ended."""
 
         OPEN = "", "still watching"
         REMOVED = "removed", "unit removed"

@@ -1,4 +1,4 @@
-"""What a unit can be made of: kinds of part, the types they are made as, and ways of building a unit."""
+"""Catalog: kinds of part, component types, constructions and their parts."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from units.querysets import ComponentTypeQuerySet, ConstructionQuerySet
 
 
 class Kind(models.TextChoices):
-    """The kinds of part of an enclosure window, from the opening inwards."""
+    """Kinds of part of an enclosure window, from the opening inward."""
 
     FRAME = "frame", "frame"
     TRACK = "track", "track or liner"
@@ -34,7 +34,7 @@ class Kind(models.TextChoices):
 
 
 class ComponentType(models.Model):
-    """What a fitted part is made as, such as a rigid nylon liner of the kind track."""
+    """Component type of a kind of part, such as a rigid nylon liner of the kind track."""
 
     name = models.CharField(max_length=80, unique=True)
     kind = models.CharField(max_length=12, choices=Kind)
@@ -69,7 +69,7 @@ class Construction(models.Model):
     """A way of building a unit: which types its parts are, and how its panels run."""
 
     class PanelOrder(models.TextChoices):
-        """Whether each panel fits one channel only."""
+        """Whether each panel fits one channel only, or every channel."""
 
         STEPPED = "stepped", "stepped: each panel narrower toward the screen"
         EQUAL = "equal", "equal: every panel fits every channel"
@@ -152,5 +152,5 @@ class ConstructionPart(models.Model):
         return f"{self.component_type} in {self.construction}"
 
     def pieces_for(self, panels: int) -> int:
-        """Count the pieces a unit with so many panels has."""
+        """Number of pieces in a unit with so many panels."""
         return self.pieces * panels if self.each_panel else self.pieces

@@ -1,4 +1,4 @@
-"""Where windows are, and whose the place was from when to when."""
+"""Sites, and their ownership from day to day."""
 
 from __future__ import annotations
 
@@ -16,17 +16,17 @@ from .customers import Customer
 
 
 class Site(models.Model):
-    """One address with one or more units."""
+    """Site: one address with one or more units."""
 
     class CareBy(models.TextChoices):
-        """Who does the preventive care here."""
+        """Who does the preventive maintenance here."""
 
         US = "us", "we do, as agreed"
         CUSTOMER = "customer", "the customer, after a reminder"
         NOBODY = "nobody", "nobody"
 
     class Coast(models.TextChoices):
-        """How close salt water is."""
+        """Distance to salt water."""
 
         UNKNOWN = "", "not recorded"
         SHORE = "shore", "within 300 ft of salt water"
@@ -107,7 +107,7 @@ class Site(models.Model):
 
     @property
     def address_line(self) -> str:
-        """Street and postcode, or the code of a site without a street; never what its access notes say."""
+        """Street and postcode, or the code of a site without a street; never its access notes."""
         return ", ".join(filter(None, [self.address, self.postcode])) or self.code
 
 

@@ -1,4 +1,4 @@
-"""The installed windows themselves."""
+"""Units: the installed windows."""
 
 from __future__ import annotations
 
@@ -19,10 +19,10 @@ from .sites import Site
 
 
 class Unit(models.Model):
-    """One enclosure window in one opening."""
+    """Unit: one enclosure window in one opening."""
 
     class Shade(models.TextChoices):
-        """How much of the day something keeps the sun off."""
+        """How much of the day the unit is shaded."""
 
         UNKNOWN = "", "not recorded"
         NONE = "none", "no shade"
@@ -39,14 +39,14 @@ class Unit(models.Model):
         DARK = "dark", "dark"
 
     class Stack(models.TextChoices):
-        """Where the open panels gather."""
+        """Where the open panels stack."""
 
         UNKNOWN = "", "not recorded"
         TOP = "top", "panels stack up"
         BOTTOM = "bottom", "panels stack down"
 
     class Side(models.TextChoices):
-        """Which side the release is, seen from inside."""
+        """Side of the release, seen from inside."""
 
         UNKNOWN = "", "not recorded"
         LEFT = "left", "left"
@@ -159,5 +159,5 @@ class Unit(models.Model):
 
     @property
     def length_unit(self) -> str:
-        """The unit in which lengths are shown."""
+        """Unit of length in which lengths are shown."""
         return str(settings.LENGTH_UNIT)

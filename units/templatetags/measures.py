@@ -1,4 +1,4 @@
-"""Lengths, bearings and counts as people read them."""
+"""Template filters for lengths, temperatures, bearings and kinds of part, and a tag for map links."""
 
 from __future__ import annotations
 
@@ -39,13 +39,13 @@ def bearing(value: int | None) -> str:
 
 @register.filter
 def kind_words(kind: str) -> str:
-    """Name a kind of part as people read it."""
+    """Label of a kind of part."""
     return str(Kind(kind).label)
 
 
 @register.inclusion_tag("components/map_links.html")
 def map_links(latitude: Decimal | float | None, longitude: Decimal | float | None) -> dict[str, object]:
-    """Show the ways to a place on a map: a page, the phone's own map (RFC 5870), and the figures to copy."""
+    """Map links of a position: a page, the phone's own map (RFC 5870), and the figures to copy."""
     if latitude is None or longitude is None:
         return {}
     place = {"lat": f"{latitude:.6f}", "lon": f"{longitude:.6f}"}

@@ -1,4 +1,4 @@
-"""Does the periodic work where no celery beat runs."""
+"""Management command that runs the periodic tasks where no Celery beat runs."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ SECONDS_BETWEEN_LOOKS = 5
 
 
 class Command(BaseCommand):
-    """Run what the beat schedule asks for, until told to stop; what takes long runs beside the rest."""
+    """Run the tasks of the beat schedule until stopped; long ones run in threads of their own."""
 
     help = (
         "Run the periodic work of the beat schedule in this process, for a desk without celery. "
@@ -57,12 +57,12 @@ class Command(BaseCommand):
         self.say("The clock has stopped.")
 
     def tell(self, at: datetime, task: str, said: str) -> None:
-        """Say what came of a task, where there was something to do."""
+        """Print the result of a task, unless there was nothing to do."""
         if said != NOTHING:
             self.say(f"{timezone.localtime(at):%Y-%m-%d %H:%M:%S} {task}: {said}")
 
     def say(self, words: str) -> None:
-        """Say something to who sits there, or to the log where programs read it."""
+        """Write a line to standard output, or to the log where that is JSON."""
         if settings.LOG_FORMAT == "json":
             log.info(words)
             return

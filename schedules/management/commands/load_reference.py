@@ -1,4 +1,4 @@
-"""Loads the reference files: component types, constructions, failure modes and care rules."""
+"""Management command that loads the reference files, from component types to maintenance rules."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from servicedesk.core.rules.refusals import RuleViolation
 
 
 class Command(BaseCommand):
-    """Add what the reference files say and the register does not know yet."""
+    """Add the rows of the reference files that the register does not have yet."""
 
     help = (
         "Add the component types, constructions, failure modes and care rules of a folder. "

@@ -1,4 +1,4 @@
-"""Puts due care on the list of work."""
+"""Management command that raises tasks for due maintenance."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from servicedesk.core.values.words import count
 
 
 class Command(BaseCommand):
-    """Make a task of all agreed care that is due."""
+    """Raise a task for all maintenance that is due and ours."""
 
     help = (
         "Make a task of all care that is due and agreed to be done by us, at most one for each part and "

@@ -1,4 +1,4 @@
-"""Users, their sessions, the devices that show them codes, and failed sign-ins."""
+"""Models of users, their sessions, their MFA devices, and failed sign-ins."""
 
 from .mfa_devices import MfaDevice
 from .sign_ins import FailedSignIn

@@ -1,4 +1,4 @@
-"""The second step of signing in, for those who want it: a code from an app on their phone."""
+"""Model of the MFA device: an app that shows codes on a user's phone."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from django.db import models
 
 
 class MfaDevice(models.Model):
-    """The secret somebody's phone makes codes from (RFC 6238), and the last code that was taken."""
+    """TOTP secret of a user (RFC 6238), and the time step of the last accepted code."""
 
     user = models.OneToOneField(settings.AUTH_USER_MODEL, on_delete=models.CASCADE, related_name="mfa")
     secret = models.CharField(max_length=64)

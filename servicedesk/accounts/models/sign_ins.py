@@ -1,4 +1,4 @@
-"""Sign-ins that failed, as far as they slow the next ones down."""
+"""Model of failed sign-ins, counted to throttle the next ones."""
 
 from __future__ import annotations
 
@@ -8,10 +8,10 @@ from servicedesk.core.values.words import count
 
 
 class FailedSignIn(models.Model):
-    """How often signing in failed in an hour: for an account at an address, at an address, or for an account.
+    """Number of failed sign-ins in an hour: by account and address, by address, or by account.
 
-    The hour is part of the digest, so that each hour is forgotten by itself. Names and addresses are kept as
-    digests only: the table tells whom it slows down to nobody.
+    The hour is part of the digest, so that each hour expires by itself. Names and addresses are stored as
+    digests only: the table reveals to nobody whom it throttles.
     """
 
     class About(models.TextChoices):

@@ -1,4 +1,4 @@
-"""Where people are signed in: sessions that say whose they are, so that they can be shown and ended."""
+"""Model of sessions that know their user, so that they can be listed and ended."""
 
 from __future__ import annotations
 
@@ -14,9 +14,9 @@ from servicedesk.accounts.querysets import UserSessionManager
 
 
 class UserSession(AbstractBaseSession):
-    """One browser's session; once somebody signed in there, with whose it is and when it was last used.
+    """A browser's session; after sign-in, with its user and when it was last used.
 
-    The key is what the browser's cookie holds, so no page shows it: pages use ``mark``.
+    The key is what the browser's cookie contains, so no page shows it: pages use ``mark``.
     """
 
     user = models.ForeignKey(
@@ -42,13 +42,13 @@ class UserSession(AbstractBaseSession):
 
     @classmethod
     def get_session_store_class(cls) -> type[SessionBase]:
-        """The session store class of the settings' session engine."""
+        """Session store class of the settings' session engine."""
         store: type[SessionBase] = import_module(settings.SESSION_ENGINE).SessionStore
         return store
 
 
 def device_of(user_agent: str) -> str:
-    """Say in a word what a browser runs on, from what it says of itself (RFC 9110, 10.1.5)."""
+    """Kind of device from the User-Agent header (RFC 9110, 10.1.5), in a word."""
     agent = user_agent.lower()
     if "ipad" in agent or "tablet" in agent:
         return "tablet"
@@ -58,5 +58,5 @@ def device_of(user_agent: str) -> str:
 
 
 def mark_of(session: SessionBase) -> UUID | None:
-    """The public identifier of a session, by which pages name it; None before somebody signed in."""
+    """Public identifier of a session, by which pages name it; None before sign-in."""
     return UUID(session["mark"]) if "mark" in session else None

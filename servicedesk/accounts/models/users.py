@@ -1,4 +1,4 @@
-"""The people who work with the tool."""
+"""Model of the users and their roles."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from servicedesk.core.values.phones import phone_fault
 
 
 class Role(models.TextChoices):
-    """What somebody does here. Each role can also do what the ones before it can."""
+    """Role of a user. Each role can also do what the ones before it can."""
 
     TECHNICIAN = "technician", "Technician"
     SCHEDULER = "scheduler", "Scheduler"
@@ -22,7 +22,7 @@ class Role(models.TextChoices):
 
 
 class User(AbstractUser):
-    """One person who signs in; the role is the group they belong to."""
+    """A user who signs in; the role is the group they belong to."""
 
     first_name = None  # type: ignore[assignment]
     last_name = None  # type: ignore[assignment]
@@ -48,16 +48,16 @@ class User(AbstractUser):
         refuse_new(self, faults)
 
     def get_full_name(self) -> str:
-        """Answer the full name, as mails and lists show it."""
+        """Full name, as mails and lists show it."""
         return self.name
 
     @cached_property
     def role(self) -> Role | None:
-        """The highest role held, or None for somebody who has none yet."""
+        """Highest role, or None for a user without one."""
         names = {group.name for group in self.groups.all()}
         return next((role for role in reversed(Role) if role.value in names), None)
 
     def may_act_as(self, role: Role) -> bool:
-        """Tell whether this person's role includes what ``role`` can do."""
+        """Return whether the user's role includes what ``role`` can do."""
         order = list(Role)
         return self.is_active and self.role is not None and order.index(self.role) >= order.index(role)

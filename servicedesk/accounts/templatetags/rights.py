@@ -1,4 +1,4 @@
-"""Rights of the signed-in person, as templates ask for them."""
+"""Template filters of the signed-in user's rights."""
 
 from __future__ import annotations
 
@@ -11,5 +11,5 @@ register = template.Library()
 
 @register.filter
 def may(user: object, role: str) -> bool:
-    """Tell whether the signed-in person's role includes ``role``."""
+    """Return whether the signed-in user's role includes ``role``."""
     return isinstance(user, User) and user.may_act_as(Role(role))

@@ -1,4 +1,4 @@
-"""Forms of the calls."""
+"""Forms of calls, findings and work done."""
 
 from .calls import (
     AnswerForm,

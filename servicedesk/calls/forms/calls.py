@@ -1,4 +1,4 @@
-"""Forms with which a call is logged and moved along."""
+"""Forms that log a call and change its state."""
 
 from __future__ import annotations
 
@@ -21,11 +21,11 @@ ANSWERS = [("yes", "Yes"), ("no", "No"), ("unasked", "Not asked")]
 
 
 class ChoiceForm(forms.Form):
-    """A button that is a form of its own; it has nothing to fill in, but can be refused."""
+    """A form of one button, without fields; it can be refused."""
 
 
 class SiteSearchForm(forms.Form):
-    """Find the site a caller speaks of."""
+    """Search for the site of a caller."""
 
     q = ScrapField(
         label="Name, street, phone or unit code",
@@ -34,7 +34,7 @@ class SiteSearchForm(forms.Form):
 
 
 class PlanForm(forms.Form):
-    """A form with the units of a site to choose from on its plan."""
+    """Base form with a choice of unit on the site's plan."""
 
     unit = forms.ModelChoiceField(
         queryset=Unit.objects.none(),
@@ -54,13 +54,13 @@ class PlanForm(forms.Form):
 
     @property
     def chosen_unit(self) -> str:
-        """The unit ticked on the plan, as the form sends it back ("" for not sure)."""
+        """Unit chosen on the plan, as posted ("" for not sure)."""
         value = self["unit"].value()
         return "" if value is None else str(getattr(value, "pk", value))
 
 
 class LogForm(IdempotencyKeyForm, PlanForm, forms.ModelForm):
-    """All that is asked while the caller is on the phone."""
+    """All questions that are asked while the caller is on the phone."""
 
     symptom = forms.ChoiceField(label="What they notice", choices=Symptom.choices, widget=forms.RadioSelect)
     urgency = forms.ChoiceField(
@@ -72,11 +72,11 @@ class LogForm(IdempotencyKeyForm, PlanForm, forms.ModelForm):
 
     class Meta:
         model = Call
-        fields = ["told_by", "phone", "words", "symptom", "urgency", "unit"]
+        fields = ["reported_by", "phone", "words", "symptom", "urgency", "unit"]
         labels = {"words": "What is wrong, in their words"}
         widgets = {
             "phone": forms.TextInput(attrs={"type": "tel", "autocomplete": "off"}),
-            "told_by": forms.TextInput(attrs={"autocomplete": "off"}),
+            "reported_by": forms.TextInput(attrs={"autocomplete": "off"}),
             "words": forms.Textarea(attrs={"rows": 3, "autofocus": True}),
         }
 
@@ -92,32 +92,32 @@ class LogForm(IdempotencyKeyForm, PlanForm, forms.ModelForm):
 
     @property
     def questions(self) -> Iterator[tuple[forms.BoundField, str]]:
-        """Each safety question with what to tell the caller when the answer is yes."""
+        """Safety questions, each with what to tell the caller when the answer is yes."""
         for question in SafetyAnswer.Question.values:
             yield self[question], TELL_THEM[question]
 
     @property
     def answers(self) -> dict[str, str]:
-        """What was said, yes or no, by question."""
+        """Answers, yes or no, by question."""
         replies = {question: self.cleaned_data.get(question) for question in SafetyAnswer.Question.values}
         return {question: said for question, said in replies.items() if said in ("yes", "no")}
 
 
 class ChangeCallForm(forms.ModelForm):
-    """What was told, to be corrected."""
+    """Correction of what the caller said."""
 
     class Meta:
         model = Call
-        fields = ["told_by", "phone", "words", "symptom", "urgency"]
+        fields = ["reported_by", "phone", "words", "symptom", "urgency"]
         widgets = {"words": forms.Textarea(attrs={"rows": 3})}
 
 
 class UnitForm(PlanForm):
-    """Which unit a call is about, once somebody knows."""
+    """Unit of a call, once known."""
 
 
 class AnswerForm(forms.Form):
-    """The answer to a safety question that was not asked on the phone."""
+    """Answer to a safety question that was not asked on the phone."""
 
     said = forms.ChoiceField(
         choices=[("yes", "Yes"), ("no", "No")], error_messages={"required": "Choose yes or no."}
@@ -135,7 +135,7 @@ class MadeSafeForm(forms.Form):
 
 
 class WaitForm(forms.Form):
-    """For whom a call waits, and when to ask again."""
+    """What a call waits for, and when to follow up."""
 
     waiting_for = forms.ChoiceField(
         label="Waits for", choices=[choice for choice in MaintenanceTask.WaitingFor.choices if choice[0]]
@@ -144,7 +144,7 @@ class WaitForm(forms.Form):
 
 
 class CancelForm(forms.Form):
-    """Why a call needs nothing from us."""
+    """Reason why a call needs nothing from us."""
 
     why = forms.CharField(
         label="Why it needs nothing",
@@ -154,7 +154,7 @@ class CancelForm(forms.Form):
 
 
 class CallSearchForm(forms.Form):
-    """Find calls."""
+    """Search for calls."""
 
     q = ScrapField(label="Name, street, phone, unit or words")
     state = forms.ChoiceField(

@@ -1,4 +1,4 @@
-"""The form with which a finding is recorded."""
+"""Forms that record and correct a finding."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ MOST_EARLIER = 8
 MOST_PANELS = 12
 SAY_WHAT_MADE_IT_SAFE = "This is a danger to people: say what was done to make it safe."
 
-# Choosing a mode fetches the page anew for that mode and takes over the question whether it goes on.
+# Choosing a mode reloads the page for that mode, keeping the answer whether the finding is a repeat.
 ASK_WHETHER_REPEAT = {
     "hx-get": "",
     "hx-trigger": "change",
@@ -38,10 +38,10 @@ ASK_WHETHER_REPEAT = {
 def modes_for(
     unit: Unit, *, also: FailureMode | None = None, offered: Iterable[FailureMode] | None = None
 ) -> list[FailureMode]:
-    """List the failure modes to choose from at a unit: those of the kinds it holds, the expected ones first.
+    """Failure modes to choose from at a unit: those of the kinds it contains, the expected ones first.
 
-    A unit whose parts nobody has recorded could hold any kind. For many units at once read them with their
-    parts and what is expected on their construction, and hand over the modes that are ``offered``.
+    A unit without recorded parts could contain any kind. For many units at once, prefetch their
+    parts and the modes expected of their construction, and pass the modes that are ``offered``.
     """
     built = unit.construction
     expected = {mode.pk for mode in built.expected_modes.all()} if built else set()
@@ -56,7 +56,7 @@ def modes_for(
 
 
 def grouped(modes: Iterable[FailureMode]) -> list[tuple[str, Any]]:
-    """Bring modes into the shape of a list with a heading for each kind of part."""
+    """Choices of failure modes, grouped by kind of part."""
     groups: list[tuple[str, Any]] = [("", "choose what is wrong")]
     for kind, of_kind in groupby(modes, key=lambda mode: mode.kind):
         label = str(Kind(kind).label)
@@ -65,7 +65,7 @@ def grouped(modes: Iterable[FailureMode]) -> list[tuple[str, Any]]:
 
 
 class FindingForm(IdempotencyKeyForm, forms.ModelForm):
-    """What was seen, where, and how bad it is."""
+    """Form of a finding: what was seen, where, and how severe it is."""
 
     found_on = DayField(label="Seen on")
     panel = forms.TypedChoiceField(label="Panel", coerce=int, empty_value=None, required=False)
@@ -119,7 +119,7 @@ class FindingForm(IdempotencyKeyForm, forms.ModelForm):
             *((str(number), f"panel {number}") for number in panels),
         ]
         self._offer_modes()
-        # Shown only for a danger, and needed then.
+        # Shown only for a danger, and required then.
         danger = self.data.get("severity") == Finding.Severity.DANGER
         self.fields["made_safe_how"].required = danger or not self.is_bound
         self.fields["made_safe_how"].error_messages["required"] = SAY_WHAT_MADE_IT_SAFE
@@ -146,7 +146,7 @@ class FindingForm(IdempotencyKeyForm, forms.ModelForm):
         field.widget.attrs.update(ASK_WHETHER_REPEAT)
 
     def _earlier(self) -> list[Finding]:
-        """List earlier findings of the chosen fault at this unit, for the question whether it goes on."""
+        """Earlier findings of the chosen failure mode at this unit, which the finding may continue."""
         data = self.data if self.is_bound else self.initial
         mode_pk, day = read_key(data.get("mode")), data.get("found_on")
         on = day if isinstance(day, date) else self._day(day)
@@ -165,7 +165,7 @@ class FindingForm(IdempotencyKeyForm, forms.ModelForm):
             return None
 
     def clean(self) -> dict[str, Any]:
-        """Take over whether the finding goes on from an earlier one; only a danger says what made it safe."""
+        """Take over which finding this one continues; what made it safe is stored for a danger only."""
         data = super().clean() or self.cleaned_data
         if self.earlier and "same_as" in data:
             said = data["same_as"]
@@ -176,9 +176,9 @@ class FindingForm(IdempotencyKeyForm, forms.ModelForm):
         return data
 
     def ask_whether_repeat(self) -> None:
-        """Refuse a finding that leaves open whether it is a fault found here shortly before.
+        """Refuse a finding that leaves open whether it repeats a fault found here shortly before.
 
-        Asked when the record is about to be made, not when the form is checked: a form sent twice would
+        Checked when the record is made, not in validation: a form sent twice would
         otherwise find its own first record and ask about that.
         """
         on, said = self.cleaned_data["found_on"], self.cleaned_data["same_as"]
@@ -190,7 +190,7 @@ class FindingForm(IdempotencyKeyForm, forms.ModelForm):
 
 
 class ChangeFindingForm(FindingForm):
-    """A finding to be corrected."""
+    """Correction of a finding."""
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)

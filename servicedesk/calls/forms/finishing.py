@@ -1,4 +1,4 @@
-"""The form with which a visit is finished."""
+"""Form that finishes a visit."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from units.forms import DayField
 
 DONE = "done"
 PART_COMES_IN = timedelta(days=14)
-"""So long a task waits for a part that was named without a day."""
+"""How long a task waits for a part that was named without a day."""
 SAY_WHAT_MADE_IT_SAFE = (
     "A danger was reported here. Say what made it safe, or choose below why the repair was not done."
 )
@@ -26,7 +26,7 @@ WAITS_FOR = {"part_missing": "part", "declined": "customer", "no_access": "custo
 
 @dataclass(frozen=True)
 class TaskFields:
-    """The fields of one task together, for a page."""
+    """Fields of one task, for a page."""
 
     task: MaintenanceTask
     outcome: forms.BoundField
@@ -37,7 +37,7 @@ class TaskFields:
 
 
 class FinishForm(forms.Form):
-    """When a visit ended, how each of its tasks went, and what was made safe."""
+    """Form of a finished visit: when it ended, the outcome of each task, and what was made safe."""
 
     ended_at = forms.TimeField(
         label="The visit ended at", widget=forms.TimeInput(attrs={"type": "time"}, format="%H:%M")
@@ -54,7 +54,7 @@ class FinishForm(forms.Form):
         may_stand: bool = False,
         **kwargs: Any,
     ) -> None:
-        """Take the tasks, and the calls with a danger, which ``may_stand`` still where a phone says so."""
+        """Build the fields of tasks, and of calls with an open danger; ``may_stand`` lets it stay open."""
         super().__init__(*args, **kwargs)
         self.tasks, self.dangers, self.may_stand = tasks, dangers, may_stand
         reasons = [(code, f"not done: {words}") for code, words in MaintenanceTask.NotDone.choices]
@@ -92,7 +92,7 @@ class FinishForm(forms.Form):
         return f"Unit {task.unit}: {task.reason}" if task.unit else task.reason
 
     def groups(self) -> list[TaskFields]:
-        """The fields of each task together, for the page."""
+        """Fields of each task, for the page."""
         return [
             TaskFields(
                 task, *(self[f"{name}_{task.pk}"] for name in ("task", "minutes", "until", "part", "pieces"))
@@ -101,11 +101,11 @@ class FinishForm(forms.Form):
         ]
 
     def safety(self) -> list[tuple[Call, forms.BoundField]]:
-        """Each call with a danger that stands, with the field that says what made it safe."""
+        """Calls with an open danger, each with the field for what made it safe."""
         return [(danger, self[f"safe_{danger.pk}"]) for danger in self.dangers]
 
     def clean(self) -> dict[str, Any]:
-        """Ask what made a place safe whose repair is done, and which part is missing where a task waits."""
+        """Require what made a place safe whose repair is done, and which part a waiting task needs."""
         data = super().clean() or self.cleaned_data
         for call in [] if self.may_stand else self.dangers:
             if data.get(f"task_{call.task_id}") == DONE and not data.get(f"safe_{call.pk}"):
@@ -117,11 +117,11 @@ class FinishForm(forms.Form):
         return data
 
     def results(self) -> dict[int, Result]:
-        """Read what was said of each task."""
+        """Result of each task."""
         return {task.pk: self._told_of(task) for task in self.tasks}
 
     def made_safe(self) -> dict[int, str]:
-        """Read what was said to have made each danger safe."""
+        """What made each danger safe, by call."""
         return {danger.pk: self.cleaned_data[f"safe_{danger.pk}"] for danger in self.dangers}
 
     def _told_of(self, task: MaintenanceTask) -> Result:

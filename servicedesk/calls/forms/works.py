@@ -1,4 +1,4 @@
-"""The form with which work is recorded."""
+"""Form that records work done."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ PIECES, SET, SHARE = "pieces", "set", "share"
 
 
 class InstalledPartField(forms.ModelChoiceField):
-    """A part of the unit; parts that are out say since when."""
+    """Choice of a part of the unit; removed parts show since when."""
 
     def label_from_instance(self, obj: Any) -> str:
         gone = f" (taken out {short_date(obj.removed_on)})" if obj.removed_on else ""
@@ -26,7 +26,7 @@ class InstalledPartField(forms.ModelChoiceField):
 
 
 class FindingChoiceField(forms.ModelChoiceField):
-    """A finding at the unit, told by its day."""
+    """Choice of a finding at the unit, labeled by its day."""
 
     def label_from_instance(self, obj: Any) -> str:
         where = f", {obj.where}" if obj.where else ""
@@ -41,7 +41,7 @@ EXTENTS = [
 
 
 class WorkForm(IdempotencyKeyForm, forms.ModelForm):
-    """What was done, to what, and who pays."""
+    """Form of work done: what, on which part, and who pays."""
 
     kind = forms.ChoiceField(label="What was done", choices=WorkKind.choices, widget=forms.RadioSelect)
     installed_part = InstalledPartField(
@@ -99,13 +99,13 @@ class WorkForm(IdempotencyKeyForm, forms.ModelForm):
         self._need("panel", SHARE, or_else="Say which panel’s share was replaced.")
 
     def _need(self, name: str, *extents: str, or_else: str) -> None:
-        """Ask for a field only where so much was replaced; elsewhere it is not shown."""
+        """Require a field for these extents of a replacement only; for others it is not shown."""
         replaced = self.data.get("kind") == WorkKind.REPLACED and self.data.get("extent") in extents
         self.fields[name].required = replaced or not self.is_bound
         self.fields[name].error_messages["required"] = or_else
 
     def clean(self) -> dict[str, Any]:
-        """Work out what a replacement needs; what belongs to a replacement is let be elsewhere."""
+        """Derive what a replacement needs; fields of a replacement are cleared for other work."""
         data = super().clean() or self.cleaned_data
         data["pieces"] = data.get("pieces") or 0
         if data.get("kind") != WorkKind.REPLACED:
@@ -122,7 +122,7 @@ class WorkForm(IdempotencyKeyForm, forms.ModelForm):
         return data
 
     def _count(self, data: dict[str, Any], extent: str) -> None:
-        """Count the pieces that a whole set, or one panel's even share, stands for."""
+        """Number of pieces in a whole set, or in one panel's even share."""
         part: InstalledPart = data["installed_part"]
         panels = self.instance.unit.panels
         if extent == SET:
@@ -136,7 +136,7 @@ class WorkForm(IdempotencyKeyForm, forms.ModelForm):
 
     @property
     def swap(self) -> Swap | None:
-        """The parts to change in the register, or None where a piece was replaced or nothing was."""
+        """Parts to change in the register, or None where a single piece or nothing was replaced."""
         data = self.cleaned_data
         extent = data.get("extent") or PIECES
         if data["kind"] != WorkKind.REPLACED or extent == PIECES:

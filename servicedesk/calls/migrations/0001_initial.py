@@ -22,8 +22,8 @@ class Migration(migrations.Migration):
             name='Call',
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('told_at', models.DateTimeField(verbose_name='told at')),
-                ('told_by', models.CharField(blank=True, max_length=120, verbose_name='who called')),
+                ('reported_at', models.DateTimeField(verbose_name='told at')),
+                ('reported_by', models.CharField(blank=True, max_length=120, verbose_name='who called')),
                 ('phone', models.CharField(blank=True, max_length=40, verbose_name='call back on')),
                 ('words', models.TextField(blank=True, verbose_name="in the caller's words")),
                 ('symptom', models.CharField(choices=[('stiff', 'stiff at all times'), ('stiff_hot', 'stiff only on hot afternoons'), ('stiff_humid', 'stiff only in the humid season'), ('stiff_cold', 'stiff only in the cold'), ('wont_stay_up', 'will not stay up'), ('falls_out', 'panel falls out or comes loose'), ('water', 'water inside'), ('film', 'film torn, cloudy or loose'), ('screen', 'screen torn or sagging'), ('glass', 'lower glass broken or loose'), ('other', 'something else')], default='other', max_length=12, verbose_name='what they notice')),
@@ -165,19 +165,19 @@ class Migration(migrations.Migration):
         ),
         migrations.AddIndex(
             model_name='call',
-            index=models.Index(fields=['state', 'told_at'], name='call_by_state'),
+            index=models.Index(fields=['state', 'reported_at'], name='call_by_state'),
         ),
         migrations.AddIndex(
             model_name='call',
-            index=models.Index(fields=['rank', 'told_at', 'id'], name='call_by_rank'),
+            index=models.Index(fields=['rank', 'reported_at', 'id'], name='call_by_rank'),
         ),
         migrations.AddIndex(
             model_name='call',
-            index=models.Index(fields=['site', 'told_at'], name='call_by_site'),
+            index=models.Index(fields=['site', 'reported_at'], name='call_by_site'),
         ),
         migrations.AddConstraint(
             model_name='call',
-            constraint=servicedesk.core.rules.constraints.FoundByScraps(name='call_by_scraps', only='', texts=('UPPER(words::text)', 'UPPER(told_by::text)', 'UPPER(ref::text)', 'UPPER(phone::text)', "REPLACE(REPLACE(REPLACE(REPLACE(REPLACE(REPLACE(REPLACE(phone, ' ', ''), '-', ''), '.', ''), '(', ''), ')', ''), '+', ''), '/', '')")),
+            constraint=servicedesk.core.rules.constraints.FoundByScraps(name='call_by_scraps', only='', texts=('UPPER(words::text)', 'UPPER(reported_by::text)', 'UPPER(ref::text)', 'UPPER(phone::text)', "REPLACE(REPLACE(REPLACE(REPLACE(REPLACE(REPLACE(REPLACE(phone, ' ', ''), '-', ''), '.', ''), '(', ''), ')', ''), '+', ''), '/', '')")),
         ),
         migrations.AddConstraint(
             model_name='call',

@@ -1,4 +1,4 @@
-"""What was reported, found and done."""
+"""Models of calls, findings, inspections, work done and photos."""
 
 from .calls import Call, SafetyAnswer
 from .findings import Finding, Inspection

@@ -1,4 +1,4 @@
-"""Somebody reports trouble at a site."""
+"""Models of calls and their safety answers."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 
 class Symptom(models.TextChoices):
-    """What the caller notices, before anybody has looked."""
+    """Symptom that the caller reports, before any inspection."""
 
     STIFF = "stiff", "stiff at all times"
     STIFF_HOT = "stiff_hot", "stiff only on hot afternoons"
@@ -39,7 +39,7 @@ class Symptom(models.TextChoices):
 
 
 class Call(models.Model):
-    """A report of trouble, and how far it has been dealt with."""
+    """Report of trouble at a site, and its state."""
 
     class Urgency(models.TextChoices):
         """How soon somebody must come."""
@@ -62,8 +62,8 @@ class Call(models.Model):
     unit = models.ForeignKey(
         "units.Unit", on_delete=models.PROTECT, null=True, blank=True, related_name="calls"
     )
-    told_at = models.DateTimeField("told at")
-    told_by = models.CharField("who called", max_length=120, blank=True)
+    reported_at = models.DateTimeField("told at")
+    reported_by = models.CharField("who called", max_length=120, blank=True)
     phone = models.CharField("call back on", max_length=40, blank=True)
     words = LimitedText("in the caller's words", blank=True)
     symptom = models.CharField("what they notice", max_length=12, choices=Symptom, default=Symptom.OTHER)
@@ -97,16 +97,16 @@ class Call(models.Model):
 
     class Meta:
         indexes = [
-            models.Index(fields=["state", "told_at"], name="call_by_state"),
-            models.Index(fields=["rank", "told_at", "id"], name="call_by_rank"),
-            models.Index(fields=["site", "told_at"], name="call_by_site"),
+            models.Index(fields=["state", "reported_at"], name="call_by_state"),
+            models.Index(fields=["rank", "reported_at", "id"], name="call_by_rank"),
+            models.Index(fields=["site", "reported_at"], name="call_by_site"),
         ]
         constraints = [
             FoundByScraps(
                 name="call_by_scraps",
                 texts=(
                     upper("words"),
-                    upper("told_by"),
+                    upper("reported_by"),
                     upper("ref"),
                     upper("phone"),
                     bare("phone", PHONE_SIGNS),
@@ -124,7 +124,7 @@ class Call(models.Model):
         return f"call {self.pk}"
 
     def get_absolute_url(self) -> str:
-        """The call's page."""
+        """Address of the call's page."""
         return reverse("calls:call", args=[self.pk])
 
     def clean(self) -> None:
@@ -133,12 +133,12 @@ class Call(models.Model):
 
     @property
     def is_open(self) -> bool:
-        """Whether something is still to be done."""
+        """Whether the call is neither closed nor cancelled."""
         return self.state in self.OPEN
 
     @property
     def danger_stands(self) -> bool:
-        """Whether the call is an open danger (`with_open_danger`); cheap after `for_list`."""
+        """Whether the call is an open danger (`with_open_danger`); runs no query after `for_list`."""
         if not self.is_open:
             return False
         named = [each for each in self.safety_answers.all() if each.answer == SafetyAnswer.Answer.YES]
@@ -146,13 +146,13 @@ class Call(models.Model):
 
     @property
     def how_soon(self) -> str:
-        """How soon somebody must come, in words that shout where a danger stands; cheap after `for_list`."""
+        """Urgency in words, stressed where a danger is open; runs no query after `for_list`."""
         soon = str(self.get_urgency_display())
         return "MAKE SAFE today: not made safe" if self.danger_stands else soon[:1].upper() + soon[1:]
 
     @property
     def planned_visit(self) -> Visit | None:
-        """The open visit on which the repair is planned; cheap after `for_list`."""
+        """Open visit on which the repair is planned; runs no query after `for_list`."""
         if self.task is None:
             return None
         taken = (taken.visit for taken in self.task.visit_tasks.all())
@@ -160,7 +160,7 @@ class Call(models.Model):
 
     @property
     def how_far(self) -> str:
-        """How far the call has been dealt with, in words; cheap after `for_list`."""
+        """State of the call in words; runs no query after `for_list`."""
         if self.closed_at is not None:
             return f"{self.get_state_display()} {short_date(timezone.localdate(self.closed_at))}"
         words = [self.get_state_display()]
@@ -173,10 +173,10 @@ class Call(models.Model):
 
 
 class SafetyAnswer(models.Model):
-    """What the caller said to one safety question, and how the danger was taken away."""
+    """The caller's answer to one safety question, and what made the danger safe."""
 
     class Question(models.TextChoices):
-        """The questions that matter before anybody hangs up."""
+        """Safety questions of a call."""
 
         WONT_STAY_UP = "wont_stay_up", "Is there a panel that will not stay up, or may drop?"
         GUARD_GLASS = "guard_glass", "Is the lower glass broken or loose?"
@@ -184,7 +184,7 @@ class SafetyAnswer(models.Model):
         FALL_RISK = "fall_risk", "Could somebody fall through or over the opening?"
 
     class Answer(models.TextChoices):
-        """What the caller said."""
+        """Answers to a safety question."""
 
         UNASKED = "", "not asked"
         NO = "no", "no"
@@ -218,7 +218,7 @@ class SafetyAnswer(models.Model):
 
     @property
     def is_open(self) -> bool:
-        """Whether the question was never asked, or the danger it names still stands."""
+        """Whether the question was never asked, or the danger it names is still open."""
         if self.answer == self.Answer.NO:
             return False
         return self.made_safe_at is None

@@ -1,4 +1,4 @@
-"""What was seen."""
+"""Models of inspections and findings."""
 
 from __future__ import annotations
 
@@ -23,10 +23,10 @@ class Corner(models.TextChoices):
 
 
 class Inspection(models.Model):
-    """A unit looked at on a day by somebody: fine, or with findings."""
+    """Inspection of a unit on a day: no fault found, or with findings."""
 
     class Outcome(models.TextChoices):
-        """What the look came to."""
+        """Outcome of an inspection."""
 
         NO_FAULT_FOUND = "fine", "seen, fine"
         FINDINGS = "findings", "with findings"
@@ -65,7 +65,7 @@ class Finding(models.Model):
     """A fault or wear seen on a part (or on a unit, where nobody can say which part)."""
 
     class Severity(models.TextChoices):
-        """What the fault means for the people who use the window."""
+        """Severity for the people who use the window."""
 
         COSMETIC = "cosmetic", "looks only"
         HINDERS = "hinders", "hinders use"
@@ -73,7 +73,7 @@ class Finding(models.Model):
         DANGER = "danger", "danger to people"
 
     class Detected(models.TextChoices):
-        """How the fault became known (kept apart from its cause)."""
+        """How the fault became known (separate from its cause)."""
 
         CALLED = "called", "customer called"
         MAINTENANCE = "care", "seen on a care visit"
@@ -81,7 +81,7 @@ class Finding(models.Model):
         UNKNOWN = "", "not recorded"
 
     class Mechanism(models.TextChoices):
-        """The process at work; families follow ISO 14224:2016 Table B.2 (family 5 from memory)."""
+        """Failure mechanism; families follow ISO 14224:2016 Table B.2 (family 5 from memory)."""
 
         UNKNOWN = "", "unknown"
         LEAKAGE = "1.1", "leakage"
@@ -99,7 +99,7 @@ class Finding(models.Model):
         CONTAMINATION = "5.2", "contamination"
 
     class Cause(models.TextChoices):
-        """What brought the failure about, as far as known (cause groups after ISO 14224, from memory)."""
+        """Failure cause, as far as known (cause groups after ISO 14224, from memory)."""
 
         UNKNOWN = "", "unknown"
         DESIGN = "design", "design or choice of material"
@@ -191,7 +191,7 @@ class Finding(models.Model):
 
     @property
     def where(self) -> str:
-        """The place in words, as people read it."""
+        """Place of the fault in words."""
         words = [
             f"panel {self.panel}" if self.panel else "",
             self.get_corner_display() if self.corner else "",

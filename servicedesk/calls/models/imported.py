@@ -1,4 +1,4 @@
-"""Which rows of older records were brought in already."""
+"""Model of the history rows that were imported already."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from django.db import models
 
 
 class ImportedEntry(models.Model):
-    """The identity of one history row that was applied, so that the same file twice changes nothing."""
+    """Natural key of an imported history row, so that the same file imported twice changes nothing."""
 
     unit = models.ForeignKey("units.Unit", on_delete=models.PROTECT, related_name="+", db_index=False)
     key = models.CharField(max_length=64)

@@ -1,4 +1,4 @@
-"""What phones sent: one row for each record made at a porch, under the key the phone gave it."""
+"""Model of the records that phones sent, each under the idempotency key the phone gave it."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from servicedesk.calls.querysets import PhoneRecordQuerySet
 
 
 class PhoneRecord(models.Model):
-    """A record a phone made, and the answer it got; sent again, it gets that answer again."""
+    """Record sent by a phone, with the answer to it; sent again, it gets the same answer."""
 
     key = models.UUIDField(unique=True)
     by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")

@@ -1,4 +1,4 @@
-"""Photos of what is wrong."""
+"""Model of photos."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from .calls import Call
 
 
 class Photo(models.Model):
-    """A photo of a call, a finding or a unit; its file lies outside the web root, served with rights."""
+    """Photo of a call, a finding or a unit; its file lies outside the web root, behind access control."""
 
     call = models.ForeignKey(Call, on_delete=models.PROTECT, null=True, blank=True, related_name="photos")
     finding = models.ForeignKey(
@@ -48,5 +48,5 @@ class Photo(models.Model):
         return f"photo of {self.call or self.finding or self.unit}"
 
     def get_absolute_url(self) -> str:
-        """Where the photo is shown."""
+        """Address that serves the photo."""
         return reverse("calls:photo", args=[self.pk])

@@ -1,4 +1,4 @@
-"""What was done."""
+"""Model of work done."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from servicedesk.core.rules.new_values import LimitedText
 
 
 class Work(models.Model):
-    """Something done to a unit or to one of its parts."""
+    """Work done on a unit or one of its parts."""
 
     class Payer(models.TextChoices):
         """Who pays."""

@@ -1,4 +1,4 @@
-"""What can be done with calls: the only writers of calls, answers, looks, findings and work."""
+"""Operations of calls: the only writers of calls, answers, inspections, findings and work done."""
 
 from .calls import change_call, log_call, log_report, name_unit
 from .findings import change_finding, installed_part_for, record_finding
@@ -16,7 +16,7 @@ from .inspections import record_no_fault, record_no_faults
 from .phone_records import see_record
 from .photos import add_photo
 from .safety import answer_question, make_safe, note_made_safe
-from .service_times import keep_service_times
+from .service_times import update_service_times
 from .states import cancel_call, close_call, reopen_call, resume, wait_for
 from .works import RecordedWork, Swap, record_work, silicone_in_doubt
 
@@ -36,7 +36,6 @@ __all__ = [
     "dangers_of",
     "finish",
     "installed_part_for",
-    "keep_service_times",
     "log_call",
     "log_report",
     "make_safe",
@@ -52,5 +51,6 @@ __all__ = [
     "see_record",
     "silicone_in_doubt",
     "tasks_of",
+    "update_service_times",
     "wait_for",
 ]

@@ -1,4 +1,4 @@
-"""Logging a call, and correcting what was told."""
+"""Operations that log and change a call."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ PRIORITY = {Urgency.MAKE_SAFE: MaintenanceTask.MAKE_SAFE, Urgency.THIS_WEEK: 4, 
 WITHIN_DAYS = {Urgency.MAKE_SAFE: 0, Urgency.THIS_WEEK: 6, Urgency.NEXT_ROUND: 30}
 SAME_REPORT = timedelta(hours=1)
 
-TOLD = ("told_by", "phone", "words", "symptom", "urgency")
+TOLD = ("reported_by", "phone", "words", "symptom", "urgency")
 
 MUST_BE_SAFE_TODAY = (
     "A danger was named, so this call is “make safe today”. Choose that, or change the answer to the safety "
@@ -33,12 +33,12 @@ MUST_BE_SAFE_TODAY = (
 
 
 def locked_call(call: Call) -> Call:
-    """Take hold of a call so that two people do not change it at once."""
+    """Lock a call's row so that two people do not change it at once."""
     return Call.objects.select_for_update().get(pk=call.pk)
 
 
 def open_call(call: Call) -> Call:
-    """Take hold of a call that must still be open."""
+    """Lock a call that must still be open."""
     call = locked_call(call)
     if not call.is_open:
         raise RuleViolation(f"This call is {call.get_state_display()}. Reopen it first.")
@@ -46,16 +46,16 @@ def open_call(call: Call) -> Call:
 
 
 def log_call(call: Call, *, answers: Mapping[str, str], by: User | None, at: datetime) -> Call:
-    """Store a call with what was said to the safety questions, and put its repair on the list of work.
+    """Store a call with its safety answers, and queue the task of its repair.
 
-    ``answers`` holds yes or no by question; a question that is missing was not asked. Where the symptom
-    itself says yes (a panel that will not stay up), an unasked question counts as answered.
+    ``answers`` maps question to yes or no; a question that is missing was not asked. Where the symptom
+    itself means yes (a panel that will not stay up), an unasked question counts as answered.
     """
     said = _answers(call.symptom, answers)
     with atomic_operation():
         call.urgency = _urgency(call.urgency, danger=Answer.YES in said.values())
         _check_unit(call, call.unit)
-        call.told_at, call.logged_by = at, by
+        call.reported_at, call.logged_by = at, by
         call.full_clean()
         call.save()
         SafetyAnswer.objects.bulk_create(
@@ -71,23 +71,27 @@ def log_call(call: Call, *, answers: Mapping[str, str], by: User | None, at: dat
 
 
 def log_report(call: Call, *, at: datetime) -> tuple[Call, bool]:
-    """Log what somebody told on a page that needs no sign-in, and say whether it is new.
+    """Log a report from a page that needs no sign-in; return whether it is new.
 
-    Such a page may be sent twice, and its form has no key to know that by: the same words about the same
+    Such a page may be sent twice, and its form has no idempotency key: the same words about the same
     place within the hour are the same call.
     """
     with atomic_operation():
         Site.objects.select_for_update(no_key=True).get(pk=call.site_id)
         same = Call.objects.filter(
-            site=call.site_id, unit=call.unit_id, told_by=call.told_by, words=call.words, logged_by=None
+            site=call.site_id,
+            unit=call.unit_id,
+            reported_by=call.reported_by,
+            words=call.words,
+            logged_by=None,
         )
-        if known := same.filter(told_at__gt=at - SAME_REPORT).first():
+        if known := same.filter(reported_at__gt=at - SAME_REPORT).first():
             return known, False
         return log_call(call, answers={}, by=None, at=at), True
 
 
 def give_task(call: Call, *, by: User | None, at: datetime) -> MaintenanceTask:
-    """Put the repair that a call asks for on the list of work, and tie it to the call."""
+    """Create the repair task of a call, and link it to the call."""
     effort = usual_effort(call.symptom)
     task = add_task(
         call.site,
@@ -107,16 +111,16 @@ def give_task(call: Call, *, by: User | None, at: datetime) -> MaintenanceTask:
 
 
 def task_of(call: Call, *, by: User | None, at: datetime) -> MaintenanceTask:
-    """Find the open task of an open call; a call brought in from older records gets one now."""
+    """Open task of an open call; an imported call gets one now."""
     if call.task is not None and call.task.is_open:
         return call.task
     return give_task(call, by=by, at=at)
 
 
 def change_call(call: Call, *, by: User | None, at: datetime) -> Call:
-    """Correct what was told, or how urgent it is; the repair on the list of work follows.
+    """Correct the facts or the urgency of a call; its repair task follows.
 
-    ``call`` carries the corrected `TOLD` fields; all else stays as it is stored.
+    ``call`` carries the corrected `TOLD` fields; all else stays as stored.
     """
     with atomic_operation():
         stored = open_call(call)
@@ -134,7 +138,7 @@ def change_call(call: Call, *, by: User | None, at: datetime) -> Call:
 
 
 def name_unit(call: Call, *, unit: Unit | None, by: User | None, at: datetime) -> Call:
-    """Say which unit a call is about, once somebody knows."""
+    """Set the unit of a call, once known."""
     with atomic_operation():
         call = open_call(call)
         if call.unit_id == (unit.pk if unit else None):
@@ -150,7 +154,7 @@ def name_unit(call: Call, *, unit: Unit | None, by: User | None, at: datetime) -
 
 
 def hurry(call: Call, *, by: User | None, at: datetime) -> None:
-    """Make an open call one to be made safe today, because a danger became known."""
+    """Set the urgency of an open call to today, because a danger became known."""
     if call.urgency != Urgency.MAKE_SAFE:
         call.urgency = Urgency.MAKE_SAFE
         save_change(call, action="must be made safe today", by=by, at=at)
@@ -158,7 +162,7 @@ def hurry(call: Call, *, by: User | None, at: datetime) -> None:
 
 
 def calm_down(call: Call, *, by: User | None, at: datetime) -> None:
-    """Make an open call one for this week once no danger stands on it: the repair is still to be done."""
+    """Set the urgency of an open call to this week once no danger is open: the repair remains to be done."""
     stands = call.safety_answers.filter(answer=Answer.YES, made_safe_at=None).exists()
     if call.urgency == Urgency.MAKE_SAFE and not stands:
         call.urgency = Urgency.THIS_WEEK
@@ -167,7 +171,7 @@ def calm_down(call: Call, *, by: User | None, at: datetime) -> None:
 
 
 def note_progress(call: Call, *, unit: Unit, action: str, by: User | None, at: datetime) -> None:
-    """Note on an open call that work on it is under way; the first unit worked on gives it its unit."""
+    """Record on an open call that work has begun; the first unit worked on becomes the call's unit."""
     call = locked_call(call)
     if call.state == Call.State.CANCELLED:
         raise RuleViolation("This call was cancelled. Reopen it first.")
@@ -184,7 +188,7 @@ def note_progress(call: Call, *, unit: Unit, action: str, by: User | None, at: d
 
 
 def follow_task(call: Call, *, hurried: bool, retold: bool, by: User | None, at: datetime) -> None:
-    """Bring the open task of a call in line with it: its unit, and what changed of urgency or symptom."""
+    """Update the open task of a call: its unit, and what changed of urgency or symptom."""
     task = call.task
     if task is None or not task.is_open:
         return
@@ -202,7 +206,7 @@ def follow_task(call: Call, *, hurried: bool, retold: bool, by: User | None, at:
 
 
 def _answers(symptom: str, answers: Mapping[str, str]) -> dict[str, str]:
-    """Bring what was said to the questions in line with the symptom."""
+    """Make the safety answers consistent with the symptom."""
     said = {question: answer for question, answer in answers.items() if answer}
     question = ANSWERED_BY.get(symptom)
     if question is None:
@@ -215,7 +219,7 @@ def _answers(symptom: str, answers: Mapping[str, str]) -> dict[str, str]:
 
 
 def _answer_by_symptom(call: Call, symptom: str) -> None:
-    """Answer the safety question that a symptom told later says yes to."""
+    """Answer the safety question that a later symptom implies with yes."""
     answers = call.safety_answers.filter(question=ANSWERED_BY.get(symptom, "")).exclude(answer=Answer.YES)
     answer = answers.select_for_update().first()
     if answer is None:
@@ -248,7 +252,7 @@ def _check_unit(call: Call, unit: Unit | None) -> None:
 
 
 def _reason(call: Call) -> str:
-    """Say in one line what to do; the caller's own words stay off it, because it goes into calendars."""
+    """Reason of the task in one line; the caller's own words are left out, because it goes into calendars."""
     where = "" if call.unit_id else ", unit not known yet"
     return f"Customer called: {call.get_symptom_display()}{where}"
 

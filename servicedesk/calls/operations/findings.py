@@ -1,4 +1,4 @@
-"""Recording what was seen, and on which part."""
+"""Operations that record and correct findings, each assigned to a part."""
 
 from __future__ import annotations
 
@@ -24,11 +24,11 @@ from .safety import dangers_met_by, make_safe
 
 
 def installed_part_for(unit: Unit, *, kind: str, panel: int | None, on: date) -> InstalledPart | None:
-    """Find the part that a fault of a kind was seen on that day; None where nobody can say.
+    """Part on which a fault of a kind was found that day; None where it can't be decided.
 
-    The panel's own part comes before the whole unit's. On the day a part was exchanged the fault belongs to
-    the part that went out, as time at risk does: it runs up to and with the last day. Pieces of this panel
-    that left the whole unit's part earlier no longer speak for it.
+    The panel's own part comes before the whole unit's. On the day a part was replaced the fault belongs to
+    the removed part, as time at risk does: it runs up to and including the last day. Once pieces of this
+    panel have left the whole unit's part, that part no longer counts for the panel.
     """
     parts = unit.installed_parts.on(on).filter(kind=kind).order_by("fitted_on", "pk")
     if panel is not None:
@@ -43,9 +43,9 @@ def installed_part_for(unit: Unit, *, kind: str, panel: int | None, on: date) ->
 
 
 def record_finding(finding: Finding, *, visit: Visit | None, by: User | None, at: datetime) -> Finding:
-    """Store what was seen at a unit, on the part it was seen on, as part of a look at the unit.
+    """Store a finding on its part, as part of an inspection of the unit.
 
-    What made a danger safe also answers the calls in which that danger was named.
+    What made a danger safe also answers the calls in which that danger was reported.
     """
     with atomic_operation():
         finding.unit = unit = locked(finding.unit)
@@ -82,14 +82,14 @@ def record_finding(finding: Finding, *, visit: Visit | None, by: User | None, at
 
 
 def _dangers_met(finding: Finding, visit: Visit | None) -> list[Call]:
-    """List the open dangers that a finding answers: what made it safe is said on the finding."""
+    """Open dangers that a finding answers: what made them safe is recorded on the finding."""
     if finding.severity != Finding.Severity.DANGER:
         return []
     return dangers_met_by(finding.unit, on=finding.found_on, call=finding.call, visit=visit)
 
 
 def _answer_calls(finding: Finding, calls: Sequence[Call], *, by: User | None, at: datetime) -> None:
-    """Note on calls what a finding says made the danger safe, so that there is one record of it."""
+    """Record on the calls a finding answers that it says what made the danger safe."""
     for call in calls:
         if call.pk != finding.call_id:
             action = f"found: {_words(finding)} at unit {finding.unit.code}"
@@ -98,7 +98,7 @@ def _answer_calls(finding: Finding, calls: Sequence[Call], *, by: User | None, a
 
 
 def change_finding(finding: Finding, *, by: User | None, at: datetime) -> Finding:
-    """Correct a finding; its part, and the day of its look, follow."""
+    """Correct a finding; its part, and the day of its inspection, follow."""
     with atomic_operation():
         unit = locked(finding.unit)
         _check(finding, at=at)
@@ -114,7 +114,7 @@ def change_finding(finding: Finding, *, by: User | None, at: datetime) -> Findin
 
 
 def _move_inspection(finding: Finding, *, by: User | None) -> None:
-    """Keep a finding's look on the day of the finding; a look it shares with others stays where it is."""
+    """Move a finding's inspection to the day of the finding; an inspection shared with others stays."""
     inspection = finding.inspection
     if inspection is None or inspection.inspected_on == finding.found_on:
         return

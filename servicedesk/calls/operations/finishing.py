@@ -1,4 +1,4 @@
-"""Finishing a visit: what was done becomes work, care moves on, and calls close where they can."""
+"""Operation that finishes a visit: records work done, updates due dates, and closes calls where possible."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from .works import record_work
 
 @dataclass(frozen=True)
 class Result:
-    """What was said of one task: done and in how many minutes, or why not, what is missing, until when."""
+    """Result of one task: done and in how many minutes, or why not, what is missing, until when."""
 
     done: bool
     minutes: int | None = None
@@ -32,7 +32,7 @@ class Result:
 
 @dataclass(frozen=True)
 class Finished:
-    """A visit that is over, the calls it closed, and the ones that stay open with the reason."""
+    """Finished visit, the calls it closed, and the ones that stay open with the reason."""
 
     visit: Visit
     closed: list[Call]
@@ -49,11 +49,11 @@ def finish(
     by: User,
     at: datetime,
 ) -> Finished:
-    """End a visit in one step.
+    """Finish a visit in one transaction.
 
-    Each care task done is recorded as work with its minutes; each done repair closes its call, unless a
-    danger stands: then the repair counts as done and the call stays open until it is made safe.
-    ``made_safe`` says, by call, what took the danger away; ``note`` is added to the visit's own.
+    Each maintenance task done is recorded as work with its minutes; each done repair closes its call, unless
+    a danger is open: then the repair counts as done and the call stays open until it is made safe.
+    ``made_safe`` maps a call to what made it safe; ``note`` is added to the visit's own.
     """
     on = timezone.localdate(finished_at)
     with atomic_operation():
@@ -75,13 +75,13 @@ def finish(
             at=at,
         )
         done = [key for key, said in results.items() if said.done]
-        # In the same step: a finished visit is not finished again, so a call left open here would stay so.
+        # In the same transaction: a visit is not finished again, so a call left open here would stay so.
         closed, open_still = close_calls_of(done, by=by, at=at)
         return Finished(visit, closed, open_still)
 
 
 def tasks_of(visit: Visit) -> list[MaintenanceTask]:
-    """List the tasks of a visit that are still to be told of."""
+    """Tasks of a visit that have no result yet."""
     tasks = MaintenanceTask.objects.open().filter(visit_tasks__visit=visit)
     return list(
         tasks.select_related("unit", "installed_part__component_type", "call").order_by("unit__code", "pk")
@@ -89,13 +89,13 @@ def tasks_of(visit: Visit) -> list[MaintenanceTask]:
 
 
 def dangers_of(visit: Visit) -> list[Call]:
-    """List the calls a visit is about in which a danger stands."""
+    """Calls of a visit in which a danger is open."""
     calls = Call.objects.with_open_danger().filter(task__visit_tasks__visit=visit)
     return list(calls.select_related("unit").prefetch_related("safety_answers").order_by("pk").distinct())
 
 
 def make_safe_at(visit: Visit, how: Mapping[int, str], *, by: User, at: datetime) -> None:
-    """Note at a visit what took dangers away, by call; one that is safe already keeps its words."""
+    """Record what made dangers safe at a visit, by call; one that is safe already keeps its record."""
     with atomic_operation():
         for call in dangers_of(visit):
             if words := how.get(call.pk, "").strip():
@@ -120,7 +120,7 @@ def complete_done(
 
 
 def record_task_done(task: MaintenanceTask, *, minutes: int | None, on: date, by: User, at: datetime) -> None:
-    """Write down a care task as work; repairs are recorded at their call, with findings and parts."""
+    """Record a maintenance task as work done; repairs are recorded at their call, with findings and parts."""
     if task.origin != MaintenanceTask.Origin.MAINTENANCE or task.unit is None or not task.work:
         return
     work = Work(
@@ -138,7 +138,7 @@ def record_task_done(task: MaintenanceTask, *, minutes: int | None, on: date, by
 def close_calls_of(
     tasks: Iterable[int], *, by: User, at: datetime
 ) -> tuple[list[Call], list[tuple[Call, str]]]:
-    """Close the open calls whose repairs were done: which were closed, and which stay open and why."""
+    """Close the open calls of done repairs; return those closed, and those that stay open and why."""
     closed, open_still = [], []
     for call in Call.objects.open().filter(task__in=tasks).select_related("site"):
         try:

@@ -1,4 +1,4 @@
-"""Units looked at: "seen, fine" is what makes it known when a part was last good."""
+"""Operations that record inspections: "no fault found" bounds when a later failure can have begun."""
 
 from __future__ import annotations
 
@@ -30,9 +30,9 @@ def record_no_fault(
     by: User | None,
     at: datetime,
 ) -> Inspection:
-    """Note that a unit was looked at on a day (today, if none is given) and found good.
+    """Record an inspection without a fault on a day (today, if none is given).
 
-    Said twice, it is one look.
+    Recorded twice, it is one inspection.
     """
     with atomic_operation():
         unit = locked(unit)
@@ -61,7 +61,7 @@ def record_no_faults(
     by: User | None,
     at: datetime,
 ) -> list[Inspection]:
-    """Note that all units of a site were looked at on a day; those with something found are left out."""
+    """Record an inspection of all units of a site on a day; units with a finding are left out."""
     on = on or timezone.localdate(at)
     with atomic_operation():
         bad = Inspection.objects.filter(inspected_on=on, outcome=Outcome.FINDINGS).values("unit")
@@ -70,7 +70,7 @@ def record_no_faults(
 
 
 def _checked_day(unit: Unit, on: date | None, *, at: datetime) -> date:
-    """Refuse a day on which nobody can have looked at a unit."""
+    """Refuse a day on which nobody can have inspected a unit."""
     today = timezone.localdate(at)
     on = on or today
     if on > today:
@@ -88,7 +88,7 @@ def _checked_day(unit: Unit, on: date | None, *, at: datetime) -> date:
 
 
 def _dated(on: date, *, at: datetime) -> str:
-    """Name a day in the history, where it is not the day of the entry."""
+    """Name of a day in the history, where it is not the day of the entry."""
     return "" if on == timezone.localdate(at) else f" on {long_date(on)}"
 
 
@@ -99,9 +99,9 @@ def _on_day(on: date, *, at: datetime) -> str:
 def inspection_with_findings(
     unit: Unit, on: date, *, call: Call | None, visit: Visit | None, by: User | None
 ) -> Inspection:
-    """Give the look at a unit that a finding belongs to: one a day for each call or visit.
+    """Inspection that a finding belongs to: one a day for each call or visit.
 
-    A "seen, fine" of the same look becomes "with findings": the later word counts.
+    "No fault found" of the same inspection becomes "with findings": the later record counts.
     """
     inspection, _ = _inspection(unit, on, call=call, visit=visit, outcome=Outcome.FINDINGS, by=by)
     if inspection.outcome != Outcome.FINDINGS:
@@ -126,7 +126,7 @@ def _inspection(
     outcome: Inspection.Outcome,
     by: User | None,
 ) -> tuple[Inspection, bool]:
-    """Find the look of this day under this call and visit, or make it."""
+    """Get or create the inspection of this day under this call and visit."""
     same = unit.inspections.filter(
         Q(call=call) if call else Q(call__isnull=True),
         Q(visit=visit) if visit else Q(visit__isnull=True),

@@ -1,4 +1,4 @@
-"""What becomes of records that a phone sent and that needed a look."""
+"""Operation on phone records that the office has to settle."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from servicedesk.core.rules.refusals import atomic_operation
 
 
 def see_record(record: PhoneRecord, *, by: User, at: datetime) -> None:
-    """Note that a record that needed a look got one; whoever comes second changes nothing."""
+    """Mark a record as seen by the office; done twice, the second changes nothing."""
     with atomic_operation():
         if PhoneRecord.objects.filter(pk=record.pk, seen_at=None).update(seen_at=at):
             about = record.finding or record.unit or record.site or record

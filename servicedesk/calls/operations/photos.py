@@ -1,4 +1,4 @@
-"""Keeping photos."""
+"""Operation that stores photos."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ def add_photo(
     by: User | None,
     at: datetime,
 ) -> Photo:
-    """Keep a photo of what a call is about, or of a finding or a unit; with a key only once."""
+    """Store a photo of a call, a finding or a unit; with an idempotency key only once."""
     holder = call or finding or unit
     if holder is None:
         raise RuleViolation({"photo": ["Say what the photo is of."]})

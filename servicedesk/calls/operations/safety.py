@@ -1,4 +1,4 @@
-"""What was said to the safety questions, and what took a danger away."""
+"""Operations on safety answers and open dangers."""
 
 from __future__ import annotations
 
@@ -20,10 +20,10 @@ Answer = SafetyAnswer.Answer
 
 
 def answer_question(answer: SafetyAnswer, *, said: str, by: User | None, at: datetime) -> SafetyAnswer:
-    """Note the answer to a safety question that was not asked before, or that turned out otherwise.
+    """Record the answer to a safety question that was not asked before, or that turned out otherwise.
 
-    A yes makes the call one for today, also where the danger was made safe and is back. A danger that stands
-    is not talked away by a no: what made it safe must be said.
+    A yes sets the call's urgency to today, also where the danger was made safe and is back. A no does not
+    end an open danger: what made it safe must be recorded.
     """
     with atomic_operation():
         call = open_call(answer.call)
@@ -46,7 +46,7 @@ def answer_question(answer: SafetyAnswer, *, said: str, by: User | None, at: dat
 
 
 def note_made_safe(answer: SafetyAnswer, *, how: str, by: User | None, at: datetime) -> SafetyAnswer:
-    """Note what took the danger away that a caller named; after the last one the repair is less urgent."""
+    """Record what made a reported danger safe; after the last one the repair is less urgent."""
     with atomic_operation():
         call = open_call(answer.call)
         answer = SafetyAnswer.objects.select_for_update().get(pk=answer.pk)
@@ -60,7 +60,7 @@ def note_made_safe(answer: SafetyAnswer, *, how: str, by: User | None, at: datet
 
 
 def make_safe(call: Call, *, how: str, by: User | None, at: datetime) -> Call:
-    """Note what took every danger away that stands on an open call; one without a danger stays as it is."""
+    """Record what made every open danger of a call safe; a call without a danger stays as it is."""
     with atomic_operation():
         call = open_call(call)
         if not call.danger_stands:
@@ -77,7 +77,7 @@ def make_safe(call: Call, *, how: str, by: User | None, at: datetime) -> Call:
 
 
 def dangers_met_by(unit: Unit, *, on: date, call: Call | None, visit: Visit | None) -> list[Call]:
-    """List the open dangers that somebody met who made one unit safe on a day.
+    """Open dangers that were made safe together with one unit on a day.
 
     Those are the calls about the unit, whether or not the finding was recorded under them, and those of which
     nobody knows the window yet: the call it is recorded under, and the calls for which the visit was made.
@@ -86,7 +86,7 @@ def dangers_met_by(unit: Unit, *, on: date, call: Call | None, visit: Visit | No
     if visit is not None:
         here |= Q(unit=None, task__visit_tasks__visit=visit)
     calls = Call.objects.with_open_danger().filter(here, site=unit.site_id).order_by("pk").distinct()
-    return [each for each in calls if timezone.localdate(each.told_at) <= on]
+    return [each for each in calls if timezone.localdate(each.reported_at) <= on]
 
 
 def _store_made_safe(call: Call, answer: SafetyAnswer, *, how: str, by: User | None, at: datetime) -> None:
@@ -103,7 +103,7 @@ def _said(how: str) -> str:
 
 
 def _write(call: Call, action: str, *, by: User | None, at: datetime) -> None:
-    """Write what was done about a danger on the call and, where it is known, on its unit."""
+    """Write a change of a danger to the history of the call and, where known, of its unit."""
     write_change(call, action=action, by=by, at=at)
     if call.unit is not None:
         write_change(call.unit, action=action, by=by, at=at)

@@ -1,4 +1,4 @@
-"""How long work takes by our own records, against what the care rules and symptoms say."""
+"""Ratio of actual to planned minutes of work, from our own records."""
 
 from __future__ import annotations
 
@@ -13,15 +13,15 @@ from servicedesk.calls.models import Work
 
 LOOKED_BACK = timedelta(days=730)
 STARTING_WEIGHT = 10
-"""So many records weigh as much as the starting value."""
+"""Number of records that weigh as much as the starting value."""
 SHORTEST, LONGEST = 0.3, 3.0
 
 
-def keep_service_times(*, at: datetime) -> int:
-    """Update the ratio of actual to usual minutes of each kind of work; answer how many kinds.
+def update_service_times(*, at: datetime) -> int:
+    """Update the shrunken median ratio of actual to planned minutes by kind of work; return how many kinds.
 
-    The middle of the ratios is drawn toward 1, the starting value, as if ten records more had taken exactly
-    the usual minutes; so a few odd records change little.
+    The median of the ratios is shrunk toward 1, the starting value, as if ten more records had taken exactly
+    the planned minutes; so a few odd records change little.
     """
     since = timezone.localdate(at) - LOOKED_BACK
     rows = Work.objects.filter(
@@ -37,7 +37,7 @@ def keep_service_times(*, at: datetime) -> int:
             defaults={
                 "factor": min(max(drawn, SHORTEST), LONGEST),
                 "records": len(sample),
-                "reckoned_at": at,
+                "computed_at": at,
             },
         )
     return len(ratios)

@@ -1,4 +1,4 @@
-"""How far a call has been dealt with: waiting, closed, cancelled, open again."""
+"""Operations that change a call's state: waiting, resumed, closed, cancelled, reopened."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ def wait_for(call: Call, *, waiting_for: str, until: date, by: User | None, at: 
 
 
 def resume(call: Call, *, by: User | None, at: datetime) -> Call:
-    """Note that a call waits no longer."""
+    """End the wait of a call."""
     with atomic_operation():
         call = open_call(call)
         if call.task is not None and call.task.waiting_for:
@@ -45,9 +45,9 @@ def resume(call: Call, *, by: User | None, at: datetime) -> Call:
 
 
 def close_call(call: Call, *, by: User | None, at: datetime) -> Call:
-    """Close a call whose trouble is over; its repair is done.
+    """Close a call whose repair is done.
 
-    Refused while a safety question is unanswered, or a danger stands that nobody has said to be made
+    Refused while a safety question is unanswered, or a danger is open that nobody has recorded as made
     safe.
     """
     with atomic_operation():
@@ -67,7 +67,7 @@ def close_call(call: Call, *, by: User | None, at: datetime) -> Call:
 def cancel_call(call: Call, *, why: str, by: User | None, at: datetime) -> Call:
     """Cancel a call that needs nothing from us: logged twice, or withdrawn.
 
-    A danger that stands must be made safe (or found to be none) first, so that cancelling is no way round it.
+    An open danger must be made safe (or found to be none) first, so that cancelling is no way around it.
     """
     with atomic_operation():
         call = locked_call(call)
@@ -87,7 +87,7 @@ def cancel_call(call: Call, *, why: str, by: User | None, at: datetime) -> Call:
 
 
 def reopen_call(call: Call, *, by: User | None, at: datetime) -> Call:
-    """Open a call again that was closed or cancelled too early; its repair goes on the list of work anew."""
+    """Reopen a call that was closed or cancelled too early, with a new repair task."""
     with atomic_operation():
         call = locked_call(call)
         if call.is_open:
@@ -106,7 +106,7 @@ def _end(call: Call, state: Call.State, *, action: str, by: User | None, at: dat
 
 
 def _standing(call: Call) -> list[SafetyAnswer]:
-    """List the safety questions that keep a call open, in the order they are asked in."""
+    """Safety questions that keep a call open, in the order they are asked in."""
     order = SafetyAnswer.Question.values
     answers = call.safety_answers.select_for_update()
     return sorted(
@@ -115,7 +115,7 @@ def _standing(call: Call) -> list[SafetyAnswer]:
 
 
 def _unnamed_danger(call: Call) -> list[str]:
-    """Say why a call that is to be made safe today can't end, though no question names its danger."""
+    """Reason why a call with urgency today can't end, though no question names its danger."""
     if not call.danger_stands:
         return []
     return ["This call is to be made safe today: say what made it safe, or choose how soon it really is."]

@@ -1,4 +1,4 @@
-"""Recording what was done."""
+"""Operation that records work done."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ NOT_ON_LINERS = (
     "liner says so. Tick the box if it does, or record what was done as cleaned."
 )
 
-# The fields of a work form that the dates of an installed part are told on.
+# Fields of a work form on which errors about the dates of an installed part are shown.
 DATES = {"on": "done_on", "removed_on": "done_on", "fitted_on": "done_on"}
 
 
@@ -40,16 +40,16 @@ class Swap:
 
 
 class RecordedWork(NamedTuple):
-    """A stored piece of work, and of how many care rules it moved the next date."""
+    """Stored work, and how many next due dates it moved."""
 
     work: Work
     maintenance_moved: int
 
 
 def silicone_in_doubt(unit: Unit, installed_part: InstalledPart | None) -> bool:
-    """Tell whether lubricating here needs the maker's word: liners are not to be oiled.
+    """Return whether lubricating here needs the maker's approval: liners are not to be oiled.
 
-    A part whose type has a lubricating care rule in force has the company's word already.
+    A part whose type has a lubricating maintenance rule in force has the company's approval already.
     """
     ruled = MaintenanceRule.objects.active().filter(work=WorkKind.LUBRICATED)
     if installed_part is not None and ruled.filter(component_type=installed_part.component_type_id).exists():
@@ -64,10 +64,10 @@ def silicone_in_doubt(unit: Unit, installed_part: InstalledPart | None) -> bool:
 def record_work(
     work: Work, *, swap: Swap | None = None, maker_allows: bool = False, by: User | None, at: datetime
 ) -> RecordedWork:
-    """Store what was done to a unit or one of its parts.
+    """Store work done on a unit or one of its parts.
 
-    A piece replaced by one like it is work only: the part runs on. With ``swap`` the old part ends that day
-    and a new one starts its own time. Work that a care rule asks for counts as that care.
+    A piece replaced by one like it is work only: the part stays in place. With ``swap`` the old part ends
+    that day and a new one begins. Work that a maintenance rule asks for counts as that maintenance.
     """
     with atomic_operation():
         unit = locked(work.unit)
@@ -99,7 +99,7 @@ def record_work(
 
 
 def _change_parts(work: Work, swap: Swap, *, by: User | None, at: datetime) -> None:
-    """End what was taken out and open what was put in, as the register keeps it."""
+    """Remove the old parts and install the new ones in the register."""
     if work.kind != WorkKind.REPLACED or work.installed_part is None:
         raise RuleViolation({"installed_part": ["Say which part was replaced."]})
     try:

@@ -1,4 +1,4 @@
-"""The list of calls, and the page of one call with all that can be done on it."""
+"""Views of the list of calls, and of one call with all its actions."""
 
 from __future__ import annotations
 
@@ -35,13 +35,13 @@ from servicedesk.core.web.paging import key_page
 from units.models import Site
 from units.views import status_of
 
-NEWEST_LAST = ("rank", "told_at", "id")
-NEWEST_FIRST = ("-told_at", "-id")
+NEWEST_LAST = ("rank", "reported_at", "id")
+NEWEST_FIRST = ("-reported_at", "-id")
 
 
 @technicians
 def calls(request: HttpRequest) -> HttpResponse:
-    """Every call: open ones first, the most urgent on top."""
+    """List of calls: open ones first, the most urgent on top."""
     search = CallSearchForm(request.GET)
     data = search.cleaned_data if search.is_valid() else {}
     order = NEWEST_FIRST if data.get("state") == "closed" else NEWEST_LAST
@@ -50,10 +50,10 @@ def calls(request: HttpRequest) -> HttpResponse:
 
 
 def call_page(request: HttpRequest, call: Call, *, form: Form | None = None) -> HttpResponse:
-    """Show a call; ``form`` is one of its forms that came back with reasons."""
+    """Render a call; ``form`` is one of its forms that came back with reasons."""
     findings = list(Finding.objects.filter(call=call).for_list())
     works = list(Work.objects.filter(call=call).for_list())
-    inspections = list(Inspection.objects.filter(call=call).fine().for_list())
+    inspections = list(Inspection.objects.filter(call=call).without_fault().for_list())
     may_plan = user_of(request).may_act_as(Role.SCHEDULER)
     context = {
         "call": call,
@@ -78,7 +78,7 @@ def call_page(request: HttpRequest, call: Call, *, form: Form | None = None) -> 
 
 
 def _answers(call: Call) -> list[dict[str, Any]]:
-    """List the safety answers in the order they are asked in, with what to tell the caller."""
+    """Safety answers in the order they are asked in, with what to tell the caller."""
     order = SafetyAnswer.Question.values
     answers = sorted(call.safety_answers.all(), key=lambda answer: order.index(answer.question))
     return [{"answer": answer, "tell": TELL_THEM[answer.question]} for answer in answers]
@@ -86,14 +86,14 @@ def _answers(call: Call) -> list[dict[str, Any]]:
 
 @technicians
 def call(request: HttpRequest, pk: int) -> HttpResponse:
-    """One call: what was told, what keeps people safe, what was found and done, and what is next."""
+    """Page of one call: the report, safety, findings, work done, and the next step."""
     return call_page(request, get_object_or_404(Call.objects.for_page(), pk=pk))
 
 
 def _act(
     request: HttpRequest, pk: int, form: Form, act: Callable[[Call], object], *, done: str
 ) -> HttpResponse:
-    """Do one thing to a call and go back to it; a refusal is told on the call's own page."""
+    """Run one operation on a call and return to it; a refusal is shown on the call's own page."""
     call = get_object_or_404(Call.objects.for_page(), pk=pk)
     if apply_or_report(form, lambda: act(call) or call):
         messages.success(request, done)
@@ -103,7 +103,7 @@ def _act(
 
 @technicians
 def change_call(request: HttpRequest, pk: int) -> HttpResponse:
-    """Correct what was told."""
+    """Correct the facts of a call."""
     call = get_object_or_404(Call.objects.select_related("site"), pk=pk)
     form = as_opened(ChangeCallForm(request.POST or None, instance=call))
     if request.method == "POST" and apply_edit_or_report(
@@ -119,7 +119,7 @@ def change_call(request: HttpRequest, pk: int) -> HttpResponse:
 
 @technicians
 def set_unit(request: HttpRequest, pk: int) -> HttpResponse:
-    """Say which window a call is about."""
+    """Set the unit of a call."""
     call = get_object_or_404(Call.objects.select_related("site", "unit"), pk=pk)
     initial = {"unit": request.GET.get("unit") or call.unit_id}
     form = UnitForm(request.POST or None, site=call.site, initial=initial)
@@ -151,7 +151,7 @@ def answer(request: HttpRequest, answer_pk: int) -> HttpResponse:
 @technicians
 @require_POST
 def make_safe(request: HttpRequest, answer_pk: int) -> HttpResponse:
-    """Say what took a danger away."""
+    """Record what made a danger safe."""
     question = get_object_or_404(SafetyAnswer, pk=answer_pk)
     form = MadeSafeForm(request.POST)
 
@@ -177,7 +177,7 @@ def wait(request: HttpRequest, pk: int) -> HttpResponse:
 @technicians
 @require_POST
 def resume(request: HttpRequest, pk: int) -> HttpResponse:
-    """Note that a call waits no longer."""
+    """End the wait of a call."""
 
     def act(call: Call) -> object:
         return operations.resume(call, by=user_of(request), at=timezone.now())
@@ -188,7 +188,7 @@ def resume(request: HttpRequest, pk: int) -> HttpResponse:
 @technicians
 @require_POST
 def close(request: HttpRequest, pk: int) -> HttpResponse:
-    """Close a call whose trouble is over."""
+    """Close a call whose repair is done."""
 
     def act(call: Call) -> object:
         return operations.close_call(call, by=user_of(request), at=timezone.now())
@@ -212,7 +212,7 @@ def cancel(request: HttpRequest, pk: int) -> HttpResponse:
 @technicians
 @require_POST
 def reopen(request: HttpRequest, pk: int) -> HttpResponse:
-    """Open a call again that ended too early."""
+    """Reopen a call that ended too early."""
 
     def act(call: Call) -> object:
         return operations.reopen_call(call, by=user_of(request), at=timezone.now())

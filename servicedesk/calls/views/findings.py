@@ -1,4 +1,4 @@
-"""Pages on which findings are recorded and corrected."""
+"""Views that record and correct findings."""
 
 from __future__ import annotations
 
@@ -26,14 +26,14 @@ from .places import back_to, query_unit, query_visit
 
 
 def _drawn(unit: Unit) -> dict[str, Any]:
-    """Draw a unit for picking panel and corner on it."""
+    """Drawing of a unit for picking panel and corner on it."""
     kinds = set(unit.installed_parts.in_place().order_by().values_list("kind", flat=True))
     drawings = drawings_of(unit, kinds=kinds, unit_of_length=settings.LENGTH_UNIT, pick=True)
     return {"unit": unit, "drawing": drawings.elevation}
 
 
 def _asked(request: HttpRequest, *, detected: str) -> dict[str, Any]:
-    """Fill in what the page knows before anything is typed."""
+    """Initial values that the page knows before anything is typed."""
     return {
         "mode": request.GET.get("mode"),
         "found_on": request.GET.get("found_on") or timezone.localdate(),
@@ -62,7 +62,7 @@ def _add(request: HttpRequest, unit: Unit, *, call: Call | None) -> HttpResponse
 
 @technicians
 def add_finding(request: HttpRequest, call_pk: int) -> HttpResponse:
-    """Record what was found on a call; first which window, where nobody has said."""
+    """Record a finding on a call; first choose the unit, where nobody has named it."""
     call = get_object_or_404(Call.objects.select_related("site", "unit"), pk=call_pk)
     unit = query_unit(request, call)
     if unit is None:
@@ -73,7 +73,7 @@ def add_finding(request: HttpRequest, call_pk: int) -> HttpResponse:
 
 @technicians
 def add_unit_finding(request: HttpRequest, unit_pk: int) -> HttpResponse:
-    """Record what was found at a unit that nobody had called about."""
+    """Record a finding at a unit without a call."""
     unit = get_object_or_404(Unit.objects.select_related("construction", "site"), pk=unit_pk)
     return _add(request, unit, call=None)
 

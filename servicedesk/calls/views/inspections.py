@@ -1,4 +1,4 @@
-"""One click for a unit, or a whole site, that was looked at and found good."""
+"""Views that record an inspection with no fault found, of a unit or a whole site, in one click."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ def _inspection(request: HttpRequest, inspection: Callable[[], str]) -> None:
 @technicians
 @require_POST
 def record_no_fault(request: HttpRequest, unit_pk: int) -> HttpResponse:
-    """Note that a unit was looked at today and found good."""
+    """Record that a unit was inspected today with no fault found."""
     unit = get_object_or_404(Unit.objects.select_related("site"), pk=unit_pk)
     call, visit = query_call(request, unit.site), query_visit(request, unit.site)
 
@@ -43,7 +43,7 @@ def record_no_fault(request: HttpRequest, unit_pk: int) -> HttpResponse:
 @technicians
 @require_POST
 def record_no_faults(request: HttpRequest, site_pk: int) -> HttpResponse:
-    """Note that all units of a site were looked at today; those with findings of today are left out."""
+    """Record an inspection of all units of a site today; those with findings of today are left out."""
     site = get_object_or_404(Site, pk=site_pk)
     call, visit = query_call(request, site), query_visit(request, site)
 

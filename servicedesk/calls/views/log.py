@@ -1,4 +1,4 @@
-"""Logging a call: find the site, then one short page."""
+"""Views that log a call: find the site, then one short page."""
 
 from __future__ import annotations
 
@@ -27,13 +27,13 @@ SHORTEST_SCRAP = 2
 
 
 def _told_before(site: Site) -> dict[str, object]:
-    """Fill in who calls: the owner, more often than not."""
+    """Initial values of the caller: the owner, more often than not."""
     owner = next((ownership.customer for ownership in site.owners), None)  # type: ignore[attr-defined]
-    return {"told_by": owner.name, "phone": owner.phone} if owner else {}
+    return {"reported_by": owner.name, "phone": owner.phone} if owner else {}
 
 
 def _sites_with_units(text: str) -> list[Site]:
-    """Find sites by scraps, each with its units whose code holds one of them as ``hits``."""
+    """Sites that match a search, each with its units whose code matches as ``hits``."""
     sites = list(
         Site.objects.matching(text).with_owner().with_unit_count().order_by("code")[: MOST_FOUND + 1]
     )
@@ -49,7 +49,7 @@ def _sites_with_units(text: str) -> list[Site]:
 
 @technicians
 def log_call(request: HttpRequest) -> HttpResponse:
-    """Find the site a caller speaks of; a site or unit named in the address is taken at its word."""
+    """Find the site of a caller; a site or unit named in the address is used as is."""
     if unit := request.GET.get("unit", ""):
         site = get_object_or_404(Site, units__pk=read_key(unit) or 0)
         return redirect(reverse("calls:log_call_at", args=[site.pk], query={"unit": unit}))
@@ -64,7 +64,7 @@ def log_call(request: HttpRequest) -> HttpResponse:
 
 @technicians
 def log_call_at(request: HttpRequest, site_pk: int) -> HttpResponse:
-    """Write down what a caller tells about a site."""
+    """Log a call from a site."""
     site = get_object_or_404(Site.objects.with_owner(), pk=site_pk)
     initial = {**_told_before(site), "symptom": None, "urgency": None, "unit": request.GET.get("unit")}
     form = LogForm(request.POST or None, instance=Call(site=site), site=site, initial=initial)

@@ -1,4 +1,4 @@
-"""Showing photos to those who may see them."""
+"""Views that serve and add photos, with access control."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from units.views import status_of
 @technicians
 @csp_replace({"default-src": ["'none'"]})  # type: ignore[arg-type]  # its stub knows no further arguments
 def photo(request: HttpRequest, photo_pk: int) -> HttpResponse:
-    """One photo, as the file it was made into."""
+    """Serve one photo as a file."""
     photo = get_object_or_404(Photo, pk=photo_pk)
     path = photo_path(photo.name)
     if "small" in request.GET and small_path(photo.name).is_file():
@@ -36,7 +36,7 @@ def photo(request: HttpRequest, photo_pk: int) -> HttpResponse:
 
 
 class PhotoForm(IdempotencyKeyForm):
-    """A photo from the desk."""
+    """Photo added by the office."""
 
     photo = PhotoField(
         label="Photo",

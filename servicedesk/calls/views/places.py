@@ -1,4 +1,4 @@
-"""Where a record is made from (a call, a visit or a unit's sheet) and where the page leads afterward."""
+"""Origin of a record (a call, a visit or a unit's sheet), which sets where the page leads afterward."""
 
 from __future__ import annotations
 
@@ -15,27 +15,27 @@ from units.models import Site, Unit
 
 
 def query_pk(request: HttpRequest, name: str) -> int | None:
-    """Read a record's number from the address or the form; anything else counts as none."""
+    """Parse a record's key from the address or the form; anything else counts as none."""
     text = request.GET.get(name) or request.POST.get(name) or ""
     return read_key(text)
 
 
 def query_visit(request: HttpRequest, site: Site) -> Visit | None:
-    """Find the visit to a site that a page was opened from, if it was."""
+    """Visit to a site that a page was opened from, if any."""
     pk = query_pk(request, "visit")
     return None if pk is None else get_object_or_404(Visit, pk=pk, site=site)
 
 
 def query_call(request: HttpRequest, site: Site) -> Call | None:
-    """Find the call from a site that a page was opened from, if it was."""
+    """Call from a site that a page was opened from, if any."""
     pk = query_pk(request, "call")
     return None if pk is None else get_object_or_404(Call, pk=pk, site=site)
 
 
 def query_unit(request: HttpRequest, call: Call) -> Unit | None:
-    """Find the unit that a page of a call is about: one named in the address, else the call's own.
+    """Unit of a call's page: one named in the address, else the call's own.
 
-    None asks the page to let one be chosen: nobody has named a unit, or it is "other" than the call's.
+    None lets the page ask for one: nobody has named a unit, or it is "other" than the call's.
     """
     if request.GET.get("unit") == "other":
         return None
@@ -46,14 +46,14 @@ def query_unit(request: HttpRequest, call: Call) -> Unit | None:
 
 
 class Place(NamedTuple):
-    """A page to return to, and what it is called."""
+    """Page to return to, and its name."""
 
     url: str
     name: str
 
 
 def back_to(*, call: Call | None, visit: Visit | None, otherwise: Unit | Site) -> Place:
-    """Give the page to return to: the call, the visit, or the unit's or site's sheet."""
+    """Page to return to: the call, the visit, or the unit's or site's sheet."""
     if call is not None:
         return Place(call.get_absolute_url(), "The call")
     if visit is not None:

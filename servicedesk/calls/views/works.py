@@ -1,4 +1,4 @@
-"""Pages on which work is recorded."""
+"""Views that record work done."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from .places import back_to, query_pk, query_unit, query_visit
 
 
 def _asked(request: HttpRequest, unit: Unit) -> dict[str, object]:
-    """Fill in the finding that the work answers, its part, and today."""
+    """Initial values: the finding that the work answers, its part, and today."""
     pk = query_pk(request, "finding")
     finding = Finding.objects.filter(pk=pk, unit=unit).first() if pk else None
     return {
@@ -63,7 +63,7 @@ def _add(request: HttpRequest, unit: Unit, *, call: Call | None) -> HttpResponse
 
 @technicians
 def add_work(request: HttpRequest, call_pk: int) -> HttpResponse:
-    """Record what was done on a call; first at which window, where nobody has said."""
+    """Record work done on a call; first choose the unit, where nobody has named it."""
     call = get_object_or_404(Call.objects.select_related("site", "unit", "task"), pk=call_pk)
     unit = query_unit(request, call)
     if unit is None:
@@ -74,6 +74,6 @@ def add_work(request: HttpRequest, call_pk: int) -> HttpResponse:
 
 @technicians
 def add_unit_work(request: HttpRequest, unit_pk: int) -> HttpResponse:
-    """Record what was done at a unit that nobody had called about."""
+    """Record work done at a unit without a call."""
     unit = get_object_or_404(Unit.objects.select_related("construction", "site"), pk=unit_pk)
     return _add(request, unit, call=None)

@@ -1,4 +1,7 @@
-"""Refusing to migrate a database of a version whose migrations were squashed: it would end half-way."""
+"""Check that refuses to migrate a database of a version whose migrations were squashed.
+
+Such a migration would end half-way.
+"""
 
 from __future__ import annotations
 
@@ -15,7 +18,7 @@ SQUASHED = ("people", "0002_versions_of_the_records")
 
 @register(Tags.database)
 def refuse_older_databases(*, databases: Sequence[str] | None, **_: Any) -> list[CheckMessage]:
-    """Check, before migrations are applied, that a database was not made by such a version."""
+    """Refuse, before migrations are applied, a database that was made by such a version."""
     return [
         Error(
             f"The database “{alias}” was made by an older version and can't be read by this one.",

@@ -1,4 +1,4 @@
-"""Word sent on once a change is safely stored."""
+"""Celery tasks that are queued once the transaction is committed."""
 
 from __future__ import annotations
 
@@ -15,18 +15,18 @@ log = logging.getLogger(__name__)
 
 @cache
 def know_tasks() -> None:
-    """Read the tasks of every app, once: a web process has not read them all."""
+    """Load the task modules of every app, once: a web process has not loaded them all."""
     autodiscover_modules("tasks")
 
 
 def enqueue_on_commit(task: str, *args: Any) -> None:
-    """Ask for a task by name once the transaction is stored; asked for twice in one, it is sent once.
+    """Queue a task by name when the transaction commits; queued twice in one transaction, it is sent once.
 
-    A broker that can't be reached is logged and swallowed: the record is safe, and the next tick of the
-    clock finds the same work by looking.
+    A broker that can't be reached is logged and ignored: the record is safe, and the next run of the clock
+    finds the same work by query.
     """
     signature = (task, args)
-    # What is queued already goes the way of this transaction, as a second one would.
+    # What is queued already is sent or discarded with this transaction, as a second one would be.
     if any(getattr(queued[1], "signature", None) == signature for queued in connection.run_on_commit):
         return
 

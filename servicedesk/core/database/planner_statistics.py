@@ -1,9 +1,11 @@
-"""What the database knows of its tables when it plans a query: a plan for empty ones is slow for full ones.
+"""Statistics of the query planner (ANALYZE), renewed after large writes.
 
-PostgreSQL looks by itself, but a minute later, not at what is uncommitted, and never where that is switched
-off. Only our own tables are looked at: a bare ANALYZE also locks catalogs that all databases of a server
-share, so that a stranger's transaction in another of them could keep us waiting. A table at which somebody
-else looks right now is left to them.
+A query plan made for empty tables is slow for full ones.
+
+PostgreSQL renews them by itself, but a minute later, not for what is uncommitted, and never where autovacuum
+is off. Only our own tables are analyzed: a bare ANALYZE also locks catalogs that all databases of a server
+share, so that a stranger's transaction in another of them could block us. A table that somebody else analyzes
+right now is left to them.
 """
 
 from __future__ import annotations
@@ -17,9 +19,9 @@ from django.db.models import Model
 def renew_statistics(*models: type[Model], connection: BaseDatabaseWrapper | None = None) -> None:
     """Refresh the query planner's statistics (ANALYZE) of these models' tables, or of all of ours.
 
-    SQLite looks at all it finds worth it. It reads before it notes what it found, and a reader that wants
-    to write beside another writer is refused at once. So the right to write is taken first, which waits its
-    turn.
+    SQLite analyzes the tables it chooses itself. It reads before it writes the statistics, and a reader that
+    wants to write beside another writer is refused at once. So the write lock is taken first, which waits for
+    its turn.
     """
     database = connection or default
     if database.vendor == "postgresql":

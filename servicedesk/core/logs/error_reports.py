@@ -1,6 +1,6 @@
-"""Sends word of errors by mail to whoever looks after the desk, where ERROR_REPORT_TO names somebody.
+"""Log handler that mails errors to the address in ERROR_REPORT_TO.
 
-A report says where in the code it happened and on which page, and nothing of what was typed, sent or shown.
+A report names the place in the code and the page, and contains nothing of what was typed, sent or shown.
 The same place is reported once an hour, and all places together ten times an hour, by each process.
 """
 
@@ -23,13 +23,13 @@ MOST_AN_HOUR = 10
 
 
 class Limit:
-    """Lets one report of a place through each hour, and no more than so many of all."""
+    """Rate limit of reports: one an hour for each place, and a fixed number for all."""
 
     def __init__(self) -> None:
         self._sent: dict[str, float] = {}
 
     def lets(self, place: str, *, now: float) -> bool:
-        """Tell whether a report may go out, and count it."""
+        """Return whether a report may go out, and count it."""
         self._sent = {key: at for key, at in self._sent.items() if now - at < HOUR}
         if place in self._sent or len(self._sent) >= MOST_AN_HOUR:
             return False
@@ -38,7 +38,7 @@ class Limit:
 
 
 class ErrorReports(logging.Handler):
-    """Mails what is logged as an error. A mail that can't be sent is logged and holds nothing up."""
+    """Handler that mails logged errors. A mail that can't be sent is logged and blocks nothing."""
 
     def __init__(self, to: str) -> None:
         super().__init__(level=logging.ERROR)
@@ -47,7 +47,7 @@ class ErrorReports(logging.Handler):
 
     def emit(self, record: logging.LogRecord) -> None:
         """Send a report in a thread of its own, so that no page waits for the mail server."""
-        # Strangers who knock with wrong host names are no error of the desk.
+        # Requests with unknown host names are no error of ours.
         if record.name.startswith("django.security") or not self.limit.lets(
             place_of(record), now=monotonic()
         ):
@@ -56,7 +56,7 @@ class ErrorReports(logging.Handler):
 
 
 def place_of(record: logging.LogRecord) -> str:
-    """Name the place in the code where an error arose."""
+    """Place in the code where an error arose."""
     error = record.exc_info[1] if record.exc_info else None
     if error is None:
         return f"{record.pathname}:{record.lineno}"
@@ -68,7 +68,7 @@ def place_of(record: logging.LogRecord) -> str:
 
 
 def subject_of(record: logging.LogRecord) -> str:
-    """Say in a few words what happened and where."""
+    """Subject line: what happened and where, in a few words."""
     error = record.exc_info[1] if record.exc_info else None
     what = type(error).__name__ if error else record.levelname.lower()
     request = getattr(record, "request", None)
@@ -77,7 +77,7 @@ def subject_of(record: logging.LogRecord) -> str:
 
 
 def report_of(record: logging.LogRecord) -> str:
-    """Write the report: what is in the log, and nothing else."""
+    """Text of the report: what is in the log, and nothing else."""
     number = getattr(record, "request_id", "-")
     lines = [record.getMessage(), f"logger {record.name}, request {number}"]
     if record.exc_info and record.exc_info[1]:
@@ -87,7 +87,7 @@ def report_of(record: logging.LogRecord) -> str:
 
 
 def send(subject: str, body: str, to: str) -> None:
-    """Send one mail; a mail server that fails is told in the log, as a warning, which sends no mail."""
+    """Send one mail; a failing mail server is logged as a warning, which sends no mail."""
     try:
         EmailMessage(subject, body, sender_line(), [to]).send()
     except Exception as error:  # whatever a mail server can do must not harm the page

@@ -1,8 +1,8 @@
-"""How the desk writes its log: one line a record, plain or as JSON, and nobody's data in it.
+"""Log formatters: one line a record, plain or as JSON, without personal data.
 
-What an exception says may quote what somebody typed, and an address may hold the secret of a link. So
-an exception is written with its kind and its place in the code, and with its words only where these are words
-of the machine (a full disk, a database that does not answer); a page is named by its route.
+The message of an exception may quote what somebody typed, and a URL may contain the secret of a link. So an
+exception is written with its kind and its place in the code, and with its message only where that comes from
+the machine (a full disk, a database that does not answer); a page is named by its route.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ request_id: ContextVar[str] = ContextVar("request_id", default=NO_REQUEST)
 
 
 def describe(error: BaseException) -> str:
-    """Say what an exception is, with its words only where they can't quote what somebody typed."""
+    """Description of an exception, with its message only where that can't quote what somebody typed."""
     words = ""
     if isinstance(error, OSError):
         words = error.strerror or ""  # never the name of the file
@@ -47,13 +47,13 @@ def describe(error: BaseException) -> str:
 
 
 def _is_of_redis(error: BaseException) -> bool:
-    """Whether Redis or its client raised it, which takes a tenth of a second to load where none is used."""
+    """Whether Redis or its client raised an error; not imported, as loading takes a tenth of a second."""
     redis = sys.modules.get("redis")
     return redis is not None and isinstance(error, redis.RedisError)
 
 
 def trace(error: BaseException) -> str:
-    """Give the way an exception took through the code, those it came from first."""
+    """Traceback of an exception without data, the exceptions it was raised from first."""
     lines: list[str] = []
     seen: set[int] = set()
     now: BaseException | None = error
@@ -66,41 +66,41 @@ def trace(error: BaseException) -> str:
 
 
 def route_of(request: HttpRequest) -> str:
-    """Name the page that was asked for, without what its address holds."""
+    """Route of the requested page, without the values in its address."""
     return request.resolver_match.view_name if request.resolver_match else NO_PAGE
 
 
 class WithoutData(logging.Filter):
-    """Names the request in each record, and takes out what libraries put in of addresses and data."""
+    """Filter that adds the request id to each record and removes addresses and data that libraries put in."""
 
     def filter(self, record: logging.LogRecord) -> bool:
-        """Add the request's number to a record and take data out of its arguments; none is dropped."""
+        """Add the request id to a record and remove data from its arguments; none is dropped."""
         record.request_id = request_id.get()
         request = getattr(record, "request", None)
         if isinstance(request, HttpRequest) and isinstance(record.args, tuple):
             record.args = tuple(route_of(request) if part == request.path else part for part in record.args)
-        if isinstance(record.args, dict) and "exc" in record.args and record.exc_info:  # as celery tells it
+        if isinstance(record.args, dict) and "exc" in record.args and record.exc_info:  # as Celery passes it
             error = record.exc_info[1]
             record.args = {**record.args, "exc": describe(error) if error else ""}
         return True
 
 
 class PlainLines(logging.Formatter):
-    """Lines for people to read."""
+    """Formatter of lines for people to read."""
 
     def __init__(self) -> None:
         super().__init__("{asctime} {levelname} {name} [{request_id}]: {message}", style="{")
 
     def formatException(self, ei: Any) -> str:  # noqa: N802 - the name logging calls
-        """Give an exception without data."""
+        """Format an exception without data."""
         return trace(ei[1])
 
 
 class JsonLines(logging.Formatter):
-    """One JSON object a line: time, level, logger, message, request id, and what the record tells besides."""
+    """Formatter of one JSON object a line: time, level, logger, message, request id, and extra fields."""
 
     def format(self, record: logging.LogRecord) -> str:
-        """Write one record."""
+        """Format one record."""
         line: dict[str, object] = {
             "time": datetime.fromtimestamp(record.created, UTC).isoformat(timespec="milliseconds"),
             "level": record.levelname,

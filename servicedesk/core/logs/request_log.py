@@ -1,4 +1,4 @@
-"""Gives each request a number and writes one line about it, without addresses, names or what was sent."""
+"""Middleware that gives each request an id and logs one line about it, without addresses, names or bodies."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ NUMBER = re.compile(r"[0-9a-f-]{16,64}")
 
 
 class RequestLogMiddleware:
-    """Number a request, so that its lines can be found together, and say how it was answered."""
+    """Set a request's id, so that its log lines can be found together, and log how it was answered."""
 
     def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
         self.get_response = get_response
@@ -44,13 +44,13 @@ class RequestLogMiddleware:
 
 
 def number_of(request: HttpRequest) -> str:
-    """Take the number that a proxy of ours gave, or make one."""
+    """Request id that our proxy set, or a new one."""
     given = request.headers.get(HEADER, "")
     return given if settings.PROXIES and NUMBER.fullmatch(given) else uuid4().hex
 
 
 def role_of(request: HttpRequest) -> str:
-    """Say the role of who asked, where the page looked at it; asks the database nothing."""
+    """Role of the signed-in user, where the page read it already; runs no query."""
     user = getattr(request, "_cached_user", None)
     role = getattr(user, "__dict__", {}).get("role")
     return str(role.value) if role else "nobody"

@@ -1,4 +1,4 @@
-"""History, keys of received forms, the version of the records, imports."""
+"""Models of history, idempotency keys, the version of the records, and imports."""
 
 from .batches import Batch
 from .changes import Change, ChangedField, Erasure

@@ -1,4 +1,4 @@
-"""One import of files: what wrote a record that nobody typed."""
+"""Model of one import of files, to which the records it made point."""
 
 from __future__ import annotations
 
@@ -10,10 +10,10 @@ from servicedesk.core.querysets import BatchQuerySet
 
 
 class Batch(models.Model):
-    """One import, from upload to applied or undone."""
+    """One import, from upload to applied or reverted."""
 
     class Stage(models.TextChoices):
-        """How far the import has come."""
+        """Stage of an import."""
 
         STAGING = "staging", "being checked"
         CHECKED = "checked", "checked, not applied yet"
@@ -24,7 +24,7 @@ class Batch(models.Model):
         REVERTED = "reverted", "undone"
 
     class Step(models.TextChoices):
-        """What is being written while a batch is applied."""
+        """Step of applying a batch."""
 
         UNITS = "units", "units with their parts"
         HISTORY = "history", "history"
@@ -63,10 +63,10 @@ class Batch(models.Model):
         return f"import {self.pk}"
 
     def get_absolute_url(self) -> str:
-        """The page of the import."""
+        """Address of the import's page."""
         return reverse("imports:import", args=[self.pk])
 
     @property
     def percent(self) -> int:
-        """How much of the present stage is done."""
+        """Share of the present stage that is done, in percent."""
         return min(100, 100 * self.work_done // self.work_total) if self.work_total else 0

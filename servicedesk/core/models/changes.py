@@ -1,4 +1,4 @@
-"""The history: who changed what, when, and from which source."""
+"""Models of the history: who changed what, when, and from which source."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ SUBJECT_ERASED = (
 
 
 class Source(models.TextChoices):
-    """The way a change came in."""
+    """Source of a change."""
 
     PAGE = "page", "page"
     PHONE = "phone", "phone"
@@ -25,7 +25,7 @@ class Source(models.TextChoices):
 
 
 class Change(models.Model):
-    """One thing done to one record. Rows are only ever added."""
+    """One change to one record. Rows are only ever added."""
 
     at = models.DateTimeField()
     by = models.ForeignKey(
@@ -54,14 +54,14 @@ class Change(models.Model):
 
     @property
     def way(self) -> str:
-        """The source of the change, as part of a sentence."""
+        """Source of the change, as part of a sentence."""
         return {Source.IMPORT: "an import", Source.CLOCK: "the clock"}.get(
             Source(self.source), f"a {self.get_source_display()}"
         )
 
 
 class ChangedField(models.Model):
-    """What one field held before a change and after it, as it was shown."""
+    """Value of one field before and after a change, as it was shown."""
 
     change = models.ForeignKey(Change, on_delete=models.PROTECT, related_name="fields")
     field = models.CharField(max_length=80)
@@ -90,9 +90,9 @@ class ChangedField(models.Model):
 
 
 class Erasure(models.Model):
-    """That the words of a person were taken out of one record, and out of its history, for good.
+    """Record that personal data were removed from one record, and from its history, for good.
 
-    It allows the database to let the history's old values of this record give way to "erased"; nothing else
+    The database then allows the history's old values of this record to be replaced by "erased"; nothing else
     in the history can be changed.
     """
 

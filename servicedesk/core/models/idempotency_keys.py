@@ -1,4 +1,4 @@
-"""Keys of received records: a form sent twice makes one record."""
+"""Model of idempotency keys: a form sent twice makes one record."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from django.db import models
 
 
 class IdempotencyKey(models.Model):
-    """The key a form or a phone gave its record, and where the record went."""
+    """Idempotency key that a form or a phone gave its record, with the address of that record."""
 
     key = models.UUIDField(unique=True)
     by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")

@@ -1,4 +1,4 @@
-"""The version of the records that figures are made of."""
+"""Model of the version of the records that figures are computed from."""
 
 from __future__ import annotations
 

@@ -1,8 +1,8 @@
-"""Checks on one row that are tried without asking the database.
+"""Check constraints of one row that are evaluated in Python, without a query.
 
-Django tries a `CheckConstraint` before a record is stored by three statements: a savepoint, the condition as
-a query about nothing but the values it was given, and the savepoint's release. One finding of a phone has a
-dozen of them, while all others wait to write. The values are at hand, so `Check` compares them itself; the
+Django validates a `CheckConstraint` before a record is stored by three statements: a savepoint, the condition
+as a query about nothing but the values it was given, and the savepoint's release. One finding of a phone has
+a dozen of them, while all others wait to write. The values are at hand, so `Check` compares them itself; the
 constraint in the database stays what it was, and decides in the end.
 """
 
@@ -26,11 +26,11 @@ COMPARED: Final[Mapping[str, Callable[[Any, Any], bool]]] = {
 
 
 class UnknownConditionError(Exception):
-    """The condition, or a value, is of a kind that is left to the database."""
+    """Raised for a kind of condition or value that is left to the database."""
 
 
 class Check(CheckConstraint):
-    """Django's `CheckConstraint`, tried on the values of a record by comparing them here."""
+    """Django's `CheckConstraint`, validated by comparing the record's values in Python."""
 
     def deconstruct(self) -> tuple[str, Any, dict[str, Any]]:
         """Deconstruct as Django's own constraint, which is what migrations then name."""
@@ -44,7 +44,7 @@ class Check(CheckConstraint):
         exclude: Any = None,
         using: str | None = DEFAULT_DB_ALIAS,
     ) -> None:
-        """Raise `ValidationError` where the values break the condition; one of a field left out holds."""
+        """Raise `ValidationError` where values violate the condition; a field left out counts as valid."""
         try:
             names = set(_names(self.condition))
             if names & set(exclude or ()):
@@ -59,7 +59,7 @@ class Check(CheckConstraint):
 
 
 def _names(condition: Any) -> Iterator[str]:
-    """List the fields that a condition is about."""
+    """Fields that a condition refers to."""
     if not isinstance(condition, Q) or condition.connector not in (Q.AND, Q.OR):
         raise UnknownConditionError
     for child in condition.children:
@@ -77,7 +77,7 @@ def _named(field: F) -> str:
 
 
 def _value(model: type[Model], instance: Model, name: str) -> Any:
-    """Read the value of a field as it would be stored."""
+    """Value of a field as it would be stored."""
     field = model._meta.get_field(name)
     if not isinstance(field, Field):
         raise UnknownConditionError
@@ -91,7 +91,7 @@ def _value(model: type[Model], instance: Model, name: str) -> Any:
 
 
 def _holds(condition: Any, values: Mapping[str, Any]) -> bool | None:
-    """Say whether a condition holds of some values; None where SQL could not say, as with NULL."""
+    """Three-valued truth of a condition; None where SQL would yield NULL."""
     results = [
         _compare(child[0], child[1], values) if isinstance(child, tuple) else _holds(child, values)
         for child in condition.children

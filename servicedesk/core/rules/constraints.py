@@ -1,8 +1,8 @@
-"""Rules between rows that a CHECK can't say, kept by the database itself on SQLite and PostgreSQL.
+"""Constraints between rows that a CHECK can't express, enforced by triggers on SQLite and PostgreSQL.
 
-All are triggers on both. Where two writers could break a rule together on PostgreSQL, which lets them work at
-once, each first locks the record their rows belong to; SQLite's writers take turns. All join the table's
-creation, so that SQLite's habit of rebuilding a table on every change of its shape keeps them.
+Where two writers could break a rule together on PostgreSQL, which lets them work at once, each first locks
+the record their rows belong to; SQLite's writers take turns. All are part of the table's creation, so that
+they survive when SQLite rebuilds a table on a change of its schema.
 """
 
 from __future__ import annotations
@@ -38,9 +38,9 @@ FOR EACH STATEMENT EXECUTE FUNCTION {name}();
 CREATE TRIGGER {name}_update AFTER UPDATE ON %(table)s REFERENCING NEW TABLE AS new_rows
 FOR EACH STATEMENT EXECUTE FUNCTION {name}()
 """
-"""All rows of a statement are looked at in one go. The CASE keeps the rule a question for each row, answered
-through an index: else the planner, who may have seen empty tables, could read the whole table for each
-statement; that is also why it is told to leave plain reading alone."""
+"""All rows of a statement are checked in one query. The CASE keeps the rule a condition of each row, answered
+through an index: otherwise the planner, with statistics of empty tables, could scan the whole table for each
+statement; that is also why sequential scans are switched off."""
 POSTGRES_LOCK = (
     "PERFORM 1 FROM {table} p WHERE p.id IN (SELECT r.{column} FROM new_rows r) ORDER BY p.id"
     " FOR NO KEY UPDATE;"
@@ -80,19 +80,19 @@ CREATE TRIGGER {name} BEFORE UPDATE OR DELETE ON %(table)s FOR EACH ROW EXECUTE 
 CREATE TRIGGER {name}_all BEFORE TRUNCATE ON %(table)s FOR EACH STATEMENT EXECUTE FUNCTION {name}()
 """
 ERASED = "erased"
-"""What stands in the history where somebody's words were taken away for good."""
+"""Text that replaces personal data in the history."""
 
 
 class _OnTable(BaseConstraint):
-    """Something the database does with every row of a table, written as statements that join its creation."""
+    """Base of constraints written as statements that are part of a table's creation."""
 
     def constraint_sql(self, model: type[Model], schema_editor: BaseDatabaseSchemaEditor) -> str | None:
-        """Queue the trigger behind the table's creation."""
+        """Queue the trigger after the table's creation."""
         schema_editor.deferred_sql.extend(self.statements(model, schema_editor))
         return None
 
     def create_sql(self, model: type[Model], schema_editor: BaseDatabaseSchemaEditor) -> Any:
-        """Add it to a table that is there (PostgreSQL; SQLite rebuilds the table instead)."""
+        """Add it to an existing table (PostgreSQL; SQLite rebuilds the table instead)."""
         (statement,) = self.statements(model, schema_editor)
         return statement
 
@@ -103,16 +103,16 @@ class _OnTable(BaseConstraint):
 
     @abstractmethod
     def statements(self, model: type[Model], schema_editor: BaseDatabaseSchemaEditor) -> list[Statement]:
-        """Write the SQL: one statement on PostgreSQL, which is also added to tables that are there."""
+        """SQL statements: one on PostgreSQL, where it is also added to existing tables."""
 
 
 class RowRule(_OnTable):
-    """A rule that looks at other rows, as SQL that is true where the rule is broken.
+    """Constraint on other rows, given as SQL that is true where it is violated.
 
     ``violated`` names the row's own columns ``NEW.column`` and its table ``{table}``; it must mean the same
-    on both databases. SQLite asks it of each row before it is written, PostgreSQL of all rows of a statement
-    after it. ``lock`` is a column that points at another record: PostgreSQL first locks those records, in the
-    order of their keys, which makes a second writer wait (SQLite has one writer at a time).
+    on both databases. SQLite evaluates it for each row before it is written, PostgreSQL for all rows of a
+    statement after it. ``lock`` is a column that points at another record: PostgreSQL first locks those
+    records, in the order of their keys, which makes a second writer wait (SQLite has one writer at a time).
     """
 
     def __init__(self, *, name: str, violated: str, message: str, lock: str = "") -> None:
@@ -145,7 +145,7 @@ class RowRule(_OnTable):
         return hash(self.name)
 
     def statements(self, model: type[Model], schema_editor: BaseDatabaseSchemaEditor) -> list[Statement]:
-        """Write the SQL that makes the database keep the rule."""
+        """SQL of the triggers that enforce the rule."""
         table = Table(model._meta.db_table, schema_editor.quote_name)
         violated = self.violated.replace("{table}", "%(table)s")
         if schema_editor.connection.vendor == "postgresql":
@@ -164,7 +164,7 @@ class RowRule(_OnTable):
         ]
 
     def _lock(self, model: type[Model]) -> str:
-        """Write what locks the records that the written rows point at."""
+        """SQL that locks the records which the written rows point at."""
         if not self.lock:
             return ""
         (table,) = (
@@ -181,7 +181,7 @@ class RowRule(_OnTable):
         exclude: set[str] | None = None,
         using: str = DEFAULT_DB_ALIAS,
     ) -> None:
-        """Ask the database the same question about a row before it is saved."""
+        """Evaluate the same condition about a row before it is saved."""
         connection = connections[using]
         columns = {field.column: field for field in model._meta.concrete_fields}
         params: list[Any] = []
@@ -200,7 +200,7 @@ class RowRule(_OnTable):
 
 
 class BumpsVersion(_OnTable):
-    """That every write to a table leaves a row in `TableVersion`, as a trigger on both databases.
+    """Trigger by which every write to a table leaves a row in `TableVersion`.
 
     What is computed from such tables can be cached for as long as no write came since. On PostgreSQL each
     statement that changes something leaves a row, without waiting for other writers; on SQLite, where writers
@@ -225,7 +225,7 @@ class BumpsVersion(_OnTable):
         return Statement(drops, table=table)
 
     def statements(self, model: type[Model], schema_editor: BaseDatabaseSchemaEditor) -> list[Statement]:
-        """Write the SQL that makes the database note every write."""
+        """SQL of the triggers that record every write."""
         table = Table(model._meta.db_table, schema_editor.quote_name)
         if schema_editor.connection.vendor == "postgresql":
             return [Statement("".join(self._on_postgres()), table=table)]
@@ -248,13 +248,13 @@ class BumpsVersion(_OnTable):
 
 
 class OnlyAdded(_OnTable):
-    """That rows of a table are only ever added: the database refuses to change, delete or truncate them.
+    """Append-only table: the database refuses to change, delete or truncate its rows.
 
-    One change is let through: the text of the columns ``erasable`` may give way to `ERASED`, where
+    One change is allowed: the text of the columns ``erasable`` may be replaced by `ERASED`, where
     ``permit``, SQL about the row ``OLD``, is true.
 
-    ``INSERT OR REPLACE`` on SQLite deletes the row of the same key without asking the triggers that watch
-    deleting. So there a row is refused whose key, or whose values of a unique constraint, a row has already.
+    ``INSERT OR REPLACE`` on SQLite deletes the row of the same key without firing the triggers on
+    deletion. So there a row is refused whose key, or whose values of a unique constraint, a row has already.
     """
 
     def __init__(self, *, name: str, erasable: tuple[str, ...] = (), permit: str = "") -> None:
@@ -278,7 +278,7 @@ class OnlyAdded(_OnTable):
         return Statement(f"{drops}; DROP FUNCTION {self.name}()", table=table)
 
     def statements(self, model: type[Model], schema_editor: BaseDatabaseSchemaEditor) -> list[Statement]:
-        """Write the SQL that makes the database refuse."""
+        """SQL of the triggers that refuse changes."""
         table = Table(model._meta.db_table, schema_editor.quote_name)
         if schema_editor.connection.vendor == "postgresql":
             text = POSTGRES_REFUSAL.format(
@@ -300,7 +300,7 @@ class OnlyAdded(_OnTable):
         return [Statement(text, table=table) for text in texts]
 
     def _keys(self, model: type[Model]) -> Iterator[tuple[str, list[str]]]:
-        """List what no two rows share: the rule that says so, and the columns."""
+        """Unique keys of the table: the constraint's name, and the columns."""
         columns = {field.name: str(field.column) for field in model._meta.concrete_fields}
         yield from (
             (self.name, [columns[field.name]]) for field in model._meta.concrete_fields if field.unique
@@ -314,7 +314,7 @@ class OnlyAdded(_OnTable):
                 yield rule.name, [columns[name] for name in rule.fields]
 
     def _allowed(self, model: type[Model], same: str) -> str:
-        """Say in SQL which change of a row is let through."""
+        """SQL condition of the allowed change of a row."""
         if not self.erasable:
             return "1 = 0"
         conditions = [
@@ -330,10 +330,10 @@ class OnlyAdded(_OnTable):
 
 
 class FoundByScraps(_OnTable):
-    """That a search for any scrap of some texts need not read the whole table: an index of trigrams.
+    """Trigram index, with which a search for any part of some texts need not scan the whole table.
 
-    Each of ``texts`` is SQL about the table's columns, just as the search asks for it; ``only`` says which
-    rows a search looks at. PostgreSQL has such indexes (its module pg_trgm), SQLite reads the table.
+    Each of ``texts`` is SQL about the table's columns, just as the search uses it; ``only`` is the condition
+    of the rows a search reads. PostgreSQL has such indexes (its module pg_trgm), SQLite scans the table.
     """
 
     def __init__(self, *, name: str, texts: tuple[str, ...], only: str = "") -> None:
@@ -357,7 +357,7 @@ class FoundByScraps(_OnTable):
         )
 
     def statements(self, model: type[Model], schema_editor: BaseDatabaseSchemaEditor) -> list[Statement]:
-        """Write the SQL that makes the index."""
+        """SQL that creates the index."""
         if schema_editor.connection.vendor != "postgresql":
             return []
         texts = ", ".join(f"({text}) gin_trgm_ops" for text in self.texts)
@@ -370,10 +370,10 @@ class FoundByScraps(_OnTable):
 
 
 class NoOverlap(RowRule):
-    """No two rows of one ``slot`` may hold at the same time, from ``start`` up to and without ``end``.
+    """Exclusion constraint: no two rows of one ``slot`` overlap in the half-open range [``start``, ``end``).
 
-    The first column of the slot points at the record that holds it, which two writers lock one after the
-    other. An exclusion constraint of PostgreSQL would say the same, but its index takes four times as long to
+    The first column of the slot points at the record that owns it, which two writers lock one after the
+    other. PostgreSQL's own exclusion constraint would say the same, but its index takes four times as long to
     write as all others of a table together.
     """
 

@@ -1,8 +1,8 @@
-"""Telling a full disk from other errors, whichever way it is reported.
+"""Detection of a full disk, however the error is reported.
 
-Nothing of the request was stored then, since every operation is one step. The person needs to hear so, and
-must not lose a long call written down while somebody was on the phone: the page (`error_pages`) repeats the
-entries and carries them, hidden, in a form that sends the same once more, with the same key.
+Nothing of the request was stored then, since every operation is one transaction. The user needs to know that,
+and must not lose a long call written down while somebody was on the phone: the page (`error_pages`) repeats
+the entries and carries them, hidden, in a form that sends the same once more, with the same key.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ WORDS = (
 
 
 def is_full_disk(error: BaseException) -> bool:
-    """Tell whether an error, or one that it came from, says that there is no room on the disk."""
+    """Return whether an error, or one that caused it, means that the disk is full."""
     seen: set[int] = set()
     cause: BaseException | None = error
     while cause is not None and id(cause) not in seen:
@@ -32,7 +32,7 @@ def is_full_disk(error: BaseException) -> bool:
 
 def _says_full(error: BaseException) -> bool:
     if isinstance(error, sqlite3.Error):
-        # Without room for its shared memory or journal SQLite speaks of input and output instead.
+        # Without room for its shared memory or journal SQLite reports an I/O error instead.
         return getattr(error, "sqlite_errorcode", None) == sqlite3.SQLITE_FULL or (
             getattr(error, "sqlite_errorname", "") in {"SQLITE_IOERR_WRITE", "SQLITE_IOERR_SHMSIZE"}
         )

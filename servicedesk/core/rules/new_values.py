@@ -1,4 +1,4 @@
-"""Rules that bind what is written anew: a record stored before a rule came can still be changed elsewhere."""
+"""Validation of new values only: a record stored before a rule came can still be changed elsewhere."""
 
 from __future__ import annotations
 
@@ -10,18 +10,18 @@ from django.core.exceptions import ValidationError
 from django.db import models
 
 LONGEST_TEXT: Final = 4_000
-"""Characters of a note, a message, or what a caller said."""
+"""Longest text of a note, a message, or what a caller said, in characters."""
 
 
 def refuse_new(record: models.Model, faults: Mapping[str, str]) -> None:
-    """Raise `ValidationError` for fields with a fault ("" for none) whose value the record did not hold."""
+    """Raise `ValidationError` for fields with a fault ("" for none) whose value is not the stored one."""
     new = {name: [fault] for name, fault in faults.items() if fault and not _was_so(record, name)}
     if new:
         raise ValidationError(new)
 
 
 def _was_so(record: models.Model, name: str) -> bool:
-    """Tell whether a record is stored with the very value it holds now."""
+    """Return whether a field's value is the stored one."""
     if record._state.adding:
         return False
     stored = type(record)._default_manager.filter(pk=record.pk).values_list(name, flat=True).first()
@@ -33,9 +33,9 @@ def _plain(value: Any) -> Any:
 
 
 def twin_fault(record: models.Model, name: str, *, among: Mapping[str, Any] | None = None) -> str:
-    """Say which other record has the same name or code but for capitals and blanks; "" where none has.
+    """Fault that names another record with the same name or code but for case and blanks; "" where none has.
 
-    The very same name is the business of the database's own constraint.
+    An identical name is left to the database's own constraint.
     """
     text = " ".join(str(getattr(record, name)).split())
     setattr(record, name, text)
@@ -47,7 +47,7 @@ def twin_fault(record: models.Model, name: str, *, among: Mapping[str, Any] | No
 
 
 def length_fault(text: str, most: int = LONGEST_TEXT) -> str:
-    """Say that a text is too long; a line's end counts once, however a browser sends it."""
+    """Fault of a text that is too long; a line break counts once, whichever way a browser sends it."""
     length = len(_plain(text))
     if length <= most:
         return ""
@@ -55,9 +55,9 @@ def length_fault(text: str, most: int = LONGEST_TEXT) -> str:
 
 
 class LimitedTextInput(forms.CharField):
-    """A text of several lines; what is too long comes back whole with the reason.
+    """Text area whose text is returned whole with the reason when it is too long.
 
-    The browser is not told the limit, for it would cut off without a word what is pasted beyond it.
+    The browser is not given the limit, because it would silently cut off what is pasted beyond it.
     """
 
     def __init__(self, *, max_length: int = LONGEST_TEXT, by_model: bool = False, **kwargs: Any) -> None:
@@ -66,7 +66,7 @@ class LimitedTextInput(forms.CharField):
         self.max_length, self.by_model = max_length, by_model
 
     def validate(self, value: Any) -> None:
-        """Refuse what is too long; of a record's own field the model says it, which knows what was stored."""
+        """Refuse a text that is too long; a model's field is left to the model, which knows the old value."""
         super().validate(value)
         fault = "" if self.by_model else length_fault(value or "", self.max_length or LONGEST_TEXT)
         if fault:
@@ -78,7 +78,7 @@ class LimitedTextInput(forms.CharField):
 
 
 class LimitedText(models.TextField):
-    """A text of several lines with a limit; in the database, and in migrations, it is Django's own field."""
+    """TextField with a limit; in the database, and in migrations, it is Django's own field."""
 
     def __init__(self, *args: Any, most: int = LONGEST_TEXT, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -89,7 +89,7 @@ class LimitedText(models.TextField):
         return name, "django.db.models.TextField", args, kwargs
 
     def clean(self, value: Any, model_instance: models.Model | None) -> Any:
-        """Refuse a text beyond the limit, unless it was stored before there was one."""
+        """Refuse a text beyond the limit, unless it was stored before the limit existed."""
         text = super().clean(value, model_instance)
         fault = length_fault(text or "", self.most)
         if fault and (model_instance is None or not _was_so(model_instance, self.attname)):
@@ -97,7 +97,7 @@ class LimitedText(models.TextField):
         return text
 
     def formfield(self, **kwargs: Any) -> Any:
-        """Offer a field that says its limit."""
+        """Form field with the limit."""
         return models.Field.formfield(
             self, **{"form_class": LimitedTextInput, "max_length": self.most, "by_model": True, **kwargs}
         )

@@ -1,4 +1,4 @@
-"""How an operation says no: one error, carrying the sentences the user reads."""
+"""Rule violations of operations, with the sentences the user reads."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ KEY_OF_POSTGRES = re.compile(r'\(([\w", ]+)\)=\(')
 
 
 class RuleViolation(Exception):  # noqa: N818  (it is an answer, not a fault)
-    """An operation that can't be done, with the reason by field ("" for the whole)."""
+    """Raised by an operation that is refused, with the reason by field ("" for the whole)."""
 
     def __init__(self, reasons: str | dict[str, list[str]]) -> None:
         self.reasons = {"": [reasons]} if isinstance(reasons, str) else reasons
@@ -27,7 +27,7 @@ class RuleViolation(Exception):  # noqa: N818  (it is an answer, not a fault)
 
     @classmethod
     def from_validation(cls, error: ValidationError) -> RuleViolation:
-        """Turn a model's validation errors into a refusal, field by field."""
+        """Convert a model's validation errors to a rule violation, field by field."""
         if not hasattr(error, "error_dict"):
             return cls({"": list(error.messages)})
         return cls(
@@ -35,14 +35,14 @@ class RuleViolation(Exception):  # noqa: N818  (it is an answer, not a fault)
         )
 
     def tell(self, form: BaseForm) -> None:
-        """Put each reason beside its field on the form, or at the top where the form has no such field."""
+        """Add each reason to its field on the form, or to the whole form where it has no such field."""
         for name, texts in self.reasons.items():
             for text in texts:
                 form.add_error(name if name in form.fields else None, text)
 
 
 def sentence_for(error: IntegrityError) -> str:
-    """Find the sentence of the database rule that was broken; rules carry it as their error message."""
+    """Sentence of the violated database constraint, which constraints carry as their error message."""
     broken = _broken_rule(error)
     for model in apps.get_models():
         for rule in model._meta.constraints:
@@ -56,17 +56,18 @@ def sentence_for(error: IntegrityError) -> str:
 
 @dataclass(frozen=True)
 class _Broken:
-    """A rule as a database names it: by its name, or by the columns (with their tables) it is about."""
+    """Constraint as a database reports it: its name, or the columns (with their tables) it is about."""
 
     name: str = ""
     columns: frozenset[tuple[str, str]] = frozenset()
 
 
 def _broken_rule(error: IntegrityError) -> _Broken:
-    """Read which rule was broken, and nothing of what was to be stored: it may look like a rule's name.
+    """Parse which constraint was violated, ignoring the values, which may look like a constraint's name.
 
-    SQLite names a check, a trigger and an index of expressions; of other unique rules it names the columns.
-    PostgreSQL names all, but it makes up the names of rules about one field, and tells the columns beside.
+    SQLite names a check, a trigger and an index of expressions; for other unique constraints it names the
+    columns. PostgreSQL names all, but it makes up the names of constraints on one field, and reports the
+    columns beside.
     """
     diagnosis = getattr(error.__cause__, "diag", None)
     if diagnosis is not None:
@@ -84,7 +85,7 @@ def _broken_rule(error: IntegrityError) -> _Broken:
 
 
 def _columns(model: type[Model], rule: BaseConstraint) -> frozenset[tuple[str, str]] | None:
-    """List the columns a unique rule is about, with their table; None of any other rule."""
+    """Columns of a unique constraint, with their table; None for any other constraint."""
     if not isinstance(rule, UniqueConstraint) or not rule.fields:
         return None
     table = model._meta.db_table
@@ -94,7 +95,7 @@ def _columns(model: type[Model], rule: BaseConstraint) -> frozenset[tuple[str, s
 
 @contextmanager
 def atomic_operation(using: str = DEFAULT_DB_ALIAS) -> Iterator[None]:
-    """Run an operation whole or not at all; what the rules forbid comes out as `RuleViolation`."""
+    """Run an operation in one transaction; a violated constraint is raised as `RuleViolation`."""
     try:
         with transaction.atomic(using=using):
             yield
@@ -105,7 +106,7 @@ def atomic_operation(using: str = DEFAULT_DB_ALIAS) -> Iterator[None]:
 
 
 def apply_or_report(form: BaseForm, make: Callable[[], object]) -> Any:
-    """Do what a valid form asks for; a refusal is told on the form and answered with None."""
+    """Run the operation of a valid form; a refusal is reported on the form, and the result is None."""
     if not form.is_valid():
         return None
     try:

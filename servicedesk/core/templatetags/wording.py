@@ -1,4 +1,4 @@
-"""Small pieces that every page is made of."""
+"""Template tags and filters used on every page."""
 
 from __future__ import annotations
 
@@ -14,21 +14,21 @@ register = template.Library()
 
 @register.filter
 def phone_link(number: str, shown: object = "") -> str:
-    """Show a telephone number as a link that dials it; one without digits as it stands."""
+    """Telephone number as a link that dials it; one without digits as plain text."""
     dials = dialed(number)
     return format_html('<a href="tel:{}">{}</a>', dials, shown or number) if dials else str(shown or number)
 
 
 @register.filter
 def mail_address(address: str) -> str:
-    """Show a mail address that is broken behind its @, where it is longer than its place."""
+    """Mail address with a possible line break after its @, for where it is longer than its space."""
     before, at, behind = address.partition("@")
     return format_html("{}{}<wbr>{}", before, at, behind)
 
 
 @register.filter
 def phone_button(number: str) -> str:
-    """Show a telephone number as a button that dials it; one without digits as it stands."""
+    """Telephone number as a button that dials it; one without digits as plain text."""
     dials = dialed(number)
     return (
         format_html('<a class="button plain" href="tel:{}">Call {}</a>', dials, number) if dials else number
@@ -37,7 +37,7 @@ def phone_button(number: str) -> str:
 
 @register.filter
 def count(number: float | None, noun: str) -> str:
-    """Count things in words, the plural given after a comma where it is not the singular with an s."""
+    """Number with its noun; the plural is given after a comma where it is not formed with s."""
     one, _, many = noun.partition(",")
     return words.count(number or 0, one, many)
 
@@ -50,19 +50,19 @@ def rounded(number: float | None) -> int:
 
 @register.filter
 def sentence(text: object) -> str:
-    """End what somebody wrote with one full stop."""
+    """Text ended with one full stop."""
     return words.sentence(str(text))
 
 
 @register.filter
 def every(number: int | None, noun: str) -> str:
-    """Say how often: every month, every 6 months."""
+    """Interval in words: every month, every 6 months."""
     return words.every(number or 0, noun)
 
 
 @register.filter
 def subject(change: object) -> str:
-    """Name the record that a line of history is about."""
+    """Name of the record that a line of history is about."""
     from servicedesk.core.history import name_of
     from servicedesk.core.models import Change
 
@@ -71,7 +71,7 @@ def subject(change: object) -> str:
 
 @register.inclusion_tag("components/field.html")
 def field(bound: BoundField, hint: str = "") -> dict[str, object]:
-    """Show one form field: label, help, control, and its errors beside it."""
+    """Render one form field: label, help, control, and its errors beside it."""
     errors = f"{bound.id_for_label}_errors" if bound.errors else ""
     help_ = f"{bound.id_for_label}_help" if (hint or bound.help_text) else ""
     described = " ".join(word for word in (help_, errors) if word)

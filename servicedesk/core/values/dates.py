@@ -1,4 +1,4 @@
-"""Days and times in words, in the order that the setting LOCALE says (`servicedesk.formats`)."""
+"""Dates and times in words, in the order of the setting LOCALE (`servicedesk.formats`)."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
-"""Mail addresses: the form they are checked in, and the form in which mail servers and calendars take them.
+"""Mail addresses: validation, and conversion between the readable and the ASCII form.
 
-The part after the @ may be in any script: servers and calendars get its ASCII form (IDNA, RFC 5890), pages
-show it as it is read. The part before the @ is ASCII, because many mail servers refuse anything else (RFC
+The domain may be in any script: servers and calendars get its ASCII form (IDNA, RFC 5890), pages
+show the readable form. The part before the @ is ASCII, because many mail servers refuse anything else (RFC
 6531 is optional).
 """
 
@@ -24,7 +24,7 @@ LOCAL_PART = (
 
 
 def check_address(value: str) -> None:
-    """Refuse what no mail can be sent to, saying what is wrong with it."""
+    """Validator that refuses an address no mail can be sent to, with the reason."""
     local, _, domain = value.rpartition("@")
     if local and not local.isascii():
         raise ValidationError(LOCAL_PART)
@@ -36,17 +36,17 @@ def check_address(value: str) -> None:
 
 
 class MailField(forms.EmailField):
-    """A mail address in a form. Browsers send the ASCII form of a domain; the readable one is stored."""
+    """Form field of a mail address. Browsers send the ASCII form of a domain; the readable one is stored."""
 
     default_validators = [check_address]
 
     def clean(self, value: Any) -> Any:
-        """Check an address and give its readable form."""
+        """Validate an address and return its readable form."""
         return readable_address(super().clean(value))
 
 
 def ascii_address(address: str) -> str:
-    """Write an address with the ASCII form of its domain."""
+    """Address with the ASCII form of its domain."""
     local, _, domain = address.rpartition("@")
     try:
         return f"{local}@{punycode(domain)}"
@@ -55,7 +55,7 @@ def ascii_address(address: str) -> str:
 
 
 def readable_address(address: str) -> str:
-    """Write an address with the domain in its own script, where its ASCII form stands for one."""
+    """Address with the domain in its own script, where its ASCII form stands for one."""
     local, at, domain = address.rpartition("@")
     try:
         readable = domain.encode("ascii").decode("idna")
@@ -65,20 +65,20 @@ def readable_address(address: str) -> str:
 
 
 def sender() -> tuple[str, str]:
-    """Give the name and the address that mails come from; the company's name where the setting has none."""
+    """Sender's name and address; the company's name where the setting has none."""
     name, address = parseaddr(settings.MAIL_FROM_ADDRESS)
     return name or settings.COMPANY_NAME, address
 
 
 def sender_line() -> str:
-    """Give the name and the address that mails come from, as a mail's header writes them."""
+    """Sender's name and address as a mail header (From)."""
     name, address = sender()
     return formataddr((name, ascii_address(address)))
 
 
 @register()
 def check_settings(**_: object) -> list[CheckMessage]:
-    """Tell at the start of a setting that is no mail address, before the first mail fails for it."""
+    """System check of the settings that must be mail addresses."""
     wanted = {"MAIL_FROM_ADDRESS": settings.MAIL_FROM_ADDRESS, "ERROR_REPORT_TO": settings.ERROR_REPORT_TO}
     return [
         Error(
@@ -92,7 +92,7 @@ def check_settings(**_: object) -> list[CheckMessage]:
 
 
 def is_address(value: str) -> bool:
-    """Tell whether mail can be sent to what somebody wrote."""
+    """Return whether mail can be sent to an address."""
     try:
         check_address(value)
     except ValidationError:

@@ -1,4 +1,4 @@
-"""Telephone numbers: what may be typed, and what a telephone dials. This module imports no Django."""
+"""Telephone numbers: validation, and the digits that a link dials. This module imports no Django."""
 
 from __future__ import annotations
 
@@ -9,11 +9,11 @@ _NUMBER: Final = r"\+?[0-9(][0-9 \-.()/\u2010-\u2013]*"
 _EXTENSION: Final = r"(?:[ ,;]*(?:ext|extension|x)[. ]*([0-9]{1,6}))?"
 _WHOLE: Final = re.compile(_NUMBER + _EXTENSION, re.IGNORECASE)
 LEAST: Final = 3
-"""Digits of the shortest number."""
+"""Fewest digits of a number."""
 
 
 def phone_fault(text: str) -> str:
-    """Say what is wrong with a typed number; "" where nothing is."""
+    """Fault of a typed number; "" where there is none."""
     typed = " ".join(text.split())
     if not typed or (_WHOLE.fullmatch(typed) and len(_digits(typed)) >= LEAST):
         return ""
@@ -24,7 +24,7 @@ def phone_fault(text: str) -> str:
 
 
 def dialed(text: str) -> str:
-    """Give what a link dials (RFC 3966): the digits of the first number in a text, "" where there is none."""
+    """Digits that a link dials (RFC 3966): those of the first number in a text, "" where there is none."""
     for match in _WHOLE.finditer(text):
         digits = _digits(match[0][: match.start(1) - match.start()] if match[1] else match[0])
         if len(digits) >= LEAST:

@@ -1,4 +1,4 @@
-"""Finding records by what somebody remembers of them: every word, in any order, in any field of a search."""
+"""Full-text search of records: every word, in any order, in any of the searched fields."""
 
 from __future__ import annotations
 
@@ -22,19 +22,19 @@ from servicedesk.core.values.typed import LONGEST_SCRAP, read_scrap
 Rows = TypeVar("Rows", bound=QuerySet[Any])
 
 MOST_WORDS: Final = 12
-"""Words that are looked for; whoever pastes a letter into a search box has its first words looked for."""
+"""Most words that are searched; of a longer text only the first ones are."""
 
 SHORTEST_INDEXED: Final = 3
-"""Signs of the shortest word that an index of trigrams can look up."""
+"""Fewest characters of a word that a trigram index can look up."""
 
 MOST_INDEXED: Final = 3
-"""Words of a search that are looked up in indexes: the ones that should say the most."""
+"""Most words of a search that are looked up in indexes: the most selective ones."""
 
 FEW: Final = 500
-"""Records that hold a word, up to which they are all looked through rather than the list."""
+"""Number of matches up to which a word is looked up in the index rather than along the list."""
 
 SAMPLE: Final = 100
-"""Records that are looked at to see whether most hold a word."""
+"""Size of the sample that estimates whether most records match."""
 
 PHONE_SIGNS: Final = " -.()+/"
 CODE_SIGNS: Final = "- ./_"
@@ -44,32 +44,32 @@ _AROUND = "().:!?\"'“”‘’"
 
 
 class ScrapField(forms.CharField):
-    """A search box: whatever is typed is looked for, and nothing is refused."""
+    """Search field: accepts any text."""
 
     def __init__(self, **kwargs: Any) -> None:
         super().__init__(max_length=LONGEST_SCRAP, required=False, **kwargs)
 
     def to_python(self, value: Any) -> str:
-        """Read what is looked for."""
+        """Read the searched text."""
         return read_scrap(super().to_python(value))
 
 
 def words_of(text: str) -> list[str]:
-    """Take what was typed apart into words, each once; commas and marks around a word don't count."""
+    """Split a search into distinct words; commas and punctuation around a word are ignored."""
     words = [word.strip(_AROUND) or word for word in _BETWEEN.split(text) if word]
     return list(dict.fromkeys(words))[:MOST_WORDS]
 
 
 Sources = Mapping[str, Sequence[QuerySet[Any]]]
-"""Questions for keys, by the field of a record that has such a key."""
+"""Subqueries for keys, by the field of a record that has such a key."""
 
 
 @dataclass(frozen=True)
 class WordSearch:
-    """How one kind of record is searched for a word, in two ways that say the same.
+    """How one kind of record is searched for a word, in two equivalent ways.
 
-    ``sources`` gives questions that an index answers: a record has the word if any of them names it.
-    ``holds`` looks into one record.
+    ``sources`` returns subqueries that an index answers: a record matches if any of them contains it.
+    ``holds`` tests one record.
     """
 
     sources: Callable[[str], Sources]
@@ -77,7 +77,7 @@ class WordSearch:
 
 
 def every_word(records: Rows, text: str, search: WordSearch) -> Rows:
-    """Records of which each word of a text holds; a telephone number typed with gaps is one word as well."""
+    """Records that match every word of a text; a telephone number typed with gaps is one word as well."""
     words = words_of(text) or [text]
     wanted = _all_of(words, records, search)
     if len(words) == 1 or not _is_phone(text):
@@ -85,7 +85,7 @@ def every_word(records: Rows, text: str, search: WordSearch) -> Rows:
     number = _all_of([text], records, search)
     if _has_trigrams(records):
         return records.filter(wanted | number)
-    every = records.model._base_manager  # SQLite would read sets joined by "or" twice
+    every = records.model._base_manager  # SQLite would evaluate sets joined by OR twice
     return records.filter(pk__in=any_of(*(every.filter(way).values("pk") for way in (wanted, number))))
 
 
@@ -94,15 +94,15 @@ def _has_trigrams(records: QuerySet[Any]) -> bool:
 
 
 def _all_of(words: list[str], records: QuerySet[Any], search: WordSearch) -> Q:
-    """Choose how to look for words: from a word that few records hold, or along the list where none is.
+    """Choose the query plan: from the index of a selective word, or along the list where there is none.
 
-    That somebody lives in a lane says little: reading all those records to show a page of them in order takes
-    longer than reading the list in its order up to a full page. Words of one or two signs are in no index;
-    they are looked for in records that have the others, and so are words that most records hold.
+    A word in many addresses is not selective: reading all those records to show a page of them in order takes
+    longer than reading the list in its order up to a full page. Words of one or two characters are in no
+    index; they are tested on records that match the others, and so are words that most records match.
     """
     ranked = sorted(words, key=_rarity, reverse=True)
     if not _has_trigrams(records):
-        # SQLite reads tables through for what it looks up: that is done for one word.
+        # SQLite scans tables for what it looks up: that is done for one word.
         first, *others = ranked
         start = (
             search.holds(first) if _in_most(first, records, search) else _any(search.sources(first), records)
@@ -120,7 +120,7 @@ def _all_of(words: list[str], records: QuerySet[Any], search: WordSearch) -> Q:
 
 
 def _few(sources: Sources) -> Q | None:
-    """Look up the records that sources name; None if there are many."""
+    """Keys that subqueries select; None if there are many."""
     few = Q()
     for field, questions in sources.items():
         keys = list(any_of(*questions)[: FEW + 1])
@@ -131,25 +131,25 @@ def _few(sources: Sources) -> Q | None:
 
 
 def _among(sources: Sources) -> Q | None:
-    """Whether a record is among those that sources name, whose keys are read once for a whole list.
+    """Condition that a record is in one of several subqueries, whose keys are read once for a whole list.
 
-    None where there is one question: it is about the record's own table, and PostgreSQL knows what to do.
+    None where there is one subquery: it is about the record's own table, and PostgreSQL plans it well.
     """
     ways = [Q(**{f"{field}__in": keys}) for field, many in sources.items() for keys in many]
     return reduce(or_, ways) if len(ways) > 1 else None
 
 
 def _any(sources: Sources, records: QuerySet[Any]) -> Q:
-    """Say what `_among` says by one set of keys: SQLite would read several joined by "or" twice."""
+    """Condition of `_among` as one set of keys: SQLite would evaluate several joined by OR twice."""
     every = records.model._base_manager
     ways = ((every.filter(**{f"{field}__in": any_of(*many)}).values("pk")) for field, many in sources.items())
     return Q(pk__in=any_of(*ways))
 
 
 def _in_most(word: str, records: QuerySet[Any], search: WordSearch) -> bool:
-    """Say whether more than half of the records hold a word, judging by some from all over the table.
+    """Estimate whether more than half of the records match a word, from a sample of the whole table.
 
-    They are drawn, the same ones each time: even steps might meet the houses of one street only.
+    The sample is random with a fixed seed: even steps might select the houses of one street only.
     """
     every = records.model._base_manager.all()
     ends = every.aggregate(first=Min("pk"), last=Max("pk"))
@@ -159,19 +159,19 @@ def _in_most(word: str, records: QuerySet[Any], search: WordSearch) -> bool:
 
 
 def _rarity(word: str) -> tuple[bool, int]:
-    """Guess how few records hold a word: the longer the fewer, and numbers tell more than letters."""
+    """Estimated selectivity of a word: the longer the more selective, and numbers more than letters."""
     return len(word) >= SHORTEST_INDEXED, len(word) + 2 * len(_digits(word))
 
 
 def phone_has(word: str, field: str) -> Q:
-    """Records whose phone holds what was typed, however either is written; that takes four digits."""
+    """Condition on a phone field that ignores how either number is written; needs at least four digits."""
     if _is_phone(word):
         return Q(Contains(_without(field, PHONE_SIGNS), Value(_digits(word))))
     return Q(**{f"{field}__icontains": word})
 
 
 def code_has(word: str, field: str) -> Q:
-    """Records whose code holds what was typed, with or without the hyphens of either."""
+    """Condition on a code field that ignores hyphens on either side."""
     plain = "".join(sign for sign in word if sign not in CODE_SIGNS)
     if plain:
         return Q(IContains(_without(field, CODE_SIGNS), Value(plain)))
@@ -179,30 +179,30 @@ def code_has(word: str, field: str) -> Q:
 
 
 def some(rows: QuerySet[Any]) -> Q:
-    """Whether there are such rows, looked up for one record at a time.
+    """Correlated subquery that tests whether such rows exist, one record at a time.
 
-    It is ``Exists``, but PostgreSQL may answer that from all rows of the table at once, which takes long if
+    It is ``Exists``, but PostgreSQL may answer that from all rows of the table at once, which is slow if
     the page is full after a few.
     """
     return Q(IsNull(Subquery(rows.order_by().values("pk")[:1]), False))
 
 
 def any_of(first: QuerySet[Any], *others: QuerySet[Any]) -> QuerySet[Any]:
-    """Put together what several questions find, each of which gives keys of the same kind of record.
+    """Union of several subqueries, each of which selects keys of the same kind of record.
 
-    A question of its own is answered through the indexes of its table; asked together with "or", across
-    tables, each would be asked of every row. A key may come twice.
+    Each subquery is answered through the indexes of its own table; joined by OR across
+    tables, each would be evaluated for every row. A key may occur twice.
     """
     return first.order_by().union(*(other.order_by() for other in others), all=True)
 
 
 def upper(column: str) -> str:
-    """Write as SQL what is held against a scrap whatever its case: what Django asks PostgreSQL."""
+    """SQL of a column compared without regard to case, as Django writes it for PostgreSQL."""
     return f"UPPER({column}::text)"
 
 
 def bare(column: str, signs: str) -> str:
-    """Write as SQL a column stripped of the signs that people put between its digits or letters."""
+    """SQL of a column without the punctuation that people put between its digits or letters."""
     return reduce(lambda sql, sign: f"REPLACE({sql}, '{sign}', '')", signs, column)
 
 
@@ -215,7 +215,7 @@ def _is_phone(text: str) -> bool:
 
 
 def _without(field: str, signs: str) -> Combinable:
-    """Strip a stored value of what people put between its digits or letters."""
+    """Expression of a stored value without the punctuation between its digits or letters."""
     value: Combinable = F(field)
     for sign in signs:
         value = Replace(value, Value(sign), Value(""))

@@ -1,4 +1,4 @@
-"""A secret of this machine's own, where none is given."""
+"""Secret key of this machine, generated where none is configured."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from pathlib import Path
 
 
 def stored_secret(path: Path) -> str:
-    """Read the secret kept in a file, or make one that only its owner can read.
+    """Secret from a file, generated with owner-only access if missing.
 
     Several processes may start at once: the file is linked into place whole, and the first one wins.
     """

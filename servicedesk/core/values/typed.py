@@ -1,4 +1,4 @@
-"""Reading what stands in addresses and forms, where anybody can write anything."""
+"""Parsing of values in addresses and forms, where anybody can write anything."""
 
 from __future__ import annotations
 
@@ -10,17 +10,17 @@ from typing import Final
 
 FIRST_DAY: Final = date(1900, 1, 1)
 LAST_DAY: Final = date(2199, 12, 31)
-"""Days that records can be about. Weeks and intervals are reckoned from them without leaving the calendar."""
+"""Last day that records can be about. Weeks and intervals computed from it stay within the calendar."""
 
 LONGEST_SCRAP: Final = 120
-"""Characters a search box takes."""
+"""Most characters of a search text."""
 
 LARGEST_KEY: Final = 2**63 - 1
-"""The largest number of a record that the databases keep."""
+"""Largest primary key that the databases store."""
 
 
 def read_key(value: object) -> int | None:
-    """Read the number of a record; None where it is none that a record can have."""
+    """Parse a primary key; None where it is not a valid one."""
     text = str(value)
     if isinstance(value, bool) or len(text) > len(str(LARGEST_KEY)) or not text.isdecimal():
         return None
@@ -28,15 +28,15 @@ def read_key(value: object) -> int | None:
 
 
 def read_scrap(value: str | None) -> str:
-    """Read what somebody looks for: without the spaces around it, and without NUL, which no record holds.
+    """Parse a search text: without surrounding spaces, and without NUL, which no record contains.
 
-    What is longer than a search box takes is cut.
+    A longer text is cut.
     """
     return (value or "").replace("\0", "").strip()[:LONGEST_SCRAP]
 
 
 def read_day(value: object) -> date | None:
-    """Read a day written as 2026-03-31; None where it is none that a record can be about."""
+    """Parse a day written as 2026-03-31; None where it is not a day that a record can be about."""
     try:
         day = date.fromisoformat(str(value).strip())
     except ValueError:
@@ -51,7 +51,7 @@ def write_token(values: Iterable[object]) -> str:
 
 
 def read_token(token: str) -> list[str] | None:
-    """Decode the values of a token; None where it is mangled or holds what no database takes."""
+    """Decode the values of a token; None where it is malformed or has a value no database takes."""
     try:
         values = json.loads(urlsafe_b64decode(token + "=" * (-len(token) % 4)))
         text = "".join(values) if isinstance(values, list) else "\0"

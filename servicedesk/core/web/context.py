@@ -1,4 +1,4 @@
-"""What every template knows."""
+"""Template context of every page."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from django.utils import timezone
 
 
 def base_context(request: HttpRequest) -> dict[str, Any]:
-    """Give templates the company's name and telephone, today's date and the signed-in person's role."""
+    """Context processor: company's name and telephone, today's date and the signed-in user's role."""
     user = getattr(request, "user", None)
     return {
         "company": settings.COMPANY_NAME,

@@ -1,4 +1,4 @@
-"""Tables as CSV files that a spreadsheet can open without running anything in them."""
+"""CSV exports that a spreadsheet can open without executing anything in them."""
 
 from __future__ import annotations
 
@@ -13,13 +13,13 @@ RISKY_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 
 class Writable(Protocol):
-    """Anything text can be written to."""
+    """Protocol of anything text can be written to."""
 
     def write(self, text: str, /) -> Any: ...
 
 
 def defuse(cell: object) -> object:
-    """Put an apostrophe before text that a spreadsheet would take for a formula; numbers stay numbers."""
+    """Prefix text that a spreadsheet would take for a formula with an apostrophe; numbers stay numbers."""
     if isinstance(cell, str) and cell.startswith(RISKY_STARTS):
         return f"'{cell}"
     return "" if cell is None else cell
@@ -34,21 +34,21 @@ def write_table(out: Writable, header: Sequence[str], rows: Iterable[Sequence[ob
 
 
 class _Line:
-    """Hands each written line straight on."""
+    """Writer that returns each written line."""
 
     def write(self, text: str, /) -> str:
         return text
 
 
 def csv_lines(header: Sequence[str], rows: Iterable[Sequence[object]]) -> Iterator[bytes]:
-    """Give a table line by line, for answers too long to hold; bytes that were no text stay as they came."""
+    """Generate a table line by line, for streamed responses; undecodable bytes are passed through."""
     writer = csv.writer(_Line())
     for row in chain([header], rows):
         yield writer.writerow([defuse(cell) for cell in row]).encode("utf-8", "surrogateescape")
 
 
 def csv_response(name: str, header: Sequence[str], rows: Iterable[Sequence[object]]) -> HttpResponse:
-    """Answer with a table as a download called ``name``."""
+    """Streaming CSV response, downloaded as ``name``."""
     answer = HttpResponse(content_type="text/csv; charset=utf-8")
     answer["Content-Disposition"] = f'attachment; filename="{name}"'
     write_table(answer, header, rows)

@@ -1,7 +1,7 @@
-"""Views whose module is imported with the first request for one of them.
+"""Views whose module is imported on the first request for one of them.
 
-Numbers, routes and paper need libraries that take a second and a hundred megabytes to load. A web worker that
-serves phones and the office never asks for them.
+Figures, routing and printing need libraries that take a second and a hundred megabytes to load. A web worker
+that serves phones and the office never needs them.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from django.http import HttpRequest, HttpResponseBase
 
 
 class LazyView:
-    """One view function, known by name until it is called or one of its attributes is asked for."""
+    """One view function, known by name until it is called or one of its attributes is read."""
 
     def __init__(self, module: str, name: str) -> None:
         self.__module__, self.__name__, self.__qualname__ = module, name, name
@@ -29,9 +29,9 @@ class LazyView:
         return answer
 
     def __getattr__(self, name: str) -> Any:
-        """Answer for the view, of which Django asks who may open it, or whether it needs a token.
+        """Return an attribute of the view, such as its required role or whether it needs a CSRF token.
 
-        It asks every address for a class behind its view when it reads the first: that is no reason to load.
+        Django looks for a class behind every view when it reads the URLs: that does not load the module.
         """
         if name == "view_class":
             raise AttributeError(name)
@@ -39,7 +39,7 @@ class LazyView:
 
 
 class LazyViews:
-    """A module of views as a URLconf names them: ``views.rates``."""
+    """Module of views as a URLconf names them: ``views.rates``."""
 
     def __init__(self, module: str) -> None:
         self._module = module

@@ -1,4 +1,4 @@
-"""Recording through which door a change came."""
+"""Middleware that records the source of a change."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from servicedesk.core.models.changes import Source
 
 
 class PageSourceMiddleware:
-    """Mark changes made while a page is answered as having come through a page."""
+    """Record changes made during a request as coming from a page."""
 
     def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
         self.get_response = get_response

@@ -1,4 +1,4 @@
-"""Long lists a page at a time, by key: a page far down costs what the first one costs."""
+"""Keyset pagination of long lists: a page far down costs what the first one costs."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ Row = TypeVar("Row", bound=Model)
 
 @dataclass(frozen=True)
 class KeyPage(Generic[Row]):
-    """One page of a list: its rows, and the tokens that lead to the pages beside it ("" where none is)."""
+    """One page of a list: its rows, and the tokens of the pages before and after ("" where there is none)."""
 
     rows: list[Row]
     earlier: str
@@ -29,7 +29,7 @@ def _token(row: Model, names: Sequence[str]) -> str:
 
 
 def _values(queryset: QuerySet[Any], names: Sequence[str], token: str) -> list[Any] | None:
-    """Read a token back; a mangled one means the first page rather than an error."""
+    """Decode a token; a malformed one means the first page rather than an error."""
     texts = read_token(token)
     if texts is None:
         return None
@@ -41,7 +41,7 @@ def _values(queryset: QuerySet[Any], names: Sequence[str], token: str) -> list[A
 
 
 def _beyond(names: Sequence[str], values: Sequence[Any], *, onward: bool) -> Q:
-    """Rows that come after (or before) the key in the order of its fields; "-name" runs downward."""
+    """Condition of rows after (or before) the key in the order of its fields; "-name" is descending."""
     beyond = Q()
     for last in range(len(names)):
         same = {names[i].lstrip("-"): values[i] for i in range(last)}
@@ -58,7 +58,7 @@ def _turned(names: Sequence[str]) -> list[str]:
 def key_page(
     queryset: QuerySet[Row], params: QueryDict, *, order: Sequence[str], size: int = 50
 ) -> KeyPage[Row]:
-    """Cut the page that the query string asks for (``after=`` or ``before=``); ``order`` must end unique."""
+    """Page that the query string selects (``after=`` or ``before=``); ``order`` must end unique."""
     names = [name.lstrip("-") for name in order]
     backward = "before" in params
     values = _values(queryset, names, params.get("before") or params.get("after") or "")

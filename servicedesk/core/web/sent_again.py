@@ -1,4 +1,4 @@
-"""What somebody sent with a form that could not be taken: shown, and ready to be sent once more."""
+"""Entries of a form that could not be stored: shown, and ready to be sent again."""
 
 from __future__ import annotations
 
@@ -10,21 +10,21 @@ from django.middleware.csrf import get_token
 
 NOT_REPEATED = ("csrfmiddlewaretoken",)
 NOT_SHOWN = ("idempotency_key", "what")
-"""What a page fills in by itself: sent again, but no words of the person."""
+"""Hidden fields of a page: sent again, but not shown."""
 
 
 def is_secret(name: str) -> bool:
-    """Whether an entry is one that no page may repeat."""
+    """Whether an entry is a secret that no page may repeat."""
     return "password" in name or name == "code"
 
 
 def entries_of(request: HttpRequest) -> list[tuple[str, str]]:
-    """Give what was typed, in the order it came; never a password."""
+    """Entries of a posted form in their order, without passwords."""
     return list(_entries(request)) if request.method == "POST" else []
 
 
 def context_of(request: HttpRequest) -> dict[str, Any]:
-    """Give the template `components/sent_again.html` what it takes."""
+    """Context of the template `components/sent_again.html`."""
     sent = entries_of(request)
     shown = [(name.replace("_", " "), value) for name, value in sent if name not in NOT_SHOWN and value]
     return {

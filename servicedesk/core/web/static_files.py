@@ -1,4 +1,4 @@
-"""How static files are stored: under hashed names, also where one of our scripts imports another."""
+"""Storage of static files under hashed names, also where one of our scripts imports another."""
 
 from __future__ import annotations
 
@@ -11,9 +11,9 @@ IMPORTS = (
 
 
 class StaticFilesStorage(CompressedManifestStaticFilesStorage):
-    """Whitenoise's own; imports among our scripts name the hashed files too (and must not go in a circle).
+    """Whitenoise's storage; imports among our scripts name the hashed files too (and must not be circular).
 
-    Django's switch for this, support_js_module_import_aggregation, would also read scripts that are not ours.
+    Django's option for this, support_js_module_import_aggregation, would also parse third-party scripts.
     """
 
     patterns = (

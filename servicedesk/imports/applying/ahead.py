@@ -1,4 +1,4 @@
-"""Looking up what comes next while what was looked up before is being written."""
+"""Prefetching: the next item is looked up while the one before is written."""
 
 from __future__ import annotations
 
@@ -12,12 +12,12 @@ T = TypeVar("T")
 
 
 def read_ahead(items: Iterator[T]) -> Generator[T]:
-    """Give items, each next one looked up in a thread while the caller is at work on the one before.
+    """Generate items, the next one looked up in a thread while the caller works on the one before.
 
-    The thread only reads, through a connection of its own. It sees what was stored when the item before the
-    present one was done; what is stored of the present one it may see or not. On SQLite, where nearly all the
-    work is Python's own, and inside a transaction of the caller's, which another connection does not see
-    into, an item is looked up once it is asked for.
+    The thread only reads, through a connection of its own. It sees what was committed when the item before
+    the present one was done; what is committed of the present one it may see or not. On SQLite, where nearly
+    all the work is Python's own, and inside a transaction of the caller's, which another connection does not
+    see, an item is looked up once it is needed.
     """
     if connection.vendor == "sqlite" or connection.in_atomic_block:
         yield from items

@@ -1,7 +1,7 @@
-"""Writing many records of one kind at once, without an object for each.
+"""Bulk insertion of records of one kind, without a model object for each.
 
-A fleet brings millions of parts and due dates; making a model object of every one costs ten times the
-insertion. The rules of the database hold all the same, and every field not named here gets its default.
+A fleet has millions of parts and due dates; making a model object of every one costs ten times the
+insertion. The constraints of the database still apply, and every field not named here gets its default.
 """
 
 from __future__ import annotations
@@ -28,10 +28,10 @@ PLAIN_FIELDS = (ForeignKey, IntegerField, DateField)
 
 
 class Insert:
-    """The insertion of one kind of record: which fields are told, in which order.
+    """Insertion of one kind of record, with the fields that are given and their order.
 
     SQLite runs one prepared statement row by row. PostgreSQL takes the rows as a COPY, or, where a conflict
-    is to be passed over, as one array for each column.
+    is to be ignored, as one array for each column.
     """
 
     def __init__(self, model: type[Model], *field_names: str, on_conflict: str = "") -> None:
@@ -53,7 +53,7 @@ class Insert:
         ]
 
     def write(self, rows: Sequence[Sequence[Any]]) -> int:
-        """Write rows, each with the told fields in their order; answer how many were new."""
+        """Insert rows, each with the given fields in their order; return how many were new."""
         if not rows:
             return 0
         columns: list[Any] = list(zip(*rows, strict=True))
@@ -86,9 +86,9 @@ class Insert:
 
 
 def copy_rows(target: str, rows: Iterable[Sequence[Any]]) -> int:
-    """Write rows to a table of PostgreSQL, named with its columns, as one COPY; answer how many.
+    """Insert rows into a table of PostgreSQL, named with its columns, by COPY; return how many.
 
-    It goes the way of any statement, so that whoever watches statements sees this one too.
+    It passes through Django's execute wrappers, so that whoever records statements sees this one too.
     """
 
     def run(sql: str, params: Any, many: bool, context: dict[str, Any]) -> None:
@@ -103,7 +103,7 @@ def copy_rows(target: str, rows: Iterable[Sequence[Any]]) -> int:
 
 
 def delete_rows(model: type[Model], keys: Sequence[int]) -> None:
-    """Delete records by key, leaving it to the database to refuse while others point at them."""
+    """Delete records by key; the database refuses while others point at them."""
     if not keys:
         return
     table = connection.ops.quote_name(model._meta.db_table)
@@ -113,13 +113,13 @@ def delete_rows(model: type[Model], keys: Sequence[int]) -> None:
 
 
 def reserve_keys(model: type[Model], count: int) -> list[int]:
-    """Set keys aside for records about to be written, inside the transaction that writes them."""
+    """Reserve keys for records about to be written, inside the transaction that writes them."""
     if not count:
         return []
     table = model._meta.db_table
     with connection.cursor() as cursor:
         if connection.vendor == "sqlite":
-            # The transaction holds the one write lock, so nobody else takes these keys.
+            # The transaction holds the write lock, so nobody else takes these keys.
             cursor.execute("SELECT seq FROM sqlite_sequence WHERE name = %s", [table])
             row = cursor.fetchone()
             last = row[0] if row else 0
@@ -131,12 +131,12 @@ def reserve_keys(model: type[Model], count: int) -> list[int]:
 
 
 def _array(values: Iterable[Any]) -> str:
-    """Write a column of numbers and days, which need no quotes, as an array of PostgreSQL."""
+    """Format a column of numbers and days, which need no quotes, as a PostgreSQL array."""
     return f"{{{','.join('NULL' if value is None else str(value) for value in values)}}}"
 
 
 def _adapter(field: Field[Any, Any]) -> Callable[[Any], Any] | None:
-    """Find what brings a field's values into the form the database takes; most need nothing."""
+    """Adapter of a field's values to the database; None for most fields."""
     ops = connection.ops
     if isinstance(field, DateTimeField):
         return ops.adapt_datetimefield_value
@@ -148,6 +148,6 @@ def _adapter(field: Field[Any, Any]) -> Callable[[Any], Any] | None:
 
 
 def _default(field: Field[Any, Any], now: Any) -> Any:
-    """Give what a field holds when nobody says anything."""
+    """Default of a field, or the present moment where it is a time stamp."""
     is_stamp = getattr(field, "auto_now", False) or getattr(field, "auto_now_add", False)
     return field.get_db_prep_save(now if is_stamp else field.get_default(), connection)

@@ -1,4 +1,4 @@
-"""How much an import filled its tables, so that the database plans for them as they are meanwhile."""
+"""Planner statistics of the tables that an import fills."""
 
 from __future__ import annotations
 
@@ -12,18 +12,18 @@ TIMES_MORE = 8
 
 
 class Growth:
-    """Tables at which PostgreSQL looks anew at every so many times more rows.
+    """Tables whose statistics PostgreSQL renews each time their rows have multiplied.
 
-    Else each chunk would be looked for among all rows before it. SQLite chooses well without.
+    Otherwise each chunk would be looked up by a full scan of all rows before it. SQLite plans well without.
     """
 
     def __init__(self, *models: type[Model]) -> None:
         self.models, self.rows, self.next_look = models, 0, FIRST_LOOK
 
     def by(self, rows: int) -> None:
-        """Count rows written, and renew the planner's statistics once there are so many times more.
+        """Count rows written, and renew the planner's statistics once the rows have multiplied.
 
-        To be called between transactions, so that nobody waits for it.
+        Call it between transactions, so that nobody waits for it.
         """
         self.rows += rows
         if self.rows < self.next_look:

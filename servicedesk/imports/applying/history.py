@@ -1,4 +1,4 @@
-"""Writing what happened to units: closed calls, findings on their parts, and work."""
+"""Import of HISTORY: writes closed calls, findings on their parts, and work done."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ USUAL_MAINTENANCE = "Whole usual care"
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """A part in its slot, as far as a finding must know it."""
+    """Part in its slot, with what a finding must know of it."""
 
     pk: int
     kind: str
@@ -43,15 +43,15 @@ class Part:
     left: tuple[tuple[int, date], ...] = ()
 
     def was_there(self, on: date) -> bool:
-        """Tell whether the part was in place on a day, counting the day it went out."""
+        """Return whether the part was in place on a day, including the day of its removal."""
         return self.fitted_on <= on and (self.removed_on is None or self.removed_on >= on)
 
 
 def part_on(parts: Iterable[Part], *, kind: str, panel: int | None, on: date) -> Part | None:
-    """Find the part a fault of a kind was seen on that day, as when somebody records a finding.
+    """Part on which a fault of a kind was found that day, by the same rule as `installed_part_for`.
 
-    The panel's own part comes before the whole unit's; on the day of an exchange the part that went out
-    counts; pieces of a panel that left the whole unit's part earlier no longer speak for it.
+    The panel's own part comes before the whole unit's; on the day of a replacement the removed part
+    counts; once pieces of the panel have left the whole unit's part, that part no longer counts.
     """
     known = [part for part in parts if part.kind == kind and part.was_there(on)]
     if panel is not None:
@@ -64,13 +64,15 @@ def part_on(parts: Iterable[Part], *, kind: str, panel: int | None, on: date) ->
 
 
 class At(NamedTuple):
-    """The keys of a unit and its site."""
+    """Keys of a unit and its site."""
 
     pk: int
     site_id: int
 
 
-CALL_FIELDS = (*("id", "site_id", "unit_id", "told_at", "closed_at", "state", "words", "ref", "batch_id"),)
+CALL_FIELDS = (
+    *("id", "site_id", "unit_id", "reported_at", "closed_at", "state", "words", "ref", "batch_id"),
+)
 FINDING_FIELDS = (
     *("id", "call_id", "unit_id", "installed_part_id", "mode_id", "found_on", "panel", "corner", "place"),
     *("is_failure", "detected", "repeat", "note", "ref", "batch_id"),
@@ -95,7 +97,7 @@ Cells = tuple[Any, ...]
 
 @dataclass
 class _Piece:
-    """The records that one row of history makes, without their keys."""
+    """Records that one row of history makes, without their keys."""
 
     line: int
     entry: Cells
@@ -105,12 +107,12 @@ class _Piece:
 
     @property
     def size(self) -> int:
-        """How many records this is."""
+        """Number of records."""
         return 1 + len(self.works) + (self.call is not None) + (self.finding is not None)
 
 
 class HistoryWriter(Writer[_Piece]):
-    """Writes rows of HISTORY that were found good."""
+    """Writer of the good rows of HISTORY."""
 
     models = (Call, Finding, Work, ImportedEntry)
 
@@ -136,7 +138,7 @@ class HistoryWriter(Writer[_Piece]):
             yield Page(len(rows), pieces, verdicts)
 
     def _write(self, group: Sequence[_Piece]) -> None:
-        """Write a group of rows' records, each under a key set aside for it."""
+        """Write the records of a group of rows, each under a reserved key."""
         call_keys = iter(reserve_keys(Call, sum(piece.call is not None for piece in group)))
         finding_keys = iter(reserve_keys(Finding, sum(piece.finding is not None for piece in group)))
         calls, findings, works = [], [], []
@@ -157,7 +159,7 @@ class HistoryWriter(Writer[_Piece]):
     def _still_good(
         self, rows: list[StagedRow], units: dict[str, At]
     ) -> tuple[list[StagedRow], list[Verdict]]:
-        """Leave out rows whose unit did not get in, and those that somebody else brought in meanwhile."""
+        """Leave out rows whose unit was not imported, and those that another import wrote meanwhile."""
         staged = StagedRow.objects.filter(batch=self.batch, file=InputFile.UNITS)
         lines = staged.of_units([row.key for row in rows]).values_list("key", "line", "state")
         bad = {key: line for key, line, state in lines if state == StagedRow.State.BAD}
@@ -183,7 +185,7 @@ class HistoryWriter(Writer[_Piece]):
         return good, [verdict]
 
     def _parts(self, rows: list[StagedRow], units: dict[str, At]) -> defaultdict[int, list[Part]]:
-        """Look up the parts that findings and care of these rows may belong to."""
+        """Look up the parts that findings and maintenance of these rows may belong to."""
         kinds = {still_there(self.modes, row.facts["mode"]).kind for row in rows if "mode" in row.facts}
         found_at = {units[row.key].pk for row in rows if "mode" in row.facts}
         cared_for = {units[row.key].pk for row in rows if _is_usual_maintenance(row.facts)}
@@ -194,7 +196,7 @@ class HistoryWriter(Writer[_Piece]):
             left[installed_part].append((panel, day))
         parts: defaultdict[int, list[Part]] = defaultdict(list)
         columns = ("unit_id", "pk", "kind", "panel", "component_type_id", "fitted_on", "removed_on")
-        # Two plain look-ups by unit: SQLite would read the whole table for the two joined by "or".
+        # Two plain look-ups by unit: SQLite would scan the whole table for the two joined by OR.
         for fitted in (
             InstalledPart.objects.filter(unit__in=cared_for),
             InstalledPart.objects.filter(unit__in=found_at - cared_for, kind__in=kinds),
@@ -224,14 +226,23 @@ class HistoryWriter(Writer[_Piece]):
         return piece
 
     def _call(self, unit: At, on: date, facts: Facts) -> Cells:
-        """Tell of a call that is long closed; the hour is not known, noon stands for it."""
-        told_at = min(noon_of(on), self.batch.started_at)
-        words = "" if "mode" in facts else _work_days(facts)
+        """Call of a row, closed long ago; the hour is not known, noon stands for it."""
+        reported_at = min(noon_of(on), self.batch.started_at)
+        words = "" if "mode" in facts else _note_of(facts)
         state = Call.State.COMPLETED.value
-        return unit.site_id, unit.pk, told_at, told_at, state, words, facts.get("ref", ""), self.batch.pk
+        return (
+            unit.site_id,
+            unit.pk,
+            reported_at,
+            reported_at,
+            state,
+            words,
+            facts.get("ref", ""),
+            self.batch.pk,
+        )
 
     def _finding(self, unit: At, on: date, facts: Facts, part_id: int | None) -> Cells:
-        """Tell of what was found."""
+        """Finding of a row."""
         return (
             *(unit.pk, part_id, facts["mode"], on, facts.get("panel"), facts.get("corner", "")),
             *(facts.get("place", ""), facts.get("failure", False), DETECTED.get(facts["what"], "")),
@@ -241,14 +252,14 @@ class HistoryWriter(Writer[_Piece]):
     def _works_of(
         self, unit: At, on: date, facts: Facts, kinds: Sequence[str], *, part_id: int | None, noted: bool
     ) -> list[Cells]:
-        """Tell of the work of a row; the minutes go to the first, so that they are counted once.
+        """Work done of a row; the minutes go to the first, so that they are counted once.
 
-        Care belongs to the whole unit, other work to the part that was found faulty. Care without a word
-        on what was done is the whole usual care: a piece of work for each kind that the care rules of the
-        parts ask for, so that each of those rules finds it.
+        Maintenance belongs to the whole unit, other work to the part with the fault. Maintenance without a
+        description is the whole usual maintenance: a piece of work for each kind that the maintenance rules
+        of the parts ask for, so that each of those rules finds it.
         """
         usual = USUAL_MAINTENANCE if _is_usual_maintenance(facts) else ""
-        first = ". ".join(filter(None, [usual, "" if noted else _work_days(facts)]))
+        first = ". ".join(filter(None, [usual, "" if noted else _note_of(facts)]))
         at_part = None if facts["what"] == "care" else part_id
         ref, batch_id, replaced = facts.get("ref", ""), self.batch.pk, WorkKind.REPLACED.value
         return [
@@ -260,7 +271,7 @@ class HistoryWriter(Writer[_Piece]):
         ]
 
     def _usual_kinds(self, parts: Sequence[Part], on: date) -> list[str]:
-        """List the kinds of care that the rules ask for on the parts of that day; a check at the least."""
+        """Kinds of work that the maintenance rules ask for on the parts of that day; at least a check."""
         required = {
             work for part in parts if part.was_there(on) for work in self.maintenance_of[part.type_id]
         }
@@ -269,7 +280,7 @@ class HistoryWriter(Writer[_Piece]):
 
 @lru_cache(maxsize=10_000)
 def noon_of(on: date) -> datetime:
-    """Give noon of a day at the desk."""
+    """Noon of a day in the company's time zone."""
     return timezone.make_aware(datetime.combine(on, NOON)).astimezone(UTC)
 
 
@@ -277,8 +288,8 @@ def _is_usual_maintenance(facts: Facts) -> bool:
     return facts.get("what") == "care" and "work" not in facts
 
 
-def _work_days(facts: Facts) -> str:
-    """Keep the words of a row that makes no finding, with where it was."""
+def _note_of(facts: Facts) -> str:
+    """Notes and place of a row that makes no finding."""
     place = facts.get("place") or (f"panel {facts['panel']}" if "panel" in facts else "")
     corner = f"corner {facts['corner']}" if "corner" in facts else ""
     where = " ".join(filter(None, [place, corner]))

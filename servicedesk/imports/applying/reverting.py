@@ -1,4 +1,4 @@
-"""Taking an import back: exactly what it made is deleted, or nothing while later records hang on it."""
+"""Revert of an import: exactly what it made is deleted, or nothing while later records depend on it."""
 
 from __future__ import annotations
 
@@ -29,10 +29,10 @@ from units.models import Customer, InstalledPart, ObservationPeriod, Ownership, 
 
 NAMED = 10
 BEGUN = "to be undone: "
-UNITS_AT_ONCE = 10  # with some twenty care tasks each
+UNITS_AT_ONCE = 10  # with some twenty maintenance tasks each
 PARTS_AT_ONCE = 50  # with at most four due dates each
 
-# What an import makes, in the order in which it can be deleted, and what people call one.
+# Models that an import makes, in the order in which they can be deleted, with the noun for people.
 MADE: dict[type[Model], str] = {
     ImportedEntry: "history row",
     Work: "work record",
@@ -65,22 +65,22 @@ class _Removal:
 
 
 def revert(batch: Batch, *, by: User | None, at: datetime, progress: Progress = silent) -> None:
-    """Delete all that a batch made; refused whole while records made later hang on any of it."""
-    with change_source(Source.IMPORT), leased(batch) as hold:
-        _begin(hold, by=by, at=at)
-        _take_back(hold, by=by, at=at, progress=progress)
+    """Delete all that a batch made; refused as a whole while later records depend on any of it."""
+    with change_source(Source.IMPORT), leased(batch) as lease:
+        _begin(lease, by=by, at=at)
+        _take_back(lease, by=by, at=at, progress=progress)
 
 
 def revert_later(batch: Batch, *, by: User | None, at: datetime) -> None:
-    """Settle that a batch is to be undone, and have that done in the background."""
-    with change_source(Source.IMPORT), leased(batch) as hold:
-        _begin(hold, by=by, at=at)
+    """Mark a batch for reverting, and queue the work."""
+    with change_source(Source.IMPORT), leased(batch) as lease:
+        _begin(lease, by=by, at=at)
     enqueue_resume(batch)
 
 
 @dataclass(frozen=True)
 class Consequences:
-    """What undoing an import would take out, and what was recorded since that stands in its way."""
+    """Consequences of reverting an import: what it deletes, and which later records block it."""
 
     made: list[str]
     total: int
@@ -90,7 +90,7 @@ class Consequences:
 
     @classmethod
     def of(cls, batch: Batch) -> Consequences:
-        """Count what undoing an import would delete, and look for what stands in its way."""
+        """Count what reverting an import would delete, and find what blocks it."""
         counts = {noun: _made(model, batch).count() for model, noun in MADE.items()}
         units = _made(Unit, batch)
         derived = {
@@ -111,11 +111,11 @@ class Consequences:
         )
 
 
-def _begin(hold: Lease, *, by: User | None, at: datetime) -> None:
-    """Make sure that a batch can be undone, and note that it will be."""
-    batch = hold.batch
+def _begin(lease: Lease, *, by: User | None, at: datetime) -> None:
+    """Check that a batch can be reverted, and mark it."""
+    batch = lease.batch
     if batch.stage == Batch.Stage.REVERTING:
-        hold.note(problem="")
+        lease.note(problem="")
         return
     if batch.stage not in (Batch.Stage.APPLIED, Batch.Stage.APPLYING):
         message = f"{str(batch).capitalize()} is {batch.get_stage_display()}: there is nothing to undo."
@@ -123,32 +123,32 @@ def _begin(hold: Lease, *, by: User | None, at: datetime) -> None:
     _refuse_if_built_upon(batch)
     counts = {noun: _made(model, batch).count() for model, noun in MADE.items()}
     total = sum(counts.values())
-    with hold.chunk(stage=Batch.Stage.REVERTING, work_done=0, work_total=total, problem=""):
+    with lease.chunk(stage=Batch.Stage.REVERTING, work_done=0, work_total=total, problem=""):
         summary = ", ".join(counted(count, noun) for noun, count in counts.items() if count)
         write_change(batch, action=f"{BEGUN}{summary or 'nothing'}", by=by, at=at)
 
 
-def go_on_undoing(batch: Batch, *, progress: Progress = silent) -> None:
-    """Go on with an undoing that was cut off."""
-    with change_source(Source.IMPORT), leased(batch) as hold:
+def resume_reverting(batch: Batch, *, progress: Progress = silent) -> None:
+    """Resume a revert that was interrupted."""
+    with change_source(Source.IMPORT), leased(batch) as lease:
         if batch.stage != Batch.Stage.REVERTING:
             raise RuleViolation(
                 f"{str(batch).capitalize()} is {batch.get_stage_display()}; it is not being undone."
             )
         if batch.problem:
-            hold.note(problem="")
+            lease.note(problem="")
         begun = Change.objects.about(batch).filter(action__startswith=BEGUN).order_by("-pk")[0]
-        _take_back(hold, by=begun.by, at=begun.at, progress=progress)
+        _take_back(lease, by=begun.by, at=begun.at, progress=progress)
 
 
-def _take_back(hold: Lease, *, by: User | None, at: datetime, progress: Progress) -> None:
+def _take_back(lease: Lease, *, by: User | None, at: datetime, progress: Progress) -> None:
     """Delete what a batch made, a chunk at a time, and close it."""
-    batch = hold.batch
+    batch = lease.batch
     try:
         for removal in _removals(batch):
             for keys in key_pages(removal.table, removal.at_once):
                 done = batch.work_done + (len(keys) if removal.deletes else 0)
-                with hold.chunk(work_done=done):
+                with lease.chunk(work_done=done):
                     removal.remove(keys)
                 progress("reverting", batch.work_done, batch.work_total)
     except IntegrityError as error:
@@ -156,10 +156,10 @@ def _take_back(hold: Lease, *, by: User | None, at: datetime, progress: Progress
         message = (
             f"Records were added while the import was being undone: {added}. Delete them, then undo again."
         )
-        hold.note(problem=message)
+        lease.note(problem=message)
         raise RuleViolation(message) from error
-    clear_staging(hold)
-    with hold.chunk(stage=Batch.Stage.REVERTED, finished_at=at, problem=""):
+    clear_staging(lease)
+    with lease.chunk(stage=Batch.Stage.REVERTED, finished_at=at, problem=""):
         write_change(batch, action=f"undone: {counted(batch.work_total, 'record')} deleted", by=by, at=at)
     drop_files(batch)
 
@@ -169,7 +169,7 @@ def _made(model: type[Model], batch: Batch) -> QuerySet[Any]:
 
 
 def _removals(batch: Batch) -> Iterator[_Removal]:
-    """List what is to be deleted, in order; what the desk derived from it by itself goes before it."""
+    """Records to be deleted, in order; what was derived from them automatically goes first."""
     for model in MADE:
         table = _made(model, batch)
         if model is Finding:
@@ -187,7 +187,7 @@ def _removals(batch: Batch) -> Iterator[_Removal]:
 
 
 def _delete_tasks(units: list[int]) -> None:
-    """Delete the care tasks of some units that nobody ever touched."""
+    """Delete the maintenance tasks of some units that nobody ever changed."""
     delete_rows(MaintenanceTask, list(_untouched_tasks().filter(unit__in=units).values_list("pk", flat=True)))
 
 
@@ -201,7 +201,7 @@ def _unlink(keys: list[int]) -> None:
 
 
 def _untouched_tasks() -> QuerySet[MaintenanceTask]:
-    """Care tasks that the clock raised and that nobody ever touched."""
+    """Maintenance tasks that the clock created and that nobody ever changed."""
     return MaintenanceTask.objects.filter(
         ~Exists(_changes_by_people(MaintenanceTask)),
         origin=MaintenanceTask.Origin.MAINTENANCE,
@@ -215,7 +215,7 @@ def _changes_by_people(model: type[Model]) -> QuerySet[Change]:
 
 
 def _refuse_if_built_upon(batch: Batch) -> None:
-    """Refuse to undo while people's later records would lose what they are about."""
+    """Refuse to revert while people's later records would lose what they are about."""
     sentences = _built_upon(batch)
     if sentences:
         more = " and more" if len(sentences) > NAMED else ""
@@ -226,7 +226,7 @@ def _refuse_if_built_upon(batch: Batch) -> None:
 
 
 def _built_upon(batch: Batch) -> list[str]:
-    """Name some of the later records that hang on a batch, each once, and one more than are told."""
+    """Names of later records that depend on a batch, each once, up to one more than are shown."""
     sentences: list[str] = []
     for sentence in _later_records(batch):
         sentences += [sentence] if sentence not in sentences else []
@@ -236,7 +236,7 @@ def _built_upon(batch: Batch) -> list[str]:
 
 
 def _later_records(batch: Batch) -> Iterator[str]:
-    """Name what was recorded or changed since, and hangs on what a batch made."""
+    """Later records or changes that depend on what a batch made, by name."""
     for model in MADE:
         for relation in model._meta.related_objects:
             yield from _later_in(relation.related_model, relation.field.name, batch)
@@ -246,7 +246,7 @@ def _later_records(batch: Batch) -> Iterator[str]:
 
 
 def _later_in(related: Any, field: str, batch: Batch) -> Iterator[str]:
-    """Name the records of one kind that point at what a batch made."""
+    """Names of the records of one kind that point at what a batch made."""
     if related is NextDue:
         return
     hanging = related._base_manager.filter(**{f"{field}__batch": batch})
@@ -261,7 +261,7 @@ def _later_in(related: Any, field: str, batch: Batch) -> Iterator[str]:
 
 
 def _named(record: Any) -> str:
-    """Name a record as people know it, with its unit where it has one."""
+    """Name of a record for people, with its unit where it has one."""
     unit = getattr(record, "unit", None)
     at = f" of unit {unit.code}" if isinstance(unit, Unit) else ""
     return f"{record._meta.verbose_name} “{record}”{at}"

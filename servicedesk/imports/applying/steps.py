@@ -1,7 +1,7 @@
-"""Writing a checked batch to the register, in small chunks that each note how far the batch has come.
+"""Writes a checked batch to the register, in small chunks that each store the batch's progress.
 
-A chunk stores its records and the batch's cursor together, so that after a crash the next process goes on
-with the row behind the last stored one, and the result is the same as if nothing had happened.
+A chunk stores its records and the batch's cursor together, so that after a crash the next process resumes
+with the row after the last stored one, and the result is the same as if nothing had happened.
 """
 
 from __future__ import annotations
@@ -38,54 +38,54 @@ Step = Batch.Step
 
 
 def apply(batch: Batch, *, progress: Progress = silent) -> None:
-    """Write a checked batch to the register, or go on with writing it."""
-    with leased(batch) as hold:
+    """Write a checked batch to the register, or resume writing it."""
+    with leased(batch) as lease:
         if batch.stage == Batch.Stage.CHECKED:
-            _begin(hold)
+            _begin(lease)
         if batch.stage != Batch.Stage.APPLYING:
             raise RuleViolation(
                 f"{str(batch).capitalize()} is {batch.get_stage_display()}; it can't be applied."
             )
         if batch.problem:
-            hold.note(problem="")
+            lease.note(problem="")
         try:
             for step in list(Step)[list(Step).index(Step(batch.step)) :]:
-                _STEPS[step](hold, progress)
-            _finish(hold)
+                _STEPS[step](lease, progress)
+            _finish(lease)
         except (IntegrityError, RuleViolation) as error:
             reason = sentence_for(error) if isinstance(error, IntegrityError) else str(error)
-            hold.note(problem=reason)
+            lease.note(problem=reason)
             raise RuleViolation(reason) from error
 
 
-def _begin(hold: Lease) -> None:
-    """Settle that a batch is to be applied."""
-    batch = hold.batch
+def _begin(lease: Lease) -> None:
+    """Mark a batch as being applied."""
+    batch = lease.batch
     if not batch.keep_good and batch.files.filter(bad__gt=0).exists():
         raise RuleViolation(
             "Some rows are bad. Mend them and bring the files in again, or let the good rows in."
         )
-    hold.note(stage=Batch.Stage.APPLYING, step=Step.UNITS, cursor=0, work_done=0, work_total=0, problem="")
+    lease.note(stage=Batch.Stage.APPLYING, step=Step.UNITS, cursor=0, work_done=0, work_total=0, problem="")
 
 
-def _write_file(hold: Lease, progress: Progress, file: InputFile, writer: Writer[Item], step: Step) -> None:
-    """Write the rows of one file, a page at a time; where somebody else wrote the same, look again."""
-    rows = StagedRow.objects.filter(batch=hold.batch, file=file)
+def _write_file(lease: Lease, progress: Progress, file: InputFile, writer: Writer[Item], step: Step) -> None:
+    """Write the rows of one file, a page at a time; on a conflict with another writer, look up again."""
+    rows = StagedRow.objects.filter(batch=lease.batch, file=file)
     total = rows.to_apply().count()
-    if hold.batch.step != step:
-        hold.note(step=step, cursor=0)
+    if lease.batch.step != step:
+        lease.note(step=step, cursor=0)
     register, tries = Growth(*writer.models), TRIES
     while tries:
-        after = hold.batch.cursor
+        after = lease.batch.cursor
         done = total - rows.to_apply().filter(line__gt=after).count()
         try:
             with closing(read_ahead(writer.prepare(_pages(rows, after=after)))) as pages:
                 for page in pages:
-                    writer.write(hold, page)
+                    writer.write(lease, page)
                     done, tries = done + page.rows, TRIES
                     register.by(page.rows)
                     progress(step.label, done, total)
-                    hold.note(work_done=done, work_total=total)
+                    lease.note(work_done=done, work_total=total)
             return
         except IntegrityError:
             tries -= 1
@@ -94,53 +94,53 @@ def _write_file(hold: Lease, progress: Progress, file: InputFile, writer: Writer
 
 
 def _pages(rows: StagedRowQuerySet, *, after: int) -> Iterator[list[StagedRow]]:
-    """Read the rows to apply behind a line, a page at a time."""
+    """Rows to apply after a line, a page at a time."""
     while page := list(rows.to_apply().filter(line__gt=after).order_by("line")[:PAGE]):
         yield page
         after = page[-1].line
 
 
-def _write_units(hold: Lease, progress: Progress) -> None:
-    _write_file(hold, progress, InputFile.UNITS, UnitsWriter(hold.batch, Names()), Step.UNITS)
+def _write_units(lease: Lease, progress: Progress) -> None:
+    _write_file(lease, progress, InputFile.UNITS, UnitsWriter(lease.batch, Names()), Step.UNITS)
 
 
-def _write_history(hold: Lease, progress: Progress) -> None:
-    _write_file(hold, progress, InputFile.HISTORY, HistoryWriter(hold.batch), Step.HISTORY)
+def _write_history(lease: Lease, progress: Progress) -> None:
+    _write_file(lease, progress, InputFile.HISTORY, HistoryWriter(lease.batch), Step.HISTORY)
 
 
-def _link_repeats(hold: Lease, progress: Progress) -> None:
-    if hold.batch.step != Step.REPEATS:
-        hold.note(step=Step.REPEATS, cursor=0)
-    link_repeats(hold, progress)
+def _link_repeats(lease: Lease, progress: Progress) -> None:
+    if lease.batch.step != Step.REPEATS:
+        lease.note(step=Step.REPEATS, cursor=0)
+    link_repeats(lease, progress)
 
 
-def _note_maintenance(hold: Lease, progress: Progress) -> None:
-    """Put the parts under their care rules, counting the care that the history tells of."""
-    if hold.batch.step != Step.MAINTENANCE:
-        hold.note(step=Step.MAINTENANCE, cursor=0)
-    MaintenanceWriter(hold.batch).write(hold, progress)
+def _note_maintenance(lease: Lease, progress: Progress) -> None:
+    """Put the parts under their maintenance rules, counting the maintenance in the history."""
+    if lease.batch.step != Step.MAINTENANCE:
+        lease.note(step=Step.MAINTENANCE, cursor=0)
+    MaintenanceWriter(lease.batch).write(lease, progress)
 
 
-def _note_maintenance_elsewhere(hold: Lease, progress: Progress) -> None:
-    """Count the care that the history tells of at units that were known before."""
-    if hold.batch.step != Step.OTHERS:
-        hold.note(step=Step.OTHERS, cursor=0)
-    MaintenanceWriter(hold.batch).write_elsewhere(hold, progress)
+def _note_maintenance_elsewhere(lease: Lease, progress: Progress) -> None:
+    """Count the maintenance in the history at units that were in the register before."""
+    if lease.batch.step != Step.OTHERS:
+        lease.note(step=Step.OTHERS, cursor=0)
+    MaintenanceWriter(lease.batch).write_elsewhere(lease, progress)
 
 
-def _clear_up(hold: Lease, progress: Progress) -> None:
+def _clear_up(lease: Lease, progress: Progress) -> None:
     """Count what was applied, and empty the staging of all but the bad rows."""
-    if hold.batch.step != Step.CLEARING:
-        for record in hold.batch.files.all():
-            rows = StagedRow.objects.filter(batch=hold.batch, file=record.file)
+    if lease.batch.step != Step.CLEARING:
+        for record in lease.batch.files.all():
+            rows = StagedRow.objects.filter(batch=lease.batch, file=record.file)
             BatchFile.objects.filter(pk=record.pk).update(
                 applied=rows.to_apply().count(),
                 bad=rows.bad().count(),
                 known=rows.filter(state=StagedRow.State.KNOWN).count(),
             )
-        hold.note(step=Step.CLEARING, cursor=0)
+        lease.note(step=Step.CLEARING, cursor=0)
     progress(Step.CLEARING.label, 0, 1)
-    clear_staging(hold, keep_bad=True)
+    clear_staging(lease, keep_bad=True)
     progress(Step.CLEARING.label, 1, 1)
 
 
@@ -154,10 +154,10 @@ _STEPS: dict[Step, Callable[[Lease, Progress], None]] = {
 }
 
 
-def _finish(hold: Lease) -> None:
-    """Close the batch and write the one line of its history."""
-    batch, at = hold.batch, timezone.now()
-    with hold.chunk(stage=Batch.Stage.APPLIED, finished_at=at, problem=""):
+def _finish(lease: Lease) -> None:
+    """Close the batch and write its entry in the history."""
+    batch, at = lease.batch, timezone.now()
+    with lease.chunk(stage=Batch.Stage.APPLIED, finished_at=at, problem=""):
         summary = "; ".join(
             f"{record.get_file_display()}: {counted(record.applied, 'row')} applied, "
             f"{record.known:,} known, {record.bad:,} bad"

@@ -1,4 +1,4 @@
-"""Writing units to the register: each with its site, owner, parts and periods, in one piece."""
+"""Import of UNITS: writes units, each with its site, owner, parts and periods, in one transaction."""
 
 from __future__ import annotations
 
@@ -55,7 +55,7 @@ SITE_FIELDS = (
 
 
 class Sized(Protocol):
-    """What a row makes: so many records, of the row on that line."""
+    """Records of a row: how many, and the row's line."""
 
     line: int
 
@@ -76,7 +76,7 @@ class Page(Generic[Item]):
 
 
 class Writer(ABC, Generic[Item]):
-    """Writes the good rows of one file: what is looked up may be ahead of what is written."""
+    """Writer of the good rows of one file; look-ups may run ahead of the writing."""
 
     models: ClassVar[tuple[type[Model], ...]]
 
@@ -88,19 +88,19 @@ class Writer(ABC, Generic[Item]):
     def _write(self, group: Sequence[Item]) -> None:
         """Write the records of a chunk."""
 
-    def write(self, hold: Lease, page: Page[Item]) -> None:
-        """Write a page in chunks, after what became of rows that are not written."""
+    def write(self, lease: Lease, page: Page[Item]) -> None:
+        """Write a page in chunks, after the verdicts on rows that are not written."""
         if page.verdicts:
-            with hold.chunk():
+            with lease.chunk():
                 for verdict in page.verdicts:
                     verdict.save()
         for group in in_chunks(page.pieces):
-            with hold.chunk(cursor=group[-1].line):
+            with lease.chunk(cursor=group[-1].line):
                 self._write(group)
 
 
 class Part(NamedTuple):
-    """A part that units of one make have."""
+    """Part that units of one make have."""
 
     type_id: int
     kind: str
@@ -110,7 +110,7 @@ class Part(NamedTuple):
 
 @dataclass
 class _Piece:
-    """One unit with all that is written along with it."""
+    """Unit with all that is written along with it."""
 
     line: int
     code: str
@@ -126,12 +126,12 @@ class _Piece:
 
     @property
     def size(self) -> int:
-        """How many records this is."""
+        """Number of records."""
         return 1 + len(self.parts) + len(self.periods) + self.beside
 
 
 class UnitsWriter(Writer[_Piece]):
-    """Writes rows of UNITS that were found good."""
+    """Writer of the good rows of UNITS."""
 
     models = (Customer, Site, Ownership, Unit, InstalledPart, ObservationPeriod)
 
@@ -149,7 +149,7 @@ class UnitsWriter(Writer[_Piece]):
     def prepare(self, pages: Iterable[list[StagedRow]]) -> Iterator[Page[_Piece]]:
         """Look up what is to be written for each page of rows.
 
-        The page before may be just being written, so its new sites and customers are taken over.
+        The page before may still be in writing, so its new sites and customers are taken over.
         """
         sites = None
         for rows in pages:
@@ -178,7 +178,7 @@ class UnitsWriter(Writer[_Piece]):
         return [row for row in rows if row.key not in existing], [verdict, periods]
 
     def _spans(self, codes: list[str]) -> defaultdict[str, list[Span]]:
-        """Read the periods that stand in place of the pair in UNITS."""
+        """Periods from PERIODS, which replace the pair of days in UNITS."""
         spans: defaultdict[str, list[Span]] = defaultdict(list)
         staged = StagedRow.objects.filter(batch=self.batch, file=InputFile.PERIODS).to_apply()
         for code, facts in staged.of_units(codes).values_list("key", "facts"):
@@ -194,7 +194,7 @@ class UnitsWriter(Writer[_Piece]):
         return _Piece(row.line, row.key, facts, panels, self._parts(facts, panels), periods, site)
 
     def _parts(self, facts: Facts, panels: int | None) -> list[Part]:
-        """List the parts of a unit; units of one make and panel count have the same."""
+        """Parts of a unit; units of one make and panel count have the same."""
         types = single_types(facts)
         make = (facts.get("construction"), panels, *types.items())
         if make not in self._makes:
@@ -202,7 +202,7 @@ class UnitsWriter(Writer[_Piece]):
         return self._makes[make]
 
     def _parts_of(self, construction_id: int | None, types: dict[str, int], panels: int | None) -> list[Part]:
-        """List the parts of a make: those of its construction, and those named one by one."""
+        """Parts of a make: those of its construction, and those named one by one."""
         named = {kind: still_there(self.names.types, key) for kind, key in types.items()}
         installed_parts: list[InstalledPart] = []
         usual: set[str] = set()
@@ -236,7 +236,7 @@ class UnitsWriter(Writer[_Piece]):
         self._periods.write(periods)
 
     def _write_sites(self, records: Sequence[SiteRecord]) -> None:
-        """Write the sites, customers and ownerships that the register has not got yet."""
+        """Write the sites, customers and ownerships that the register does not have yet."""
         customers = list(
             {id(row.owner): row.owner for row in records if row.owner and not row.owner.key}.values()
         )
@@ -270,7 +270,7 @@ class UnitsWriter(Writer[_Piece]):
 
 
 def _single(component_type: ComponentType, panels: int | None) -> Part:
-    """Make a part that no construction brings along."""
+    """Part that belongs to no construction."""
     kind = component_type.kind
     each = EACH_PANEL.get(kind)
     pieces = each * (panels or 1) if each else WHOLE_UNIT.get(kind, 1)
@@ -278,7 +278,7 @@ def _single(component_type: ComponentType, panels: int | None) -> Part:
 
 
 def day_of(facts: Facts, column: str) -> date | None:
-    """Read a day out of facts."""
+    """Date of a fact."""
     return date.fromisoformat(facts[column]) if column in facts else None
 
 
@@ -286,7 +286,7 @@ Row = TypeVar("Row", Construction, ComponentType, FailureMode)
 
 
 def in_chunks(pieces: Sequence[Item]) -> Iterator[list[Item]]:
-    """Cut pieces into groups of at most a chunk's records, the batch's own row counted."""
+    """Split pieces into groups of at most a chunk's records, including the batch's own row."""
     group: list[Item] = []
     size = 1
     for piece in pieces:
@@ -300,7 +300,7 @@ def in_chunks(pieces: Sequence[Item]) -> Iterator[list[Item]]:
 
 
 def still_there(by_pk: dict[int, Row], key: int) -> Row:
-    """Find a row of the reference data that the check found; somebody may have deleted it since."""
+    """Row of the reference data that the check found; raises where somebody has deleted it since."""
     if key not in by_pk:
         raise RuleViolation(
             "A construction, type of part or failure mode that the files name was deleted since they were "

@@ -1,4 +1,4 @@
-"""Reading single cells: what each may hold, and the sentence for what it may not.
+"""Readers of single cells: what each may contain, and the sentence for what it may not.
 
 This module imports no Django.
 """
@@ -37,7 +37,7 @@ _YES_NO: Final = {
 }
 LONGEST_TEXT: Final = 4_000
 REMEMBERED: Final = 1_000
-"""How many different texts of a column are remembered with what they mean; most come again."""
+"""Number of distinct texts of a column whose parsed values are cached; most recur."""
 CORNERS: Final = ("UL", "UR", "LL", "LR")
 
 _WORK_WORDS: Final = {
@@ -52,11 +52,11 @@ _WORK_BY_WORD: Final = {word: work for work, words in _WORK_WORDS.items() for wo
 
 
 class CellError(ValueError):
-    """A cell can't be taken; the text is the sentence the user reads."""
+    """Raised for a cell that can't be read; the text is the sentence the user reads."""
 
 
 class CellReader:
-    """Takes the cells of one row one by one; what can't be read becomes a fault of the row."""
+    """Reader of the cells of one row; what can't be read becomes a fault of the row."""
 
     def __init__(self, row: Row, required: frozenset[str]) -> None:
         self.row = row
@@ -77,12 +77,12 @@ class CellReader:
             return None
 
     def fault(self, column: str, reason: str) -> None:
-        """Note what is wrong with a cell."""
+        """Record what is wrong with a cell."""
         self._broken.add(column)
         self.row.faults.append(Fault(column, shown(self.row.cells.get(column, "")), reason))
 
     def is_broken(self, column: str) -> bool:
-        """Tell whether a cell already has a fault."""
+        """Return whether a cell already has a fault."""
         return column in self._broken
 
 
@@ -119,7 +119,7 @@ def _printing(text: str) -> str:
 
 
 def day(today: date) -> Callable[[str], date]:
-    """Read a day that has come."""
+    """Read a day that is not in the future."""
 
     def read(text: str) -> date:
         value = any_day(text)
@@ -183,12 +183,12 @@ def facing(text: str) -> int:
             "This is no compass point. Write N, NNE, NE, ENE, E and so on, words such as south-east, "
             "or degrees."
         )
-    # Half degrees go to the even side, as Python rounds; a compass point is no more exact than that.
+    # Half degrees round to even, as Python does; a compass point is no more exact than that.
     return round(22.5 * _POINTS.index(point))
 
 
 def _compound(point: str) -> str:
-    """Read winds written as one word, such as northeast."""
+    """Read compass points written as one word, such as northeast."""
     for name, notification in _WINDS.items():
         point = point.replace(name, notification)
     return point
@@ -230,7 +230,7 @@ def length(unit: LengthUnit, *, may_be_zero: bool) -> Callable[[str], Decimal]:
 
 
 def works(text: str) -> list[str]:
-    """Read what was done, one kind of work or several with commas between."""
+    """Read the work done, one kind or several with commas between."""
     done: list[str] = []
     for word in _WORK_GAPS.split(text):
         name = " ".join(word.split()).lower()

@@ -1,4 +1,4 @@
-"""The three files a fleet comes in: which columns each has, and which of them every row needs.
+"""Columns of the three import files, and which of them every row needs.
 
 This module imports no Django.
 """
@@ -8,19 +8,19 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 REASON = "reason"
-"""The column that a file of bad rows has beside its own; it is passed over when the file comes back."""
+"""Column that a file of bad rows has besides its own; it is ignored when the file is imported again."""
 
 
 @dataclass(frozen=True, slots=True)
 class Columns:
-    """The columns of one file."""
+    """Columns of one file."""
 
     file: str
     names: tuple[str, ...]
     required: frozenset[str]
 
     def known_as(self, typed: str) -> str | None:
-        """Find the column a header cell means; capitals, spaces and hyphens don't count."""
+        """Column that a header cell means; capitals, spaces and hyphens don't count."""
         plain = "_".join(typed.replace("-", " ").split()).lower()
         plain = "_".join(word for word in plain.split("_") if word)
         return plain if plain in self.names or plain == REASON else None

@@ -1,4 +1,4 @@
-"""Where the files of an import lie while it is under way."""
+"""Folders of the files of an import while it is under way."""
 
 from __future__ import annotations
 
@@ -23,19 +23,19 @@ UNASSIGNED = timedelta(days=1)
 
 @dataclass(frozen=True)
 class Incoming:
-    """A file handed in: what it is called where it came from, and what it holds."""
+    """Uploaded file: its original name, and its content."""
 
     name: str
     content: BinaryIO
 
 
 def path_of(batch: Batch, file: InputFile) -> Path:
-    """Say where a file of a batch lies."""
+    """Path of a file of a batch."""
     return Path(settings.INCOMING_DIR) / batch.folder / f"{file}.csv"
 
 
 def keep_files(files: Mapping[InputFile, Incoming]) -> tuple[str, dict[InputFile, int]]:
-    """Copy files into a folder of their own and answer its name and how large each file is."""
+    """Copy files into a folder of their own; return its name and the size of each file."""
     name = secrets.token_hex(16)
     folder = Path(settings.INCOMING_DIR) / name
     try:

@@ -1,4 +1,4 @@
-"""What a row of HISTORY says: something told, found or done at a unit on a day."""
+"""Reader of HISTORY: something reported, found or done at a unit on a day."""
 
 from __future__ import annotations
 
@@ -33,13 +33,13 @@ class AboutUnit:
 
 
 def read_code(row: Row) -> str:
-    """Read which unit a row speaks of; "" where the cell is empty or can't be taken."""
+    """Read the unit's code of a row; "" where the cell is empty or can't be read."""
     code = " ".join(row.cells.get("unit", "").split())
     return code if len(code) <= 40 else ""
 
 
 class HistoryReader:
-    """Reads rows of HISTORY into facts."""
+    """Reader of rows of HISTORY into facts."""
 
     def __init__(self, names: Names, *, today: date) -> None:
         self.names = names
@@ -68,7 +68,7 @@ class HistoryReader:
 
 
 def _readers(today: date) -> dict[str, Callable[[str], Any]]:
-    """Say how each column is read, but for the mode; what is read once is remembered for a while."""
+    """Readers by column, except for the mode; parsed values are cached."""
     day = cells.day(today)
     often: dict[str, Callable[[str], Any]] = {
         "on": lambda text: day(text).isoformat(),
@@ -94,7 +94,7 @@ def _stored_place(text: str) -> Facts:
 
 
 def _check_together(taker: CellReader, facts: Facts) -> None:
-    """Refuse cells that don't go together."""
+    """Refuse cells that contradict each other."""
     has_mode = "mode" in facts or taker.is_broken("mode")
     if not has_mode and facts.get("failure"):
         taker.fault("mode", "A failure needs its mode. Fill it in, or say no in the column failure.")
@@ -122,15 +122,15 @@ def _check_against_unit(taker: CellReader, facts: Facts, about: AboutUnit) -> No
 def identity_of(code: str, facts: Mapping[str, Any]) -> str:
     """Natural key of a row: its unit's code, with a digest of day, what, mode, where and reference.
 
-    It begins with the unit's code, so that rows of one unit stand together in an index, and a file in the
-    order of its units is stored without jumping about.
+    It begins with the unit's code, so that rows of one unit are adjacent in an index, and a file in the
+    order of its units is stored sequentially.
     """
     columns = ("on", "what", "mode", "panel", "corner", "place", "ref")
     return f"{code}:{_digest([_folded(facts.get(column)) for column in columns])}"
 
 
 def content_of(facts: Mapping[str, Any]) -> str:
-    """Digest of what a row says beside its key, to notice the same row with other content."""
+    """Digest of a row's other columns, to detect the same row with other content."""
     columns = ("failure", "repeat", "work", "minutes", "note")
     return _digest([facts.get(column) for column in columns])
 

@@ -1,4 +1,4 @@
-"""Finding constructions, component types and failure modes by the names that files use for them."""
+"""Look-up of constructions, component types and failure modes by the names that files use for them."""
 
 from __future__ import annotations
 
@@ -20,12 +20,12 @@ ON_PAGE = "an owner can add it on the page Parts and rules"
 
 @lru_cache(maxsize=REMEMBERED)
 def bare_name(text: str) -> str:
-    """Bring a name to the form it is compared in: case, punctuation, hyphens and spaces don't count."""
+    """Normalized name for comparison: case, punctuation, hyphens and spaces don't count."""
     return "".join(character for character in plain_name(text) if character.isalnum())
 
 
 class Names:
-    """All names of the reference data, as they stood when the reading began."""
+    """All names of the reference data, as of the start of the reading."""
 
     def __init__(self) -> None:
         self.constructions = {row.pk: row for row in Construction.objects.with_parts()}
@@ -50,7 +50,7 @@ class Names:
         raise CellError(_unclear("construction", matches, (row.name for row in self.constructions.values())))
 
     def component_type(self, kind: str) -> Callable[[str], ComponentType]:
-        """Give the reader of a cell that holds a type of this kind."""
+        """Reader of a cell that contains a type of this kind."""
 
         def read(text: str) -> ComponentType:
             matches = self._types.get(bare_name(text), [])
@@ -68,7 +68,7 @@ class Names:
         return read
 
     def mode(self, kinds: Callable[[], set[str]]) -> Callable[[str], FailureMode]:
-        """Give the reader of a cell that holds a failure mode; ``kinds`` tells which parts the unit has."""
+        """Reader of a cell that contains a failure mode; ``kinds`` returns which parts the unit has."""
 
         def read(text: str) -> FailureMode:
             name = bare_name(text)
@@ -86,7 +86,7 @@ class Names:
         return read
 
     def kinds_of(self, construction_id: int | None, types: Iterable[int]) -> set[str]:
-        """List the kinds of part a unit of this construction, with these single types, comes with."""
+        """Kinds of part of a unit of this construction, with these single types."""
         kinds = {self.types[type_id].kind for type_id in types}
         return kinds | self._kinds_built.get(construction_id, set())
 
@@ -102,7 +102,7 @@ def _index(named: Iterable[tuple[str, Named]]) -> dict[str, list[Named]]:
 
 
 def _full_names(mode: FailureMode) -> Iterator[str]:
-    """Give the names that mean one mode whatever the unit: its code, and its name with its kind."""
+    """Names that mean one mode whatever the unit: its code, and its name with its kind."""
     yield mode.code
     yield mode.full_name
     yield f"{mode.kind}: {mode.name}"
@@ -115,7 +115,7 @@ def _mode_shown(mode: FailureMode) -> str:
 def _unclear(
     what: str, matches: list[Named], known: Iterable[str], *, shown: Callable[[Named], str] = str
 ) -> str:
-    """Say that a name means nothing here, or more than one thing."""
+    """Sentence for a name that is unknown or ambiguous."""
     if matches:
         return f"This name may mean {' or '.join(shown(row) for row in matches)}. Write which."
     names = sorted(known)

@@ -1,4 +1,4 @@
-"""What a row of PERIODS says: from when to when a unit was watched."""
+"""Reader of PERIODS: the observation periods of a unit."""
 
 from __future__ import annotations
 
@@ -16,12 +16,12 @@ from servicedesk.imports.files.units_file import Facts
 from units.models import ObservationPeriod
 
 MOST = 100
-"""The most periods of one unit: more are a slip in the file."""
+"""Most periods of one unit: more are an error in the file."""
 
 
 @dataclass(frozen=True, slots=True)
 class Span:
-    """One period as a file or the register tells it, both days in ISO form ("" for still watching)."""
+    """Observation period of a file or the register, both days in ISO form ("" for still under follow-up)."""
 
     begins: str
     ends: str
@@ -29,7 +29,7 @@ class Span:
 
     @property
     def until(self) -> str:
-        """The end, or a day after all others."""
+        """End of the period, or a day after all others."""
         return self.ends or "9999-12-31"
 
 
@@ -54,7 +54,7 @@ def read_period(row: Row, *, today: date) -> Facts:
 def faults_between(
     spans: Sequence[Span], *, installed_on: str, removed_on: str | None
 ) -> list[tuple[Span, str, str]]:
-    """List the periods of one unit that can't stand, each with its column and reason."""
+    """Invalid periods of one unit, each with its column and reason."""
     if len(spans) > MOST:
         return [(spans[MOST], "unit", f"A unit has at most {MOST} periods. Join those that belong together.")]
     faults = []
@@ -75,20 +75,20 @@ def faults_between(
 
 
 def cut_at_removal(spans: Sequence[Span], removed_on: str | None) -> list[Span]:
-    """End what still runs on the day the unit was removed, as the register does."""
+    """End an open period on the day the unit was removed, as the register does."""
     if removed_on is None:
         return list(spans)
     return [Span(span.begins, min(span.until, removed_on), span.line) for span in spans]
 
 
 def spans_of(facts: Mapping[str, str]) -> list[Span]:
-    """Give the one period that a row of UNITS tells."""
+    """The one observation period of a row of UNITS."""
     begins = facts.get("observed_from", facts["installed_on"])
     return [Span(begins, facts.get("observed_until", ""))]
 
 
 class Period(NamedTuple):
-    """One period as it is stored."""
+    """Observation period as it is stored."""
 
     from_on: date
     until_on: date | None
@@ -97,9 +97,9 @@ class Period(NamedTuple):
 
 
 def as_periods(spans: Sequence[Span], facts: Mapping[str, str], *, unsaid: bool = False) -> list[Period]:
-    """Say why each period of a unit began and ended; it follows from the days of the unit.
+    """Periods to store, with the reason why each began and ended; it follows from the days of the unit.
 
-    ``unsaid`` tells that the beginning is not said but assumed (`unsaid_starts`).
+    ``unsaid`` means that the beginning is not given but assumed (`unsaid_starts`).
     """
     removed_on, fitted = facts.get("removed_on"), facts["installed_on"]
     periods: list[Period] = []

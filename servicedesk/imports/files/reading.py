@@ -1,7 +1,7 @@
-"""Reading a file of comma-separated values a row at a time, whatever the file turns out to hold.
+"""Reader of CSV files, row by row, whatever the file turns out to contain.
 
-A row that can't be taken as it is says so cell by cell; a file that can't be read on stops with
-`UnreadableFile`. Memory stays flat: a row is bounded, and nothing else is kept. This module imports no
+A row that can't be read records its faults cell by cell; a file that can't be read on raises
+`UnreadableFile`. Memory stays constant: a row is bounded, and nothing else is kept. This module imports no
 Django.
 
 References
@@ -42,7 +42,7 @@ _FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r")
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """What is wrong with one cell, and how to mend it."""
+    """Fault of one cell, and how to correct it."""
 
     column: str
     value: str
@@ -50,7 +50,7 @@ class Fault:
 
 
 class UnreadableFile(Exception):  # noqa: N818 - says what the file is
-    """Nothing of a file can be used, or nothing from some line on: each reason with its line."""
+    """Raised where nothing of a file can be used, or nothing from some line on: each reason with its line."""
 
     def __init__(self, *faults: tuple[int, Fault]) -> None:
         self.faults = faults
@@ -59,7 +59,7 @@ class UnreadableFile(Exception):  # noqa: N818 - says what the file is
 
 @dataclass(slots=True)
 class Row:
-    """One row: the line it begins on, its filled cells by column, and what can't be taken as it is."""
+    """Row of a file: the line it begins on, its filled cells by column, and its faults."""
 
     line: int
     cells: dict[str, str]
@@ -69,7 +69,7 @@ class Row:
 
 @contextmanager
 def open_table(stream: BinaryIO, columns: Columns) -> Iterator[Table]:
-    """Read a stream of bytes as a table, and close it afterward."""
+    """Open a stream of bytes as a table, and close it afterward."""
     with stream:
         _refuse_other_files(stream)
         with io.TextIOWrapper(stream, encoding="utf-8-sig", errors="surrogateescape", newline="") as text:
@@ -77,7 +77,7 @@ def open_table(stream: BinaryIO, columns: Columns) -> Iterator[Table]:
 
 
 class Table:
-    """A file opened for reading: its header is checked at once, its rows as they are asked for."""
+    """File opened for reading: its header is checked at once, its rows when iterated."""
 
     def __init__(self, text: io.TextIOWrapper, columns: Columns, *, tell: Callable[[], int]) -> None:
         self._tell = tell
@@ -94,7 +94,7 @@ class Table:
         self._names = _names_of(self.header, columns, line=self.header_line)
 
     def _first_line(self) -> str:
-        """Find the first line that holds anything; however many empty ones come before, none is kept."""
+        """First line that is not empty; however many empty ones come before, none is kept."""
         try:
             for line in self._lines:
                 if line.strip():
@@ -107,11 +107,11 @@ class Table:
 
     @property
     def bytes_read(self) -> int:
-        """How far into the file the reading is."""
+        """Position in the file, in bytes."""
         return self._tell()
 
     def rows(self) -> Iterator[Row]:
-        """Give the rows that hold anything."""
+        """Generate the rows that are not empty."""
         while True:
             start = self._lines.number + 1
             self._lines.row_length = 0
@@ -159,11 +159,11 @@ class Table:
 
 
 class _RowTooLong(Exception):  # noqa: N818 - says what the row is
-    """A row ran past every bound."""
+    """Raised for a row beyond every bound."""
 
 
 class _Lines:
-    """The lines of a file, counted as an editor counts them."""
+    """Lines of a file, counted as an editor counts them."""
 
     def __init__(self, text: io.TextIOWrapper) -> None:
         self._text = text
@@ -185,13 +185,13 @@ class _Lines:
 
 
 def shown(text: str) -> str:
-    """Cut and clean a cell for showing: no control characters, no broken bytes, a bounded length."""
+    """Cell cleaned and cut for display: no control characters, no invalid bytes, a bounded length."""
     plain = "".join(character if character.isprintable() else " " for character in text[: SHOWN + 1])
     return f"{plain[: SHOWN - 1]}…" if len(plain) > SHOWN else plain
 
 
 def _refuse_other_files(stream: BinaryIO) -> None:
-    """Tell what was sent instead of a table of text; nothing is ever unpacked."""
+    """Refuse a file that is no text table, naming its format; nothing is ever unpacked."""
     start = stream.read(8)
     stream.seek(0)
     for mark, what in _OTHER_FILES:
@@ -200,7 +200,7 @@ def _refuse_other_files(stream: BinaryIO) -> None:
 
 
 def _delimiter_of(header: str, columns: Columns) -> str:
-    """Find the delimiter under which the header names most of the known columns."""
+    """Delimiter under which the header names most of the known columns."""
 
     def known(delimiter: str) -> int:
         return sum(columns.known_as(_plain(cell)) is not None for cell in _split(header, delimiter))
@@ -213,7 +213,7 @@ def _split(line: str, delimiter: str) -> list[str]:
 
 
 def _names_of(header: list[str], columns: Columns, *, line: int) -> list[str]:
-    """Match the header with the known columns, or say all that is wrong with it."""
+    """Match the header with the known columns, or report all that is wrong with it."""
     while header and not header[-1].strip():
         header = header[:-1]
     faults: list[tuple[int, Fault]] = []
@@ -239,7 +239,7 @@ def _names_of(header: list[str], columns: Columns, *, line: int) -> list[str]:
 
 
 def _plain(cell: str) -> str:
-    """Trim a cell, and take off the apostrophe that our own files put before what looks like a formula."""
+    """Trim a cell, and remove the apostrophe that our own files put before what looks like a formula."""
     text = cell.strip()
     if text[:1] == "'" and text[1:2] in _FORMULA_STARTS and len(text) > 1:
         return text[1:].strip()
@@ -247,7 +247,7 @@ def _plain(cell: str) -> str:
 
 
 def _check_cell(row: Row, name: str, cell: str) -> bool:
-    """Say what keeps one cell of a suspect row from being taken; answer whether nothing does."""
+    """Record why one cell of a suspect row can't be read; return whether it can."""
     column, before = "" if name == REASON else name, len(row.faults)
     if len(cell) > MAX_CELL:
         reason = f"The cell has {len(cell):,} characters; {MAX_CELL:,} are the most. Shorten it."

@@ -1,4 +1,4 @@
-"""Codes that only capitals tell apart: one unit, or one site, must not stand under two spellings."""
+"""Codes that differ only by case: one unit, or one site, must not have two spellings."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from servicedesk.imports.files.reading import Fault, shown
 
 
 class Spellings:
-    """The codes of the register, and those read so far, by what they are but for capitals."""
+    """Codes of the register, and those read so far, by their casefolded form."""
 
     def __init__(self, column: str, codes: Iterable[str]) -> None:
         self.column = column
@@ -18,7 +18,7 @@ class Spellings:
             self._written[code.casefold()].append(code)
 
     def fault(self, code: str) -> Fault | None:
-        """Say how a code is written elsewhere; a new one is noted."""
+        """Fault that names the other spelling of a code; a new code is recorded."""
         written = self._written[code.casefold()]
         if code in written:
             return None

@@ -1,4 +1,4 @@
-"""What a row of UNITS says about a unit and its site."""
+"""Reader of UNITS: a unit and its site."""
 
 from __future__ import annotations
 
@@ -21,21 +21,21 @@ from units.models import Unit
 from units.operations import LOT_KINDS
 
 Facts = dict[str, Any]
-"""What a row says, by column, in a form that JSON keeps: days and exact numbers as text, rows by key."""
+"""Facts of a row, by column, as JSON stores them: days and exact numbers as text, rows by key."""
 
 SITE_COLUMNS = ("customer", "address", "postcode", "latitude", "longitude", "year_built")
 LENGTH_COLUMNS = ("width", "height", "above_grade")
 
 
 class UnitsReader:
-    """Reads rows of UNITS into facts."""
+    """Reader of rows of UNITS into facts."""
 
     def __init__(self, names: Names, *, today: date) -> None:
         self.names = names
         self._readers = _readers(names, today)
 
     def read(self, row: Row) -> Facts:
-        """Read a row; what can't be taken becomes a fault of the row and is left out of the facts."""
+        """Read a row; what can't be read becomes a fault of the row and is left out of the facts."""
         taker = CellReader(row, UNITS.required)
         facts: Facts = {}
         for column, read in self._readers.items():
@@ -47,7 +47,7 @@ class UnitsReader:
         return facts
 
     def _check_lot(self, taker: CellReader, facts: Facts) -> None:
-        """Refuse a lot that would mark no part."""
+        """Refuse a lot that belongs to no part of the row."""
         if "lot" not in facts or any(taker.is_broken(column) for column in ("construction", *LOT_KINDS)):
             return
         kinds = self.names.kinds_of(facts.get("construction"), single_types(facts).values())
@@ -60,7 +60,7 @@ class UnitsReader:
 
 
 def _readers(names: Names, today: date) -> dict[str, Callable[[str], Any]]:
-    """Say how each column is read; what is read once is remembered for a while."""
+    """Readers by column; parsed values are cached."""
     unit = cast(LengthUnit, settings.LENGTH_UNIT)
     day = partial(_stored_day, cells.day(today))
     readers: dict[str, Callable[[str], Any]] = {
@@ -105,7 +105,7 @@ def _stored_key(read: Callable[[str], Any], text: str) -> int:
 
 
 def stored_number(value: Decimal) -> str:
-    """Write an exact number in the one form in which two of them are compared."""
+    """Canonical form of an exact number, in which two of them are compared."""
     return f"{value:.6f}"
 
 
@@ -118,7 +118,7 @@ def _check_pair(taker: CellReader, facts: Facts) -> None:
             del facts[column]
 
 
-# Each pair of days that must be in order, with the sentence for a row in which they are not.
+# Pairs of days that must be in order, with the sentence for a row in which they are not.
 _ORDER = (
     ("installed_on", "observed_from", "The unit can't have been watched before it was installed on {}."),
     ("installed_on", "removed_on", "The unit can't have been removed before it was installed on {}."),
@@ -129,7 +129,7 @@ _ORDER = (
 
 
 def _check_order(taker: CellReader, facts: Facts) -> None:
-    """Refuse days that are out of order; the later of the two carries the reason, once."""
+    """Refuse days that are out of order; the later of the two gets the reason, once."""
     for earlier, later, reason in _ORDER:
         both = earlier in facts and later in facts
         if both and facts[later] < facts[earlier] and not taker.is_broken(later):
@@ -137,43 +137,43 @@ def _check_order(taker: CellReader, facts: Facts) -> None:
 
 
 def first_day(facts: Mapping[str, Any]) -> str | None:
-    """Tell from which day a unit was known to us."""
+    """First day on which a unit was known to us."""
     return cast("str | None", facts.get("observed_from", facts.get("installed_on")))
 
 
 def panels_of(facts: Mapping[str, Any]) -> int | None:
-    """Tell how many panels a unit has: as counted, else by the rule for its height, else nobody knows."""
+    """Number of panels of a unit: as counted, else by the rule for its height, else None."""
     if "panels" in facts:
         return cast(int, facts["panels"])
     return suggest_panels(Decimal(facts["height"])) if "height" in facts else None
 
 
 def number_of(facts: Mapping[str, Any], column: str) -> Decimal | None:
-    """Read an exact number out of facts."""
+    """Exact number of a fact."""
     return Decimal(facts[column]) if column in facts else None
 
 
 def single_types(facts: Mapping[str, Any]) -> dict[str, int]:
-    """List the types named one by one, by kind."""
+    """Types named one by one, by kind."""
     return {kind: facts[kind] for kind in TYPE_COLUMNS if kind in facts}
 
 
 def first_difference(
     facts: Mapping[str, Any], other: Mapping[str, Any], columns: Iterable[str]
 ) -> str | None:
-    """Name the first of some columns in which two sets of facts differ; capitals don't count."""
+    """First of some columns in which two sets of facts differ; capitals don't count."""
     return next((column for column in columns if not same(facts.get(column), other.get(column))), None)
 
 
 def same(one: Any, other: Any) -> bool:
-    """Tell whether two facts say the same."""
+    """Return whether two facts are equal."""
     if isinstance(one, str) and isinstance(other, str):
         return one.casefold() == other.casefold()
     return bool(one == other)
 
 
 def shown_fact(column: str, value: Any, names: Names) -> str:
-    """Write a fact as people read it."""
+    """Fact as people read it."""
     if value is None or value == "":
         return "nothing"
     if column == "construction":

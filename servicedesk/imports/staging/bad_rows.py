@@ -1,4 +1,4 @@
-"""The rows of an import that can't be applied, in the form they came in, each with its reasons."""
+"""Bad rows of an import, in the form they came in, each with its reasons."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ PROBLEM_COLUMNS = ("file", "line", "column", "value", REASON)
 
 @dataclass(frozen=True)
 class Problem:
-    """One cell that can't be taken."""
+    """Problem of one cell."""
 
     file: str
     line: int
@@ -38,7 +38,7 @@ class Problem:
 
 
 def problems(batch: Batch, *, most: int | None = None) -> Iterator[Problem]:
-    """Give what is wrong with the files of a batch, from the top of the first file down."""
+    """Generate the problems of a batch's files, from the top of the first file down."""
     names = dict(batch.files.values_list("file", "name"))
     rows = StagedProblem.objects.filter(batch=batch).in_order()
     for row in rows[:most] if most is not None else rows.iterator(chunk_size=500):
@@ -46,12 +46,12 @@ def problems(batch: Batch, *, most: int | None = None) -> Iterator[Problem]:
 
 
 def count_problems(batch: Batch) -> int:
-    """Count the cells that can't be taken."""
+    """Number of cells that can't be read."""
     return StagedProblem.objects.filter(batch=batch).count()
 
 
 def bad_rows(batch: Batch, file: InputFile) -> Iterator[list[str]]:
-    """Give the bad rows of one file as they came, under its own header and a column of reasons.
+    """Generate the bad rows of one file as they came, under its own header and a column of reasons.
 
     The file is read again beside the list of its problems; both run from the top down, so that neither is
     held in memory.
@@ -60,7 +60,7 @@ def bad_rows(batch: Batch, file: InputFile) -> Iterator[list[str]]:
         with open_table(path_of(batch, file).open("rb"), COLUMNS[file]) as table:
             yield from _bad_rows(batch, file, table)
     except UnreadableFile:
-        return  # what stands behind is not known; the list of problems says where it broke off
+        return  # what comes after is not known; the list of problems names where it broke off
 
 
 def _bad_rows(batch: Batch, file: InputFile, table: Table) -> Iterator[list[str]]:
@@ -81,7 +81,7 @@ def _bad_rows(batch: Batch, file: InputFile, table: Table) -> Iterator[list[str]
 
 
 def write_bad_rows(batch: Batch, folders: Mapping[InputFile, Path]) -> list[Path]:
-    """Write a file of bad rows for each file that has any, ready to be mended and brought in again."""
+    """Write a file of bad rows for each file that has any, ready to be corrected and imported again."""
     written: list[Path] = []
     for record in batch.files.filter(bad__gt=0).order_by("pk"):
         file, stem = InputFile(record.file), Path(record.name).stem
@@ -110,11 +110,11 @@ def _without(cells: list[str], at: int | None) -> list[str]:
 
 
 def _write(path: Path, rows: Iterator[list[str]]) -> None:
-    """Write a table beside its place first, so that a crash leaves no half file."""
+    """Write a table to a temporary file first, so that a crash leaves no partial file."""
     part = path.with_name(f".{path.name}.part")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        # Bytes that were no UTF-8 go back as they came; it is for their owner to say what they mean.
+        # Bytes that were not UTF-8 are written back as they came; only their owner knows what they mean.
         with part.open("w", encoding="utf-8", errors="surrogateescape", newline="") as out:
             write_table(out, next(rows), rows)
         os.replace(part, path)

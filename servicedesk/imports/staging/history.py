@@ -1,4 +1,4 @@
-"""Checking rows of HISTORY against their units, each other, and what was brought in before."""
+"""Check of HISTORY against its units, its own rows, and earlier imports."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ from servicedesk.imports.staging.units import KNOWN_NOTE, State, Verdict
 
 
 class HistoryCheck:
-    """Reads rows of HISTORY and holds them against their units, each other and what was brought in before."""
+    """Reads rows of HISTORY and checks them against their units, each other and earlier imports."""
 
     file = InputFile.HISTORY
     rows_at_once = 240 * PAGES_A_READING
@@ -48,7 +48,7 @@ class HistoryCheck:
                 self._compare_rows(verdict, staged, earlier[identity])
             else:
                 earlier[identity] = staged
-                self._compare_held(verdict, staged, entries.get(identity))
+                self._compare_known(verdict, staged, entries.get(identity))
         return verdict
 
     def _read(self, row: Row, units: dict[str, AboutUnit | Fault]) -> StagedRow:
@@ -66,7 +66,7 @@ class HistoryCheck:
         )
 
     def _units(self, codes: set[str]) -> dict[str, AboutUnit | Fault]:
-        """Find what is known of the units a chunk speaks of, or why their rows can't be applied."""
+        """What is known of the units of a chunk, or why their rows can't be applied."""
         units: dict[str, AboutUnit | Fault] = {}
         staged = StagedRow.objects.filter(batch=self.batch, file=InputFile.UNITS).of_units(list(codes))
         for row in staged.order_by("-line"):
@@ -94,14 +94,14 @@ class HistoryCheck:
     def _entries(
         self, chunk: list[tuple[Row, StagedRow]], units: dict[str, AboutUnit | Fault]
     ) -> dict[str, str]:
-        """Find which rows were brought in before, with what they said then."""
+        """Natural keys of rows that were imported before, with their content then."""
         known = [about.unit_id for about in units.values() if isinstance(about, AboutUnit) and about.unit_id]
         wanted = {staged.identity for _, staged in chunk}
         entries = ImportedEntry.objects.filter(unit__in=known).values_list("key", "content")
         return {key: content for key, content in entries if key in wanted} if known else {}
 
     def _compare_rows(self, verdict: Verdict, staged: StagedRow, first: StagedRow) -> None:
-        """Hold two rows of one identity against each other; which is right is not ours to guess."""
+        """Compare two rows with one natural key; both are bad if they differ."""
         if content_of(staged.facts) == content_of(first.facts):
             staged.state, staged.note = State.KNOWN, f"says the same as line {first.line}"
             return
@@ -112,8 +112,8 @@ class HistoryCheck:
         verdict.blame(staged, Fault("ref", staged.facts.get("ref", ""), reason.format(first.line)))
         verdict.blame(first, Fault("ref", first.facts.get("ref", ""), reason.format(staged.line)))
 
-    def _compare_held(self, verdict: Verdict, staged: StagedRow, content: str | None) -> None:
-        """Hold a row against what was brought in before."""
+    def _compare_known(self, verdict: Verdict, staged: StagedRow, content: str | None) -> None:
+        """Compare a row with what was imported before."""
         if content is None:
             return
         if content == content_of(staged.facts):

@@ -1,4 +1,4 @@
-"""Checking rows of PERIODS: each by itself, then all of a unit together, once its row of UNITS is known."""
+"""Check of PERIODS: each row by itself, then all of a unit together, once its row of UNITS is known."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from servicedesk.imports.staging.units import State, Verdict
 
 
 class PeriodsCheck:
-    """Reads rows of PERIODS; how they fit together is settled when all of them are known."""
+    """Reads rows of PERIODS; consistency is checked when all of them are known."""
 
     file = InputFile.PERIODS
     rows_at_once = 240 * PAGES_A_READING
@@ -37,7 +37,7 @@ class PeriodsCheck:
 
 
 def settle_periods(batch: Batch, *, units_at_once: int = 50) -> Iterator[Verdict]:
-    """Hold the periods of each unit against each other, its row of UNITS, and the register."""
+    """Check the periods of each unit against each other, its row of UNITS, and the register."""
     last = ""
     staged = StagedRow.objects.filter(batch=batch, file=InputFile.PERIODS).exclude(key="")
     while codes := list(
@@ -48,7 +48,7 @@ def settle_periods(batch: Batch, *, units_at_once: int = 50) -> Iterator[Verdict
 
 
 def settle_units(batch: Batch, codes: list[str]) -> Verdict:
-    """Hold the periods of some units against each other, their rows of UNITS, and the register."""
+    """Check the periods of some units against each other, their rows of UNITS, and the register."""
     verdict = Verdict(batch)
     rows = StagedRow.objects.filter(batch=batch).of_units(codes)
     units: dict[str, StagedRow] = {}
@@ -65,7 +65,7 @@ def settle_units(batch: Batch, codes: list[str]) -> Verdict:
 def _settle_unit(
     verdict: Verdict, code: str, rows: list[StagedRow], unit: StagedRow | None, existing: KnownUnit | None
 ) -> None:
-    """Settle the periods of one unit."""
+    """Check the periods of one unit."""
     if unit is not None and unit.state == State.BAD:
         fault = Fault("unit", code, f"The unit's own row, UNITS line {unit.line}, is bad. Mend that first.")
     elif unit is None and existing is None:
@@ -81,7 +81,7 @@ def _settle_unit(
     bad = next((row for row in rows if row.state == State.BAD), None)
     if existing is not None:
         if bad is None:
-            _settle_held(verdict, code, rows, existing)
+            _settle_known(verdict, code, rows, existing)
     elif bad is not None and unit is not None:
         reason = f"A row of the unit's periods, PERIODS line {bad.line}, is bad. Mend that first."
         verdict.blame(unit, Fault("unit", code, reason))
@@ -91,7 +91,7 @@ def _settle_unit(
 
 
 def _settle_spans(verdict: Verdict, rows: list[StagedRow], facts: Facts) -> None:
-    """Hold the periods of one unit against each other and against the unit's own days."""
+    """Check the periods of one unit against each other and against the unit's own days."""
     by_line = {row.line: row for row in rows}
     spans = _spans(row for row in rows if row.state != State.BAD)
     faults = faults_between(spans, installed_on=facts["installed_on"], removed_on=facts.get("removed_on"))
@@ -100,8 +100,8 @@ def _settle_spans(verdict: Verdict, rows: list[StagedRow], facts: Facts) -> None
         verdict.blame(row, Fault(column, row.facts.get(column, row.key), reason))
 
 
-def _settle_held(verdict: Verdict, code: str, rows: list[StagedRow], existing: KnownUnit) -> None:
-    """Compare the periods of a unit of the register with those it has."""
+def _settle_known(verdict: Verdict, code: str, rows: list[StagedRow], existing: KnownUnit) -> None:
+    """Compare the periods of a unit with those in the register."""
     spans = cut_at_removal(_spans(rows), existing.facts.get("removed_on"))
     if sorted((span.begins, span.ends) for span in spans) == [
         (span.begins, span.ends) for span in existing.spans

@@ -1,4 +1,4 @@
-"""What the register holds already about the units and sites that a file speaks of."""
+"""Units and sites of the register that a file refers to."""
 
 from __future__ import annotations
 
@@ -23,14 +23,14 @@ UNIT_COLUMNS = (
 
 @dataclass
 class KnownUnit:
-    """A unit of the register as a row of UNITS would tell it."""
+    """Unit of the register in the form of a row of UNITS."""
 
     unit: Unit
     facts: Facts
     spans: list[Span] = field(default_factory=list)
 
     def about(self) -> AboutUnit:
-        """Give what a history row must agree with."""
+        """What a history row must agree with."""
         return AboutUnit(
             installed_on=self.facts["installed_on"],
             removed_on=self.facts.get("removed_on"),
@@ -40,7 +40,7 @@ class KnownUnit:
         )
 
     def difference(self, facts: Facts, *, has_periods: bool) -> tuple[str, Any] | None:
-        """Find the first column in which a row differs, with what is held; what is unsaid does not differ."""
+        """First column in which a row differs, with the register's value; an empty cell does not differ."""
         column = first_difference(facts, self.facts, [name for name in UNIT_COLUMNS if name in facts])
         if column is not None:
             return column, self.facts.get(column)
@@ -70,7 +70,7 @@ def known_units(codes: Iterable[str], *, whole: bool = True) -> dict[str, KnownU
 
 
 def _facts_of(unit: Unit) -> Facts:
-    """Put a unit into the form in which rows are compared."""
+    """Unit in the form in which rows are compared."""
     facts: Facts = {
         "site": unit.site.code,
         "place": unit.place,
@@ -89,7 +89,7 @@ def _facts_of(unit: Unit) -> Facts:
 
 
 def _add_first_parts(by_pk: dict[int, KnownUnit]) -> None:
-    """Add the types and the lot that each unit came with, whatever was changed since."""
+    """Add the types and the lot that each unit was installed with, whatever was changed since."""
     first: defaultdict[int, dict[str, tuple[int, str]]] = defaultdict(dict)
     for pk, kind, type_id, lot in (
         InstalledPart.objects.filter(

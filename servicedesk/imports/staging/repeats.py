@@ -1,4 +1,4 @@
-"""Joining a fault that came back to the finding it continues."""
+"""Links repeated faults to the findings they continue."""
 
 from __future__ import annotations
 
@@ -17,19 +17,19 @@ AT_ONCE = 200 * PAGES_A_READING
 LINK = "UPDATE calls_finding SET continues_id = %s, changed_at = %s WHERE id = %s"
 
 
-def link_repeats(hold: Lease, progress: Progress) -> None:
+def link_repeats(lease: Lease, progress: Progress) -> None:
     """Link each repeated fault of a batch to the latest earlier finding of its unit and mode, if any.
 
-    This comes after all history is in, so that the order of the file does not matter.
+    This runs after all history is imported, so that the order of the file does not matter.
     """
-    repeats = Finding.objects.filter(batch=hold.batch, repeat=True, continues=None).order_by("pk")
+    repeats = Finding.objects.filter(batch=lease.batch, repeat=True, continues=None).order_by("pk")
     total = repeats.count()
-    done = total - repeats.filter(pk__gt=hold.batch.cursor).count()
-    while page := list(repeats.filter(pk__gt=hold.batch.cursor)[:AT_ONCE]):
+    done = total - repeats.filter(pk__gt=lease.batch.cursor).count()
+    while page := list(repeats.filter(pk__gt=lease.batch.cursor)[:AT_ONCE]):
         now = connection.ops.adapt_datetimefield_value(timezone.now())
         links = [(earlier.pk, now, row.pk) for row, earlier in _linked(page)]
         with (
-            hold.chunk(cursor=page[-1].pk, work_done=done + len(page), work_total=total),
+            lease.chunk(cursor=page[-1].pk, work_done=done + len(page), work_total=total),
             connection.cursor() as cursor,
         ):
             cursor.executemany(LINK, links)
@@ -38,7 +38,7 @@ def link_repeats(hold: Lease, progress: Progress) -> None:
 
 
 def _linked(page: list[Finding]) -> Iterator[tuple[Finding, Finding]]:
-    """Find the earlier finding of each; one of the same day counts if it was entered before."""
+    """Findings linked to the earlier one each continues; one of the same day counts if entered before."""
     candidates: defaultdict[tuple[int, int], list[Finding]] = defaultdict(list)
     known = Finding.objects.filter(unit__in={row.unit_id for row in page})
     for row in known.only("unit_id", "mode_id", "found_on").order_by("found_on", "pk"):

@@ -1,4 +1,4 @@
-"""Reading the files of a batch into staging, every cell checked before anything is applied."""
+"""Staging: reads the files of a batch, and checks every cell before anything is applied."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ from servicedesk.imports.staging.units import UnitsCheck, Verdict
 T = TypeVar("T")
 
 Progress = Callable[[str, int, int], None]
-"""Told what is being done, how much of it is done, and how much there is."""
+"""Progress callback: what is being done, how much of it is done, and how much there is."""
 
 COLUMNS = {
     InputFile.UNITS: columns.UNITS,
@@ -48,36 +48,36 @@ Check = UnitsCheck | PeriodsCheck | HistoryCheck
 
 
 def silent(what: str, done: int, total: int) -> None:
-    """Ignore progress: the callback where nobody wants to know."""
+    """Progress callback that does nothing."""
 
 
 def stage(batch: Batch, *, progress: Progress = silent) -> None:
-    """Check the files of a batch into staging, from the beginning, and settle what is to become of it.
+    """Stage the files of a batch from the beginning, and decide whether it may be applied.
 
     Afterward the batch is checked (and may be applied), or refused with its problems named.
     """
-    with leased(batch) as hold:
+    with leased(batch) as lease:
         if batch.stage != Batch.Stage.STAGING:
             raise RuleViolation(f"{str(batch).capitalize()} was checked already.")
-        _Staging(hold, progress).run()
+        _Staging(lease, progress).run()
 
 
 class _Staging:
-    """One reading of all files of a batch."""
+    """One staging run over all files of a batch."""
 
-    def __init__(self, hold: Lease, progress: Progress) -> None:
-        self.hold, self.batch, self.progress = hold, hold.batch, progress
-        self.today = timezone.localdate(hold.batch.started_at)
+    def __init__(self, lease: Lease, progress: Progress) -> None:
+        self.lease, self.batch, self.progress = lease, lease.batch, progress
+        self.today = timezone.localdate(lease.batch.started_at)
         self.files = {InputFile(row.file): row for row in self.batch.files.all()}
         self.rows = Insert(StagedRow, *STAGED_FIELDS)
         self.staged = Growth(StagedRow, StagedSite, StagedCustomer)
         self.done = 0
 
     def run(self) -> None:
-        """Read periods, then units, which they belong to, then what happened to the units."""
-        clear_staging(self.hold)
+        """Stage periods, then units, which they belong to, then the history of the units."""
+        clear_staging(self.lease)
         names = Names()
-        self.hold.note(work_done=0, work_total=sum(row.size for row in self.files.values()))
+        self.lease.note(work_done=0, work_total=sum(row.size for row in self.files.values()))
         has_periods = InputFile.PERIODS in self.files
         readable = not has_periods or self._read(PeriodsCheck(self.batch, today=self.today))
         readable &= self._read(UnitsCheck(self.batch, names, today=self.today, has_periods=has_periods))
@@ -89,7 +89,7 @@ class _Staging:
         self._settle(readable)
 
     def _read(self, check: Check) -> bool:
-        """Read one file through; answer whether it could be read to its end."""
+        """Stage one file; return whether it could be read to its end."""
         file = self.files[check.file]
         what = f"checking {file.name}"
         try:
@@ -110,23 +110,23 @@ class _Staging:
 
     def _store(self, verdict: Verdict, *, done: int) -> None:
         """Write a checked chunk."""
-        with self.hold.chunk(work_done=done):
+        with self.lease.chunk(work_done=done):
             self.rows.write([cells_of(row) for row in verdict.rows])
             if verdict.book is not None:
                 verdict.book.save()
         self.staged.by(len(verdict.rows))
-        # These are the exception; where they are many they make chunks of their own.
+        # Problems are the exception; where they are many they make chunks of their own.
         for state, keys in verdict.turned.items():
             for some in chunks(keys, CHUNK_ROWS - 1):
-                with self.hold.chunk():
+                with self.lease.chunk():
                     StagedRow.objects.filter(pk__in=some).update(state=state)
         for problems in chunks(verdict.problems, CHUNK_ROWS - 1):
-            with self.hold.chunk():
+            with self.lease.chunk():
                 StagedProblem.objects.bulk_create(problems)
 
     def _give_up(self, file: InputFile, faults: Iterable[tuple[int, Fault]]) -> None:
-        """Note why a file can't be read."""
-        with self.hold.chunk():
+        """Record why a file can't be read."""
+        with self.lease.chunk():
             StagedProblem.objects.bulk_create(
                 problem_of(self.batch, file, line, fault, whole_file=True) for line, fault in faults
             )
@@ -144,7 +144,7 @@ class _Staging:
             bad += counts["bad"]
             BatchFile.objects.filter(pk=record.pk).update(**counts)
         refused = not readable or (bad and not self.batch.keep_good and not self.batch.check_only)
-        self.hold.note(
+        self.lease.note(
             stage=Batch.Stage.REFUSED if refused else Batch.Stage.CHECKED,
             finished_at=timezone.now() if refused else None,
             work_done=self.batch.work_total,
@@ -154,7 +154,7 @@ class _Staging:
 def problem_of(
     batch: Batch, file: InputFile, line: int, fault: Fault, *, whole_file: bool = False
 ) -> StagedProblem:
-    """Make the record of one fault."""
+    """Build the problem of one fault."""
     return StagedProblem(
         batch=batch,
         file=file,
@@ -166,35 +166,35 @@ def problem_of(
     )
 
 
-def clear_staging(hold: Lease, *, keep_bad: bool = False) -> None:
+def clear_staging(lease: Lease, *, keep_bad: bool = False) -> None:
     """Empty the staging of a batch; with ``keep_bad`` the bad rows and their problems stay."""
     for file in InputFile:
         for state in StagedRow.State:
             if not (keep_bad and state == StagedRow.State.BAD):
-                _clear_rows(hold, StagedRow.objects.filter(batch=hold.batch, file=file, state=state))
+                _clear_rows(lease, StagedRow.objects.filter(batch=lease.batch, file=file, state=state))
     models: list[type[Any]] = [StagedSite, StagedCustomer]
     if not keep_bad:
         models.append(StagedProblem)
     for model in models:
-        table = model._base_manager.filter(batch=hold.batch)
+        table = model._base_manager.filter(batch=lease.batch)
         for keys in key_pages(table):
-            with hold.chunk():
+            with lease.chunk():
                 table.filter(pk__in=keys).delete()
 
 
-def _clear_rows(hold: Lease, rows: StagedRowQuerySet) -> None:
-    """Delete staged rows from the top of their file down, as their index has them."""
+def _clear_rows(lease: Lease, rows: StagedRowQuerySet) -> None:
+    """Delete staged rows in the order of their file, which is the order of their index."""
     last = 0
     while lines := list(
         rows.filter(line__gt=last).order_by("line").values_list("line", flat=True)[: CHUNK_ROWS - 1]
     ):
-        with hold.chunk():
+        with lease.chunk():
             rows.filter(line__gt=last, line__lte=lines[-1]).delete()
         last = lines[-1]
 
 
 def key_pages(table: QuerySet[Any], size: int = CHUNK_ROWS - 1) -> Iterator[list[int]]:
-    """Walk over the keys of some records a chunk at a time, while records are deleted behind."""
+    """Generate the keys of some records a chunk at a time, while earlier records are deleted."""
     last = 0
     while keys := list(table.filter(pk__gt=last).order_by("pk").values_list("pk", flat=True)[:size]):
         yield keys
@@ -202,7 +202,7 @@ def key_pages(table: QuerySet[Any], size: int = CHUNK_ROWS - 1) -> Iterator[list
 
 
 def chunks(rows: Iterable[T], size: int) -> Iterator[list[T]]:
-    """Cut rows into lists of so many."""
+    """Split rows into lists of a size."""
     iterator = iter(rows)
     while chunk := list(islice(iterator, size)):
         yield chunk

@@ -1,4 +1,4 @@
-"""The sites that units are written to: those of the register, and new ones as the rows tell them."""
+"""Sites that units are written to: those of the register, and new ones from the rows."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from units.models import Customer, Ownership, Site
 
 @dataclass
 class CustomerRecord:
-    """A customer, with the key once it is written."""
+    """Customer, with the key once it is written."""
 
     name: str
     key: int | None = None
@@ -23,7 +23,7 @@ class CustomerRecord:
 
 @dataclass
 class SiteRecord:
-    """A site with what must be written before its first unit."""
+    """Site with what must be written before its first unit."""
 
     code: str
     key: int | None
@@ -45,7 +45,7 @@ class SiteRecord:
 
 
 class SiteRecords:
-    """The sites of a page of rows; those of the page before go on as they are, whether stored yet or not."""
+    """Sites of a page of rows; those of the page before are taken over, whether stored yet or not."""
 
     def __init__(self, batch: Batch, codes: set[str], *, before: SiteRecords | None = None) -> None:
         self._keys = dict(Site.objects.filter(code__in=codes).values_list("code", "pk"))
@@ -66,7 +66,7 @@ class SiteRecords:
             self._records |= {code: before._records[code] for code in codes & before._records.keys()}
 
     def record(self, code: str) -> SiteRecord:
-        """Give a site of the page."""
+        """Site of the page by code."""
         if code not in self._records:
             self._records[code] = self._make(code)
         return self._records[code]

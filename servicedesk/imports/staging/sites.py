@@ -1,4 +1,4 @@
-"""What the rows of a file say together about their sites and owners, held against the register."""
+"""Sites and owners from all rows of a file together, checked against the register."""
 
 from __future__ import annotations
 
@@ -23,17 +23,17 @@ from units.models import Ownership, Site
 
 
 def customer_key(name: str) -> str:
-    """Bring a customer's name to the form in which two are the same within a batch: case does not count."""
+    """Normalized name of a customer within a batch: case and spaces do not count."""
     return " ".join(name.split()).casefold()
 
 
 class SiteBook:
-    """The sites of one chunk of rows: as the register holds them, and as the file told them so far."""
+    """Sites of one chunk of rows: from the register, and from the rows so far."""
 
     def __init__(self, batch: Batch, codes: Iterable[str], names: Names) -> None:
         wanted = list(set(codes))
         self.batch, self.names = batch, names
-        self._held = {site.code: _facts_of(site) for site in Site.objects.filter(code__in=wanted)}
+        self._known = {site.code: _facts_of(site) for site in Site.objects.filter(code__in=wanted)}
         self._owners: defaultdict[str, list[str]] = defaultdict(list)
         for code, name in Ownership.objects.filter(site__code__in=wanted).values_list(
             "site__code", "customer__name"
@@ -44,7 +44,7 @@ class SiteBook:
         self._changed: dict[str, StagedSite] = {}
 
     def put(self, row: Row, facts: Facts) -> None:
-        """Add what a row says about its site; what contradicts earlier words becomes a fault of the row."""
+        """Add what a row says about its site; what contradicts an earlier row becomes a fault of the row."""
         code = facts.get("site")
         if code is None:
             return
@@ -52,7 +52,7 @@ class SiteBook:
         for column in SITE_COLUMNS:
             if column in facts:
                 self._put_one(row, site, column, facts[column])
-        if code in self._held and self._owners.get(code):
+        if code in self._known and self._owners.get(code):
             return
         text = first_day(facts)
         day = date.fromisoformat(text) if text else None
@@ -63,7 +63,7 @@ class SiteBook:
             self._changed[code] = site
 
     def _put_one(self, row: Row, site: StagedSite, column: str, value: Any) -> None:
-        existing = self._held.get(site.code)
+        existing = self._known.get(site.code)
         if column == "customer":
             owners = self._owners.get(site.code, [])
             if owners:
@@ -104,7 +104,7 @@ class SiteBook:
         row.faults.append(Fault(column, shown(row.cells.get(column, "")), reason))
 
     def save(self) -> None:
-        """Store what was added; customers keep the spelling the file used first."""
+        """Write what was added; customers keep the spelling the file used first."""
         named = {
             customer_key(site.facts["customer"][0]): site.facts["customer"][0]
             for site in reversed(self._changed.values())
@@ -123,7 +123,7 @@ class SiteBook:
 
 
 def _facts_of(site: Site) -> Facts:
-    """Put a site of the register into the form in which rows are compared."""
+    """Site of the register in the form in which rows are compared."""
     facts: Facts = {"address": site.address, "postcode": site.postcode}
     if site.latitude is not None and site.longitude is not None:
         facts |= {"latitude": stored_number(site.latitude), "longitude": stored_number(site.longitude)}

@@ -1,7 +1,7 @@
-"""Checking rows against each other and against the register, a chunk at a time.
+"""Check of UNITS against its own rows and the register, a chunk at a time.
 
-The order is periods, units, what the periods mean for their units, history: each looks back only at what is
-staged already, by key, so that memory does not grow with the file.
+The order is periods, units, the effect of the periods on their units, history: each looks back only at what
+is staged already, by key, so that memory does not grow with the file.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ KNOWN_NOTE = "in the register already"
 
 @dataclass
 class Verdict:
-    """What came of checking a chunk: rows to stage, and earlier rows that turn out otherwise."""
+    """Result of checking a chunk: rows to stage, and earlier rows whose state changes."""
 
     batch: Batch
     rows: list[StagedRow] = field(default_factory=list)
@@ -41,7 +41,7 @@ class Verdict:
     book: SiteBook | None = None
 
     def blame(self, staged: StagedRow, fault: Fault) -> None:
-        """Make a row bad, whether it is new in this chunk or was staged before."""
+        """Mark a row as bad, whether it is new in this chunk or was staged before."""
         if staged.pk is not None and staged.state != State.BAD:
             self.turned[State.BAD].append(staged.pk)
         staged.state = State.BAD
@@ -65,14 +65,14 @@ class Verdict:
             staged.identity = ""
 
     def save(self) -> None:
-        """Store what became of rows that were staged before."""
+        """Write the changed states of rows that were staged before."""
         for state, keys in self.turned.items():
             StagedRow.objects.filter(pk__in=keys).update(state=state)
         StagedProblem.objects.bulk_create(self.problems)
 
 
 class UnitsCheck:
-    """Reads rows of UNITS and holds them against each other, their sites and the register."""
+    """Reads rows of UNITS and checks them against each other, their sites and the register."""
 
     file = InputFile.UNITS
     rows_at_once = 80 * PAGES_A_READING
@@ -106,7 +106,7 @@ class UnitsCheck:
             elif code:
                 earlier[code] = staged
             if code in existing and staged.state == State.NEW:
-                self._compare_held(verdict, staged, existing[code], row, has_periods=code in with_periods)
+                self._compare_known(verdict, staged, existing[code], row, has_periods=code in with_periods)
         return verdict
 
     def _earlier(self, codes: list[str]) -> dict[str, StagedRow]:
@@ -120,7 +120,7 @@ class UnitsCheck:
         return set(staged.values_list("key", flat=True).distinct())
 
     def _compare_rows(self, verdict: Verdict, staged: StagedRow, first: StagedRow, row: Row) -> None:
-        """Hold two rows of one unit against each other; which is right is not ours to guess."""
+        """Compare two rows of one unit; both are bad if they differ."""
         column = first_difference(staged.facts, first.facts, UNITS.names)
         if column is None:
             if staged.state == State.NEW:
@@ -141,10 +141,10 @@ class UnitsCheck:
             first, Fault(column, "" if first.facts.get(column) is None else there.strip("“”"), message)
         )
 
-    def _compare_held(
+    def _compare_known(
         self, verdict: Verdict, staged: StagedRow, existing: KnownUnit, row: Row, *, has_periods: bool
     ) -> None:
-        """Hold a row against the register: the same is known, anything else is for the unit's page."""
+        """Compare a row with the register: the same is known, changes belong on the unit's page."""
         difference = existing.difference(staged.facts, has_periods=has_periods)
         if difference is None:
             staged.state, staged.note = State.KNOWN, KNOWN_NOTE
@@ -157,7 +157,7 @@ class UnitsCheck:
 def known_fault(
     staged: StagedRow, difference: tuple[str, object], names: Names, *, value: str | None = None
 ) -> Fault:
-    """Say in what the register differs from a row about a unit it holds."""
+    """Fault that names the difference between a row and the register's unit."""
     column, register_value = difference
     file_value = shown_fact(column, staged.facts.get(column), names)
     reason = (

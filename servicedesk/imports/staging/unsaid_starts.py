@@ -1,4 +1,4 @@
-"""Since when failures reached us of units whose rows do not say it."""
+"""Assumed start of follow-up for units whose rows do not give it."""
 
 from __future__ import annotations
 
@@ -19,18 +19,18 @@ from servicedesk.imports.querysets import StagedRowQuerySet
 from units.models import ObservationPeriod
 
 NEW = timedelta(days=30)
-"""A unit installed so short a time before the import was heard of since then: nothing is asked."""
+"""A unit installed within this time before the import counts from its installation, without a question."""
 
 MISSING = 7.0
-"""Rows of history missing before the oldest from which on that is no chance: e**-7 is below 1 in 1,000."""
+"""Expected rows missing before the oldest one beyond which that is no chance: e**-7 is below 1 in 1,000."""
 
 
 class UnsaidStarts:
-    """Decides from when on units count whose rows leave ``observed_from`` empty.
+    """Assumed start of follow-up of units whose rows leave ``observed_from`` empty (left truncation).
 
-    It is the day they were installed, as if we had fitted them. But where the file has units from long before
-    its oldest row of history, so many that at the rate of later years `MISSING` rows are missing, nobody kept
-    records then: such units count from the day of the oldest row.
+    It is the day they were installed, as if we had installed them. But where the file has units from long
+    before its oldest row of history, so many that at the rate of later years `MISSING` rows are missing, no
+    records were kept then: such units count from the day of the oldest row.
     """
 
     def __init__(self, batch: Batch) -> None:
@@ -38,11 +38,11 @@ class UnsaidStarts:
         self.asked_up_to = (timezone.localdate(batch.started_at) - NEW).isoformat()
 
     def are_unsaid(self, facts: Facts) -> bool:
-        """Whether a row of UNITS should say since when failures reach us, and does not."""
+        """Whether a row of UNITS should give the start of follow-up, and does not."""
         return "observed_from" not in facts and facts["installed_on"] < self.asked_up_to
 
     def span(self, facts: Facts) -> Span:
-        """Give the one period of a row that should have said it."""
+        """Observation period of a row without a given start."""
         until = facts.get("observed_until", "")
         begins = max(facts["installed_on"], self.records_from)
         ends = [end for end in (until, facts.get("removed_on")) if end]
@@ -50,7 +50,7 @@ class UnsaidStarts:
 
     @cached_property
     def records_from(self) -> str:
-        """The day from which on records were kept, in ISO form; "" where they may have been kept always."""
+        """First day of the records, in ISO form; "" where they may be complete from the beginning."""
         history = self._good(InputFile.HISTORY).aggregate(oldest=Min(KT("facts__on")), rows=Count("pk"))
         if not history["rows"]:
             return ""
@@ -64,7 +64,7 @@ class UnsaidStarts:
         return oldest.isoformat() if before * history["rows"] > MISSING * since else ""
 
     def rows(self) -> StagedRowQuerySet:
-        """The rows of UNITS that should have said it."""
+        """Rows of UNITS that should give the start of follow-up."""
         periods = self._good(InputFile.PERIODS).values("key")
         rows = self._good(InputFile.UNITS).exclude(facts__has_key="observed_from").exclude(key__in=periods)
         return rows.filter(state=StagedRow.State.NEW, facts__installed_on__lt=self.asked_up_to)
@@ -75,7 +75,7 @@ class UnsaidStarts:
 
 
 def starts_words(batch: Batch) -> str:
-    """Say of how many units an import assumes since when failures reached us, and what; "" for none."""
+    """Sentence on how many units have an assumed start of follow-up, and which; "" for none."""
     if batch.stage in (Batch.Stage.STAGING, Batch.Stage.CHECKED, Batch.Stage.REFUSED):
         starts = UnsaidStarts(batch)
         number = starts.rows().count()

@@ -1,5 +1,5 @@
-"""The report of the year: one document out of all figures, as a page to print and as a PDF.
+"""Annual report: one document from all figures, as a page to print and as a PDF.
 
-`blocks` says what a document is made of, `year` puts this one together, and `pdf` sets any such document on
-paper; the page loops over the same blocks. So page and PDF can't differ in a number.
+`blocks` defines the parts of a document, `document` builds this one, and `pdf` renders any such document; the
+page loops over the same blocks. So page and PDF cannot differ in a number.
 """

@@ -1,4 +1,4 @@
-"""What a printed document is made of. This module imports no Django."""
+"""Blocks of a printed document. This module imports no Django."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from typing import ClassVar
 
 @dataclass(frozen=True)
 class Heading:
-    """The heading of a section; ``address`` leads to the page that answers the same question live."""
+    """Heading of a section; ``address`` is the URL of the page with the same figure."""
 
     kind: ClassVar[str] = "heading"
     words: str
@@ -18,7 +18,7 @@ class Heading:
 
 @dataclass(frozen=True)
 class Words:
-    """A paragraph; ``lead`` marks the sentence that answers the question of a section."""
+    """Paragraph; ``lead`` marks the sentence that answers the question of a section."""
 
     kind: ClassVar[str] = "words"
     words: str
@@ -27,7 +27,7 @@ class Words:
 
 @dataclass(frozen=True)
 class Points:
-    """Short sentences below each other."""
+    """Bulleted list of short sentences."""
 
     kind: ClassVar[str] = "points"
     words: Sequence[str]
@@ -35,7 +35,7 @@ class Points:
 
 @dataclass(frozen=True)
 class Pictures:
-    """Pictures side by side, as SVG."""
+    """Row of charts, as SVG."""
 
     kind: ClassVar[str] = "pictures"
     svgs: Sequence[str]
@@ -43,7 +43,7 @@ class Pictures:
 
 @dataclass(frozen=True)
 class Table:
-    """Rows of words below a header; ``numbers`` are the columns set to the right."""
+    """Table of text cells below a header; ``numbers`` are the right-aligned columns."""
 
     kind: ClassVar[str] = "table"
     header: Sequence[str]
@@ -52,7 +52,7 @@ class Table:
 
     @property
     def labeled(self) -> list[list[tuple[str, str, bool]]]:
-        """Every cell with the head of its column and whether it is a number."""
+        """Rows of cells, each with its column header and whether it is a number."""
         return [
             [
                 (head, cell, place in self.numbers)
@@ -67,7 +67,7 @@ Block = Heading | Words | Points | Pictures | Table
 
 @dataclass(frozen=True)
 class Paper:
-    """A document: its title, what it is about, and its blocks in order."""
+    """Document: its title, subject, and blocks in order."""
 
     title: str
     about: str

@@ -1,4 +1,4 @@
-"""The report of the year: every figure for one period, with the sentences of the pages and their pictures."""
+"""Contents of the annual report: every figure for one period, with the sentences and charts of the pages."""
 
 from __future__ import annotations
 
@@ -48,24 +48,24 @@ from units.models import ComponentType
 
 NONE_YET = "cannot tell yet"
 MOST_THIN = 5
-"""Lots of which nobody can tell that the report names; the page has more."""
+"""Most lots with too little data that the report lists; the page has more."""
 
 
 def year_report(chosen: Selection) -> Paper:
-    """Put the report of a period together.
+    """Build the annual report of a period.
 
-    Rates are those of the period; how long parts last, what is to come and how often care pays rest on all
-    records up to its last day, as one year says little of them.
+    Rates are those of the period; lifetimes, forecast and maintenance intervals rest on all records up to its
+    last day, as one year is too short for them.
     """
     first, last = chosen.from_on or chosen.last, chosen.last
     so_far = replace(chosen.always(), as_of=last, dated=True)
     rates = cached_figure("rates", chosen, "component", compute=lambda: rates_figure(chosen, by="component"))
-    # Most chapters rest on these, so they are read once.
+    # Most sections rest on these, so they are read once.
     lifetimes = read_histories(so_far, by="component")
     all_rates = cached_figure(
         "rates", so_far, "component", compute=lambda: rates_figure(so_far, by="component")
     )
-    # The report says nothing of failures dated otherwise, which its page does.
+    # The report leaves out the fits with other datings, which the page shows.
     lasting = cached_figure(
         "lives",
         so_far,
@@ -94,7 +94,7 @@ def year_report(chosen: Selection) -> Paper:
 
 
 def _maintenance_figures(selection: Selection, lifetimes: Histories) -> Iterator[MaintenanceFigure]:
-    """Work out the figures of all rules in force from records that are read once."""
+    """Compute the figures of all maintenance rules in force from records read once."""
     rules = list(rules_in_force())
     records = MaintenanceRecords(selection, rules, histories=lifetimes) if rules else None
     return (maintenance_figure(selection, rule, records=records) for rule in rules)
@@ -159,7 +159,7 @@ def _rate_cells(row: RateRow) -> list[str]:
 
 
 def _comparisons(chosen: Selection, rates: RatesFigure, lifetimes: Histories) -> Iterator[Block]:
-    """Hold the types of each kind against each other, where both have failed often enough to say anything."""
+    """Blocks that compare the types of each kind that have failed often enough."""
     figures = [
         compare_figure(chosen, one=one, other=other, histories=lifetimes) for one, other in _pairs(rates)
     ]
@@ -187,7 +187,7 @@ def _comparisons(chosen: Selection, rates: RatesFigure, lifetimes: Histories) ->
 
 
 def _pairs(rates: RatesFigure) -> list[tuple[int, int]]:
-    """Choose the pairs of types that can be compared."""
+    """Keys of the pairs of types that can be compared."""
     by_key = {row.key: row for row in rates.rows if row.events >= TEST_EVENTS}
     types = [each for each in ComponentType.objects.order_by("kind", "name") if each.pk in by_key]
     return [(one.pk, other.pk) for one, other in combinations(types, 2) if one.kind == other.kind]
@@ -281,7 +281,7 @@ def _maintenance(figures: Iterable[MaintenanceFigure]) -> Iterator[Block]:
 
 
 def _says_why_not(figure: MaintenanceFigure) -> bool:
-    """Tell whether there were failures enough for an interval, so that its refusal tells what to do."""
+    """Whether there were enough failures for an interval, so that the reason for none is of use."""
     return not figure.hidden and figure.events >= FIT_CURVE_FAILURES
 
 

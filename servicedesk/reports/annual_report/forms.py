@@ -1,4 +1,4 @@
-"""What is asked of the annual report."""
+"""Form of the annual report."""
 
 from __future__ import annotations
 
@@ -13,10 +13,10 @@ from servicedesk.reports.summary import twelve_months
 
 
 class YearForm(PeriodForm):
-    """Which days a report is about; the last twelve months where nothing was said."""
+    """Period of the annual report; by default the last twelve months."""
 
     def selection(self, today: date) -> Selection:
-        """Give the days asked for."""
+        """Selection of the period."""
         last = min(self.cleaned_data["until"] or today, today)
         first = self.cleaned_data["from"] or twelve_months(last).from_on
         return Selection(as_of=last, dated=last != today, from_on=first)

@@ -1,4 +1,4 @@
-"""A document set on paper as a PDF. This module imports no Django."""
+"""PDF rendering of a document. This module imports no Django."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ from svglib.svglib import svg2rlg
 
 from servicedesk.reports.annual_report.blocks import Block, Heading, Paper, Pictures, Points, Table, Words
 
-logging.getLogger("svglib").setLevel(logging.ERROR)  # it tells of every attribute it has no use for
+logging.getLogger("svglib").setLevel(logging.ERROR)  # it warns of every attribute it ignores
 
 INK, FADED, HAIRLINE = HexColor("#1D2733"), HexColor("#56616B"), HexColor("#D9D3C5")
 MARGIN: Final = 18 * mm
@@ -49,7 +49,7 @@ SECTION = ParagraphStyle(
     "section", PLAIN, fontName="Helvetica-Bold", fontSize=12.5, leading=16, spaceBefore=12, spaceAfter=4
 )
 LEFT, RIGHT = 2, 4
-PADDING: Final = LEFT + RIGHT + 1  # a point more, for sums of widths are rounded
+PADDING: Final = LEFT + RIGHT + 1  # one point more, as sums of widths are rounded
 RULED = TableStyle(
     [
         ("LINEBELOW", (0, 0), (-1, 0), 0.8, INK),
@@ -64,21 +64,21 @@ RULED = TableStyle(
 
 
 def set_on_paper(paper: Paper, *, company: str, printed: str) -> bytes:
-    """Set a document on letter paper.
+    """Render a document as a PDF on letter paper.
 
     Parameters
     ----------
     paper
         The document.
     company
-        Whose it is: written at the foot of every page.
+        Company name in the footer of every page.
     printed
-        The day it was made, in words; the same words give the same bytes.
+        Date in the footer, in words; the same words give the same bytes.
 
     Returns
     -------
     bytes
-        A PDF. Letters that its standard fonts lack are written as question marks.
+        A PDF. Characters that its standard fonts lack become question marks.
     """
     width, height = LETTER
     out = BytesIO()
@@ -108,7 +108,7 @@ def set_on_paper(paper: Paper, *, company: str, printed: str) -> bytes:
 
 
 def _kept(blocks: Sequence[Block], *, width: float) -> Iterator[Flowable]:
-    """Give the blocks in order, each heading kept on the page of what follows it."""
+    """Iterate over the flowables of the blocks, each heading kept with the next one."""
     waiting: list[Flowable] = []
     for block in blocks:
         for piece in _flowables(block, width=width):
@@ -142,7 +142,7 @@ def _flowables(block: Block, *, width: float) -> Iterator[Flowable]:
 
 
 def _drawn(block: Pictures, *, width: float) -> Iterator[Flowable]:
-    """Draw pictures two in a row, all as wide as each other."""
+    """Lay out charts two in a row, all of the same width."""
     column = (width - GAP) / 2
     drawings = [_drawing(svg, width=column) for svg in block.svgs]
     for begin in range(0, len(drawings), 2):
@@ -156,7 +156,7 @@ def _drawn(block: Pictures, *, width: float) -> Iterator[Flowable]:
 
 
 def _drawing(svg: str, *, width: float) -> Any:
-    # The viewer's own font has no name here; Helvetica is what the lettering was measured with.
+    # A PDF has no system-ui font; text widths were measured with Helvetica.
     drawing: Any = svg2rlg(BytesIO(svg.replace(SVG_FONTS, "Helvetica").encode()))
     scale = width / drawing.width
     drawing.scale(scale, scale)
@@ -165,7 +165,7 @@ def _drawing(svg: str, *, width: float) -> Any:
 
 
 def _widths(table: Table, *, width: float) -> list[float]:
-    """Share out the width of a table: room for the longest word of each column, the rest by what it holds."""
+    """Column widths of a table: each at least its longest word, the rest in proportion to its text."""
     columns = list(zip(table.header, *table.rows, strict=True))
     least = [min(_longest_word(cells), width / 3) + PADDING for cells in columns]
     weights = [min(max(len(cell) for cell in cells), 44) + 3 for cells in columns]
@@ -176,7 +176,7 @@ def _widths(table: Table, *, width: float) -> list[float]:
 
 
 def _longest_word(cells: Sequence[str]) -> float:
-    """Measure the longest word of a column, whose first cell is its head."""
+    """Width of the longest word of a column, whose first cell is its header."""
     fonts = [HEAD.fontName, *[SMALL.fontName] * (len(cells) - 1)]
     return max(
         (
@@ -189,7 +189,7 @@ def _longest_word(cells: Sequence[str]) -> float:
 
 
 def _grid(table: Table, *, width: float) -> Grid:
-    """Set a table."""
+    """Render a table."""
     head = [
         _words(cell, HEAD_NUMBER if place in table.numbers else HEAD)
         for place, cell in enumerate(table.header)
@@ -211,5 +211,5 @@ def _words(words: str, style: ParagraphStyle) -> Paragraph:
 
 
 def _printable(words: str) -> str:
-    """Keep the letters that the standard fonts of a PDF have."""
+    """Replace characters that the standard fonts of a PDF lack."""
     return words.replace("\u2212", "-").encode("cp1252", "replace").decode("cp1252")

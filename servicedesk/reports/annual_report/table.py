@@ -1,4 +1,4 @@
-"""A document as rows of a file and as JSON: one row a cell of its tables."""
+"""CSV rows and JSON of the annual report: one row a cell of its tables."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ PAPER_HEADER: Final = ["section", "row", "column", "value"]
 
 
 def paper_rows(paper: Paper) -> Iterator[list[Any]]:
-    """Give the cells of the tables of a document, each with its section, row and column."""
+    """Iterate over the cells of the tables, each with its section, row and column."""
     section = ""
     for block in paper.blocks:
         if isinstance(block, Heading):
@@ -23,7 +23,7 @@ def paper_rows(paper: Paper) -> Iterator[list[Any]]:
 
 
 def paper_json(paper: Paper) -> dict[str, Any]:
-    """Give a document without its pictures as a JSON document."""
+    """JSON of the annual report, without its charts."""
     sections: list[dict[str, Any]] = []
     for block in paper.blocks:
         if isinstance(block, Heading):

@@ -25,7 +25,7 @@ from servicedesk.reports.views import bad_question
 @owners
 @in_background
 def year(request: HttpRequest) -> HttpResponse:
-    """All figures of a period in one document."""
+    """Annual report as a page, a CSV file or a PDF."""
     form, today = YearForm(request.GET), timezone.localdate()
     if not form.is_valid():
         return bad_question(request, form, "reports/year.html")

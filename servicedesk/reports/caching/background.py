@@ -1,8 +1,8 @@
-"""Figures of a large fleet, computed by a Celery worker, or by the clock where there is no broker.
+"""Background computation of the figures of a large fleet, by Celery or, without a broker, by the clock.
 
-Who asks for such a page is told that its figures are being computed, and led to them by a page that asks
-again by itself. It waits for figures begun after it asked: while records come in all the time, one of the
-newest would never be there. What a page needs is computed by answering it once more, for the same person.
+A request for such a page gets a waiting page (202) that polls until the figures are there. It waits for
+figures begun after the request, not for those of the newest records: while records come in all the time,
+these would never be there. The figures are computed by calling the view once more, for the same user.
 """
 
 from __future__ import annotations
@@ -32,23 +32,23 @@ from units.models import Unit
 
 COMPUTE = "reports.compute_figures"
 SINCE = "since"
-"""The part of an address that says for figures of which moment, in seconds since 1970, somebody waits."""
+"""Query parameter: the moment, in seconds since 1970, from which on figures are accepted."""
 FILES = {"csv", "pdf"}
-"""Parts of an address by which a page gives its figures as a file."""
+"""Query parameters by which a page returns its figures as a file."""
 HOLDS_SECONDS = 3600
 TAKEN_UP_AGAIN = timedelta(minutes=10)
-"""A worker that is not done by then has died; where it has not, the same is computed twice."""
+"""A worker that is not done by then counts as dead; if it is alive, the same is computed twice."""
 
 View = Callable[..., HttpResponse]
 log = logging.getLogger(__name__)
 
 
 class FigureError(RuntimeError):
-    """The figures could not be computed; the text gives the way through the code to where it went wrong."""
+    """Computation of figures failed; the text is its traceback."""
 
 
 def in_background(view: View) -> View:
-    """Answer with a page that waits (202) where figures of a large fleet are not in the cache."""
+    """View decorator: respond with a waiting page (202) while figures of a large fleet are not cached."""
 
     @wraps(view)
     def answer(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
@@ -57,7 +57,7 @@ def in_background(view: View) -> View:
         since, polls = _since(request), "HX-Request" in request.headers
         request.GET = _without_since(request.GET)  # type: ignore[assignment]
         reading = Reading(since=since or None, computes=False)
-        request.figures_reading = reading  # type: ignore[attr-defined]  # base.html tells of older ones
+        request.figures_reading = reading  # type: ignore[attr-defined]  # base.html shows their age
         try:
             with reading_figures(reading):
                 response = view(request, *args, **kwargs)
@@ -69,7 +69,7 @@ def in_background(view: View) -> View:
         if not polls:
             return response
         again = _address(request, since)
-        if FILES & set(request.GET):  # a page is not left for a file
+        if FILES & set(request.GET):  # a file must not replace the waiting page
             return render(request, "reports/file_is_there.html", {"again": again})
         return HttpResponse(headers={"HX-Redirect": again})
 
@@ -81,12 +81,12 @@ def _is_large() -> bool:
 
 
 def _ask_for(request: HttpRequest, since: float) -> float:
-    """Store that a page's figures are wanted; answer of which moment on they are to be.
+    """Store a request for a page's figures, and return the moment from which on they are accepted.
 
     Raises
     ------
     FigureError
-        Where they could not be computed; whoever asks once more has it tried again.
+        Where they could not be computed; the next request tries again.
     """
     address, now = _address(request), timezone.now()
     if len(address) > LONGEST_ADDRESS:
@@ -95,7 +95,7 @@ def _ask_for(request: HttpRequest, since: float) -> float:
         row, new = FigureRequest.objects.get_or_create(
             address=address, defaults={"requested_by": user_of(request), "requested_at": now}
         )
-        # Without a broker the clock takes it up, so that no page waits.
+        # Without a broker the clock computes them.
         if new and not current_app.conf.task_always_eager:
             enqueue_on_commit(COMPUTE)
     if row.problem:
@@ -105,9 +105,9 @@ def _ask_for(request: HttpRequest, since: float) -> float:
 
 
 def compute_requested_figures(*, at: datetime) -> int:
-    """Compute what pages wait for; answer how many.
+    """Compute the figures of all waiting requests, and return how many succeeded.
 
-    Of two workers who want the same one gets it. What went wrong is kept for the page that waits.
+    Of two workers, one takes a request. An error is stored for the waiting page.
     """
     computed = 0
     for wanted in FigureRequest.objects.waiting(taken_up_before=at - TAKEN_UP_AGAIN):
@@ -117,7 +117,7 @@ def compute_requested_figures(*, at: datetime) -> int:
         try:
             with reading_figures(Reading(since=wanted.requested_at.timestamp())):
                 _answer(wanted)
-        except Exception as error:  # the page tells who asked, and the others are computed
+        except Exception as error:  # the waiting page shows it; the other requests go on
             log.exception("figures could not be computed")
             mine.update(problem=trace(error))
         else:
@@ -127,7 +127,7 @@ def compute_requested_figures(*, at: datetime) -> int:
 
 
 def _answer(wanted: FigureRequest) -> None:
-    """Answer the page once more, in this process, so that all its figures get into the cache."""
+    """Call the view of a request in this process, so that all its figures are cached."""
     path, _, query = wanted.address.partition("?")
     page = resolve(path)
     request = HttpRequest()
@@ -137,7 +137,7 @@ def _answer(wanted: FigureRequest) -> None:
 
 
 def _since(request: HttpRequest) -> float:
-    """Read for figures of which moment somebody waits; 0 for none, or where it is no moment."""
+    """Parse the moment from which on figures are accepted; 0 where it is missing, invalid or too old."""
     try:
         since = float(request.GET.get(SINCE, ""))
     except ValueError:

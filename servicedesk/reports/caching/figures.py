@@ -1,12 +1,11 @@
-"""Figures cached until a record they are made of changes; of a large fleet they are computed in background.
+"""Cache of figures, keyed by question and valid for one version of the records.
 
-The key of a cached figure is the question; beside the figure stands the version of the records
-(`TableVersion`) that
-it was computed from. Time plays no part, except that a question names the day on which the records are read;
-a day after it was computed a figure is thrown away only to save room.
+The key of a cached figure is the question; the entry has the version of the records (`TableVersion`) that it
+was computed from. Time plays no part, except that a question names the day on which the records are read;
+entries expire after a day only to save memory.
 
-A page of a large fleet does not compute: it shows what is cached, or `FigurePendingError` says that it has to
-be computed first (see `background`).
+A page of a large fleet does not compute: it shows what is cached, or raises `FigurePendingError` (see
+`background`).
 """
 
 from __future__ import annotations
@@ -37,12 +36,12 @@ log = logging.getLogger(__name__)
 
 
 class FigurePendingError(Exception):
-    """A figure of a large fleet is not in the cache yet."""
+    """Figure of a large fleet that is not in the cache yet."""
 
 
 @dataclass(frozen=True)
 class Entry:
-    """A figure in the cache: the version of its records, and the second since 1970 at which it was begun."""
+    """Cached figure with the version of its records and when its computation began (seconds since 1970)."""
 
     version: str
     begun_at: float
@@ -51,12 +50,11 @@ class Entry:
 
 @dataclass(frozen=True)
 class Reading:
-    """How figures are read for a while.
+    """Policy by which figures are read from the cache.
 
-    ``since``: figures begun at this second since 1970 or later will do, whatever was written after; None:
-    only those of the records as they are.
-    ``computes``: whether missing ones are computed here. ``older``: when those were begun that were given
-    though the records have changed since.
+    ``since``: accept figures begun at this second since 1970 or later, whatever was written after; None: only
+    those of the current version of the records. ``computes``: whether missing ones are computed here.
+    ``older``: start times of the accepted figures whose records have changed since.
     """
 
     since: float | None = None
@@ -65,7 +63,7 @@ class Reading:
 
     @property
     def as_of(self) -> datetime | None:
-        """From records of which local time the oldest of those figures was computed."""
+        """Local time of the oldest outdated figure, None where all are current."""
         return timezone.localtime(datetime.fromtimestamp(min(self.older), UTC)) if self.older else None
 
 
@@ -74,7 +72,7 @@ _reading: ContextVar[Reading | None] = ContextVar("reading", default=None)
 
 @contextmanager
 def reading_figures(reading: Reading) -> Iterator[None]:
-    """Context manager: read cached figures as ``reading`` says."""
+    """Context manager that sets how cached figures are read."""
     token = _reading.set(reading)
     try:
         yield
@@ -83,7 +81,7 @@ def reading_figures(reading: Reading) -> Iterator[None]:
 
 
 def is_computing() -> bool:
-    """Whether figures are being computed in the background, in this very thread."""
+    """Whether this thread is computing figures in the background."""
     reading = _reading.get()
     return reading is not None and reading.computes
 
@@ -96,9 +94,9 @@ def cached_figure(name: str, *question: object, compute: Callable[[], Figure]) -
     name
         Which figure it is.
     question
-        What was asked: frozen values whose ``repr`` says all that matters.
+        Parameters of the figure: frozen values whose ``repr`` identifies them.
     compute
-        Computes it; what it returns can be pickled.
+        Function that computes it; its result must be picklable.
 
     Raises
     ------
@@ -109,7 +107,7 @@ def cached_figure(name: str, *question: object, compute: Callable[[], Figure]) -
 
 
 def fresh_figure(name: str, *question: object, compute: Callable[[], Figure]) -> Figure:
-    """Compute a figure of records that bump no `TableVersion`; cached only for whoever waits for it.
+    """Compute a figure of records that bump no `TableVersion`; cached only for a waiting request.
 
     Takes and raises what `cached_figure` does.
     """
@@ -124,7 +122,7 @@ def _figure(
     reading = _reading.get() or Reading()
     figure: Figure
     key = f"figure:{name}:{sha256(repr((code_version(), question)).encode()).hexdigest()}"
-    # A worker whose clock is behind must not compute for ever what nobody takes for new.
+    # At least ``since``: with its clock behind, a worker's figures would never be accepted.
     entry, begun_at = _look_up(key), max(time.time(), reading.since or 0.0)
     is_current = entry is not None and version and entry.version == version
     will_do = entry is not None and reading.since is not None and entry.begun_at >= reading.since
@@ -150,7 +148,7 @@ def _look_up(key: str) -> Entry | None:
 
 
 def _store(key: str, entry: Entry) -> None:
-    """Cache a figure; where there is no room for it, it is computed again."""
+    """Cache a figure; an error is logged, and the figure computed again next time."""
     try:
         caches["figures"].set(key, entry, timeout=ROOM_FOR)
     except (OSError, RedisError) as error:
@@ -159,7 +157,7 @@ def _store(key: str, entry: Entry) -> None:
 
 @cache
 def code_version() -> str:
-    """Hash the code that figures are computed with: what other code cached is of no use."""
-    here = Path(__file__).parent
-    content = b"".join(path.read_bytes() for path in sorted(here.rglob("*.py")))
+    """Hash of the source code of all reports, which is part of every cache key."""
+    reports = Path(__file__).parents[1]
+    content = b"".join(path.read_bytes() for path in sorted(reports.rglob("*.py")))
     return sha256(content).hexdigest()

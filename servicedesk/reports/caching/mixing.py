@@ -1,4 +1,4 @@
-"""Says of figures that an import is only half in, or half out again, while they are worked out."""
+"""Warning on figures while an import is being applied or reverted."""
 
 from __future__ import annotations
 
@@ -15,11 +15,11 @@ from servicedesk.reports.annual_report.blocks import Paper, Words
 
 APP = "reports"
 ALSO = {"office:home"}
-"""Pages elsewhere that show figures."""
+"""Pages of other apps that show figures."""
 
 
 def mixing_words() -> str:
-    """Say that an import is under way, or was stopped half-way; "" where none is."""
+    """Warning that an import is under way or was stopped half-way; "" where none is."""
     stages = set(Batch.objects.half_way().values_list("stage", flat=True))
     done = [words for stage, words in (("applying", "applied"), ("reverting", "undone")) if stage in stages]
     if not done:
@@ -28,19 +28,19 @@ def mixing_words() -> str:
 
 
 def mark_paper(paper: Paper, words: str) -> Paper:
-    """Put the warning of a half-finished import, if there is one, at the top of a document."""
+    """Add the warning of a half-finished import, if there is one, at the top of a document."""
     return replace(paper, blocks=[Words(words, lead=True), *paper.blocks]) if words else paper
 
 
 def mark_line(words: str) -> str:
-    """Write the warning of a half-finished import as a line of CSV."""
+    """Format the warning of a half-finished import as a line of CSV."""
     line = io.StringIO()
     csv.writer(line).writerow([words])
     return line.getvalue()
 
 
 class MixingMiddleware:
-    """Tells pages of figures, and marks their files, while an import is half-way."""
+    """Middleware that adds the warning of a half-finished import to pages and CSV files of figures."""
 
     def __init__(self, get_response: Callable[[HttpRequest], Any]) -> None:
         self.get_response = get_response
@@ -57,7 +57,7 @@ class MixingMiddleware:
         return answer
 
     def process_view(self, request: HttpRequest, *_: Any) -> None:
-        """Look whether an import is half-way, where figures are asked for; base.html says so."""
+        """Set the warning on requests for figures; base.html shows it."""
         match = request.resolver_match
         if request.method == "GET" and match and (match.app_name == APP or match.view_name in ALSO):
             request.figures_mix = mixing_words()  # type: ignore[attr-defined]

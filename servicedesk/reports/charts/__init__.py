@@ -1,8 +1,8 @@
-"""Pictures of figures: rows of intervals, step curves with their band, funnels, and months, as SVG.
+"""SVG charts: interval rows, step curves with bands, funnel plots, and monthly bars.
 
-They take numbers and words, know nothing of pages, and import no Django. Like the drawings of units they
-are 320 wide, so that on a phone 320 pixels wide no lettering is smaller than 11, and carry no style and no
-script: a strict content security policy, a printer and a mail reader all accept them. Nothing is said by
+They take numbers and words, are independent of pages, and import no Django. Like the drawings of units they
+are 320 wide, so that on a phone 320 pixels wide no text is smaller than 11, and contain no style and no
+script: a strict content security policy, a printer and a mail reader all accept them. Nothing is shown by
 color alone.
 """
 

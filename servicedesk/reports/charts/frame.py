@@ -1,4 +1,4 @@
-"""The sheet a picture is drawn on: its name, its description and what is written across its top."""
+"""Frame of an SVG chart: its title, its description and the text at its top."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ HAIRLINE: Final = "#D9D3C5"
 
 
 class Frame:
-    """A picture in the making; ``y`` is how far down it has come."""
+    """SVG chart under construction; ``y`` is the bottom of what is drawn so far."""
 
     def __init__(self, *, title: str, description: str, id_prefix: str) -> None:
         self.root = ET.Element(
@@ -41,20 +41,20 @@ class Frame:
         fill: str = INK,
         room: float | None = None,
     ) -> None:
-        """Write words below what is there, broken into lines."""
+        """Write wrapped text below what is drawn so far."""
         width = WIDTH - 2 * MARGIN if room is None else room
         for line in wrap(words, width=width, size=size, bold=bold):
             self.y += round(size * 1.35)
             text(self.root, MARGIN, self.y, line, size=size, bold=bold, fill=fill)
 
     def label_below(self, x: float, y: float, words: str) -> None:
-        """Write the number of a mark below its place, moved in where it would leave the sheet."""
+        """Write a tick label below its tick, moved in where it would leave the chart."""
         half = text_width(words, size=SMALL) / 2
         inside = min(max(x, half + 1), WIDTH - half - 1)
         text(self.root, inside, y, words, anchor="middle", fill=FADED)
 
     def finish(self) -> str:
-        """Close the picture below what is there and give it as text."""
+        """Set the size of the chart and return it as SVG text."""
         self.root.set("viewBox", f"0 0 {WIDTH} {self.y + MARGIN:.2f}".rstrip("0").rstrip("."))
         return ET.tostring(self.root, encoding="unicode")
 

@@ -1,4 +1,4 @@
-"""Rates against how much was watched, between the limits that chance alone sets: a funnel."""
+"""Funnel plot: rates against time at risk, between control limits."""
 
 from __future__ import annotations
 
@@ -15,14 +15,14 @@ _LEFT: Final = 38
 _RIGHT: Final = WIDTH - 12
 _HEIGHT: Final = 170
 _LEAST_TOP: Final = 0.05
-"""Finer marks than those of such an axis have numbers too long for its left edge."""
+"""Least end of the rate axis: tick labels of a shorter axis are too long for its left edge."""
 
 Point = tuple[float, float]
 
 
 @dataclass(frozen=True, kw_only=True)
 class FunnelPoint:
-    """One group: how much of it was watched, its rate, and whether it is to be named in the picture."""
+    """One group: its time at risk, its rate, and whether it is labeled in the chart."""
 
     name: str
     exposure: float
@@ -32,7 +32,7 @@ class FunnelPoint:
 
 @dataclass(frozen=True, kw_only=True)
 class FunnelLimits:
-    """How far chance alone carries a rate, at rising amounts of watching, and the words for its line."""
+    """Control limits of a rate by ascending time at risk, and the label of their line."""
 
     words: str
     exposure: Sequence[float]
@@ -50,24 +50,24 @@ def funnel(
     id_prefix: str,
     heading: str = "",
 ) -> str:
-    """Draw rates against how much was watched, with the common rate and the limits of chance around it.
+    """Draw a funnel plot of rates against time at risk, with the common rate and its control limits.
 
     Parameters
     ----------
     points
-        The groups; those to be named get a number beside their disc and their name below the picture.
+        The groups; labeled ones get a number beside their disc and their name below the chart.
     center
         The common rate, drawn as a line across.
     limits
-        Pairs of lines, narrow ones first; each narrows to the right, where more was watched.
+        Pairs of lines, narrow ones first; each narrows to the right, with more time at risk.
     title
-        What the picture is about: its accessible name.
+        Accessible name of the chart.
     axes
-        What the upright and the level axis count; both begin at zero.
+        Labels of the vertical and the horizontal axis; both begin at zero.
     id_prefix
-        Begins every id, so that several pictures can stand on one page.
+        Prefix of every id, so that several charts fit on one page.
     heading
-        What the groups have in common, written above.
+        What the groups have in common, written above the chart.
 
     Returns
     -------
@@ -108,14 +108,14 @@ def funnel(
 
 
 class _Labels:
-    """Words on the field of the picture that keep clear of each other."""
+    """Labels in the plot area that do not overlap."""
 
     def __init__(self, frame: Frame, *, left: float, top: float, bottom: float) -> None:
         self.frame, self.left, self.top, self.bottom = frame, left, top, bottom
         self.taken: list[tuple[float, float, float]] = []
 
     def write_beside(self, x: float, y: float, words: str) -> None:
-        """Write words beside a disc, moved up or down and tied to it by a hairline where others stand."""
+        """Write a label beside a disc, moved up or down with a hairline to it where others are in the way."""
         width = text_width(words, size=SMALL, bold=True)
         for shift in (-3.0, 10.0, -17.0, 24.0, -31.0, 38.0, -45.0, 52.0, -59.0):
             for left in (x + 7, x - 7 - width):
@@ -130,7 +130,7 @@ class _Labels:
                     return
 
     def write_last(self, words: str, y: float) -> None:
-        """Write words at the right-hand end, where there is room for them."""
+        """Write a label at the right-hand end, where there is space."""
         width = text_width(words, size=SMALL)
         if self._is_free(_RIGHT - width, y, width):
             self._write(_RIGHT - width, y, words, width, bold=False, fill=FADED)
@@ -158,14 +158,14 @@ def _draw_axes(frame: Frame, up: Scale, along: Scale) -> None:
         x, words = along.at(tick), tick_words(tick)
         line(grid, x, up.begin, x, up.begin + 4, kind="hair")
         half = text_width(words, size=SMALL) / 2
-        # Every other mark goes without its number where they are long.
+        # Labels that would overlap are left out.
         if min(x, WIDTH - half - 1) - half > end:
             frame.label_below(x, up.begin + SMALL + 5, words)
             end = x + half + 4
 
 
 def _draw_limits(frame: Frame, pair: FunnelLimits, up: Scale, along: Scale, *, dash: str) -> None:
-    """Trace both limits as far as they lie on the sheet."""
+    """Draw both limits as far as they lie within the axes."""
     lines = group(frame.root, class_="band")
     for values in (pair.low, pair.high):
         places = [
@@ -180,7 +180,7 @@ def _draw_limits(frame: Frame, pair: FunnelLimits, up: Scale, along: Scale, *, d
 def _draw_points(
     frame: Frame, labels: _Labels, points: Sequence[FunnelPoint], up: Scale, along: Scale
 ) -> None:
-    """Put discs where the groups are, and numbers beside those that are named."""
+    """Draw a disc for each group, and a number beside the labeled ones."""
     marks = group(frame.root, class_="marks")
     named = 0
     for point in points:

@@ -1,4 +1,4 @@
-"""Rates side by side, each with the interval it may lie in."""
+"""Interval chart: estimates with their confidence intervals, one row each."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ _ARROW: Final = 6
 
 @dataclass(frozen=True, kw_only=True)
 class IntervalRow:
-    """One row: a name, a number with its limits (or none), and the words that say the same.
+    """Row of an interval chart: a name, an estimate with its limits (or none), and the same in words.
 
     ``note`` is written below the name.
     """
@@ -45,7 +45,7 @@ def interval_rows(
     top: float | None = None,
     reference: float | None = None,
 ) -> str:
-    """Draw numbers with their limits below each other on one axis from zero.
+    """Draw estimates with their intervals below each other on one axis from zero.
 
     Parameters
     ----------
@@ -53,17 +53,17 @@ def interval_rows(
         In the order in which they are drawn; the caller sorts by name, because an order by estimate makes
         the smallest group look best or worst.
     title
-        What the picture is about: its accessible name.
+        Accessible name of the chart.
     axis
-        What the axis counts.
+        Label of the axis.
     id_prefix
-        Begins every id, so that several pictures can stand on one page.
+        Prefix of every id, so that several charts fit on one page.
     heading
         What the rows have in common, written above them.
     top
-        Where the axis ends, for pictures that are to be compared; else `axis_top` of the rows.
+        End of the axis, for charts that are to be compared; else `axis_top` of the rows.
     reference
-        A number to hold all rows against, marked by a dashed line.
+        A value to compare all rows with, marked by a dashed line.
 
     Returns
     -------
@@ -87,9 +87,9 @@ def interval_rows(
 
 
 def axis_top(rows: Sequence[IntervalRow]) -> float:
-    """Choose where the axis ends: all estimates show, and the limits of most rows.
+    """End of an axis that shows all estimates, and the limits of most rows.
 
-    One group with a wide interval would else squeeze all the others into a corner.
+    Otherwise one group with a wide interval would squeeze all the others into a corner.
     """
     shown = [row for row in rows if row.value is not None]
     if not shown:
@@ -102,7 +102,7 @@ def axis_top(rows: Sequence[IntervalRow]) -> float:
 def _draw_row(
     frame: Frame, marks: ET.Element, scale: Scale, row: IntervalRow, *, reference: float | None
 ) -> None:
-    """Write a name with its number, and draw its interval below."""
+    """Write a name with its estimate, and draw its interval below."""
     frame.y += 6
     number = text_width(row.words, size=PLAIN)
     first = frame.y + round(PLAIN * 1.35)

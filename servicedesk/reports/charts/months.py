@@ -1,4 +1,4 @@
-"""Numbers to expect month by month: bars from zero, each with the range it will lie in."""
+"""Bar chart of expected counts by month, with their prediction intervals."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ _END: Final = 4
 
 @dataclass(frozen=True, kw_only=True)
 class MonthBar:
-    """One month: its name, the number to expect, and between which numbers it will lie."""
+    """One month: its name, the expected count, and its prediction interval."""
 
     name: str
     mean: float
@@ -28,20 +28,20 @@ class MonthBar:
 
 
 def month_bars(bars: Sequence[MonthBar], *, title: str, axis: str, id_prefix: str, heading: str = "") -> str:
-    """Draw months side by side on one axis from zero.
+    """Draw monthly bars on one axis from zero.
 
     Parameters
     ----------
     bars
         The months in their order; the name of a month is written below its bar by its first letter.
     title
-        What the picture is about: its accessible name.
+        Accessible name of the chart.
     axis
-        What the upright axis counts.
+        Label of the vertical axis.
     id_prefix
-        Begins every id, so that several pictures can stand on one page.
+        Prefix of every id, so that several charts fit on one page.
     heading
-        What the picture is about, written above it.
+        Heading written above the chart.
 
     Returns
     -------

@@ -1,4 +1,4 @@
-"""From numbers to places on the sheet, on axes that begin at zero."""
+"""Linear scales and ticks of axes that begin at zero."""
 
 from __future__ import annotations
 
@@ -11,24 +11,24 @@ MOST_TICKS: Final = 5
 
 @dataclass(frozen=True)
 class Scale:
-    """An axis from zero to ``top``, drawn from ``begin`` to ``end`` (which may lie above it on the sheet)."""
+    """Linear scale from zero to ``top``, drawn from ``begin`` to ``end`` (which may be the smaller)."""
 
     top: float
     begin: float
     end: float
 
     def at(self, value: float) -> float:
-        """Give the place of a number."""
+        """Coordinate of a value."""
         return self.begin + (self.end - self.begin) * value / self.top
 
     def ticks(self) -> list[float]:
-        """Give the numbers to mark, zero first."""
+        """Values of the ticks, zero first."""
         step = tick_step(self.top)
         return [step * number for number in range(floor(self.top / step + 1e-9) + 1)]
 
 
 def tick_step(top: float, *, most: int = MOST_TICKS) -> float:
-    """Choose the distance of marks on an axis: 1, 2 or 5 times a power of ten, for at most so many steps."""
+    """Distance of ticks on an axis: 1, 2 or 5 times a power of ten, for at most ``most`` steps."""
     if top <= 0:
         raise ValueError(f"An axis from zero needs a top above zero, not {top:g}.")
     power = 10.0 ** floor(log10(top / most))
@@ -36,7 +36,7 @@ def tick_step(top: float, *, most: int = MOST_TICKS) -> float:
 
 
 def nice_top(greatest: float) -> float:
-    """Choose where an axis ends: at the first mark not below the greatest number (1 where that is zero)."""
+    """End of an axis: the first tick not below the greatest value (1 where that is zero)."""
     if greatest <= 0:
         return 1.0
     step = tick_step(greatest)
@@ -45,5 +45,5 @@ def nice_top(greatest: float) -> float:
 
 
 def tick_words(value: float) -> str:
-    """Write the number of a mark."""
+    """Format the label of a tick."""
     return f"{value:,.10g}" if value < 1e6 else f"{value:,.0f}"

@@ -1,4 +1,4 @@
-"""A curve over age that goes by steps, with the band it may lie in."""
+"""Step curve over age with its confidence band."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ Point = tuple[float, float]
 
 @dataclass(frozen=True, kw_only=True)
 class Steps:
-    """A curve that keeps a value from each ``at`` on, from ``start`` (with the value ``first``) to ``stop``.
+    """Step function with a new value at each ``at``, from ``start`` (with the value ``first``) to ``stop``.
 
     ``low`` and ``high`` are its limits, or None where there is no band; a limit that is not a number ends the
     band. ``model`` is a smooth curve drawn over it, as pairs of age and value.
@@ -51,28 +51,28 @@ def step_curve(
     id_prefix: str,
     percent: bool = False,
 ) -> str:
-    """Draw one curve with its band; several on one page share ``tops`` and can be compared.
+    """Draw a step curve with its band; charts that share ``tops`` can be compared.
 
     Parameters
     ----------
     steps
         The curve.
     name
-        Which group it is about, written above it.
+        Name of the group, written above the chart.
     words
-        What it comes to, written below the name.
+        Summary, written below the name.
     end
-        Its last value, written at its end.
+        Label of the last value, at its end.
     title
-        The accessible name.
+        Accessible name of the chart.
     axes
-        What the upright and the level axis count.
+        Labels of the vertical and the horizontal axis.
     tops
-        Where the upright and the level axis end; both begin at zero.
+        Ends of the vertical and the horizontal axis; both begin at zero.
     id_prefix
-        Begins every id, so that several pictures can stand on one page.
+        Prefix of every id, so that several charts fit on one page.
     percent
-        Whether the upright axis counts shares as per cent.
+        Whether the vertical axis shows shares in percent.
 
     Returns
     -------
@@ -114,7 +114,7 @@ def _draw_axes(frame: Frame, up: Scale, along: Scale, *, percent: bool) -> None:
 
 
 def _draw_band(frame: Frame, steps: Steps, up: Scale, along: Scale) -> None:
-    """Fill between the limits and draw their lines, as far as there are limits."""
+    """Draw the band between the limits and their lines, as far as there are limits."""
     if steps.low is None or steps.high is None or not steps.at:
         return
     both = zip(steps.low, steps.high, strict=True)
@@ -143,7 +143,7 @@ def _corners(
     up: Scale,
     along: Scale,
 ) -> list[Point]:
-    """Give the corners of a line by steps; what leaves the upright axis runs along its end."""
+    """Corners of a step line; values beyond the vertical axis are clipped to its end."""
     places = [(along.at(start), up.at(min(first, up.top)))]
     for age, worth in zip(at, value, strict=True):
         x, y = along.at(min(age, along.top)), up.at(min(worth, up.top))
@@ -155,7 +155,7 @@ def _corners(
 
 
 def _label_end(frame: Frame, place: Point, words: str, *, falls: bool) -> None:
-    """Write the last value at the end of the curve: beside it, or where there is no room on its free side."""
+    """Write the last value at the end of the curve: beside it, or without space there, above or below."""
     x, y = place
     width = text_width(words, size=SMALL, bold=True)
     if x + width + 6 <= _RIGHT:

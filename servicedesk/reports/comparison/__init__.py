@@ -1,1 +1,1 @@
-"""Two types of part held against each other, and when their difference is clear."""
+"""Comparison of two types of part, and verdicts on clear differences."""

@@ -16,7 +16,7 @@ from servicedesk.reports.rates.chart import range_words
 
 
 def ratio_picture(figure: CompareFigure) -> SafeString:
-    """Draw the ratios of a comparison beside each other, with a line where both types would fail alike."""
+    """Draw the rate ratios of a comparison, with a line at a ratio of one."""
     rows = [
         IntervalRow(
             name=ratio.name,

@@ -1,4 +1,4 @@
-"""What the templates of the comparison of two types show."""
+"""Template context of the comparison of two types."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from units.models import ComponentType, Kind
 
 
 def side_lines(figure: CompareFigure) -> list[dict[str, Any]]:
-    """Give the two types of a comparison, each with a link to its findings."""
+    """The two types of a comparison, each with a link to its findings."""
     return [
         {"side": side, "findings": findings_address(figure.selection.only("component", side.key))}
         for side in (figure.one, figure.other)
@@ -23,7 +23,7 @@ def side_lines(figure: CompareFigure) -> list[dict[str, Any]]:
 
 
 def strata_lines(figure: CompareFigure) -> list[dict[str, Any]]:
-    """Give the strata of a comparison with links to the findings of both types."""
+    """Strata of a comparison with links to the findings of both types."""
     lines = []
     for stratum in figure.strata:
         place = figure.selection.of_age(stratum.band)
@@ -44,7 +44,7 @@ def strata_lines(figure: CompareFigure) -> list[dict[str, Any]]:
 
 
 def pairs_of_types() -> list[dict[str, Any]]:
-    """List the pairs of types of one kind that are in use, each with a link to its comparison."""
+    """Pairs of types of one kind that are in use, each with a link to its comparison."""
     types = ComponentType.objects.filter(in_use=True).order_by("name")
     return [
         {

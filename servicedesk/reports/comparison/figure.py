@@ -1,4 +1,4 @@
-"""Two types of part held against each other: as they are, and allowing for sun, color and age."""
+"""Comparison of the failure rates of two types of part: crude, and adjusted for sun, color and age."""
 
 from __future__ import annotations
 
@@ -39,16 +39,16 @@ from servicedesk.reports.words import amount, percent
 from units.models import ComponentType
 
 MATTERS = 1.15
-"""A ratio that allowing for something changes by less than this is said to stay the same."""
+"""Change of a ratio by adjustment, as a factor, below which it counts as the same."""
 APART = 0.15
-"""Two types whose shares of a class differ by this are said to be used differently."""
+"""Difference in the shares of a class from which on two types count as used differently."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class Stratum:
-    """Parts in like sun, of like color and age: failures and item-years of both types.
+    """Stratum of sun, color and age: failures and item-years of both types.
 
-    ``alike`` are the traits they share and ``band`` the place of their age, for the way down to the findings.
+    ``alike`` are the traits they share and ``band`` the index of their age band, for the link to findings.
     """
 
     sun: str
@@ -61,17 +61,17 @@ class Stratum:
 
     @property
     def shared(self) -> bool:
-        """Whether both types were watched in it."""
+        """Whether both types have time at risk in it."""
         return min(self.years) > 0
 
 
 @dataclass(frozen=True, kw_only=True)
 class CompareFigure:
-    """Two types of part held against each other.
+    """Comparison of two types of part.
 
     ``ratios`` are the crude, the stratified and the regression-adjusted one; ``p_value`` is that of the test
-    of the two curves over age, None with ``test_reason`` where they are too thin; ``confounding`` says what
-    differs between the two besides the type.
+    of the two curves over age, None with ``test_reason`` where there are too few failures or sites;
+    ``confounding`` has sentences on what differs between the two besides the type.
     """
 
     selection: Selection
@@ -86,23 +86,23 @@ class CompareFigure:
 
     @property
     def best(self) -> Ratio:
-        """The ratio that allows for most."""
+        """The ratio with the most adjustment that is known, else the crude one."""
         return next((ratio for ratio in reversed(self.ratios) if ratio.known), self.ratios[0])
 
 
 def compare_figure(
     selection: Selection, *, one: int, other: int, histories: Histories | None = None
 ) -> CompareFigure:
-    """Hold two types of part against each other.
+    """Compute the comparison of two types of part.
 
     Parameters
     ----------
     selection
-        Which days, failures and units count; its types of part are the two.
+        Days, failures and units that count; its types of part are replaced by the two.
     one, other
         Keys of the types, of one kind of part.
     histories
-        What was read of all types of the selection, by type; the two are read anew where it is left out.
+        Histories of all types of the selection, by type; by default those of the two are read.
     """
     chosen = selection.only("component", one, other)
     if histories is None:
@@ -123,14 +123,14 @@ def compare(
     one: tuple[int, str],
     other: tuple[int, str],
 ) -> CompareFigure:
-    """Hold two types of part against each other by what was read of them.
+    """Compute the comparison of two types of part from their histories.
 
     Parameters
     ----------
     histories, traits
-        Lifetimes under observation of the two types, grouped by type, and what acts on their parts.
+        Lifetimes of the two types, grouped by type, and the traits of their units.
     selection
-        Which days count.
+        Days that count.
     one, other
         Key and name of each type.
     """
@@ -172,7 +172,7 @@ def _side(histories: Histories, rows: Any, strata: Strata, key: int, name: str, 
 
 
 def _wider(strata: Strata, mine: Any) -> tuple[float, float] | None:
-    """Give the limits of one type's failures an item-year that allow for shared sites."""
+    """Jackknife limits of one type's rate by site, None without time at risk."""
     if not mine.any():
         return None
     rate = jackknife_rate(
@@ -192,7 +192,7 @@ def _effect(strata: Strata) -> float:
 
 
 def _test(rows: Any, which: Any, sides: Sequence[Compared]) -> tuple[float | None, str]:
-    """Test whether the two gather failures alike over their ages."""
+    """P-value that both types have the same mean cumulative function, or None with the reason."""
     for side in sides:
         if side.sites < TEST_SITES or side.events < TEST_EVENTS:
             counts = f"{side.name}: {counted(side.events, 'failure')} at {counted(side.sites, 'site')}"
@@ -219,7 +219,7 @@ def _strata(strata: Strata) -> list[Stratum]:
 
 
 def _confounding(strata: Strata, sides: Sequence[Compared], ratios: Sequence[Ratio]) -> list[str]:
-    """Say in what the two differ besides their type, and what allowing for it changes."""
+    """Sentences on confounding: how the two differ besides their type, and what the adjustment changes."""
     if strata.days.size == 0:
         return []
     sentences = []
@@ -250,7 +250,7 @@ def _confounding(strata: Strata, sides: Sequence[Compared], ratios: Sequence[Rat
 
 
 def comparison_sentence(figure: CompareFigure) -> str:
-    """Say what a comparison comes to."""
+    """Sentence with the result of a comparison."""
     best, one, other = figure.best, figure.one.name, figure.other.name
     if best.ratio is None or best.low is None or best.high is None:
         unsure = f"The records cannot tell yet whether {one} fails more often than {other}: {best.reason}."
@@ -274,5 +274,5 @@ def comparison_sentence(figure: CompareFigure) -> str:
 
 
 def _alone(side: Compared) -> str:
-    """Say what can be said of one type by itself."""
+    """Sentence on the rate of one type by itself."""
     return f"{side.name[:1].upper()}{side.name[1:]}: {caveat(side.events, side.years, side.judged)}"

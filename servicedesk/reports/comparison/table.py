@@ -1,4 +1,4 @@
-"""A comparison of two types as rows of a file and as JSON."""
+"""CSV rows and JSON of the comparison of two types."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from servicedesk.reports.tables.cells import PER_WORDS, finite
 
 
 def compare_header(figure: CompareFigure) -> list[str]:
-    """Name the columns of a file of a comparison."""
+    """Column headers of the CSV file of a comparison."""
     sides = [
         f"{what}, {side.name}" for side in (figure.one, figure.other) for what in ("failures", "item-years")
     ]
@@ -19,7 +19,7 @@ def compare_header(figure: CompareFigure) -> list[str]:
 
 
 def compare_rows(figure: CompareFigure) -> Iterator[list[Any]]:
-    """Give the rows of a file of a comparison: the ratios, then the strata they rest on."""
+    """Iterate over the CSV rows of a comparison: the ratios, then the strata they rest on."""
     one, other = figure.one, figure.other
     for ratio in figure.ratios:
         numbers = finite([ratio.ratio, ratio.low, ratio.high])
@@ -39,7 +39,7 @@ def compare_rows(figure: CompareFigure) -> Iterator[list[Any]]:
 
 
 def compare_json(figure: CompareFigure, curves: CurvesFigure) -> dict[str, Any]:
-    """Give a comparison as a JSON document; what is refused is null with its reason."""
+    """JSON document of a comparison; a value that is not known is null with its reason."""
     return {
         "figure": "compare",
         "per": PER_WORDS,

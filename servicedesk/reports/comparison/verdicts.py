@@ -1,4 +1,4 @@
-"""Whether a group fails clearly more or less often than the rest of its kind, and the words for it.
+"""Verdicts on whether a group's failure rate differs from that of the rest of its kind.
 
 This module imports no Django.
 """
@@ -29,13 +29,13 @@ Ints = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 
 RECKONED: Final = 0.9
-"""The chance with which a doubling is reckoned to show where the page says "four times in five": the rest's
-rate and how unlike sites are come from the same records, and the exact test asks for a little more than the
-reckoning."""
+"""Power of the sample-size formula for a doubling, where the page says "four times in five": the rest's rate
+and the site variance are estimated from the same records, and the exact test needs a little more than the
+formula."""
 
 
 class Word(StrEnum):
-    """What a comparison with the rest comes to."""
+    """Outcome of a comparison with the rest."""
 
     HIGHER = "clearly higher"
     LOWER = "clearly lower"
@@ -46,7 +46,7 @@ class Word(StrEnum):
 
 @dataclass(frozen=True)
 class Verdict:
-    """How a group compares with the rest, in a word and in a sentence."""
+    """Outcome of a comparison with the rest, as a word and as a sentence."""
 
     word: Word
     sentence: str
@@ -57,9 +57,9 @@ UNRECORDED: Final = Verdict(Word.NONE, "not compared: it could be any of the oth
 
 
 class Side(NamedTuple):
-    """What a group, or the rest, brings to a comparison.
+    """Counts of one side of a comparison: a group, or the rest.
 
-    ``squares`` is the sum of the squares of the sites' item-years: how unlike in size the sites are.
+    ``squares`` is the sum of the squares of the sites' item-years.
     """
 
     events: float
@@ -69,7 +69,7 @@ class Side(NamedTuple):
 
 
 class Pair(NamedTuple):
-    """A group, the rest it is held against, and how much the rates of sites vary, in units of their mean."""
+    """A group, the rest it is compared with, and the variance of the sites' rates, in units of their mean."""
 
     group: Side
     rest: Side
@@ -78,7 +78,7 @@ class Pair(NamedTuple):
 
 @dataclass(frozen=True, eq=False)
 class Family:
-    """Groups of one kind, which are held against each other.
+    """Groups of one kind, which are compared with each other.
 
     Attributes
     ----------
@@ -95,17 +95,17 @@ class Family:
 
     @cached_property
     def size(self) -> int:
-        """Count the groups."""
+        """Number of groups."""
         return int(self.group.max()) + 1
 
     @cached_property
     def variance(self) -> float:
-        """Estimate how unlike the sites are from all groups together."""
+        """Moment estimate of the between-site variance, from all groups together."""
         return between_site_variance(self.events, self.years, self.group)
 
     @cached_property
     def sums(self) -> tuple[Floats, Floats, Floats, Ints]:
-        """Add up failures, item-years and squares of item-years of each group, and count its sites."""
+        """Failures, item-years, squares of item-years, and number of sites of each group."""
         events, years, squares = (
             np.bincount(self.group, weights=each).astype(np.float64)
             for each in (self.events, self.years, self.years**2)
@@ -117,12 +117,12 @@ class Family:
         return np.unique(self.site, return_inverse=True)[1]
 
     def against_the_rest(self, left: Flags) -> Compared:
-        """Hold every group against all others that are left."""
+        """Test every group against all others that are left, by exact tests on effective counts."""
         events, years, squares, sites = self.sums
         others = [np.where(left, each[left].sum() - each, each[left].sum()) for each in self.sums[:3]]
         rest_sites = self._sites_of_others(left)
         with np.errstate(divide="ignore", invalid="ignore"):
-            # Were all alike they would share this rate; it says how much the sites inflate either count.
+            # Common rate under the null hypothesis, for the variance inflation of either count by the sites.
             rate = (events + others[0]) / (years + others[1])
             inflation = 1 + self.variance * rate * squares / years
             rest_inflation = 1 + self.variance * rate * others[2] / others[1]
@@ -137,13 +137,13 @@ class Family:
         )
         # Where no outcome could have shown a difference there is nothing to compare.
         made = watched & (np.maximum(events, expected) >= COMPARED_EVENTS) & (lopsided <= SURE)
-        # One with too few failures is one of the comparisons still: only luck made it too few.
+        # A group with too few failures is still one of the comparisons: how many it had is chance.
         p_value = np.where(watched, 1.0, np.nan)
         p_value[made] = split_p_values(a[made], b[made], part=share[made])
         return Compared(self, others, rest_sites, p_value, made)
 
     def _sites_of_others(self, left: Flags) -> Ints:
-        """Count for each group the sites that have anything of the others that are left."""
+        """Number of sites of the others that are left, for each group."""
         rows = left[self.group]
         times = np.bincount(self._place[rows], minlength=self._place.size)
         lone = np.bincount(self.group[rows & (times[self._place] == 1)], minlength=self.size)
@@ -152,9 +152,9 @@ class Family:
 
 @dataclass(frozen=True, eq=False)
 class Compared:
-    """Groups of a family beside the rest, with the p-values of equal rates.
+    """Groups of a family compared with the rest, with the p-values of equal rates.
 
-    They are NaN where too little was watched; ``made`` tells where there were failures enough to compare.
+    They are NaN with too little time at risk; ``made`` marks groups with enough failures to compare.
     """
 
     family: Family
@@ -164,7 +164,7 @@ class Compared:
     made: Flags
 
     def pair(self, place: int) -> Pair:
-        """Give one group and the rest it was held against."""
+        """One group and the rest it was compared with."""
         events, years, squares, sites = (each[place] for each in self.family.sums)
         rest_events, rest_years, rest_squares = (float(each[place]) for each in self.others)
         return Pair(
@@ -175,17 +175,17 @@ class Compared:
 
 
 def judge_against_rest(families: Sequence[Family]) -> list[list[Verdict]]:
-    """Say of each group of each family whether it fails more or less often than the rest.
+    """Verdicts on each group of each family against the rest, by exact tests with Holm's procedure.
 
     Notes
     -----
     Exact conditional test on effective counts: sites that differ inflate the variance of a count by
-    ``1 + variance * sum(e**2) / sum(e)``, ``e`` being the failures due at each site. The p-values of all
-    comparisons of the table go through Holm's procedure, one group at a time: the clearest is said, taken out
-    of the rest of its kind, and the others are compared again, for one bad type in the rest makes its equals
-    look better than they are. Two that are left of a kind are one comparison. It rests on at least five
-    failures, found or expected at the rest's rate: a few failures in a short time call nothing worse, and
-    none where twenty were to be expected may be called better.
+    ``1 + variance * sum(e**2) / sum(e)``, ``e`` being the failures expected at each site. The p-values of all
+    comparisons of the table go through Holm's procedure, one group at a time: the clearest is reported, taken
+    out of the rest of its kind, and the others are compared again, because one bad type in the rest makes its
+    equals look better than they are. Two that are left of a kind are one comparison. A comparison needs at
+    least five failures, observed or expected at the rest's rate: a few failures in a short time make nothing
+    worse, and none where twenty were expected may count as better.
 
     References
     ----------
@@ -218,7 +218,7 @@ def judge_against_rest(families: Sequence[Family]) -> list[list[Verdict]]:
 
 
 def _each_once(compared: Compared, left: Flags) -> Floats:
-    """Give the p-values, of two that are left only one: both say the same."""
+    """P-values of the groups left; of the last two only one, as both are the same comparison."""
     p_value = compared.p_value.copy()
     p_value[~left] = np.nan
     if left.sum() == 2:
@@ -231,7 +231,7 @@ def _made(compared: Compared, left: Flags) -> int:
 
 
 def _clearest(compared: Sequence[Compared], left: Sequence[Flags]) -> tuple[int, int] | None:
-    """Find the family and place of the clearest difference, none where the table has no sure one."""
+    """Family and index of the clearest difference, None where none is significant by Holm's procedure."""
     p_values = [_each_once(*each) for each in zip(compared, left, strict=True)]
     together = np.concatenate([*p_values, np.zeros(0)])
     if np.isnan(together).all() or not np.nanmin(holm(together)) <= SURE:
@@ -271,25 +271,25 @@ def _times(ratio: RateRatio) -> str:
 
 
 def more_years_for_a_doubling(pair: Pair, *, comparisons: int) -> float | None:
-    """Say how many more item-years it takes to see that a group fails twice as often as the rest.
+    """Further item-years needed to detect that a group fails twice as often as the rest.
 
     Parameters
     ----------
     pair
         The group and the rest.
     comparisons
-        How many are made in the table: each has that share of the doubt of one in twenty.
+        Comparisons in the table: each gets an equal share of the error probability of one in twenty.
 
     Returns
     -------
     float or None
-        Zero where enough were watched, None where nothing failed in either.
+        Zero where there is enough time at risk, None where nothing failed in either.
 
     Notes
     -----
     Wald test of the logarithm of a rate ratio, whose variance is that of the counts and that of the sites.
-    The rest's rate is taken as known from what it showed; the group is taken to grow by sites like its own.
-    Where the rest alone leaves less than half of the room, both are taken to grow alike.
+    The rest's rate is taken as estimated; the group is taken to grow by sites like its own. Where the rest
+    alone takes more than half of the variance allowed, both are taken to grow alike.
     """
     group, rest, variance = pair
     events, exposure = (rest.events, rest.years) if rest.events else (group.events, group.years + rest.years)

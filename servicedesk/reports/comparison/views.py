@@ -30,7 +30,7 @@ from servicedesk.reports.views import bad_question
 @owners
 @in_background
 def compare(request: HttpRequest) -> HttpResponse:
-    """Two types of part held against each other."""
+    """Comparison of two types of part, as a page or a CSV file."""
     form = CompareForm(request.GET, today=timezone.localdate())
     if not form.is_valid() or form.selection is None:
         return bad_question(request, form, "reports/compare.html")

@@ -1,4 +1,4 @@
-"""Time at risk and failures of several groups by year of age, and what each should have had like the others.
+"""Failures and time at risk of groups by year of age, with indirect standardization by age.
 
 This module imports no Django.
 """
@@ -21,7 +21,7 @@ from servicedesk.reports.questions.judgements import DAYS_PER_YEAR
 Floats = NDArray[np.float64]
 
 YEARS: Final = 12
-"""Years of age told apart; older ones are taken together."""
+"""Number of one-year age bands; older ages are pooled."""
 
 STEPS: Final = (*(year * DAYS_PER_YEAR for year in range(YEARS + 1)), np.inf)
 
@@ -38,23 +38,23 @@ class AgeSums:
     failed_sites: Ints
 
     def rates_of_others(self) -> Floats:
-        """Give the failures a day, by year of age, of all groups but each; nothing where nobody else was."""
+        """Failures a day by year of age of all groups but each; zero where no other was at risk."""
         others, watched = self.events.sum(axis=0) - self.events, self.days.sum(axis=0) - self.days
         return np.divide(others, watched, out=np.zeros_like(others), where=watched > 0)
 
     def rates_of_all(self) -> Floats:
-        """Give the failures a day of all groups together by year of age."""
+        """Failures a day of all groups together by year of age."""
         events, days = self.events.sum(axis=0), self.days.sum(axis=0)
         return np.divide(events, days, out=np.zeros_like(days), where=days > 0)
 
     def own_rates(self) -> Floats:
-        """Give the failures a day of each group by year of age."""
+        """Failures a day of each group by year of age."""
         return np.divide(self.events, self.days, out=np.zeros_like(self.days), where=self.days > 0)
 
     def like_others(self) -> tuple[Floats, Floats]:
-        """Give the failures of each group, and those it should have had if it failed like all the others.
+        """Observed failures of each group, and those expected at the age-specific rates of all others.
 
-        Ages at which only one group was watched say nothing and count for neither.
+        Ages at which only one group was at risk count for neither.
         """
         comparable = self.days.sum(axis=0) - self.days > 0
         return (self.events * comparable).sum(axis=1), (self.days * self.rates_of_others()).sum(axis=1)
@@ -62,7 +62,7 @@ class AgeSums:
 
 @dataclass(frozen=True, eq=False)
 class CellSums:
-    """Failures and days at risk of each of ``size`` groups at each site: a row a pair that was watched."""
+    """Failures and days at risk of each of ``size`` groups at each site: a row a pair with time at risk."""
 
     sums: AgeSums
     group: Ints
@@ -70,7 +70,7 @@ class CellSums:
     size: int
 
     def by_group(self) -> AgeSums:
-        """Add up the sites of each group."""
+        """Sums over the sites of each group."""
         events, days = np.zeros((2, self.size, self.sums.days.shape[1]))
         np.add.at(events, self.group, self.sums.events)
         np.add.at(days, self.group, self.sums.days)
@@ -78,7 +78,7 @@ class CellSums:
         return AgeSums(events, days, np.bincount(self.group[failed], minlength=self.size))
 
     def like_all(self) -> Cells:
-        """Give the failures of each group at each site beside those of all groups at its ages."""
+        """Observed failures of each group at each site, and those expected at the rates of all groups."""
         return Cells(
             events=self.sums.events.sum(axis=1),
             expected=self.sums.days @ self.sums.rates_of_all(),
@@ -89,7 +89,7 @@ class CellSums:
 
 
 def sum_by_cell(rows: CountingRows, group: Ints, *, size: int) -> CellSums:
-    """Add up watched rows by group, site and year of age; parameters as for `sum_by_age`."""
+    """Sum rows by group, site and year of age; parameters as for `sum_by_age`."""
     _, site = np.unique(rows.site, return_inverse=True)
     sites = int(site.max(initial=0)) + 1
     pairs, cell = np.unique(group * sites + site, return_inverse=True)
@@ -99,14 +99,14 @@ def sum_by_cell(rows: CountingRows, group: Ints, *, size: int) -> CellSums:
 def expected_a_year(
     rows: CountingRows, last: Floats | Ints, group: Ints, rates: Floats, *, size: int
 ) -> Floats:
-    """Give the failures a year to expect, from now on, of the parts of each group that are in place.
+    """Failures a year expected from now on of the parts in place of each group.
 
     Parameters
     ----------
     rows, group, size
         As for `sum_by_age`.
     last
-        The age each part would have on the last day: a part watched up to then is in place.
+        The age each part would have on the last day: a part at risk up to then is in place.
     rates
         Failures a day by year of age.
     """
@@ -116,16 +116,16 @@ def expected_a_year(
 
 
 def sum_by_age(rows: CountingRows, group: Ints, *, size: int) -> AgeSums:
-    """Add up watched rows by group and year of age.
+    """Sum failures and days at risk by group and year of age.
 
     Parameters
     ----------
     rows
-        Watched spans cut at every failure, ages in days.
+        Spans at risk cut at every failure, ages in days.
     group
         The group of each row, as a number below ``size``.
     size
-        How many groups there are.
+        Number of groups.
     """
     events = np.zeros((size, len(STEPS) - 1))
     days = np.zeros_like(events)
@@ -142,7 +142,7 @@ def sum_by_age(rows: CountingRows, group: Ints, *, size: int) -> AgeSums:
 def months_by_age(
     rows: CountingRows, fitted: Ints, group: Ints, *, size: int, ends: Sequence[int]
 ) -> tuple[Floats, Floats]:
-    """Add up failures and days at risk by month, group and year of age.
+    """Sum failures and days at risk by month, group and year of age.
 
     Parameters
     ----------

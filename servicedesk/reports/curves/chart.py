@@ -17,7 +17,7 @@ from servicedesk.reports.questions.judgements import DAYS_PER_YEAR
 from servicedesk.reports.words import amount, percent, years
 
 LEAST_TOP = 0.01
-"""Where the axis of failures per item ends at the least: finer marks would say nothing."""
+"""Least end of the axis of failures per item: finer ticks would be of no use."""
 
 
 def curve_pictures(figure: CurvesFigure) -> list[SafeString]:
@@ -34,7 +34,7 @@ def curve_pictures(figure: CurvesFigure) -> list[SafeString]:
 
 
 def _most(curves: Sequence[Curve]) -> float:
-    """Choose the end of the axis of failures per item: all curves show, and bands up to twice the highest."""
+    """End of the axis of failures per item: shows all curves, and bands up to twice the highest."""
     highest = max((float(curve.value[-1]) for curve in curves if curve.value.size), default=0.0)
     limits = [float(curve.high[-1]) for curve in curves if curve.high is not None and curve.high.size]
     return max(LEAST_TOP, nice_top(min(max([highest, *limits]), 2 * highest) or highest or 1.0))
@@ -72,7 +72,7 @@ def _curve_picture(
 
 
 def _model(row: CurveRow) -> list[tuple[float, float]]:
-    """Give the fitted life as ages in years and shares without failure."""
+    """Fitted Weibull survival as pairs of age in years and share without failure."""
     if row.life is None:
         return []
     return [(age / DAYS_PER_YEAR, share) for age, share in zip(row.life.ages, row.life.shares, strict=True)]
@@ -85,7 +85,7 @@ def _last_value(figure: CurvesFigure, curve: Curve) -> str:
 
 
 def end_words(figure: CurvesFigure, row: CurveRow) -> str:
-    """Say in a sentence where a curve has got to at its end."""
+    """Sentence with the last value of a curve."""
     curve = row.curve
     if curve is None:
         return f"No curve: {row.reason}."

@@ -1,4 +1,4 @@
-"""What the templates of curves over age show."""
+"""Template context of curves over age."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from servicedesk.reports.words import years
 
 
 def curve_lines(figure: CurvesFigure) -> list[dict[str, Any]]:
-    """Give each curve as words and as rows at whole years of age, with a link to its findings."""
+    """Each curve in words and as rows at whole years of age, with a link to its findings."""
     return [
         {
             "row": row,
@@ -30,7 +30,7 @@ def curve_lines(figure: CurvesFigure) -> list[dict[str, Any]]:
 
 
 def _whole_years(row: CurveRow) -> Iterable[dict[str, Any]]:
-    """Read a curve at whole years, with the failures since the year before."""
+    """Values of a curve at whole years, with the failures since the year before."""
     curve = row.curve
     if curve is None:
         return

@@ -1,4 +1,4 @@
-"""How failures gather over age, and how long parts last: curves for page, file and command."""
+"""Figures of the mean cumulative function and of survival by age, for page, file and command."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ NEVER_ENOUGH = (
 
 @dataclass(frozen=True, kw_only=True)
 class Curve:
-    """A curve over age, counted from ``start`` and known up to ``stop`` (ages in days).
+    """Curve over age, counted from ``start`` and known up to ``stop`` (ages in days).
 
     ``value`` is the mean number of failures, or the share without failure, from each age in ``age`` on.
     Without ``low`` and ``high`` there are too few sites for an interval.
@@ -61,7 +61,7 @@ class Curve:
     high: Floats | None
 
     def at(self, age: float) -> tuple[float, float | None, float | None] | None:
-        """Read the curve at an age, with its limits; None outside the ages it is known for."""
+        """Value of the curve at an age, with its limits; None outside the ages it is known for."""
         if not self.start <= age <= self.stop:
             return None
         step = int(np.searchsorted(self.age, age, side="right")) - 1
@@ -79,11 +79,11 @@ def _or_none(column: Floats | None, step: int) -> float | None:
 
 @dataclass(frozen=True, kw_only=True)
 class CurveRow:
-    """What one group has to show: its curve, or the reason why there is none.
+    """Row of one group: its curve, or the reason why there is none.
 
-    ``note`` says what to know about a curve that is shown; ``ages`` lists ages at first failure where they
-    are too few for a curve; ``half`` is the age by which half have failed, with its limits; ``life`` is the
-    Weibull life fitted to first failures, ``trend`` how repeated failures go with age.
+    ``note`` qualifies a curve that is shown; ``ages`` lists ages at first failure where they are too few for
+    a curve; ``half`` is the median lifetime with its limits; ``life`` is the Weibull lifetime fitted to first
+    failures, ``trend`` the trend of recurrent failures with age.
     """
 
     key: Key | None
@@ -105,7 +105,7 @@ class CurveRow:
 
 @dataclass(frozen=True, kw_only=True)
 class CurvesFigure:
-    """Curves by group, and what was left out."""
+    """Curves by group, and the counts of excluded records."""
 
     name: str
     selection: Selection
@@ -127,9 +127,9 @@ def curves_figure(
     histories: Histories | None = None,
     datings: bool = True,
 ) -> CurvesFigure:
-    """Work out a curve over age for every group in a selection; ``histories`` may have been read before.
+    """Compute a curve over age for every group in a selection; ``histories`` may have been read before.
 
-    Without ``datings`` lives are fitted once, with failures put down to the day on which they were found.
+    Without ``datings`` lifetimes are fitted once, with failures dated to the day on which they were found.
     """
     if histories is None:
         histories = read_histories(selection, by=by)
@@ -158,7 +158,7 @@ def curves_figure(
 
 
 def _each_group(histories: Histories, *, by: str) -> list[tuple[Any, Histories]]:
-    """Take the parts apart by group; for failure modes, the same parts with their failures taken apart."""
+    """Histories of each group; for failure modes, the same parts with the failures of each mode."""
     groups = [(key, histories.of_group(place)) for place, key in enumerate(histories.groups)]
     if by != MODE:
         return groups
@@ -183,7 +183,7 @@ def _recurrence_row(histories: Histories, key: Any, family: str, name: str, wind
 
 
 def _mean_curve(rows: CountingRows, ages: ShownAges) -> dict[str, Any]:
-    """Estimate the mean number of failures over the ages that may be shown."""
+    """Mean cumulative function over the ages that may be shown."""
     estimate = mean_cumulative(rows.start, rows.stop, rows.event, rows.item, cluster=rows.site)
     sure = estimate.clusters >= CURVE_INTERVAL_SITES
     curve = Curve(
@@ -242,7 +242,7 @@ def _survival_row(
 
 
 def _life_curve(lifetimes: FirstFailures, ages: ShownAges) -> dict[str, Any]:
-    """Estimate the share without failure over the ages that may be shown."""
+    """Kaplan-Meier survival over the ages that may be shown."""
     entered = lifetimes.entry < ages.stop
     exit = np.minimum(lifetimes.exit, ages.stop)[entered]
     failed = (lifetimes.failed & (lifetimes.exit <= ages.stop))[entered]
@@ -280,7 +280,7 @@ def _as_curve(estimate: SurvivalCurve, ages: ShownAges) -> Curve:
 
 
 def _half(estimate: SurvivalCurve, ages: ShownAges) -> tuple[float, float | None, float | None] | None:
-    """Give the age by which half have failed, where the curve and its lower limit get there."""
+    """Median lifetime with its limits, None where the curve or its lower limit does not reach one half."""
     age = estimate.quantile(0.5)
     if not np.isfinite(age) or not np.isfinite(age.low):
         return None
@@ -290,7 +290,7 @@ def _half(estimate: SurvivalCurve, ages: ShownAges) -> tuple[float, float | None
 def _base(
     key: Any, family: str, name: str, start: Floats, stop: Floats, item: Any, site: Any, events: int
 ) -> dict[str, Any]:
-    """Add up what a curve rests on."""
+    """Counts, time at risk and rate of a group."""
     time = float((stop - start).sum()) / DAYS_PER_YEAR
     sites = int(np.unique(site).size)
     return {

@@ -1,5 +1,4 @@
-"""What a Weibull life says of parts: whether they wear out, by when a tenth have failed, and how much of that
-hangs on the days to which failures are dated.
+"""Weibull lifetime of a type: wear-out, the age by which a tenth have failed, and sensitivity to dating.
 
 This module imports no Django.
 """
@@ -19,13 +18,13 @@ from servicedesk.reports.numerics.survival.weibull import WeibullFit, fit_weibul
 from servicedesk.reports.questions.judgements import FIT_AGES, FIT_CURVE_FAILURES, FIT_FAILURES
 
 Limits = tuple[float, float, float]
-"""An estimate with its lower and upper limit."""
+"""Estimate with its lower and upper limit."""
 
 TENTH = 0.1
 
 
 class Reading(StrEnum):
-    """How the hazard of failing goes with age, where its interval allows to say."""
+    """Interpretation of a Weibull shape by its interval: how the hazard changes with age."""
 
     WEARS_OUT = "wears out"
     EARLY = "early failures dominate"
@@ -34,7 +33,7 @@ class Reading(StrEnum):
 
 
 class Dating(StrEnum):
-    """The day a failure is put down to, between the one on which a part was last good and that of finding."""
+    """Dating of a failure between the day on which a part was last known to be good and that of finding."""
 
     FOUND = "the day they were found"
     MIDDLE = "the middle between last good and found"
@@ -44,7 +43,7 @@ class Dating(StrEnum):
 
 @dataclass(frozen=True)
 class Dated:
-    """Shape and age by which a tenth have failed, with failures put down to certain days."""
+    """Shape and age by which a tenth have failed, under one dating of the failures."""
 
     dating: Dating
     shape: Limits
@@ -54,7 +53,7 @@ class Dated:
 
 @dataclass(frozen=True, kw_only=True)
 class LifeFit:
-    """A Weibull life of one type, or the reason why there is none.
+    """Weibull lifetime of one type, or the reason why there is none.
 
     Attributes
     ----------
@@ -63,22 +62,22 @@ class LifeFit:
     shape : tuple or None
         With its likelihood-ratio limits; above one the hazard rises with age.
     reading : Reading
-        What the shape allows to say.
+        Interpretation of the shape.
     tenth : tuple or None
-        Age in days by which a tenth have failed, with limits; None where that lies beyond what was watched.
+        Age in days by which a tenth have failed, with limits; None where that lies beyond the ages at risk.
     ages, shares : tuple
         The fitted share without failure at some ages, where failures are enough for a curve.
     datings : tuple of Dated
-        The same with failures dated otherwise; empty where no failure has a day on which its part was last
-        known to be good. ``known_good`` counts those that have one.
+        The same under other datings; empty where no failure has a day on which its part was last known to be
+        good. ``known_good`` counts those that have one.
     reason : str
         Why there is no fit.
 
     Notes
     -----
-    Sites where parts fail sooner lose them sooner, so of unlike sites taken together the hazard falls with
-    age though it falls at none of them (Proschan 1963). Early failures are said to dominate only where they
-    do within sites too.
+    Sites where parts fail sooner lose them sooner, so the hazard of unlike sites taken together decreases
+    with age though it decreases at none of them (Proschan 1963). Early failures are said to dominate only
+    where they do within sites too.
 
     References
     ----------
@@ -97,21 +96,21 @@ class LifeFit:
 
     @property
     def hangs_on_dating(self) -> bool:
-        """Whether failures dated otherwise would be read otherwise."""
+        """Whether another dating changes the reading."""
         return any(dated.reading != self.reading for dated in self.datings)
 
 
 def life_fit(lifetimes: FirstFailures, *, start: float, stop: float, datings: bool = True) -> LifeFit:
-    """Fit a life to first failures, where there are enough.
+    """Fit a Weibull lifetime to first failures, where there are enough.
 
     Parameters
     ----------
     lifetimes
         First failures of parts of one type.
     start, stop
-        The ages over which enough parts were watched: nothing is said of older ones.
+        The ages over which enough parts were at risk: nothing is reported for older ones.
     datings
-        Whether to fit again with failures dated otherwise.
+        Whether to fit again under other datings.
 
     Returns
     -------
@@ -143,9 +142,9 @@ def life_fit(lifetimes: FirstFailures, *, start: float, stop: float, datings: bo
 
 
 def read_shape(low: float, high: float, *, early_within: Callable[[], bool]) -> Reading:
-    """Say what the interval of a shape allows to say.
+    """Interpret the interval of a Weibull shape.
 
-    ``early_within`` is asked, where early failures seem to dominate, whether they do so within sites.
+    Where early failures seem to dominate, ``early_within`` returns whether they do so within sites.
     """
     if low > 1:
         return Reading.WEARS_OUT
@@ -155,11 +154,11 @@ def read_shape(low: float, high: float, *, early_within: Callable[[], bool]) -> 
 
 
 def _read(shape: Limits, lifetimes: FirstFailures, exit: Floats) -> Reading:
-    """Read a shape fitted to lives that ended at some ages."""
+    """Interpret a shape fitted to lifetimes with exits ``exit``."""
 
     def early_within() -> bool:
         try:
-            # On the way to a shape that no records bound, powers of young ages vanish.
+            # Where the records do not bound the shape, powers of young ages underflow.
             with np.errstate(invalid="ignore", divide="ignore"):
                 return fit_conditional(lifetimes.entry, exit, lifetimes.failed, lifetimes.site).high < 1
         except ValueError:  # no shape within sites describes them
@@ -178,19 +177,19 @@ def _tenth(fit: WeibullFit) -> Limits:
 
 
 def _shares(fit: WeibullFit, ages: Floats, *, start: float) -> list[float]:
-    """Give the fitted share without failure at some ages, of those without failure at the first."""
+    """Fitted survival at some ages, given survival to ``start``."""
     hazard = (ages / fit.scale) ** fit.shape - (start / fit.scale) ** fit.shape
     return [float(share) for share in np.exp(-hazard)]
 
 
 def _datings(lifetimes: FirstFailures, fit: WeibullFit) -> tuple[Dated, ...]:
-    """Fit the life again with failures dated otherwise, where some could be."""
+    """Fits under all datings of the failures, empty where no failure has an earlier date."""
     loose = lifetimes.failed & np.isfinite(lifetimes.good)
     if not loose.any():
         return ()
     rows = [Dated(Dating.FOUND, _shape(fit), _tenth(fit), _read(_shape(fit), lifetimes, lifetimes.exit))]
     good = np.where(loose, lifetimes.good, lifetimes.exit)
-    # Half a day after it was last good at the earliest: a failure needs some time at risk.
+    # At the earliest half a day after entry: a failure needs some time at risk.
     earliest = np.where(loose, np.maximum(good, lifetimes.entry + 0.5), lifetimes.exit)
     middle = (earliest + lifetimes.exit) / 2
     for dating, exit in ((Dating.MIDDLE, middle), (Dating.GOOD, earliest)):
@@ -203,7 +202,7 @@ def _datings(lifetimes: FirstFailures, fit: WeibullFit) -> tuple[Dated, ...]:
 def _refit(
     dating: Dating, lifetimes: FirstFailures, exit: Floats, *, within: Floats, last_good: Floats | None = None
 ) -> list[Dated]:
-    """Fit again, or answer nothing where no life describes the records so dated.
+    """Fit under one dating, empty where no Weibull lifetime describes the records so dated.
 
     ``within`` dates the failures for the shape within sites.
     """

@@ -1,4 +1,4 @@
-"""The ages over which enough parts at enough sites were watched for a curve to be shown.
+"""Range of ages with enough parts and sites at risk for a curve to be shown.
 
 This module imports no Django.
 """
@@ -16,7 +16,7 @@ Ints = NDArray[np.int64]
 
 @dataclass(frozen=True)
 class ShownAges:
-    """A curve is counted from ``start`` and ends at ``stop``."""
+    """Range of ages of a curve, in days: counted from ``start``, ends at ``stop``."""
 
     start: float
     stop: float
@@ -25,7 +25,7 @@ class ShownAges:
 def shown_ages(
     entry: Floats, exit: Floats, site: Ints, *, to_start: int, to_go_on: int, sites: int
 ) -> ShownAges | None:
-    """Find the ages over which a curve may be shown.
+    """Range of ages over which a curve may be shown.
 
     Parameters
     ----------
@@ -37,7 +37,7 @@ def shown_ages(
         Parts at risk with which a curve starts, and below which it ends. A fleet that never has ``to_start``
         at once starts with ``to_go_on``.
     sites : int
-        Sites with a part at risk that it takes all along.
+        Fewest sites with a part at risk throughout.
 
     Returns
     -------
@@ -46,8 +46,8 @@ def shown_ages(
 
     Notes
     -----
-    With delayed entry the few parts watched at an early age can all fail and hold the rest of a curve at
-    nothing, so a curve starts where enough are watched and says of which parts it speaks.
+    With delayed entry the few parts at risk at an early age can all fail and hold the rest of a curve at
+    zero, so a curve starts where enough are at risk.
     """
     if entry.size == 0:
         return None
@@ -67,13 +67,13 @@ def shown_ages(
 
 
 def _at_risk(begin: Ints, end: Ints, *, size: int) -> Ints:
-    """Count the spans that cover each half day; the first half day ends at age one half."""
+    """Number of spans that cover each half day; the first half day ends at age one half."""
     change = np.bincount(begin, minlength=size) - np.bincount(end, minlength=size)
     return np.cumsum(change)
 
 
 def _unions(begin: Ints, end: Ints, site: Ints) -> tuple[Ints, Ints]:
-    """Join the spans of each site, so that a site counts once however many of its parts are at risk."""
+    """Union of the spans of each site, so that a site counts once however many of its parts are at risk."""
     order = np.lexsort((begin, site))
     begin, end = begin[order], end[order]
     _, rank = np.unique(site[order], return_inverse=True)

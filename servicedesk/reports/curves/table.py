@@ -1,4 +1,4 @@
-"""Curves over age as rows of a file and as JSON."""
+"""CSV rows and JSON of curves over age."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from servicedesk.reports.questions.traits import GROUPINGS
 from servicedesk.reports.tables.cells import PER_WORDS, base, finite, limits, plain
 
 VALUE_OF = {RECURRENCE: "mean"}
-"""What the values of a curve are called; of any other they are the survival."""
+"""Names of the values of a curve in JSON; by default "survival"."""
 
 TREND_COLUMNS = [
     "trend",
@@ -33,7 +33,7 @@ LIFE_COLUMNS = [
 
 
 def curves_header(figure: CurvesFigure) -> list[str]:
-    """Name the columns of a file of curves."""
+    """Column headers of the CSV file of curves."""
     value = "failures per item" if figure.name == RECURRENCE else "share without failure"
     return [
         "kind of part",
@@ -51,9 +51,9 @@ def curves_header(figure: CurvesFigure) -> list[str]:
 
 
 def curves_rows(figure: CurvesFigure) -> Iterator[list[Any]]:
-    """Give the rows of a file of curves: one an age at which something failed, or one that says why not.
+    """Iterate over the CSV rows of curves: one for each age at failure, or one with the reason for none.
 
-    What is said of a group as a whole stands in its first row.
+    Values of a group as a whole are in its first row.
     """
     for row in figure.rows:
         life = _trend_cells(row) if figure.name == RECURRENCE else _life_cells(row)
@@ -68,7 +68,7 @@ def curves_rows(figure: CurvesFigure) -> Iterator[list[Any]]:
 
 
 def _trend_cells(row: CurveRow) -> list[Any]:
-    """Give the trend of repeated failures as cells."""
+    """Trend of recurrent failures as cells."""
     trend = row.trend
     if trend is None:
         return [None] * 5
@@ -76,7 +76,7 @@ def _trend_cells(row: CurveRow) -> list[Any]:
 
 
 def _life_cells(row: CurveRow) -> list[Any]:
-    """Give the fitted life of a group as cells."""
+    """Fitted Weibull lifetime of a group as cells."""
     life = row.life
     if life is None or life.shape is None:
         return [*[None] * 3, life.reason if life else None, *[None] * 3]
@@ -85,7 +85,7 @@ def _life_cells(row: CurveRow) -> list[Any]:
 
 
 def curves_json(figure: CurvesFigure) -> dict[str, Any]:
-    """Give curves as a JSON document; what is refused is null with its reason."""
+    """JSON document of curves; a value that is not known is null with its reason."""
     return {
         "figure": figure.name,
         "per": PER_WORDS,
@@ -105,7 +105,7 @@ def curves_json(figure: CurvesFigure) -> dict[str, Any]:
 
 
 def curve_columns(curve: Curve, *, value: str) -> dict[str, list[Any] | None]:
-    """Give a curve as columns of plain numbers."""
+    """Columns of a curve as plain numbers."""
     return {
         "age_days": plain(curve.age),
         "at_risk": plain(curve.at_risk),
@@ -124,7 +124,7 @@ def _curve(figure: CurvesFigure, row: CurveRow) -> dict[str, list[Any] | None] |
 
 
 def _reason(row: CurveRow) -> dict[str, str]:
-    """Say why there is no curve, or no interval, before why there is no rate."""
+    """Reason for no curve or no interval, else for no rate."""
     if row.curve is None:
         return {"reason": row.reason}
     if row.curve.low is None or row.judged.reason:
@@ -133,7 +133,7 @@ def _reason(row: CurveRow) -> dict[str, str]:
 
 
 def _trend(row: CurveRow) -> dict[str, Any]:
-    """Give the trend of repeated failures; what is refused is null with its reason."""
+    """JSON of the trend of recurrent failures; null with its reason where it is not known."""
     trend = row.trend
     if trend is None:
         return {}
@@ -144,7 +144,7 @@ def _trend(row: CurveRow) -> dict[str, Any]:
 
 
 def _life(row: CurveRow) -> dict[str, Any]:
-    """Give the fitted life; what is refused is null with its reason."""
+    """JSON of the fitted Weibull lifetime; null with its reason where there is none."""
     life = row.life
     if life is None:
         return {}

@@ -31,19 +31,19 @@ from servicedesk.reports.views import bad_question
 @owners
 @in_background
 def aging(request: HttpRequest) -> HttpResponse:
-    """How many failures a part has had by an age."""
+    """Mean cumulative functions by age, as a page or a CSV file."""
     return _curves(request, name=RECURRENCE, template="reports/aging.html")
 
 
 @owners
 @in_background
 def lasting(request: HttpRequest) -> HttpResponse:
-    """How long a part lasts before it first fails."""
+    """Survival to the first failure by age, as a page or a CSV file."""
     return _curves(request, name=SURVIVAL, template="reports/lasting.html")
 
 
 def _curves(request: HttpRequest, *, name: str, template: str) -> HttpResponse:
-    """Answer a page of curves over age."""
+    """Response of a page of curves over age."""
     form = CurvesForm(request.GET, today=timezone.localdate())
     if not form.is_valid() or form.selection is None:
         return bad_question(request, form, template)
@@ -56,7 +56,7 @@ def _curves(request: HttpRequest, *, name: str, template: str) -> HttpResponse:
 
 
 def _curves_context(form: CurvesForm, figure: CurvesFigure) -> dict[str, Any]:
-    """Gather what a page of curves shows."""
+    """Template context of a page of curves."""
     return {
         "form": form,
         "figure": figure,

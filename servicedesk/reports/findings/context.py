@@ -1,4 +1,4 @@
-"""What the templates of findings and the failure log show."""
+"""Template context of findings and the failure log."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ from units.models import Kind
 
 
 def exclusion_reason_counts(selection: Selection, chosen: ExclusionReason | None) -> dict[str, Any]:
-    """Count the findings of a selection by exclusion reason, with a link to those of each."""
+    """Counts of the findings of a selection by exclusion reason, as sentences with links."""
     _, totals = findings_by_exclusion_reason(Scope(selection))
     whole = sum(totals.values())
     excluded = dict(
@@ -61,7 +61,7 @@ def exclusion_reason_counts(selection: Selection, chosen: ExclusionReason | None
 
 
 def findings_lines(selection: Selection, findings: list[Finding]) -> list[dict[str, Any]]:
-    """Give findings with what each counts as and how old the part was."""
+    """Findings with the exclusion reason and the age of the part of each."""
     exclusion_reasons = exclusion_reasons_of(selection, findings)
     return [
         {
@@ -83,7 +83,7 @@ def _age(finding: Finding) -> str:
 
 
 def log_totals(first: date, last: date, kind: str) -> dict[str, Any]:
-    """Add up a run of days of the log by type of part."""
+    """Totals of the failure log between two days, by type of part."""
     failures = FailureDay.objects.between(first, last).of_kind(kind).totals()
     risk = RiskDay.objects.between(first, last).of_kind(kind).totals()
     lines = [

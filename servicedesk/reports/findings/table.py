@@ -1,4 +1,4 @@
-"""The failure log as rows of a file."""
+"""CSV rows of the failure log."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ LOG_HEADER: Final = ["day", "kind of part", "type of part", "failure", "failures
 
 
 def log_rows(days: Iterable[FailureDay]) -> Iterator[list[Any]]:
-    """Give the rows of a file of the failure log."""
+    """Iterate over the CSV rows of the failure log."""
     for day in days:
         kind = day.component_type.get_kind_display()
         items = getattr(day, "items", None)

@@ -30,7 +30,7 @@ LOG_DAYS = 90
 
 @owners
 def findings(request: HttpRequest) -> HttpResponse:
-    """The findings behind a number."""
+    """List of the findings behind a number."""
     form = FindingsForm(request.GET, today=timezone.localdate())
     if not form.is_valid() or form.selection is None:
         return bad_question(request, form, "reports/findings.html")
@@ -51,7 +51,7 @@ def findings(request: HttpRequest) -> HttpResponse:
 
 @owners
 def log(request: HttpRequest) -> HttpResponse:
-    """What failed, day by day, as the failure log keeps it."""
+    """Failure log by day, as a page or a CSV file."""
     form, today = LogForm(request.GET), timezone.localdate()
     if not form.is_valid():
         return bad_question(request, form, "reports/log.html")

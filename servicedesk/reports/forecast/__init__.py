@@ -1,1 +1,1 @@
-"""What the next twelve months will take."""
+"""Forecast of the next twelve months."""

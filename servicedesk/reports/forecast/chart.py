@@ -13,7 +13,7 @@ from servicedesk.reports.forecast.figure import ForecastFigure
 
 
 def forecast_pictures(figure: ForecastFigure) -> list[SafeString]:
-    """Draw the failures to expect month by month, of all types asked for together."""
+    """Draw the expected failures by month, of all selected types together."""
     if not figure.whole_months:
         return []
     bars = [

@@ -1,4 +1,4 @@
-"""What the templates of the forecast of twelve months show."""
+"""Template context of the forecast of twelve months."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from servicedesk.reports.queries.exclusion_reasons import (
 
 
 def forecast_lines(figure: ForecastFigure) -> list[dict[str, Any]]:
-    """Give the forecast of each type with a link to the failures it rests on."""
+    """Forecast of each type with a link to the failures it rests on."""
     return [
         {
             "row": row,

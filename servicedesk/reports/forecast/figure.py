@@ -1,4 +1,4 @@
-"""What the next twelve months will take: failures, pieces and stock by type and month."""
+"""Forecast of failures, pieces and stock of the next twelve months, by type and month."""
 
 from __future__ import annotations
 
@@ -36,15 +36,15 @@ from servicedesk.reports.rates.figure import RateRow, RatesFigure, rates_figure
 from servicedesk.reports.words import amount, percent
 
 BY_AGE, BY_BAND, STEADY = "by age", "by age band", "at the rate so far"
-"""How failures were reckoned: from the ages of the items in place, or from the rate of the past."""
+"""Methods of the forecast: from the ages of the items in place, or from the rate of the past."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class Assumptions:
-    """What the owner plans with.
+    """Planning assumptions of a forecast.
 
-    ``level`` is the chance that what is kept will do, ``vans`` how many vans carry stock, and ``warranty``
-    the years from fitting during which a failure is under warranty.
+    ``level`` is the service level of the stock, ``vans`` the number of vans that carry stock, and
+    ``warranty`` the years from fitting during which a failure is under warranty.
     """
 
     level: float = 0.95
@@ -54,9 +54,9 @@ class Assumptions:
 
 @dataclass(frozen=True, kw_only=True)
 class Expected:
-    """A number to expect, and between which numbers it will lie 95 times in a hundred.
+    """Expected count with its 95 % prediction interval.
 
-    Of a few failures only the upper end is known, and where nothing was watched nothing is.
+    With few failures only the upper limit is known; with no time at risk nothing is.
     """
 
     mean: float | None = None
@@ -66,15 +66,14 @@ class Expected:
 
 @dataclass(frozen=True, kw_only=True)
 class ForecastRow:
-    """What one type of part will take.
+    """Forecast of one type of part.
 
     ``events``, ``sites`` and ``years`` are those of the past; ``items`` are in place now, ``ageless`` of them
-    of unknown age. ``pieces_each`` is how many pieces a failure took so far (None: none were written down),
-    ``shelf`` the pieces to keep for the year, ``van`` those to keep in each van for its hardest month.
-    ``year_ago`` is what would have been said a year ago, ``notes`` what to know about the numbers,
-    ``trend`` what a trend over the years multiplied them by.
-    ``in_warranty`` is the share of failures to come that are under warranty, and ``beyond`` the share of the
-    time ahead at ages nobody has watched enough of.
+    of unknown age. ``pieces_each`` is the mean number of pieces a failure took so far (None: none were
+    recorded), ``shelf`` the stock for the year, ``van`` that of each van for its hardest month. ``year_ago``
+    is the backtest of a year ago, ``notes`` are caveats on the numbers, ``trend`` is the factor of a trend
+    over the years. ``in_warranty`` is the share of the predicted failures under warranty, and ``beyond`` the
+    share of the forecast time at ages with too little time at risk so far.
     """
 
     key: Key
@@ -101,7 +100,7 @@ class ForecastRow:
 
     @property
     def remarks(self) -> tuple[str, ...]:
-        """What to know about the numbers, and how a forecast of a year ago would have done."""
+        """Caveats on the numbers, and the backtest of a year ago."""
         then = self.year_ago
         if then is None:
             return self.notes
@@ -111,7 +110,7 @@ class ForecastRow:
 
 @dataclass(frozen=True, kw_only=True)
 class ForecastFigure:
-    """The next twelve months by type, and all types together; ``late`` says what late records do to them."""
+    """Forecast by type and of all types together; ``late`` is the sentence on late records."""
 
     selection: Selection
     assumptions: Assumptions
@@ -124,13 +123,13 @@ class ForecastFigure:
 
     @property
     def items(self) -> int:
-        """Items in place."""
+        """Number of items in place."""
         return sum(row.items for row in self.rows)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class _Reckoned:
-    """A row with what it rests on."""
+class _Computed:
+    """Forecast row with the past it rests on."""
 
     row: ForecastRow
     past: Past
@@ -144,7 +143,7 @@ def forecast_figure(
     rates: RatesFigure | None = None,
     histories: Histories | None = None,
 ) -> ForecastFigure:
-    """Reckon the twelve months after the day on which the records are read.
+    """Compute the forecast of the twelve months after the day on which the records are read.
 
     The rates and ``histories`` of all types of the selection, by type, may be known from before.
     """
@@ -167,7 +166,7 @@ def forecast_figure(
         known_on=known_on,
         today=selection.as_of,
     )
-    reckoned = [
+    computed = [
         reckon(
             row,
             histories.of_group(place) if (place := histories.place(row.key)) >= 0 else None,
@@ -179,8 +178,8 @@ def forecast_figure(
         for row in rates.rows
         if standing[row.key]
     ]
-    rows = [each.row for each in reckoned]
-    whole, whole_months = _together(reckoned, effect=rates.design_effect, seasons=seasons)
+    rows = [each.row for each in computed]
+    whole, whole_months = _together(computed, effect=rates.design_effect, seasons=seasons)
     return ForecastFigure(
         selection=selection,
         assumptions=assumptions,
@@ -206,8 +205,8 @@ def _reckon(
     delays: Delays | None,
     known_on: int,
     today: date,
-) -> _Reckoned:
-    """Reckon what one type will take."""
+) -> _Computed:
+    """Forecast of one type."""
     known = [each for each in standing if each.age_known]
     items, of_known_age = sum(each.items for each in standing), sum(each.items for each in known)
     ages = np.repeat(
@@ -238,7 +237,7 @@ def _reckon(
         "pieces_each": each,
     }
     if not rate.years:
-        return _Reckoned(row=_nothing_known(values, "none of them was watched before"), past=past)
+        return _Computed(row=_nothing_known(values, "none of them was watched before"), past=past)
     counts = np.array([season[month_after(today, number).month - 1] for number in range(MONTHS)])
     outlook = forecast_year(past, ages, items=items, counts=counts, vans=assumptions.vans)
     thin = rate.events < FORECAST_FAILURES
@@ -246,7 +245,7 @@ def _reckon(
         values["reason"] = (
             f"{counted(rate.events, 'failure')} so far; a forecast takes {FORECAST_FAILURES} or more"
         )
-    # Failures that took no piece were mended without one.
+    # Failures without recorded pieces count as repaired without any.
     by_pieces = pieces | {0: max(rate.events - sum(pieces.values()), 0)}
     shelf, van = (
         None if each is None else prediction.pieces_for(assumptions.level, by_pieces)
@@ -264,7 +263,7 @@ def _reckon(
         notes=() if thin else tuple(_notes(past)),
         trend=past.apart.times,
     )
-    return _Reckoned(row=row, past=past, doubt=outlook.doubt)
+    return _Computed(row=row, past=past, doubt=outlook.doubt)
 
 
 def _method(past: Past, ages: np.ndarray) -> str:
@@ -274,7 +273,7 @@ def _method(past: Past, ages: np.ndarray) -> str:
 
 
 def _notes(past: Past) -> Iterator[str]:
-    """Say what to know about the numbers of one type."""
+    """Iterate over the caveats on the numbers of one type."""
     apart = past.apart
     if past.events >= FIT_CURVE_FAILURES and apart.years < 2:
         yield (
@@ -289,7 +288,7 @@ def _notes(past: Past) -> Iterator[str]:
 
 
 def _shown(histories: Histories | None, window: Window) -> ShownAges | None:
-    """Find the ages of which enough were watched."""
+    """Range of ages with enough parts at risk."""
     if histories is None:
         return None
     rows = histories.counting_rows(window)
@@ -299,7 +298,7 @@ def _shown(histories: Histories | None, window: Window) -> ShownAges | None:
 
 
 def _nothing_known(values: dict[str, Any], reason: str) -> ForecastRow:
-    """Give the row of a type that nobody watched: no number can be told."""
+    """Row of a type without time at risk: no number is known."""
     unknown = Expected()
     return ForecastRow(
         **values,
@@ -314,14 +313,14 @@ def _nothing_known(values: dict[str, Any], reason: str) -> ForecastRow:
 
 
 def _expected(prediction: Prediction, *, thin: bool) -> Expected:
-    """Take the numbers of a prediction; of a few failures only the upper end."""
+    """Mean and limits of a prediction; with few failures only the upper limit."""
     if thin:
         return Expected(high=int(prediction.high))
     return Expected(mean=prediction.mean, low=int(prediction.low), high=int(prediction.high))
 
 
 def _beyond(ages: np.ndarray, shown: ShownAges | None) -> float | None:
-    """Give the share of the time ahead that lies at ages of which nobody has watched enough."""
+    """Share of the forecast time at ages with too little time at risk so far."""
     if ages.size == 0:
         return None
     if shown is None:
@@ -331,7 +330,7 @@ def _beyond(ages: np.ndarray, shown: ShownAges | None) -> float | None:
 
 
 def _in_warranty(past: Past, ages: np.ndarray, assumptions: Assumptions) -> float:
-    """Give the share of the failures to come that fall into warranty."""
+    """Share of the predicted failures under warranty."""
     left = np.clip(assumptions.warranty * DAYS_PER_YEAR - ages, 0, DAYS_PER_YEAR)
     if past.fitted is None:
         return float(left.sum()) / (ages.size * DAYS_PER_YEAR)
@@ -341,14 +340,14 @@ def _in_warranty(past: Past, ages: np.ndarray, assumptions: Assumptions) -> floa
 
 
 def _together(
-    reckoned: Sequence[_Reckoned], *, effect: float, seasons: Mapping[str, np.ndarray]
+    computed: Sequence[_Computed], *, effect: float, seasons: Mapping[str, np.ndarray]
 ) -> tuple[Expected | None, tuple[Expected, ...]]:
-    """Predict all types together, types with too few failures at what they showed."""
-    rows = [each.row for each in reckoned]
-    known = [each for each in reckoned if each.row.year.mean is not None]
+    """Forecast of all types together, with types of too few failures at their pooled rate."""
+    rows = [each.row for each in computed]
+    known = [each for each in computed if each.row.year.mean is not None]
     if not known:
         return None, ()
-    # Types too thin for a forecast of their own still fail: together at their common rate.
+    # Types with too few failures for a forecast of their own are pooled at their common rate.
     thin = [row for row in rows if row.year.mean is None and row.years]
     past, ahead = sum(row.years for row in thin), sum(row.items for row in thin)
     few = sum(row.events for row in thin)
@@ -374,7 +373,7 @@ def _together(
 
 
 def _by_year(columns: Sequence[np.ndarray]) -> np.ndarray:
-    """Add up columns of different lengths, whose first places belong together."""
+    """Sum of arrays of different lengths, aligned at their first element."""
     total = np.zeros(max(column.size for column in columns))
     for column in columns:
         total[: column.size] += column

@@ -1,4 +1,4 @@
-"""What is asked of the forecast of twelve months."""
+"""Form of the forecast of twelve months."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from servicedesk.reports.forms import FigureForm
 
 
 class ForecastForm(FigureForm):
-    """What the next twelve months will take, and what is planned with."""
+    """Selection and planning assumptions of the forecast."""
 
     level = forms.IntegerField(
         required=False,
@@ -46,7 +46,7 @@ class ForecastForm(FigureForm):
 
     @property
     def assumptions(self) -> Assumptions:
-        """What is planned with; the usual where nothing was said."""
+        """Planning assumptions, with the defaults where a field is empty."""
         cleaned_data, usual = self.cleaned_data, Assumptions()
         level, warranty = cleaned_data.get("level"), cleaned_data.get("warranty")
         return Assumptions(

@@ -1,4 +1,4 @@
-"""How late failures are written down, and what is said of it."""
+"""Reporting delays of failures, and the sentence about them."""
 
 from __future__ import annotations
 
@@ -14,16 +14,16 @@ from servicedesk.reports.queries.standing import days_to_record
 from servicedesk.reports.questions.selection import Selection
 
 LATE_FINDINGS: Final = 30
-"""Failures written down that it takes to say how late they are (our choice, no source)."""
+"""Fewest recorded failures from which delays are estimated (our choice, no source)."""
 
 OLD_RECORDS: Final = 20
-"""Days of finding that one day of writing down may hold; with more, older records were typed in."""
+"""Most days of finding recorded on one day; with more, older records were typed in."""
 
 HALF_A_YEAR: Final = 182
 
 
 def read_delays(selection: Selection) -> tuple[Delays | None, int]:
-    """Read how late failures are written down, and the day up to which they were; None where too few say."""
+    """Estimate reporting delays (None with too few failures), and the day up to which records are known."""
     rows = days_to_record(Scope(selection, "component"))
     known_on = max([selection.as_of.toordinal(), *(recorded for _, recorded, _ in rows)])
     found_days = Counter(recorded for _, recorded, _ in rows)
@@ -36,7 +36,7 @@ def read_delays(selection: Selection) -> tuple[Delays | None, int]:
 
 
 def late_words(delays: Delays | None) -> str:
-    """Say how late failures are written down, and what is done about those that are not yet."""
+    """Sentence on reporting delays, and on the correction for failures not recorded yet."""
     if delays is None:
         return (
             f"How late failures are written down is not known: it takes {LATE_FINDINGS} written down here "

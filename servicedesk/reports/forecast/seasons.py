@@ -1,4 +1,4 @@
-"""In which months of the year failures of a kind of part were found."""
+"""Seasonal distribution of failures over the months of the year, by kind of part."""
 
 from __future__ import annotations
 
@@ -14,14 +14,14 @@ from servicedesk.reports.questions.judgements import DAYS_PER_YEAR
 from servicedesk.reports.rates.figure import RateRow
 
 EVEN: Final = 2.0
-"""Failures that every calendar month is given before the season is read from the records, so that few
-failures make no season (our choice, no source)."""
+"""Pseudocount of failures added to every calendar month, so that few failures make no season (our choice, no
+source)."""
 
 
 def seasons_of(
     histories: Histories, rates: Sequence[RateRow], window: Window, *, last: date
 ) -> dict[str, np.ndarray]:
-    """Count for each kind of part its failures by calendar month, over whole years, two added to each."""
+    """Failures of each kind of part by calendar month, over whole years, plus the pseudocount `EVEN`."""
     place = {row.key: row.family for row in rates}
     family = [place.get(key, "") for key in histories.groups]
     fitted = dict(zip(histories.item.tolist(), histories.fitted.tolist(), strict=True))
@@ -43,5 +43,5 @@ def seasons_of(
 
 
 def month_after(day: date, number: int) -> date:
-    """Give the middle of the month that begins so many months after a day, to name it by."""
+    """Middle of the month that begins ``number`` months after a day, to name it by."""
     return date.fromordinal(day.toordinal() + 1 + int((number + 0.5) * MONTH))

@@ -1,4 +1,4 @@
-"""What is to come as rows of a file and as JSON."""
+"""CSV rows and JSON of the forecast."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from servicedesk.reports.words import percent
 
 
 def forecast_header(figure: ForecastFigure) -> list[str]:
-    """Name the columns of a file of what is to come."""
+    """Column headers of the CSV file of the forecast."""
     level, vans = percent(figure.assumptions.level), figure.assumptions.vans
     return [
         "kind of part",
@@ -34,7 +34,7 @@ def forecast_header(figure: ForecastFigure) -> list[str]:
 
 
 def forecast_rows(figure: ForecastFigure) -> Iterator[list[Any]]:
-    """Give the rows of a file of what is to come: each type's year and months, then all types together."""
+    """Iterate over the CSV rows of the forecast: each type's year and months, then all types together."""
     for row in figure.rows:
         whole = [
             row.pieces,
@@ -56,7 +56,7 @@ def forecast_rows(figure: ForecastFigure) -> Iterator[list[Any]]:
 
 
 def forecast_json(figure: ForecastFigure) -> dict[str, Any]:
-    """Give what is to come as a JSON document; what is refused is null with its reason."""
+    """JSON document of the forecast; a value that is not known is null with its reason."""
     return {
         "figure": "ahead",
         "as_of": figure.selection.as_of.isoformat(),

@@ -29,7 +29,7 @@ from servicedesk.reports.views import bad_question
 @owners
 @in_background
 def predictions(request: HttpRequest) -> HttpResponse:
-    """How often the mode found on a call had been among the first three foretold."""
+    """Accuracy of the predicted modes: how often the one found on a call was among the first three."""
     right = cached_figure("foretold", compute=how_often_right)
     return render(request, "reports/predictions.html", {"right": right})
 
@@ -37,7 +37,7 @@ def predictions(request: HttpRequest) -> HttpResponse:
 @owners
 @in_background
 def forecast(request: HttpRequest) -> HttpResponse:
-    """What the next twelve months will take."""
+    """Forecast of the next twelve months, as a page or a CSV file."""
     form = ForecastForm(request.GET, today=timezone.localdate())
     if not form.is_valid() or form.selection is None:
         return bad_question(request, form, "reports/forecast.html")

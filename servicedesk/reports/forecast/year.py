@@ -1,4 +1,4 @@
-"""What to expect of one type of part in the twelve months to come, and how sure that is.
+"""Twelve-month forecast of the failures of one type of part, with prediction intervals.
 
 This module imports no Django.
 """
@@ -35,31 +35,31 @@ Ints = NDArray[np.int64]
 MONTHS: Final = 12
 MONTH: Final = DAYS_PER_YEAR / MONTHS
 MOST_YEARS: Final = 60
-"""Years of records that are told apart."""
+"""Most years of records that are kept apart."""
 
 LATE_DAYS: Final = np.array([0, 7, 14, 28, 56, 91, 182, 365])
-"""Ends of the stretches before the records were read within which as many failures are taken to be unknown
-throughout."""
+"""Days before the records were read that bound the intervals within which the share of failures not recorded
+yet is taken as constant."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Past:
-    """What the past of one type says of what is to come.
+    """Fitted past of one type, from which its forecast is made.
 
     Attributes
     ----------
     events, years : float
-        Failures and item-years watched, those of items of unknown age among them.
+        Failures and item-years at risk, including those of items of unknown age.
     effect : float
         Inflation of the variance by shared sites.
     completed : float
         The share of the item-years whose failures are known by now.
     fitted : FittedIntensity or None
-        How failures come with age, where there are enough of them.
+        Failure intensity by age, where there are enough failures.
     apart : YearsApart
-        How much years differ.
+        Variance and trend between years.
     seen, trended : ndarray
-        Failures by year, the last one first, and those that the fit and the trend expect.
+        Failures by year, the last one first, and those expected by the fit and the trend.
     """
 
     events: float
@@ -73,16 +73,17 @@ class Past:
 
     @property
     def bunched(self) -> float:
-        """How much bunching in time inflates the variance of a count at a known rate.
+        """Variance inflation of a count at a known rate, from clustering in time.
 
-        It shows in how years differ; where there are too few failures for that, sites have to do.
+        The variance between years includes it; with too few failures for that, the design effect of the
+        sites is used.
         """
         return self.effect if self.events < FIT_CURVE_FAILURES else 1.0
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class YearForecast:
-    """Failures to expect in the twelve months, in each of them, and in one van's share of the hardest.
+    """Predictions for the twelve months, for each of them, and for one van's share of the hardest.
 
     ``doubt`` is the variance of the mean of the twelve months.
     """
@@ -103,7 +104,7 @@ def read_past(
     delays: Delays | None = None,
     known_on: int | None = None,
 ) -> Past:
-    """Fit how failures of one type come with age and how years differ, where there are enough of them.
+    """Fit intensity by age and variance between years of one type, where there are enough failures.
 
     Parameters
     ----------
@@ -112,9 +113,9 @@ def read_past(
     window
         The days that count.
     events, years, effect
-        As `Past` has them.
+        As in `Past`.
     delays, known_on
-        How late failures are written down, and the day up to which that was done.
+        Reporting delays, and the day up to which failures are recorded.
     """
     if histories is None or not histories.item.size:
         return Past(events=events, years=years, effect=effect)
@@ -140,20 +141,20 @@ def read_past(
 
 
 def forecast_year(past: Past, ages: Floats, *, items: int, counts: Floats, vans: int = 1) -> YearForecast:
-    """Predict the twelve months; items of unknown age are taken to fail as the others do.
+    """Predict the twelve months; items of unknown age are taken to fail like the others.
 
     Parameters
     ----------
     past
-        Of the type.
+        Past of the type.
     ages
-        In days, of the items in place whose age is known.
+        Ages in days of the items in place whose age is known.
     items
-        All items in place.
+        Number of all items in place.
     counts
-        The failures of the past by month of the year, in the order of the months to come.
+        Past failures by month of the year, in the order of the forecast months.
     vans
-        That share the failures.
+        Number of vans that share the failures.
     """
     year, spread, doubt = _year_ahead(past, ages, items=items)
     mean, between, bunched = year.mean, past.apart.ahead, past.bunched
@@ -161,14 +162,14 @@ def forecast_year(past: Past, ages: Floats, *, items: int, counts: Floats, vans:
     weights = spread * counts
     shares = mean * weights / weights.sum()
     hardest = int(np.argmax(shares))
-    # Of each month, and of a van's share of the hardest; the season of each adds to the doubt.
+    # Each month, and a van's share of the hardest; the uncertainty of the season adds to the variance.
     numbers, more = np.append(shares, shares[hardest] / vans), 1 / np.append(counts, counts[hardest])
     *months, van = predict_counts(numbers, bunched * numbers + (relative + more) * numbers**2)
     return YearForecast(year=year, months=tuple(months), van=van, doubt=doubt)
 
 
 def _year_ahead(past: Past, ages: Floats, *, items: int) -> tuple[Prediction, Floats, float]:
-    """Predict the twelve months as one, the share of each by age alone, and the variance of the mean."""
+    """Prediction of the whole year, the share of each month by age alone, and the variance of the mean."""
     between, times, bunched = past.apart.ahead, past.apart.times, past.bunched
     evenly = np.full(MONTHS, 1 / MONTHS)
     if past.fitted is None or not ages.size:
@@ -186,7 +187,7 @@ def _year_ahead(past: Past, ages: Floats, *, items: int) -> tuple[Prediction, Fl
 
 
 def as_of(histories: Histories, day: int) -> Histories:
-    """Give histories as they were read on an earlier day, all failures of that time written down."""
+    """Histories as they were on an earlier day, as if all failures up to it had been recorded."""
     begun = histories.fitted + histories.entry < day
     names = ("item", "group", "site", "fitted", "entry")
     spans = {name: getattr(histories, name)[begun] for name in names}
@@ -201,7 +202,7 @@ def as_of(histories: Histories, day: int) -> Histories:
 
 @dataclass(frozen=True, kw_only=True)
 class YearAgo:
-    """What a forecast of a year ago would have said, and what came."""
+    """Backtest: prediction interval of a year ago, and the failures that came."""
 
     low: int
     high: int
@@ -209,9 +210,9 @@ class YearAgo:
 
 
 def backtest(histories: Histories, window: Window, *, effect: float) -> YearAgo | None:
-    """Ask what would have been said a year ago of the items of known age in place then, and count what came.
+    """Backtest of a forecast made a year ago for the items of known age in place then.
 
-    None where failures were too few for a range then, or nothing was in place.
+    None where failures were too few for an interval then, or nothing was in place.
     """
     day = int(window.last - DAYS_PER_YEAR)
     then = as_of(histories, day)
@@ -232,7 +233,7 @@ def backtest(histories: Histories, window: Window, *, effect: float) -> YearAgo 
 
 
 def _fitted(histories: Histories, rows: CountingRows) -> Ints:
-    """Give the day on which the part of each row was fitted."""
+    """Ordinal of the day on which the part of each row was fitted."""
     first = np.unique(histories.item, return_index=True)
     place = np.searchsorted(first[0], rows.item)
     fitted: Ints = histories.fitted[first[1][place]]
@@ -242,7 +243,7 @@ def _fitted(histories: Histories, rows: CountingRows) -> Ints:
 def _cut(
     rows: CountingRows, fitted: Ints, window: Window, delays: Delays | None, known_on: int
 ) -> tuple[Spans, Ints]:
-    """Cut rows at the ends of years and where the failures known begin to lack; give the year of each piece.
+    """Cut rows at the ends of years and at `LATE_DAYS`; return the spans and the year of each.
 
     Years are counted back from the last day that counts.
     """
@@ -271,14 +272,14 @@ def _cut(
 
 
 def _known(delays: Delays | None, begin: float, end: float) -> float:
-    """Give the share of failures found between so many days ago that are written down."""
+    """Share of the failures found between two numbers of days ago that are recorded."""
     if delays is None or begin >= LATE_DAYS[-1]:
         return 1.0
     return delays.known_on_average(begin, end)
 
 
 def _piece(rows: CountingRows, fitted: Ints, low: float, high: float) -> CountingRows:
-    """Keep what lies between two days."""
+    """Rows cut to the span between two days."""
     start, stop = np.maximum(rows.start, low - fitted), np.minimum(rows.stop, high - fitted)
     inside = start < stop
     event = np.where(rows.stop <= stop, rows.event, 0)

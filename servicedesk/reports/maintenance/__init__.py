@@ -1,1 +1,1 @@
-"""How often maintenance is worth its while."""
+"""Maintenance intervals: failures by time since maintenance, and the interval of the least cost."""

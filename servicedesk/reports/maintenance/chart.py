@@ -13,7 +13,7 @@ from servicedesk.reports.rates.chart import rate_row
 
 
 def maintenance_picture(figure: MaintenanceFigure) -> SafeString:
-    """Draw the failure rate in each stretch of time since care."""
+    """Draw the failure rate in each band of time since maintenance."""
     rows = [rate_row(band.name, band.judged) for band in figure.bands]
     svg = interval_rows(
         rows,

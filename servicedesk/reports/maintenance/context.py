@@ -1,4 +1,4 @@
-"""What the templates of maintenance rules show."""
+"""Template context of maintenance rules."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from servicedesk.reports.words import amount
 
 
 def band_lines(figure: MaintenanceFigure) -> list[dict[str, Any]]:
-    """Give each stretch of time since care with a link to its failures."""
+    """Bands of time since maintenance, each with a link to its failures."""
     return [
         {
             "row": band,
@@ -29,7 +29,7 @@ def band_lines(figure: MaintenanceFigure) -> list[dict[str, Any]]:
 
 
 def maintenance_notes(figure: MaintenanceFigure) -> list[dict[str, str]]:
-    """Sentences on which failures and which care do not count, the failures with a link to them."""
+    """Sentences on the failures and the maintenance that do not count, the failures with a link to them."""
     seen, before, work = figure.at_maintenance, figure.unknown_events, figure.rule.work
     entries: list[tuple[int, str, Since]] = [
         (
@@ -67,14 +67,14 @@ def maintenance_notes(figure: MaintenanceFigure) -> list[dict[str, str]]:
 
 
 def new_interval(figure: MaintenanceFigure) -> dict[str, Any]:
-    """Propose another interval for a rule, and the reason that will stand in its history."""
+    """Initial values of the interval form: the proposed months, and the reason for the rule's history."""
     on = long_date(figure.selection.as_of)
     why = f"figures of {on}: {counted(figure.events, 'failure')} by time since care"
     return {"months": figure.months, "why": why}
 
 
 def rules_to_ask_about() -> list[dict[str, Any]]:
-    """List the care rules in force, each with a link to what the records say of it."""
+    """Maintenance rules in force, each with a link to its figure."""
     return [
         {
             "rule": rule,

@@ -1,5 +1,4 @@
-"""How often care is worth its while: failures by the time since it was last done, and the interval that costs
-least."""
+"""Figure of a maintenance rule: failures by time since maintenance, and the interval of the least cost."""
 
 from __future__ import annotations
 
@@ -24,11 +23,11 @@ from servicedesk.reports.questions.selection import Selection
 from servicedesk.reports.words import amount
 
 STEP: Final = 1.5
-"""How much longer an interval may become at once (our choice, no source)."""
+"""Largest factor by which an interval is lengthened at once (our choice, no source)."""
 
 
 class ToldCosts(TypedDict):
-    """What the owner says that care, a failure and replacing in time cost; None for what is left open."""
+    """Costs of maintenance, a failure and a planned replacement given by the owner; None where not given."""
 
     maintenance: float | None
     failure: float | None
@@ -37,33 +36,34 @@ class ToldCosts(TypedDict):
 
 @dataclass(frozen=True, kw_only=True)
 class MaintenanceFigure:
-    """Failures of one type by the time since it was cared for, and the interval that costs least.
+    """Failures of one type by time since maintenance, and the interval of the least cost.
 
     Attributes
     ----------
     selection, rule
-        Which days and units count, and the rule it is about.
+        Days and units that count, and the maintenance rule.
     bands
-        By the time since care.
+        Failures by band of time since maintenance.
     events
-        Failures on that clock; ``unknown_events`` and ``unknown_years`` happened while nobody knew when the
-        part was cared for last, and ``at_care`` failures were seen on a care visit and count for no call.
+        Failures with a known time since maintenance; ``unknown_events`` and ``unknown_years`` are those
+        before the first known maintenance, and ``at_maintenance`` failures were first seen on a maintenance
+        visit.
     cares, with_repairs
-        How often a part got the care, and how often of these with a repair: the clock runs on there.
+        Number of times a part was maintained, and how many of these with a repair: the clock runs on there.
     shape
-        How failures gather with the time since care, within site, age and month of the year; above one they
-        come faster and faster.
+        Shape of the power law of failures by time since maintenance, within site, age and month of the year;
+        above one they come faster and faster.
     best
-        The interval that costs least, in months, and the range within 5 % of it; None where the records do
-        not show one, with ``reason``.
+        The interval of the least cost, in months, and the range within 5 % of its cost; None where the
+        records do not show one, with ``reason``.
     at_limits
         The best interval in months at both limits of the shape (of the rate, where defects are hidden).
     clear
-        Whether the rule's interval is clearly dearer than the best one.
+        Whether the rule's interval is clearly more expensive than the best one.
     now, least
         Cost of a part a year at the rule's interval and at the best one.
     parts
-        Parts in place under the rule whose care is ours.
+        Parts in place under the rule that we maintain.
     replacing
         The age at which to replace a part that has not failed.
     """
@@ -90,7 +90,7 @@ class MaintenanceFigure:
 
     @property
     def hidden(self) -> bool:
-        """Whether the rule looks for defects that do not show themselves."""
+        """Whether the rule is an inspection for hidden defects."""
         return self.rule.work == WorkKind.CHECKED
 
     @property
@@ -104,12 +104,12 @@ class MaintenanceFigure:
         usual = self.rule.interval_months
         if self.best is None:
             return usual
-        # Nobody has seen what happens at much longer intervals under this very rule: go there in steps.
+        # There are no records of much longer intervals under this rule: lengthen it in steps.
         return max(1, min(round(self.best[0]), max(usual + 1, round(STEP * usual)), LONGEST))
 
     @property
     def saved(self) -> float | None:
-        """What the best interval saves a year over all parts that are ours to care for."""
+        """Savings a year at the best interval, over all parts that we maintain."""
         if self.now is None or self.least is None:
             return None
         return (self.now - self.least) * self.parts
@@ -124,40 +124,40 @@ def maintenance_figure(
     replacing: float | None = None,
     records: MaintenanceRecords | None = None,
 ) -> MaintenanceFigure:
-    """Work out how often the care of a rule is worth its while.
+    """Compute the figure of a maintenance rule.
 
     Parameters
     ----------
     selection
-        Which days, units and failures count; its type of part is the rule's.
+        Days, units and failures that count; its type of part is the rule's.
     rule
-        The care.
-    care, failure
-        What one care and one failure cost (for a rule that looks for hidden defects: a year in which one
-        hides); both or none.
+        The maintenance rule.
+    maintenance, failure
+        Cost of maintaining one part once, and of one failure (for an inspection rule: of a year with a hidden
+        defect); both or none.
     replacing
-        What it costs to replace one part before it fails.
+        Cost of replacing one part before it fails.
     records
-        What was read for this rule and others with the same selection; read anew where it is left out.
+        Records of this rule and others with the same selection; by default they are read.
     """
     chosen = selection.only("component", rule.component_type_id)
     window = Window(chosen.after.toordinal() if chosen.after else 0, chosen.last.toordinal())
-    told_of = (records or MaintenanceRecords(selection, [rule])).of(rule)
-    everything, own = told_of.everything, told_of.maintenance_own
-    item, age = told_of.maintenance_item[own], told_of.maintenance_age[own]
+    of_rule = (records or MaintenanceRecords(selection, [rule])).of(rule)
+    everything, own = of_rule.everything, of_rule.maintenance_own
+    item, age = of_rule.maintenance_item[own], of_rule.maintenance_age[own]
     rows, unknown, missed = clock_from_maintenance(
-        told_of.between_visits, window, maintenance_item=item, maintenance_age=age
+        of_rule.between_visits, window, maintenance_item=item, maintenance_age=age
     )
     spans = everything.counting_rows(window)
     whole, events = int(spans.event.sum()), int(rows.event.sum())
-    costs = replace(_costs(rule, told_of, maintenance=maintenance, failure=failure), replacing=replacing)
+    costs = replace(_costs(rule, of_rule, maintenance=maintenance, failure=failure), replacing=replacing)
     since = read_since_maintenance(rows, visits_on(everything, item=item, age=age))
     if rule.work == WorkKind.CHECKED:
         days = float((spans.stop - spans.start).sum())
         interval = inspection_interval(costs, events=whole, days=days, usual=rule.interval_months)
     else:
         interval = best_interval(rows, since, costs, usual=rule.interval_months)
-    mine = np.isin(told_of.maintenance_item, everything.item)
+    mine = np.isin(of_rule.maintenance_item, everything.item)
     return MaintenanceFigure(
         selection=chosen,
         rule=rule,
@@ -175,7 +175,7 @@ def maintenance_figure(
         clear=interval.clear,
         now=interval.now,
         least=interval.least,
-        parts=told_of.parts,
+        parts=of_rule.parts,
         replacing=best_age(everything.first_failures(window), planned=costs.replacing, failure=costs.failure),
         reason=interval.reason,
     )
@@ -184,14 +184,14 @@ def maintenance_figure(
 def _costs(
     rule: MaintenanceRule, records: RuleRecords, *, maintenance: float | None, failure: float | None
 ) -> Costs:
-    """Take the owner's costs, or else the minutes of the rule and those that repairs took on average."""
+    """Costs given by the owner, or else the minutes of the rule and the mean minutes of repairs."""
     if maintenance is not None and failure is not None:
         return Costs(maintenance=maintenance, failure=failure, given=True)
     return Costs(maintenance=float(rule.minutes), failure=float(records.minutes or rule.minutes), given=False)
 
 
 def maintenance_sentence(figure: MaintenanceFigure) -> str:
-    """Say what the records say of an interval."""
+    """Sentence on the best interval of a rule."""
     rule, usual = figure.rule, figure.rule.interval_months
     if figure.best is None:
         return (
@@ -219,7 +219,7 @@ def maintenance_sentence(figure: MaintenanceFigure) -> str:
 
 
 def limits_words(figure: MaintenanceFigure) -> str:
-    """Say what the best interval would be at the limits of what it rests on."""
+    """Words for the best interval at the limits of the shape or rate."""
     if figure.at_limits is None:
         return ""
     low, high = (amount(each) for each in figure.at_limits)

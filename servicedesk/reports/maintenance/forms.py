@@ -1,4 +1,4 @@
-"""What is asked of maintenance rules."""
+"""Forms of maintenance rules."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ COST_ERRORS = {"min_value": "A cost is more than nothing: leave both empty to re
 
 
 class MaintenanceForm(FigureForm):
-    """How often care is worth its while: which care rule, and what things cost."""
+    """Selection of a maintenance rule and its costs."""
 
     rule = forms.ModelChoiceField(
         MaintenanceRule.objects.none(), required=False, label="Care", empty_label="choose"
@@ -57,13 +57,13 @@ class MaintenanceForm(FigureForm):
 
     @property
     def chosen(self) -> MaintenanceRule | None:
-        """The rule asked for, or None as long as none is chosen."""
+        """Chosen rule, or None as long as none is chosen."""
         rule: MaintenanceRule | None = self.cleaned_data.get("rule")
         return rule
 
     @property
     def costs(self) -> ToldCosts:
-        """What one care, one failure and one replacement in time cost, where the owner says."""
+        """Costs of maintenance, a failure and a planned replacement, None where not given."""
         cleaned_data = self.cleaned_data
         return {
             "maintenance": cleaned_data.get("maintenance_cost"),
@@ -83,7 +83,7 @@ class MaintenanceForm(FigureForm):
 
 
 class IntervalForm(forms.Form):
-    """Another interval for a care rule, and why."""
+    """New interval of a maintenance rule, and the reason."""
 
     months = forms.IntegerField(
         min_value=1,
@@ -104,5 +104,5 @@ class IntervalForm(forms.Form):
 
 
 def rules_in_force() -> QuerySet[MaintenanceRule]:
-    """List the care rules in force."""
+    """Maintenance rules in force."""
     return MaintenanceRule.objects.filter(active=True).select_related("component_type")

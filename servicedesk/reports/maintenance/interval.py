@@ -1,4 +1,4 @@
-"""The interval of care that costs least, and whether it is clearly another than the usual one.
+"""Maintenance interval of the least cost, and whether it clearly differs from the usual one.
 
 This module imports no Django.
 """
@@ -24,15 +24,15 @@ from servicedesk.reports.questions.judgements import (
 from servicedesk.reports.words import amount
 
 LONGEST: Final = 240
-"""Months beyond which no rule goes."""
+"""Longest interval of a rule in months."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class Costs:
-    """What the owner reckons with: one care of one part, one failure, or a year in which a defect hides.
+    """Costs of maintaining one part once, and of one failure or of a year with a hidden defect.
 
-    ``told`` says that the owner gave them; else they are minutes of work out of the records. ``replacing`` is
-    what it costs to replace a part before it fails, where the owner said so.
+    ``given`` is true where the owner gave them; else they are minutes of work from the records. ``replacing``
+    is the cost of replacing a part before it fails, where the owner gave it.
     """
 
     maintenance: float
@@ -43,7 +43,7 @@ class Costs:
 
 @dataclass(frozen=True, kw_only=True)
 class Interval:
-    """The interval that costs least, or why the records show none.
+    """Interval of the least cost, or the reason why the records show none.
 
     Attributes
     ----------
@@ -56,7 +56,7 @@ class Interval:
     now, least
         Cost of a part a year at the usual interval and at the best one.
     reason
-        Why there is none.
+        Reason for none.
     """
 
     best: Limits | None = None
@@ -68,14 +68,14 @@ class Interval:
 
 
 def best_interval(rows: MaintenanceRows, since: SinceMaintenance, costs: Costs, *, usual: int) -> Interval:
-    """Find the interval that costs least for care that keeps failures away.
+    """Interval of the least cost for preventive maintenance, under minimal repair.
 
     Parameters
     ----------
     rows, since
-        Lifetimes under observation on the clock of care, and what they say.
+        Lifetimes by time since maintenance, and their reading.
     costs
-        Of one care and one failure.
+        Of maintaining one part once, and of one failure.
     usual
         The rule's interval in months.
     """
@@ -107,14 +107,14 @@ def best_interval(rows: MaintenanceRows, since: SinceMaintenance, costs: Costs, 
 
 
 def inspection_interval(costs: Costs, *, events: int, days: float, usual: int) -> Interval:
-    """Find how often to look for defects that do not show themselves.
+    """Interval of the least cost for inspections for hidden defects.
 
     Parameters
     ----------
     costs
-        Of one look, and of a year with a hidden defect.
+        Of one inspection, and of a year with a hidden defect.
     events, days
-        Failures, and the days at risk in which they came.
+        Failures, and days at risk.
     usual
         The rule's interval in months.
     """
@@ -140,19 +140,19 @@ def inspection_interval(costs: Costs, *, events: int, days: float, usual: int) -
 
 
 def _at_limits(policies: list[Policy]) -> tuple[float, float]:
-    """Give the intervals in months of all policies but the first, in order."""
+    """Intervals in months of all policies but the first, in ascending order."""
     shortest, longest = sorted(policy.interval / MONTH for policy in policies[1:])
     return shortest, longest
 
 
 def _outside(policies: list[Policy], interval: float) -> bool:
-    """Tell whether an interval is too short by all policies, or too long by all of them."""
+    """Whether an interval is too short by all policies, or too long by all of them."""
     too_short = all(interval < each.shortest for each in policies)
     return too_short or all(interval > each.longest for each in policies)
 
 
 def _policy(rows: MaintenanceRows, shape: float, costs: Costs) -> Policy:
-    """Give the best interval in days at a shape, at as many failures as were seen."""
+    """Optimal policy in days at a shape, with the rate that gives the observed number of failures."""
     longest = float(rows.stop.max())
     optimum = minimal_repair(shape, _rate(rows, shape), costs.maintenance, costs.failure)
     return Policy(
@@ -164,14 +164,14 @@ def _policy(rows: MaintenanceRows, shape: float, costs: Costs) -> Policy:
 
 
 def _rate(rows: MaintenanceRows, shape: float) -> float:
-    """Give the failures a part has by the longest time watched since care, at a shape."""
+    """Failures expected of a part by the longest time since maintenance in the rows, at a shape."""
     longest = float(rows.stop.max())
     run = float(((rows.stop / longest) ** shape - (rows.start / longest) ** shape).sum())
     return float(rows.event.sum()) / run
 
 
 def _cost(rows: MaintenanceRows, shape: float, costs: Costs, *, interval: float) -> float:
-    """Give the cost of a part a day at an interval in days."""
+    """Cost of a part a day at an interval in days."""
     failures = _rate(rows, shape) * (interval / float(rows.stop.max())) ** shape
     return (costs.maintenance + costs.failure * failures) / interval
 

@@ -1,4 +1,4 @@
-"""Time since care cut at calendar months, so that the time of the year can't pass for the time since care.
+"""Time since maintenance by calendar month, to keep the season apart from the time since maintenance.
 
 This module imports no Django.
 """
@@ -17,7 +17,7 @@ from servicedesk.reports.maintenance.since_maintenance import BAND_ENDS, MONTH, 
 Floats = NDArray[np.float64]
 
 APART: Final = 2 * MONTH
-"""How far times since care must lie apart, in days, to say more of care than of the time of the year."""
+"""Least difference between times since maintenance, in days, that is informative beyond the season."""
 
 EPOCH: Final = 719163
 """The ordinal of 1 January 1970, from which numpy counts days."""
@@ -25,17 +25,17 @@ EPOCH: Final = 719163
 
 @dataclass(frozen=True, eq=False)
 class MaintenanceMonths:
-    """Failures and days at risk by site, age of the part, month of the year, and time since care.
+    """Failures and days at risk by site, age of the part, month of the year, and time since maintenance.
 
-    Only what a failure's own site, age and month of the year can be held against is in it: other rows say
-    nothing of how failures come with the time since care.
+    Only strata of site, age and month of the year with a failure are in it: others carry no information on
+    failures by time since maintenance.
 
     Attributes
     ----------
     stratum
-        Numbers of site, age and month of the year.
+        Index of the stratum of site, age and month of the year.
     low, high
-        Ends of the row's month on the clock of care, in days.
+        Ends of the row's month in days since maintenance.
     days, event
         Days at risk and failures in it.
     """
@@ -48,18 +48,18 @@ class MaintenanceMonths:
 
     @property
     def middle(self) -> Floats:
-        """Where each month lies on the clock of care: care alone, no day within a month, moves it."""
+        """Middle of each month in days since maintenance, which depends on the day of maintenance alone."""
         middle: Floats = (self.low + self.high) / 2
         return middle
 
     @property
     def band(self) -> Ints:
-        """The place of each month in `since_care.BANDS`."""
+        """Index of each month's band in `since_maintenance.BANDS`."""
         return np.searchsorted(BAND_ENDS, self.middle) - 1
 
     @property
     def telling(self) -> int:
-        """Failures whose site, age and month of the year was watched both sooner and longer after care."""
+        """Informative failures: their stratum was at risk both sooner and longer after maintenance."""
         size = int(self.stratum.max()) + 1 if self.stratum.size else 0
         least, most = np.full(size, np.inf), np.full(size, -np.inf)
         np.minimum.at(least, self.stratum, self.middle)
@@ -68,12 +68,12 @@ class MaintenanceMonths:
 
 
 def cut_at_months(rows: MaintenanceRows) -> MaintenanceMonths:
-    """Cut spans on the clock of care at calendar months, and add up what is alike.
+    """Split spans since maintenance at calendar months, and sum equal rows.
 
     Notes
     -----
-    One month of the year is worked out at a time, and of it only sites and ages with a failure in it, so that
-    memory follows the failures and not all parts times all months they were watched.
+    One month of the year is computed at a time, and of it only sites and ages with a failure in it, so that
+    memory grows with the failures and not with all parts times all months at risk.
     """
     begin_on, end_on = rows.maintenance_on + rows.start, rows.maintenance_on + rows.stop
     first = month_of(np.floor(begin_on).astype(np.int64) + 1)
@@ -90,7 +90,7 @@ def cut_at_months(rows: MaintenanceRows) -> MaintenanceMonths:
 def _one_month(
     rows: MaintenanceRows, rank: Ints, first: Ints, last: Ints, month: int, failed: Flags
 ) -> tuple[Any, ...]:
-    """Give stratum, ends on the clock of care, days and failures of one month of the year."""
+    """Stratum, ends in days since maintenance, days at risk and failures of one month of the year."""
     here = np.flatnonzero(failed[rank])
     earliest = first[here] + (month - first[here]) % 12
     years = np.maximum((last[here] - earliest) // 12 + 1, 0)
@@ -103,7 +103,7 @@ def _one_month(
     )
     event = np.where(rows.maintenance_on[row] + rows.stop[row] <= closes, rows.event[row], 0)
     low, high = np.maximum(opens - maintenance_on, 0), closes - maintenance_on
-    # A month has at most 31 days, so its end and its length make one number of both its ends.
+    # A month has at most 31 days, so its end and its length pack both ends into one integer.
     span = high * 64 + (high - low)
     key = rank[row] * (int(span.max(initial=0)) + 1) + span
     kinds, place, alike = np.unique(key, return_index=True, return_inverse=True)
@@ -117,10 +117,10 @@ def _one_month(
 
 
 def month_of(day: Ints) -> Ints:
-    """Count the months up to that of a day, given as an ordinal; January is a multiple of twelve."""
+    """Number of the month of a day, given as an ordinal; January is a multiple of twelve."""
     return (day - EPOCH).astype("datetime64[D]").astype("datetime64[M]").astype(np.int64)
 
 
 def _eve_of(month: Ints) -> Ints:
-    """Give the ordinal of the last day before a month."""
+    """Ordinal of the last day before a month."""
     return month.astype("datetime64[M]").astype("datetime64[D]").astype(np.int64) + EPOCH - 1

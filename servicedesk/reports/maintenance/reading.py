@@ -1,4 +1,4 @@
-"""What watched lives on the clock of care say: failures by the time since care, and how they come with it.
+"""Failure rates by time since maintenance, and their trend with it, by self-controlled comparison.
 
 This module imports no Django.
 """
@@ -33,17 +33,17 @@ from servicedesk.reports.questions.judgements import (
 )
 
 WORTH_WAITING: Final = 20
-"""Times as many failures as there are: what takes more is not worth saying when it would be clear."""
+"""Largest multiple of the present failures for which the number still needed is reported."""
 
 OTHER_MONTHS: Final = "care in another month than the year before, or of some units in another month,"
 
 
 @dataclass(frozen=True, kw_only=True)
 class BandRow:
-    """Failures in one stretch of the time since care, and how much more often than soon after it.
+    """Failures in one band of time since maintenance, and their rate ratio to the first band.
 
-    ``ratio`` is within site, age and month of the year, with its limits; None with ``reason`` where it can't
-    be told.
+    ``ratio`` is within site, age and month of the year, with its limits; None with ``reason`` where it is
+    not known.
     """
 
     place: int
@@ -59,16 +59,16 @@ class BandRow:
 
 @dataclass(frozen=True, kw_only=True)
 class SinceMaintenance:
-    """Failures by the time since care, and how they gather with it.
+    """Failures by time since maintenance, and their trend with it.
 
     Attributes
     ----------
     bands
-        By the time since care.
+        Failures by band of time since maintenance.
     shape
-        How failures gather with it, within site, age and month of the year; None where that can't be told.
+        Shape of the power law, within site, age and month of the year; None where it is not known.
     faster
-        Whether they clearly come faster the longer the care is ago.
+        Whether failures clearly come faster the longer the maintenance is ago.
     reason
         Why they do not clearly do so, and what would change it.
     """
@@ -80,19 +80,19 @@ class SinceMaintenance:
 
 
 def read_since_maintenance(rows: MaintenanceRows, visited_on: Ints) -> SinceMaintenance:
-    """Say how failures come with the time since care.
+    """Compute failures by time since maintenance, and their trend by a conditional Poisson fit.
 
     Parameters
     ----------
     rows
-        Lifetimes under observation on the clock of care.
+        Lifetimes by time since maintenance.
     visited_on
-        The day of every care visit, as an ordinal.
+        The day of every maintenance visit, as an ordinal.
 
     Notes
     -----
-    Each site, age of the part and month of the year is held only against itself, so that neither what differs
-    between sites nor the season passes for care.
+    Each site, age of the part and month of the year is compared only with itself, so that neither differences
+    between sites nor the season are confounded with maintenance.
 
     References
     ----------
@@ -107,7 +107,7 @@ def read_since_maintenance(rows: MaintenanceRows, visited_on: Ints) -> SinceMain
 
 
 def visits_on(histories: Histories, *, item: Ints, age: Ints) -> Ints:
-    """Give the days of care visits as ordinals, one a site and day, from the ages of parts cared for."""
+    """Days of maintenance visits as ordinals, one a site and day, from the ages of the parts maintained."""
     mine = np.isin(item, histories.item)
     place = np.searchsorted(histories.item, item[mine])
     on = histories.fitted[place] + age[mine]
@@ -118,7 +118,7 @@ def visits_on(histories: Histories, *, item: Ints, age: Ints) -> Ints:
 def _shape(
     rows: MaintenanceRows, months: MaintenanceMonths, visited_on: Ints
 ) -> tuple[Limits | None, bool, str]:
-    """Give the shape, whether it is clearly above one, and else why not."""
+    """Shape with its limits, whether it is clearly above one, and else the reason."""
     events = int(rows.event.sum())
     if events < FIT_CURVE_FAILURES:
         few = counted(events, "failure")
@@ -147,7 +147,7 @@ def _shape(
 
 
 def _bound_to_season(telling: int, events: int, visited_on: Ints) -> str:
-    """Say that care and season can't be told apart, and what would tell them apart."""
+    """Words for too few informative failures: maintenance and season are confounded."""
     return (
         f"{telling or 'none'} of {counted(events, 'failure')} came in months of the year in which their site "
         "was watched both sooner and longer after care, so the records can't tell the season from care; it "
@@ -156,7 +156,7 @@ def _bound_to_season(telling: int, events: int, visited_on: Ints) -> str:
 
 
 def _season_or_maintenance(visited_on: Ints) -> str:
-    """Say that what looks like missing care may be the season."""
+    """Words for a trend that may be the season."""
     return (
         "more fails the longer the care is ago, but within one month of the year not clearly so, and it may "
         f"be the season ({_usual_month(visited_on)}; {OTHER_MONTHS} would tell the two apart)"
@@ -164,7 +164,7 @@ def _season_or_maintenance(visited_on: Ints) -> str:
 
 
 def _not_clear(fit: ConditionalFit) -> str:
-    """Say that no rise is clear, and how many failures would make one clear if all goes on as so far."""
+    """Words for no clear trend, and the failures that would make one clear at the present estimate."""
     words = "failures do not clearly come faster the longer the care is ago"
     if fit.shape <= 1 or fit.low <= 0:
         return words
@@ -176,14 +176,14 @@ def _not_clear(fit: ConditionalFit) -> str:
 
 
 def _usual_month(visited_on: Ints) -> str:
-    """Say into which month most care visits fell."""
+    """Words for the month with most maintenance visits."""
     by_month = np.bincount(month_of(visited_on) % 12, minlength=12)
     most = int(by_month.argmax())
     return f"{by_month[most]:,} of {counted(visited_on.size, 'care visit')} fell into {month_name[most + 1]}"
 
 
 def _faster_at_first_sight(rows: MaintenanceRows) -> bool:
-    """Tell whether failures come faster with the time since care where nobody looks at the season."""
+    """Whether failures come faster with time since maintenance when the season is ignored."""
     try:
         return fit_conditional(rows.start, rows.stop, rows.event, rows.stratum).low > 1
     except ValueError:
@@ -191,7 +191,7 @@ def _faster_at_first_sight(rows: MaintenanceRows) -> bool:
 
 
 def _bands(rows: MaintenanceRows, months: MaintenanceMonths) -> list[BandRow]:
-    """Add up failures and time by band, and hold each against the first within site, age and month."""
+    """Failures and time by band, each compared with the first within site, age and month."""
     place_of_months = months.band
     within = [_sums_of_months(months, place_of_months == place) for place in range(len(BANDS))]
     sites = np.unique(rows.site)
@@ -218,7 +218,7 @@ def _bands(rows: MaintenanceRows, months: MaintenanceMonths) -> list[BandRow]:
 
 
 def _sums_of_sites(rows: MaintenanceRows, sites: Ints) -> tuple[Any, Any]:
-    """Add failures and days up by site."""
+    """Failures and days at risk by site."""
     place = np.searchsorted(sites, rows.site)
     return (
         np.bincount(place, weights=rows.event, minlength=sites.size),
@@ -227,7 +227,7 @@ def _sums_of_sites(rows: MaintenanceRows, sites: Ints) -> tuple[Any, Any]:
 
 
 def _sums_of_months(months: MaintenanceMonths, mask: Any) -> tuple[Any, Any]:
-    """Add failures and days of some rows up by site, age and month of the year."""
+    """Failures and days at risk of some rows by site, age and month of the year."""
     size = int(months.stratum.max()) + 1 if months.stratum.size else 0
     return (
         np.bincount(months.stratum[mask], weights=months.event[mask], minlength=size),
@@ -244,7 +244,7 @@ def _wider(events: Any, days: Any, sites: Any) -> tuple[float, float] | None:
 
 
 def _against_first(first: tuple[Any, Any], band: tuple[Any, Any]) -> tuple[Limits | None, str]:
-    """Compare a band with the first, each site, age and month of the year only with itself."""
+    """Mantel-Haenszel rate ratio of a band to the first, within site, age and month of the year."""
     both = (first[1] > 0) & (band[1] > 0)
     number = int(first[0][both].sum() + band[0][both].sum())
     if number < STRATA_EVENTS:

@@ -1,4 +1,4 @@
-"""What the records tell of the care that rules ask for, read once for however many rules."""
+"""Records of maintenance rules, read once for any number of rules."""
 
 from __future__ import annotations
 
@@ -23,21 +23,21 @@ REPAIRS: Final = (WorkKind.ADJUSTED, WorkKind.REPAIRED, WorkKind.REPLACED)
 
 @dataclass(frozen=True, kw_only=True)
 class RuleRecords:
-    """What the records tell of one rule.
+    """Records of one maintenance rule.
 
     Attributes
     ----------
     everything, between_visits
-        Lifetimes of the rule's type under observation with all their failures, and with those that were not
-        first seen on a care visit.
-    care_item, care_age
-        When each part got the care, as its age in days; parts of other types may be among them.
-    care_own
-        Whether it was done for its own sake, and not with the repair of a failure.
+        Lifetimes of the rule's type with all their failures, and with those that were not first seen on a
+        maintenance visit.
+    maintenance_item, maintenance_age
+        Part and its age in days at each maintenance; parts of other types may be among them.
+    maintenance_own
+        Whether it was done on its own, and not with the repair of a failure.
     minutes
-        How long a repair of a part of the type took on average, None where nobody noted it.
+        Mean minutes of a repair of a part of the type, None where none were recorded.
     parts
-        Parts in place under the rule whose care is ours.
+        Parts in place under the rule that we maintain.
     """
 
     everything: Histories
@@ -50,12 +50,12 @@ class RuleRecords:
 
 
 class MaintenanceRecords:
-    """What the records tell of some rules (at least one): as many questions for many rules as for one."""
+    """Records of some maintenance rules (at least one), read by a fixed number of queries."""
 
     def __init__(
         self, selection: Selection, rules: Iterable[MaintenanceRule], *, histories: Histories | None = None
     ) -> None:
-        """Read all that `of` gives; the types of part of the selection are those of the rules.
+        """Read the records of all rules; the types of part of the selection are those of the rules.
 
         ``histories`` of all types of the selection, by type, may have been read before.
         """
@@ -77,7 +77,7 @@ class MaintenanceRecords:
         self._parts = _parts_in_our_maintenance(self._rules)
 
     def of(self, rule: MaintenanceRule) -> RuleRecords:
-        """Give what concerns one of the rules."""
+        """Records of one of the rules."""
         item, age, own = self._maintenance[rule.work]
         return RuleRecords(
             everything=self._everything.of_keys([rule.component_type_id]),
@@ -91,7 +91,7 @@ class MaintenanceRecords:
 
 
 def _minutes_of_repairs(types: Iterable[int], selection: Selection) -> dict[int, float]:
-    """Give the mean minutes of a repair by type of part, for types where somebody noted any."""
+    """Mean minutes of a repair by type of part, for types with any recorded."""
     means = (
         Work.objects.filter(
             installed_part__component_type__in=types,
@@ -107,7 +107,7 @@ def _minutes_of_repairs(types: Iterable[int], selection: Selection) -> dict[int,
 
 
 def _parts_in_our_maintenance(rules: Iterable[MaintenanceRule]) -> dict[int, int]:
-    """Count the parts in place under each rule whose care is ours."""
+    """Number of parts in place under each rule that we maintain."""
     counts = (
         NextDue.objects.filter(
             rule__in=rules,

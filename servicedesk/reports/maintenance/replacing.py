@@ -1,4 +1,4 @@
-"""At which age it costs least to replace a part before it fails. This module imports no Django."""
+"""Age-replacement policy of the parts of one type. This module imports no Django."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from servicedesk.reports.words import amount
 
 @dataclass(frozen=True, kw_only=True)
 class Replacing:
-    """The age in years at which to replace, the range within 5 % of the least cost, or why there is none.
+    """Optimal age of replacement in years, with the range within 5 % of the least cost, or why there is none.
 
     ``at_limits`` is the best age at both limits of the shape.
     """
@@ -32,14 +32,14 @@ class Replacing:
 
 
 def best_age(lifetimes: FirstFailures, *, planned: float | None, failure: float) -> Replacing:
-    """Find the age at which to replace parts of one type that have not failed.
+    """Optimal replacement age of the parts of one type, from a Weibull fit to first failures.
 
     Parameters
     ----------
     lifetimes
         First failures.
     planned, failure
-        What it costs to replace a part before it fails (None: not said), and what a failure costs.
+        Cost of replacing a part before it fails (None: not given), and of a failure.
     """
     if planned is None:
         return Replacing(reason="say what replacing one before it fails costs")
@@ -82,7 +82,7 @@ def _years(policy: Policy) -> Limits:
 
 
 def _scale(lifetimes: FirstFailures, shape: float, *, failures: int) -> float:
-    """Fit the scale of a life of a given shape to first failures."""
+    """Maximum-likelihood scale of a Weibull lifetime of a given shape."""
     unit = float(lifetimes.exit.max())
     run = float(((lifetimes.exit / unit) ** shape - (lifetimes.entry / unit) ** shape).sum())
     return unit * float((run / failures) ** (1 / shape))

@@ -1,4 +1,4 @@
-"""Lifetimes under observation put on the clock of the care they got: the time since it was last done.
+"""Lifetimes on the time scale of the time since the last maintenance.
 
 This module imports no Django.
 """
@@ -26,9 +26,10 @@ BAND_ENDS: Final = (0.0, 6 * MONTH, 12 * MONTH, 18 * MONTH, np.inf)
 
 @dataclass(frozen=True, eq=False)
 class MaintenanceRows:
-    """Spans at risk on the clock of care: ``event`` failures happened ``stop`` days after it was last done.
+    """Spans at risk by time since maintenance: ``event`` failures happened ``stop`` days after the last one.
 
-    ``age`` is the place of the part's age in `strata.AGES`, ``care_on`` the day of that care as an ordinal.
+    ``age`` is the index of the part's age in `strata.AGES`, ``maintenance_on`` the day of that maintenance as
+    an ordinal.
     """
 
     start: Floats
@@ -41,11 +42,11 @@ class MaintenanceRows:
 
     @property
     def stratum(self) -> Ints:
-        """One number for each site and age: what is compared is compared within it."""
+        """Index of the stratum of site and age, within which comparisons are made."""
         return self.site * len(AGES) + self.age
 
     def in_bands(self) -> Sequence[MaintenanceRows]:
-        """Split the spans at the ends of `BANDS`: one set of rows a band."""
+        """Rows split at the ends of `BANDS`: one set of rows a band."""
         bands = []
         for low, high in pairwise(BAND_ENDS):
             begin, end = np.maximum(self.start, low), np.minimum(self.stop, high)
@@ -59,24 +60,24 @@ class MaintenanceRows:
 def clock_from_maintenance(
     histories: Histories, window: Window, *, maintenance_item: Ints, maintenance_age: Ints
 ) -> tuple[MaintenanceRows, float, int]:
-    """Put watched lives on the clock of care.
+    """Convert lifetimes by age to lifetimes by time since maintenance.
 
     Parameters
     ----------
     histories
-        Lives and failures by age.
+        Lifetimes and failures by age.
     window
         The days that count.
-    care_item, care_age
-        When each item got the care, as its age in days.
+    maintenance_item, maintenance_age
+        Item and its age in days at each maintenance.
 
     Returns
     -------
-    rows : CareRows
-        The clock begins with each care. Care on the day of a failure begins after it.
+    rows : MaintenanceRows
+        The clock restarts at each maintenance. Maintenance on the day of a failure counts as after it.
     unknown : float
-        Days at risk before the first care in a watch: nobody knows when the part was cared for last, or the
-        time since is just its age, and aging could not be told from missing care.
+        Days at risk before the first maintenance in a span: the last maintenance is not known, or the time
+        since it is just the age, which would confound aging with missing maintenance.
     missed : int
         Failures in that time.
     """
@@ -89,7 +90,7 @@ def clock_from_maintenance(
     )
     rank = np.searchsorted(order, rows.item)
     start, stop = (np.rint(2 * ends).astype(np.int64) for ends in (rows.start, rows.stop))
-    # Cut each row at the care that fell strictly inside it.
+    # Cut each row at maintenance strictly inside it.
     first = np.searchsorted(maintenance_key, rank * BIG + start, side="right")
     inside = np.searchsorted(maintenance_key, rank * BIG + stop, side="left") - first
     cut_row = np.repeat(np.arange(rank.size), inside)
@@ -103,7 +104,7 @@ def clock_from_maintenance(
     begin = start[row]
     again = np.flatnonzero(row[1:] == row[:-1]) + 1
     begin[again] = ends[again - 1]
-    # The clock began with the last care at or before, if that fell into the same watch.
+    # The clock starts at the last maintenance at or before, if that fell into the same span.
     key = rank[row] * BIG + begin
     entry = span_key[np.searchsorted(span_key, key, side="right") - 1] % BIG
     place = np.searchsorted(maintenance_key, key, side="right") - 1

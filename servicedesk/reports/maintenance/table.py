@@ -1,4 +1,4 @@
-"""Failures by the time since care as rows of a file and as JSON."""
+"""CSV rows and JSON of failures by time since maintenance."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from servicedesk.reports.tables.cells import PER_WORDS, finite, limits
 
 
 def maintenance_header(figure: MaintenanceFigure) -> list[str]:
-    """Name the columns of a file of failures by the time since care."""
+    """Column headers of the CSV file of failures by time since maintenance."""
     return [
         f"time since {figure.rule.work}",
         "failures",
@@ -41,7 +41,7 @@ def maintenance_header(figure: MaintenanceFigure) -> list[str]:
 
 
 def maintenance_rows(figure: MaintenanceFigure) -> Iterator[list[Any]]:
-    """Give the rows of a file of failures by the time since care; the first also has the interval."""
+    """Iterate over the CSV rows of failures by time since maintenance; the first also has the interval."""
     best = finite(figure.best or (None, None, None))
     replacing = [*finite(figure.replacing.best or (None, None, None)), figure.replacing.reason]
     counts = [maintenance_sentence(figure), figure.cares, figure.with_repairs]
@@ -66,7 +66,7 @@ def maintenance_rows(figure: MaintenanceFigure) -> Iterator[list[Any]]:
 
 
 def maintenance_json(figure: MaintenanceFigure) -> dict[str, Any]:
-    """Give failures by the time since care as a JSON document; what is refused is null with its reason."""
+    """JSON document of failures by time since maintenance; a value not known is null with its reason."""
     rule, costs = figure.rule, figure.costs
     return {
         "figure": "care",

@@ -41,7 +41,7 @@ from servicedesk.reports.views import bad_question
 @owners
 @in_background
 def maintenance(request: HttpRequest) -> HttpResponse:
-    """How often care is worth its while."""
+    """Figure of a maintenance rule, as a page or a CSV file."""
     form = MaintenanceForm(request.GET, today=timezone.localdate())
     if not form.is_valid() or form.selection is None:
         return bad_question(request, form, "reports/maintenance.html")
@@ -59,7 +59,7 @@ def maintenance(request: HttpRequest) -> HttpResponse:
 @owners
 @require_POST
 def change_interval(request: HttpRequest, pk: int) -> HttpResponse:
-    """Change how often a care rule asks for its care; who and why stays in its history."""
+    """Change the interval of a maintenance rule, with user and reason in its history."""
     rule = get_object_or_404(MaintenanceRule, pk=pk)
     form = IntervalForm(request.POST)
     changed = apply_or_report(form, lambda: _with_interval(rule, form, request))
@@ -71,7 +71,7 @@ def change_interval(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 def _maintenance_context(form: MaintenanceForm, figure: MaintenanceFigure) -> dict[str, Any]:
-    """Gather what the page of care intervals shows."""
+    """Template context of the page of maintenance intervals."""
     return {
         "form": form,
         "figure": figure,

@@ -1,4 +1,4 @@
-"""Checks of the columns handed to the estimators: bad records end in a sentence, not in a figure."""
+"""Validation of the columns passed to the estimators: bad records raise a ValueError in plain words."""
 
 from __future__ import annotations
 
@@ -14,22 +14,22 @@ BoolArray = NDArray[np.bool_]
 AnyArray = NDArray[Any]
 
 DENSE_CODES = 1 << 22
-"""Whole-number labels spread over fewer values than this are used as codes directly; others are ranked."""
+"""Integer labels spread over fewer values than this are used as codes directly; others are ranked."""
 
 
 BLOCK = 1 << 15
-"""Records looked at together: as many as stay in a processor's cache."""
+"""Records processed together: as many as stay in a processor's cache."""
 
 
 class Codes(NamedTuple):
-    """Labels turned into small whole numbers, in the order of the labels and one for all equal ones."""
+    """Labels encoded as small integers in the order of the labels, equal labels sharing one code."""
 
     values: IntArray
     size: int
 
 
 class Spans(NamedTuple):
-    """Both ends of watched spans, which of the spans have a length, and the greatest end."""
+    """Both ends of spans at risk, which of the spans have a length, and the greatest end."""
 
     first: AnyArray
     last: AnyArray
@@ -38,14 +38,14 @@ class Spans(NamedTuple):
 
 
 def blocks(size: int, *, least: int = 0) -> Iterator[slice]:
-    """Cut so many records into blocks of at least a certain length."""
+    """Iterate over slices that cut ``size`` records into blocks of at least ``least`` records."""
     length = max(BLOCK, least)
     for begin in range(0, size, length):
         yield slice(begin, begin + length)
 
 
 def column(values: ArrayLike, *, name: str) -> AnyArray:
-    """Return one column of records as a flat array, or say that it is not one."""
+    """Return values as a one-dimensional array, or raise a ValueError."""
     array = np.asarray(values)
     if array.ndim != 1:
         raise ValueError(f"{name} must be one column of values, but it has {array.ndim} dimensions.")
@@ -53,7 +53,7 @@ def column(values: ArrayLike, *, name: str) -> AnyArray:
 
 
 def same_length(**columns: AnyArray) -> None:
-    """Make sure that every column has one entry for each record."""
+    """Raise a ValueError unless all columns have the same length."""
     lengths = {name: array.shape[0] for name, array in columns.items()}
     if len(set(lengths.values())) > 1:
         listed = ", ".join(f"{name} has {length}" for name, length in lengths.items())
@@ -68,7 +68,7 @@ def times(values: ArrayLike, *, name: str) -> AnyArray:
 def _times_and_greatest(values: ArrayLike, *, name: str) -> tuple[AnyArray, float]:
     array = column(values, name=name)
     array = array.astype(np.int64, copy=False) if array.dtype.kind in "bui" else as_float(array, name=name)
-    # Least and greatest carry a NaN through, so two looks at a block in the cache check all of it.
+    # Minimum and maximum carry a NaN through, so two passes over a block in the cache check all of it.
     ends = [(array[rows].min(), array[rows].max()) for rows in blocks(array.shape[0])]
     if not ends:
         return array, 0.0
@@ -85,7 +85,7 @@ def _times_and_greatest(values: ArrayLike, *, name: str) -> tuple[AnyArray, floa
 
 
 def spans(entry: ArrayLike, exit: ArrayLike, *, names: tuple[str, str]) -> Spans:
-    """Return the two ends of watched spans, each span ending no earlier than it began."""
+    """Return the two ends of spans at risk, each span ending no earlier than it began."""
     first, _ = _times_and_greatest(entry, name=names[0])
     last, longest = _times_and_greatest(exit, name=names[1])
     same_length(**{names[0]: first, names[1]: last})
@@ -101,7 +101,7 @@ def spans(entry: ArrayLike, exit: ArrayLike, *, names: tuple[str, str]) -> Spans
 
 
 def flags(values: ArrayLike, *, name: str) -> BoolArray:
-    """Return a column that says yes or no for each record, given as booleans or as 0 and 1."""
+    """Return a boolean column, given as booleans or as 0 and 1."""
     array = column(values, name=name)
     if array.dtype.kind == "b":
         return array
@@ -114,7 +114,7 @@ def flags(values: ArrayLike, *, name: str) -> BoolArray:
 
 
 def whole_counts(values: ArrayLike, *, name: str) -> IntArray:
-    """Return a column of counts of events: whole numbers, none below zero."""
+    """Return a column of event counts: integers, none below zero."""
     array = column(values, name=name)
     if array.dtype.kind == "f":
         whole = np.nan_to_num(array, nan=-1.0, posinf=-1.0, neginf=-1.0).astype(np.int64)
@@ -160,7 +160,7 @@ def positive(value: float, *, name: str) -> float:
 
 
 def share(value: float, *, name: str) -> float:
-    """Return a share strictly between none and all, such as a confidence of 0.95."""
+    """Return a proportion strictly between 0 and 1, such as a confidence of 0.95."""
     number = _as_number(value, name=name)
     if not 0 < number < 1:
         raise ValueError(f"{name} must lie between 0 and 1, for example 0.95, not {number:g}.")
@@ -168,7 +168,7 @@ def share(value: float, *, name: str) -> float:
 
 
 def inflation(value: float, *, name: str = "design_effect") -> float:
-    """Return a design effect: by how much sharing sites inflates the variance, never less than one."""
+    """Return a design effect: the factor by which sharing sites inflates the variance, at least one."""
     number = _as_number(value, name=name)
     if not 1 <= number < np.inf:
         raise ValueError(
@@ -178,9 +178,9 @@ def inflation(value: float, *, name: str = "design_effect") -> float:
 
 
 def codes(labels: ArrayLike, *, name: str) -> Codes:
-    """Turn labels of sites, items or groups into small whole numbers.
+    """Encode labels of sites, items or groups as small integers.
 
-    Whole numbers in a narrow range keep their spacing (some codes then belong to nobody), because ranking a
+    Integers in a narrow range keep their spacing (some codes are then unused), because ranking a
     million of them would cost more than all the rest of an estimate.
     """
     array = column(labels, name=name)
@@ -203,12 +203,12 @@ def codes(labels: ArrayLike, *, name: str) -> Codes:
 
 
 def sums(places: IntArray, *, weights: AnyArray, size: int = 0) -> FloatArray:
-    """Add up a column by code, one sum for each of at least ``size`` codes."""
+    """Sum a column by code, one sum for each of at least ``size`` codes."""
     return np.bincount(places, weights=weights, minlength=size).astype(np.float64, copy=False)
 
 
 def as_float(array: AnyArray, *, name: str) -> FloatArray:
-    """Return a column as numbers of full precision, or say that it holds something else."""
+    """Return a column in double precision, or raise a ValueError if it is not numeric."""
     if array.dtype.kind not in "fbuiO":
         raise ValueError(f"{name} must hold numbers, not {array.dtype.name}; count dates in days first.")
     try:

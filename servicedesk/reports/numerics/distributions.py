@@ -1,7 +1,6 @@
-"""Quantiles and tails of the usual distributions, out of `scipy.special`.
+"""Quantiles and tails of the usual distributions, from `scipy.special`.
 
-`scipy.stats` has them all, and takes about a second to import, which every process of the desk would pay at
-its start.
+`scipy.stats` has them all, but takes about a second to import, which every process would pay at its start.
 """
 
 from __future__ import annotations
@@ -18,7 +17,7 @@ def normal_quantile(share: Any) -> Any:
 
 
 def normal_tail(value: Any) -> Any:
-    """Chance of a standard normal value above one."""
+    """Upper tail of the standard normal: the chance of more than ``value``."""
     return special.ndtr(np.negative(value))
 
 
@@ -28,7 +27,7 @@ def t_quantile(share: Any, degrees: Any) -> Any:
 
 
 def t_tail(value: Any, degrees: Any) -> Any:
-    """Chance of a value of Student's t above one."""
+    """Upper tail of Student's t: the chance of more than ``value``."""
     return special.stdtr(degrees, np.negative(value))
 
 
@@ -38,61 +37,61 @@ def chi2_quantile(share: Any, degrees: Any) -> Any:
 
 
 def chi2_upper_quantile(share: Any, degrees: Any) -> Any:
-    """Value that chi-squared exceeds with a chance of ``share``."""
+    """Upper quantile of chi-squared: the value exceeded with a chance of ``share``."""
     return 2 * special.gammainccinv(np.divide(degrees, 2), share)
 
 
 def chi2_tail(value: Any, degrees: Any) -> Any:
-    """Chance of a value of chi-squared above one."""
+    """Upper tail of chi-squared: the chance of more than ``value``."""
     return special.gammaincc(np.divide(degrees, 2), np.divide(value, 2))
 
 
 def chi2_share(value: Any, degrees: Any) -> Any:
-    """Chance of a value of chi-squared up to one."""
+    """Distribution function of chi-squared: the chance of at most ``value``."""
     return special.gammainc(np.divide(degrees, 2), np.divide(value, 2))
 
 
 def poisson_chance(count: Any, mean: Any) -> Any:
-    """Chance of just so many of a Poisson count."""
+    """Probability mass function of a Poisson count."""
     return np.exp(special.xlogy(count, mean) - mean - special.gammaln(np.add(count, 1)))
 
 
 def poisson_share(count: Any, mean: Any) -> Any:
-    """Chance of at most so many of a Poisson count."""
+    """Distribution function of a Poisson count: the chance of at most ``count``."""
     return special.pdtr(count, mean)
 
 
 def poisson_quantile(share: Any, mean: Any) -> Any:
-    """Smallest count that a Poisson count stays at or below with a chance of ``share``."""
+    """Quantile of a Poisson count: the smallest count not exceeded with a chance of ``share``."""
     count = np.maximum(np.ceil(special.pdtrik(share, mean)), 0)
     before = np.maximum(count - 1, 0)
     return np.where(special.pdtr(before, mean) >= share, before, count)[()]
 
 
 def negative_binomial_chance(count: Any, size: Any, share: Any) -> Any:
-    """Chance of just so many misses before ``size`` hits (need not be whole), each of chance ``share``."""
+    """Probability mass function of the negative binomial: failures before ``size`` successes of ``share``."""
     ways = special.gammaln(np.add(size, count)) - special.gammaln(np.add(count, 1)) - special.gammaln(size)
     return np.exp(ways + special.xlogy(size, share) + special.xlog1py(count, np.negative(share)))
 
 
 def negative_binomial_quantile(level: Any, size: Any, share: Any) -> Any:
-    """Smallest count that a negative binomial stays at or below with a chance of ``level``."""
+    """Quantile of a negative binomial: the smallest count not exceeded with a chance of ``level``."""
     if np.ndim(level) == 1 and np.ndim(size) == 0 and np.size(level):
         most = negative_binomial_quantile(np.max(level), size, share)
-        if most < np.size(level):  # adding up is cheaper than looking for each
+        if most < np.size(level):  # one cumulative table is cheaper than a search for each
             return np.searchsorted(special.betainc(size, np.arange(most + 1) + 1, share), level) * 1.0
     guess = special.nbdtrik(level, size, share)
     return _smallest(guess, lambda count: special.betainc(size, count + 1, share) >= level)
 
 
 def negative_binomial_upper_quantile(level: Any, size: Any, share: Any) -> Any:
-    """Smallest count that a negative binomial exceeds with a chance of at most ``level``."""
+    """Upper quantile of a negative binomial: the least count exceeded with a chance of at most ``level``."""
     guess = special.nbdtrik(np.subtract(1, level), size, share)
     return _smallest(guess, lambda count: special.betaincc(size, count + 1, share) <= level)
 
 
 def _smallest(guess: Any, reached: Any) -> Any:
-    """Step from a guess that may be one off to the smallest count at which something is reached."""
+    """Smallest count at which ``reached`` holds, from a guess that may be off by one."""
     count = np.maximum(np.ceil(guess), 0)
     before = np.maximum(count - 1, 0)
     count = np.where(reached(before), before, count)

@@ -1,4 +1,4 @@
-"""Time at risk and failures by group and site, as arrays: what rates are worked out from."""
+"""Time at risk and failures by group and site, as arrays: the input of rates."""
 
 from __future__ import annotations
 
@@ -25,11 +25,11 @@ Ints = NDArray[np.int64]
 
 @dataclass(frozen=True, eq=False)
 class Counted:
-    """Columns of rows by group and site, and totals.
+    """Query results by group and site as columns, and totals.
 
-    ``watched`` holds the place of the group in ``groups``, site, items, ageless items, days, days times
-    pieces, and days up to the last look; ``events`` the place of the group in ``event_groups``, site,
-    failures, and those that only a look shows. A group is a number, a text, or None.
+    ``watched`` has the index of the group in ``groups``, site, items, ageless items, days, days times
+    pieces, and days up to the last inspection; ``events`` the index of the group in ``event_groups``, site,
+    failures, and those of modes that only an inspection shows. A group is a number, a text, or None.
     """
 
     groups: list[Any]
@@ -44,7 +44,7 @@ class Counted:
 
 @dataclass(frozen=True, eq=False)
 class Cells:
-    """One row a group and site, in the order of both; ``group`` holds places in ``groups``.
+    """Time at risk and failures, one row a group and site, in the order of both.
 
     Attributes
     ----------
@@ -53,19 +53,19 @@ class Cells:
         the kind of part and the mode's number as in ``track:12``; every mode of a kind has the same time at
         risk.
     group, site : ndarray
-        Which group and which site a row is about.
+        Index of the group in ``groups``, and site of each row.
     items, ageless, days, events : ndarray
-        Items watched, those of unknown age among them, their days at risk, and their failures.
-        Where failures are of modes that only a look shows, their time ends at the last look: days are such
-        that failures divided by them are the sum of the rates of both sorts of mode.
+        Items at risk, those of unknown age among them, their days at risk, and their failures. For modes that
+        only an inspection shows, time ends at the last inspection: days are such that failures divided by
+        them are the sum of the rates of both sorts of mode.
     piece_days : dict
-        By place of the group, days at risk times pieces.
+        By index of the group, days at risk times pieces.
     excluded : dict
-        Findings that count for nothing here, by why.
+        Excluded findings, by reason.
     without_time : int
-        Parts that were watched for less than a day.
+        Parts at risk for less than a day.
     notes : dict
-        What is said of what was counted: how many, by name of a sentence (`exclusion_words`).
+        Counts by name of a sentence (`exclusion_words`).
     """
 
     groups: list[Any]
@@ -81,7 +81,7 @@ class Cells:
     notes: dict[str, int]
 
     def of(self, place: int) -> slice:
-        """Give the rows that are about the group at a place."""
+        """Rows of the group at an index."""
         begin, end = np.searchsorted(self.group, [place, place + 1])
         return slice(int(begin), int(end))
 
@@ -109,7 +109,7 @@ def _count(scope: Scope) -> Counted:
 
 
 def _as_cells(counted: Counted, scope: Scope) -> Cells:
-    """Bring what was counted into the order of groups and sites."""
+    """Cells from query results, in the order of groups and sites."""
     of_inspections = counted.events[3].sum()
     if scope.by == MODE:
         counted = _for_each_mode(counted, {str(mode) for mode in scope.inspection_modes})
@@ -138,10 +138,10 @@ def _as_cells(counted: Counted, scope: Scope) -> Cells:
 
 
 def _days_of_both(at_risk: Ints, failed: Ints, *, groups: int) -> Ints:
-    """Weigh days at risk and days up to the last look so that rates of both sorts of mode add up.
+    """Effective days at risk such that the rates of both sorts of mode add up.
 
-    With n failures of modes that show themselves in T days and m of modes that only a look shows in L days,
-    the rate is n/T + m/L: as if all n + m had happened in days between L and T.
+    With n failures of modes that show themselves in T days and m of modes that only an inspection shows in L
+    days, the rate is n/T + m/L: as if all n + m had happened in days between L and T.
     """
     whole, inspected = (np.bincount(at_risk[0], weights=at_risk[row], minlength=groups) for row in (4, 6))
     every, shown = (np.bincount(failed[0], weights=failed[row], minlength=groups) for row in (2, 3))
@@ -157,7 +157,7 @@ def _in_order(key: Any) -> tuple[bool, Any]:
 
 
 def _for_each_mode(counted: Counted, inspection_modes: Collection[str]) -> Counted:
-    """Put the time at risk of a kind of part under each of the modes by which its parts failed."""
+    """Repeat the time at risk of a kind of part for each of the modes by which its parts failed."""
     modes: dict[str, list[str]] = {}
     for key in sorted(counted.event_groups):
         modes.setdefault(key.split(":")[0], []).append(key)
@@ -177,20 +177,20 @@ def _for_each_mode(counted: Counted, inspection_modes: Collection[str]) -> Count
 
 
 def _columns(rows: Sequence[tuple[Any, ...]], place: dict[Any, int], *, width: int) -> Ints:
-    """Turn rows of a group and whole numbers into columns, the group as its place."""
+    """Columns from rows of a group and integers, the group as its index."""
     if not rows:
         return np.zeros((width, 0), dtype=np.int64)
-    # Column by column: numpy takes many times as long over one nested list.
+    # Column by column: numpy takes many times as long for one nested list.
     columns = ([place[row[0]] for row in rows], *([row[i] for row in rows] for i in range(1, width)))
     return np.stack([np.fromiter(column, dtype=np.int64, count=len(rows)) for column in columns])
 
 
 DENSE = 50_000_000
-"""Cells up to which a place is held for every one that could be: much faster than sorting those there are."""
+"""Number of possible cells up to which a dense mask is used: much faster than sorting the present ones."""
 
 
-def _told_apart(cells: list[Ints], *, size: int) -> tuple[Ints, list[Ints]]:
-    """Give all different cells in order, and the place of each of some lists of cells among them."""
+def _distinguished(cells: list[Ints], *, size: int) -> tuple[Ints, list[Ints]]:
+    """Distinct cells in order, and the index among them of each cell of some lists."""
     if size > DENSE:
         every = np.unique(np.concatenate(cells))
         return every, [np.searchsorted(every, each) for each in cells]
@@ -202,14 +202,14 @@ def _told_apart(cells: list[Ints], *, size: int) -> tuple[Ints, list[Ints]]:
 
 
 def _joined(at_risk: Ints, failed: Ints) -> dict[str, Ints]:
-    """Put failures beside the time at risk of their group and site.
+    """Outer join of time at risk and failures by group and site.
 
     A site can have failures and no time at risk within a window that ends on the day of fitting.
     """
     sites = 1 + max(int(column[1].max(initial=0)) for column in (at_risk, failed))
     cell = [column[0] * sites + column[1] for column in (at_risk, failed)]
     groups = 1 + max(int(column[0].max(initial=0)) for column in (at_risk, failed))
-    every, rows = _told_apart(cell, size=groups * sites)
+    every, rows = _distinguished(cell, size=groups * sites)
 
     def spread(values: Ints, where: Ints) -> Ints:
         column = np.zeros(every.size, dtype=np.int64)
@@ -227,5 +227,5 @@ def _joined(at_risk: Ints, failed: Ints) -> dict[str, Ints]:
 
 
 def joined_up(places: Sequence[int], numbers: Ints) -> Ints:
-    """Turn numbers of groups into their places."""
+    """Indexes of groups, from their numbers."""
     return np.array(places, dtype=np.int64)[numbers] if places else numbers

@@ -1,4 +1,4 @@
-"""Sites that were lost from sight: nobody calls from there any more, and nobody goes there."""
+"""Sites lost to follow-up: no call from there and no visit there for two years."""
 
 from __future__ import annotations
 
@@ -18,19 +18,19 @@ from servicedesk.reports.caching.figures import cached_figure
 from units.models import ObservationPeriod, Site
 
 SILENCE = timedelta(days=730)
-"""A site that is cared for is heard of more often than that, or its owner has turned elsewhere."""
+"""Longest time without contact: a maintained site is heard of more often, or is lost to follow-up."""
 
 
 @dataclass(frozen=True)
 class OutOfSight:
-    """Sites of which nobody heard for two years, and the day each lost one was last heard of."""
+    """Sites without contact for two years, and the day of the last contact of each lost one."""
 
     silent: frozenset[int]
     lost: dict[int, date]
 
 
 def out_of_sight(as_of: date) -> OutOfSight:
-    """Find silent and lost sites by a day, once for all that a page shows."""
+    """Silent and lost sites by a day, cached."""
     return cached_figure("out-of-sight", as_of, compute=partial(_out_of_sight, as_of))
 
 
@@ -40,9 +40,9 @@ def _out_of_sight(as_of: date) -> OutOfSight:
 
 
 def silent_sites(as_of: date) -> set[int]:
-    """Find the sites of which nobody heard for longer than `SILENCE` by a day.
+    """Sites without contact for longer than `SILENCE` by a day.
 
-    Every contact with a site counts as hearing of it, and so does the beginning of its watch.
+    Every record of a site counts as contact, and so does the beginning of its observation period.
     """
     sites = Site.objects.order_by().values_list("pk")
     heard = (rows.values_list(site) for rows, site, _ in _contacts(as_of, since=as_of - SILENCE))
@@ -50,12 +50,12 @@ def silent_sites(as_of: date) -> set[int]:
 
 
 def sites_out_of_touch(as_of: date, silent: Collection[int]) -> dict[int, date]:
-    """Tell which silent sites were lost from sight by a day, and the day each was last heard of.
+    """Silent sites that were lost to follow-up by a day, with the day of the last contact of each.
 
-    Only sites where somebody looks can be told from those where all is well: who only calls when something
-    fails is silent for years without being lost. Somebody looks where a look is on record (care, an
-    inspection, or a noted last contact) and where the care is ours. A site of which nobody heard since the
-    beginning of its watch brings no time.
+    Only sites with inspections can be told from those where all is well: an owner who only calls when
+    something fails is silent for years without being lost. A site has inspections where maintenance, an
+    inspection or a last contact is on record, and where we do the maintenance. A site without contact since
+    the beginning of its observation period has no time at risk.
     """
     if not silent:
         return {}
@@ -81,7 +81,7 @@ def sites_out_of_touch(as_of: date, silent: Collection[int]) -> dict[int, date]:
 
 
 def _contacts(as_of: date, *, since: date = date.min) -> Iterator[tuple[QuerySet[Any], str, str]]:
-    """Give the records that tell of a site between two days, the column of the site, and that of the day."""
+    """Records of contact with a site between two days, the column of the site, and that of the day."""
     noted = ObservationPeriod.objects.filter(until_on__isnull=True)
     for rows, site, day in (
         (ObservationPeriod.objects.all(), "unit__site_id", "from_on"),
@@ -91,8 +91,8 @@ def _contacts(as_of: date, *, since: date = date.min) -> Iterator[tuple[QuerySet
         (Finding.objects.all(), "unit__site_id", "found_on"),
     ):
         yield rows.filter(**{f"{day}__lte": as_of, f"{day}__gte": since}).order_by(), site, day
-    # Compared as moments: on SQLite the day of each call would be a call of Python.
-    calls = Call.objects.filter(told_at__lt=start_of(as_of + timedelta(days=1)))
+    # Compared as datetimes: on SQLite the date of each call would need a call of Python.
+    calls = Call.objects.filter(reported_at__lt=start_of(as_of + timedelta(days=1)))
     if since > date.min:
-        calls = calls.filter(told_at__gte=start_of(since))
-    yield calls.annotate(told_on=TruncDate("told_at")).order_by(), "site_id", "told_on"
+        calls = calls.filter(reported_at__gte=start_of(since))
+    yield calls.annotate(told_on=TruncDate("reported_at")).order_by(), "site_id", "told_on"

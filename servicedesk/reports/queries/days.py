@@ -1,4 +1,4 @@
-"""Day by day: what failed, and how many items were at risk."""
+"""Failures and items at risk by day."""
 
 # ruff: noqa: S608  # values are bound; what is put into the text are names and expressions of our own
 from __future__ import annotations
@@ -14,7 +14,7 @@ from servicedesk.reports.questions.selection import Selection
 
 
 def failures_by_day(today: date) -> dict[tuple[date, int, int], int]:
-    """Count failures by day, type of part and failure mode, as the rates count them."""
+    """Number of failures by day, type of part and failure mode, as the rates count them."""
     scope = Scope(Selection(as_of=today), "component")
     columns = f"{scope.day('g.found_on')} AS day, {scope.group()} AS grp, g.mode_id"
     rows = scope.rows(
@@ -28,7 +28,7 @@ def failures_by_day(today: date) -> dict[tuple[date, int, int], int]:
 
 
 def items_by_day(today: date) -> dict[tuple[date, int], int]:
-    """Count the items of each type at risk on each day; days without any are left out.
+    """Number of items of each type at risk on each day; days without any are left out.
 
     A part fitted (or taken over) on a day is at risk from the next day on, so that a year of days at risk is
     a year of time at risk.
@@ -46,7 +46,7 @@ def items_by_day(today: date) -> dict[tuple[date, int], int]:
 
 
 def _changes(today: date) -> dict[int, dict[int, int]]:
-    """Give by type and day how many more items are at risk than on the day before."""
+    """Change of the number of items at risk from the day before, by type and day."""
     scope = Scope(Selection(as_of=today), "component")
     begin = scope.greatest("f.fitted_on", "w.from_on")
     end = scope.least("COALESCE(f.removed_on, w.until_on)", "w.until_on")

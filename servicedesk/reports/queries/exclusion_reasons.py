@@ -1,4 +1,4 @@
-"""What each finding counts as: a failure of a part while it was watched, or one of the exclusions."""
+"""Classification of findings: a failure of a part at risk, or one of the exclusion reasons."""
 
 # ruff: noqa: S608  # values are bound; what is put into the text are names and expressions of our own
 from __future__ import annotations
@@ -14,7 +14,7 @@ from servicedesk.reports.questions.traits import MODE, TRAITS
 
 
 class ExclusionReason(StrEnum):
-    """What a finding counts as. All but the first are excluded and told."""
+    """Class of a finding. All but the first are excluded from figures, and reported."""
 
     EVENT = "event"
     WEAR_ONLY = "wear_only"
@@ -42,14 +42,14 @@ EXCLUSION_REASON_WORDS: Final = {
 }
 
 EVERY_EXCLUSION_REASON: Final = "all"
-"""How addresses ask for all findings, whatever they count as."""
+"""Query parameter for all findings, whatever they count as."""
 
 _ELIGIBLE = (
     "{0}.is_failure AND NOT {0}.repeat AND {0}.continues_id IS NULL AND {0}.installed_part_id IS NOT NULL"
 )
 _TOLD_BEFORE = (
-    # Rows of an import are told apart by their references, there and here. A record made at the desk has
-    # none: it is the second one wherever an import tells of the event too, whichever was stored first.
+    # Rows of an import are told apart by their references. A record made at the office has none: it is the
+    # duplicate where an import has the event too, whichever was stored first.
     "CASE WHEN a.batch_id IS NULL AND b.batch_id IS NULL THEN b.id > a.id"
     " WHEN a.batch_id IS NOT NULL AND b.batch_id IS NOT NULL THEN b.id > a.id AND b.ref = a.ref"
     " ELSE b.batch_id IS NULL END"
@@ -57,8 +57,8 @@ _TOLD_BEFORE = (
 _SAME = "b.unit_id = a.unit_id AND b.mode_id = a.mode_id AND b.found_on = a.found_on"
 
 TWINS: Final = (
-    # The grouping runs along an index, so only the few days with several findings are looked at closely. It
-    # is kept apart, or PostgreSQL would do it once in each of its workers.
+    # The grouping uses an index, so only the few days with several findings are compared. It is
+    # materialized, or PostgreSQL would do it once in each of its workers.
     "doubled AS MATERIALIZED (SELECT unit_id, mode_id, found_on FROM calls_finding"
     " GROUP BY unit_id, mode_id, found_on HAVING COUNT(*) > 1),"
     " twins AS MATERIALIZED (SELECT DISTINCT b.id FROM doubled d"
@@ -68,9 +68,9 @@ TWINS: Final = (
     f" AND b.corner = a.corner AND b.place = a.place"
     f" AND {_ELIGIBLE.format('a')} AND {_ELIGIBLE.format('b')})"
 )
-"""The table of findings that tell of an event a second time: same unit, mode, place and day.
+"""SQL of the table of duplicate findings: same unit, mode, place and day.
 
-Rows of imports whose references differ tell of two events.
+Rows of imports with different references are two events.
 """
 
 _IN_SPAN = (
@@ -82,7 +82,7 @@ _IN_SPAN = (
     " AND (f.removed_on IS NULL OR f.removed_on > f.fitted_on)))"
 )
 TAKING_OVER = 30
-"""Days after we began to hear of a unit in which what nobody called about was most likely there before."""
+"""Days after the follow-up of a unit began in which a failure without a call was most likely there before."""
 
 _AT_RISK = "SELECT 1 FROM units_observationperiod q WHERE q.unit_id = f.unit_id AND q.from_on"
 _IN_PLACE = "f.fitted_on <= g.found_on AND (f.removed_on IS NULL OR f.removed_on >= g.found_on)"
@@ -107,12 +107,12 @@ _WHY = (
 
 
 def _exclusion_reason(scope: Scope) -> str:
-    """Give what a finding of a known part counts as, in a query over ``g``, ``f`` and ``w``.
+    """SQL expression of the exclusion reason of a finding of a known part, over ``g``, ``f`` and ``w``.
 
-    What was wrong already when we began to hear of a unit is usually the reason why we were called: what
-    somebody called about on that day or before, and without a call what was found in the weeks after.
+    A failure that was there when the follow-up of a unit began is usually the reason for the first call: a
+    failure of a call on that day or before, and without a call one found in the weeks after.
     """
-    called_on = scope.local_day("c.told_at")
+    called_on = scope.local_day("c.reported_at")
     return _WHY.format(
         at_take_over=(
             f"CASE WHEN g.call_id IS NULL THEN {scope.day('g.found_on')} <= w.first_day + {TAKING_OVER}"
@@ -123,7 +123,7 @@ def _exclusion_reason(scope: Scope) -> str:
 
 
 def with_reasons(scope: Scope, *, columns: str, only: str = "") -> str:
-    """Write the query over the findings of known parts: some columns, and ``exclusion_reason``.
+    """SQL query of the findings of known parts: some columns, and ``exclusion_reason``.
 
     It needs ``w`` (uncut) and ``twins`` in front. ``only`` narrows it further, with a leading AND.
     """
@@ -138,9 +138,9 @@ def with_reasons(scope: Scope, *, columns: str, only: str = "") -> str:
 
 
 def partless_with_reasons(scope: Scope, *, columns: str, only: str = "") -> str:
-    """Write the query over the findings that nobody could put down to a part."""
+    """SQL query of the findings without a known part: some columns, and ``exclusion_reason``."""
     chosen = scope.selection
-    # Of no part, neither its age nor its care is known.
+    # Without a part, neither age nor maintenance is known.
     kinds = _kinds_asked_for(scope) if chosen.age is None and chosen.since is None else " AND FALSE"
     return (
         f"SELECT {columns}, CASE WHEN NOT g.is_failure THEN '{ExclusionReason.WEAR_ONLY}'"
@@ -154,7 +154,7 @@ def partless_with_reasons(scope: Scope, *, columns: str, only: str = "") -> str:
 
 
 def _kinds_asked_for(scope: Scope) -> str:
-    """Keep to failure modes of the kinds of part that the selection asks for."""
+    """SQL condition that a failure mode is of a kind of part in the selection."""
     conditions = []
     if scope.selection.keys("part"):
         conditions.append(scope.where("f", among=("part",)).replace(TRAITS["part"].sql, "m.kind"))
@@ -167,7 +167,7 @@ def _kinds_asked_for(scope: Scope) -> str:
 def findings_address(
     selection: Selection, exclusion_reason: ExclusionReason | None = ExclusionReason.EVENT
 ) -> str:
-    """Give the address of the findings behind a number."""
+    """URL of the list of findings behind a number."""
     query = selection.query()
     if exclusion_reason != ExclusionReason.EVENT:
         query["exclusion_reason"] = (
@@ -177,16 +177,16 @@ def findings_address(
 
 
 def findings_by_exclusion_reason(scope: Scope) -> tuple[list[tuple[Any, ...]], dict[ExclusionReason, int]]:
-    """Count failures by group and site, and everything that is excluded by why.
+    """Number of failures by group and site, and of findings by exclusion reason.
 
     Returns
     -------
     events
-        Group, site, failures, those that only a look shows among them, and those of the newest days
+        Group, site, failures, those that only an inspection shows among them, and those of the newest days
         (`scope.NEWEST`). Grouped by failure mode, a group is the kind of part and the mode's number as in
         ``track:12``.
     excluded
-        Findings by exclusion_reason, `ExclusionReason.EVENT` among them.
+        Findings by exclusion reason, `ExclusionReason.EVENT` among them.
     """
     group = f"{scope.group()} || ':' || g.mode_id" if scope.by == MODE else scope.group()
     inspected = scope.is_inspection_mode("g.mode_id")

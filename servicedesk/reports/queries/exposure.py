@@ -1,4 +1,4 @@
-"""How long parts were watched: items and days at risk by group and site."""
+"""Exposure: items and days at risk by group and site."""
 
 # ruff: noqa: S608  # values are bound; what is put into the text are names and expressions of our own
 from __future__ import annotations
@@ -9,13 +9,13 @@ from servicedesk.reports.queries.scope import OVERLAPS, Scope
 
 
 def at_risk_by_site(scope: Scope) -> list[tuple[Any, ...]]:
-    """Add up time at risk by group and site.
+    """Time at risk by group and site.
 
     Returns
     -------
     list of tuple
-        Group, site, items, items whose age is not known, days at risk, days times pieces as fitted
-        (`departed_days` has what pieces that left early take off), and days at risk up to the last look.
+        Group, site, items, items of unknown age, days at risk, days times pieces as fitted (`departed_days`
+        has the correction for pieces removed early), and days at risk up to the last inspection.
     """
     inspected = "0"
     if scope.inspection_modes:
@@ -39,7 +39,7 @@ def at_risk_by_site(scope: Scope) -> list[tuple[Any, ...]]:
 
 
 def departed_days(scope: Scope) -> list[tuple[Any, int]]:
-    """Add up by group the piece-days that pieces lost by leaving a part before the rest of it."""
+    """Piece-days lost by partial removals, by group."""
     end = scope.least("COALESCE(f.removed_on, w.until_on)", "w.until_on")
     begin = scope.greatest("f.fitted_on", "w.from_on", "d.left_on")
     return scope.rows(
@@ -52,11 +52,11 @@ def departed_days(scope: Scope) -> list[tuple[Any, int]]:
 
 
 def items_without_time(scope: Scope) -> int:
-    """Count parts that were under watch on one day only and so for no time at all.
+    """Number of parts observed on one day only, and so without time at risk.
 
-    A part fitted and taken out on one day, taken out on the day its unit was taken over, or fitted on the day
+    A part fitted and removed on one day, removed on the day its unit was taken over, or fitted on the day
     the records are read: libraries disagree about such records, so they count nowhere and their number is
-    told.
+    reported.
     """
     chosen = scope.selection
     begin = scope.greatest("f.fitted_on", "p.from_on")
@@ -65,7 +65,7 @@ def items_without_time(scope: Scope) -> int:
     watch = "SELECT 1 FROM units_observationperiod p WHERE p.unit_id = f.unit_id AND"
     ((count,),) = scope.rows(
         "SELECT COUNT(*) FROM units_installedpart f"
-        # Only these can have such a record; looking at every part's periods would take long.
+        # Only these can have such a record; the observation periods of all parts would take long.
         " WHERE (f.removed_on IS NOT NULL OR f.fitted_on = %(as_of)s"
         " OR f.unit_id IN (SELECT unit_id FROM units_observationperiod"
         " WHERE from_on = until_on OR from_on = %(as_of)s)"
@@ -77,14 +77,14 @@ def items_without_time(scope: Scope) -> int:
 
 
 def units_noted(scope: Scope) -> dict[str, int]:
-    """Count the units about whose time at risk something is to be said.
+    """Number of units with a note on their time at risk.
 
     Returns
     -------
     dict
-        ``lost_units``, whose time ended when their site was last heard of; ``silent_units``, of which nobody
-        heard for as long, though nothing tells whether they would; ``start_not_said``, of which nobody said
-        since when we hear of them.
+        ``lost_units``, whose time ended at the last contact with their site; ``silent_units``, without
+        contact for as long, but not known to be lost; ``start_not_said``, without a recorded beginning of
+        follow-up.
     """
     quiet = ", ".join(f"({site})" for site in sorted(scope.out_of_sight.silent) or [0])  # a table needs a row
     ((lost, silent_units, unsaid),) = scope.rows(

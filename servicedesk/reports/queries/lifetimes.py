@@ -1,4 +1,4 @@
-"""The watched lives of parts and the ages at which they failed: what curves over age are worked out from."""
+"""Lifetimes of parts under follow-up and their failures by age: the input of curves over age."""
 
 # ruff: noqa: S608  # values are bound; what is put into the text are names and expressions of our own
 from __future__ import annotations
@@ -19,13 +19,13 @@ BETWEEN_VISITS: Final = " AND g.detected <> 'care'"
 def read_histories(
     selection: Selection, *, by: str, between_visits: bool = False, spans_of: Histories | None = None
 ) -> Histories:
-    """Read the spans and failures of parts whose age is known, up to the day the records are read.
+    """Read the spans at risk and failures of parts of known age, up to the day the records are read.
 
-    With ``between_visits`` only failures that were not first seen on a care visit. With ``spans_of``, read
-    before, the spans are taken from there.
+    With ``between_visits`` only failures that were not first seen on a maintenance visit. With ``spans_of``,
+    read before, the spans are taken from there.
 
-    The days that count cut them later (`Histories.cut`): a first failure before those days still was the
-    first.
+    The days that count are applied later (`Histories.counting_rows`, `Histories.first_failures`): a first
+    failure before those days still was the first.
     """
     scope = Scope(selection.always(), by)
     spans = spans_of or _read_spans(scope)
@@ -36,7 +36,7 @@ def read_histories(
 
 
 def _read_spans(scope: Scope) -> Histories:
-    """Read the spans at risk, without any failures."""
+    """Read the spans at risk, without failures."""
     spans = scope.rows(_spans(scope))
     groups = sorted({row[1] for row in spans}, key=lambda key: (key is None, key))
     place = {key: number for number, key in enumerate(groups)}
@@ -47,7 +47,7 @@ def _read_spans(scope: Scope) -> Histories:
         ],
         6,
     )
-    # Put in order here: asked for an order of parts, SQLite would look through all units for each of them.
+    # Sorted here: for ORDER BY part, SQLite would scan all units for each of them.
     columns = columns[:, np.lexsort((columns[4], columns[0]))]
     nothing = np.zeros(0, dtype=np.int64)
     return Histories(
@@ -71,7 +71,7 @@ def _turned(rows: list[tuple[Any, ...]], width: int) -> Any:
 
 
 def _spans(scope: Scope) -> str:
-    """Ask for part, group, site, day of fitting, first and last day of each span at risk."""
+    """SQL query of part, group, site, day of fitting, first and last day of each span at risk."""
     begin = scope.greatest("f.fitted_on", "w.from_on")
     end = scope.least("COALESCE(f.removed_on, w.until_on)", "w.until_on")
     inspected = ""
@@ -87,10 +87,10 @@ def _spans(scope: Scope) -> str:
 
 
 def _failures(scope: Scope, *, only: str) -> str:
-    """Ask for part, age in days, mode, number of failures, and the age when last known to be good (or -1).
+    """SQL query of part, age in days, mode, number of failures, and age when last known to be good (or -1).
 
-    A part was good when its finding says so, when its unit was looked at and found fine, or when the part (or
-    the unit as a whole) was checked on a care visit, whichever was last.
+    A part was good on the day its finding says, at an inspection of its unit with no fault found, or when the
+    part (or the unit as a whole) was checked on a maintenance visit, whichever was last.
     """
     seen = (
         (

@@ -1,4 +1,4 @@
-"""The findings behind a figure, one by one."""
+"""Queries of the findings behind a figure."""
 
 # ruff: noqa: S608  # values are bound; what is put into the text are names and expressions of our own
 from __future__ import annotations
@@ -20,7 +20,7 @@ from servicedesk.reports.questions.selection import Selection
 
 
 def findings_behind(selection: Selection, exclusion_reason: ExclusionReason | None) -> QuerySet[Finding]:
-    """Find the findings of a selection that count as something (or as anything)."""
+    """Findings of a selection by exclusion reason, or all of them where it is None."""
     scope = Scope(selection)
     scope.params["exclusion_reason"] = str(exclusion_reason or "")
     subquery = _every_exclusion_reason(scope)
@@ -30,7 +30,7 @@ def findings_behind(selection: Selection, exclusion_reason: ExclusionReason | No
 
 
 def exclusion_reasons_of(selection: Selection, findings: Iterable[Finding]) -> dict[int, ExclusionReason]:
-    """Give the exclusion reason of each finding."""
+    """Exclusion reason of each finding."""
     scope = Scope(selection)
     places = []
     for number, finding in enumerate(findings):
@@ -58,10 +58,9 @@ def _every_exclusion_reason(scope: Scope, *, only: str = "") -> str:
 
 
 def found_again_soon(selection: Selection, *, days: int = 30) -> int:
-    """Count failures that came within some days of an earlier one by the same mode at the same unit.
+    """Number of failures within some days of an earlier one by the same mode at the same unit.
 
-    Nobody said that they were the same fault, but they might have been: a rate worked out without them shows
-    how much that matters.
+    They were not recorded as the same fault, but might have been: a rate without them shows the sensitivity.
     """
     scope = Scope(selection)
     columns = f"g.id, g.unit_id, g.mode_id, {scope.day('g.found_on')} AS day"

@@ -1,4 +1,4 @@
-"""When parts got the care a rule asks for."""
+"""Ages of parts at maintenance."""
 
 # values are bound; what is put into the text are names and expressions of our own
 from __future__ import annotations
@@ -10,14 +10,14 @@ from servicedesk.reports.questions.selection import Selection
 
 
 def read_maintenance(selection: Selection, *, work: str) -> tuple[Ints, Ints, Flags]:
-    """Read when the parts of a selection got work of one kind, on the part or on its unit as a whole.
+    """Read the ages at which the parts of a selection got work of one kind, or their unit as a whole.
 
     Returns
     -------
     item, age : ndarray
         Part and its age in days.
     own : ndarray
-        Whether care was done for its own sake that day, and not with the repair of a failure.
+        Whether it was done on its own that day, and not with the repair of a failure.
     """
     scope = Scope(selection.always())
     scope.params["work"] = work

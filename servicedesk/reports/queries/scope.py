@@ -1,9 +1,8 @@
-"""The SQL by which one selection's watched time and findings are read, on SQLite and PostgreSQL alike.
+"""SQL fragments of a selection's time at risk and findings, for SQLite and PostgreSQL.
 
-Names used throughout: ``f`` an installed part, ``g`` a finding, ``u`` a unit, ``s`` a site, ``w`` a span in
-which a
-unit was watched. A part is at risk on the half-open span from the later of its fitting and the beginning of
-the watch to the earlier of its removal and the end of the watch.
+Aliases used throughout: ``f`` an installed part, ``g`` a finding, ``u`` a unit, ``s`` a site, ``w`` a span of
+follow-up of a unit. A part is at risk on the half-open span from the later of its fitting and the beginning
+of the follow-up to the earlier of its removal and the end of the follow-up.
 """
 
 # ruff: noqa: S608  # values are bound; what is put into the text are names and expressions of our own
@@ -36,7 +35,7 @@ NAMED = re.compile(r"%\((\w+)\)s")
 
 @dataclass(frozen=True)
 class Dialect:
-    """Where the two databases speak differently."""
+    """SQL expressions in which the two databases differ."""
 
     greatest: str
     least: str
@@ -49,9 +48,9 @@ class Dialect:
     unindexed: str
 
 
-# Days are counted as Python's date.toordinal counts them. The fence keeps a subquery whole, so that the
-# grouping above it sorts small rows and not everything the subquery read. Unindexed keeps SQLite from walking
-# an index of dates where nearly all dates are asked for.
+# Days are numbered as by Python's date.toordinal. The fence keeps a subquery from being flattened, so that
+# the grouping above it sorts small rows and not everything the subquery read. Unindexed keeps SQLite from
+# using an index of dates where nearly all dates are selected.
 DIALECTS: Final = {
     "sqlite": Dialect(
         "MAX",
@@ -78,13 +77,13 @@ DIALECTS: Final = {
 }
 
 NEWEST: Final = timedelta(days=60)
-"""Of failures in the newest days some are still to be written down."""
+"""Newest days, of which some failures are not recorded yet."""
 
 OVERLAPS: Final = (
     "w.unit_id = f.unit_id AND f.fitted_on < w.until_on"
     " AND (f.removed_on IS NULL OR (f.removed_on > w.from_on AND f.removed_on > f.fitted_on))"
 )
-"""That a part was at risk for at least a day of a watched span."""
+"""Condition that a part was at risk for at least a day of a span of follow-up."""
 
 _FAILURE: Final = "SELECT 1 FROM calls_finding r WHERE r.is_failure AND r.detected <> 'care'"
 
@@ -92,18 +91,18 @@ WITH_REPAIR: Final = (
     f"(EXISTS ({_FAILURE} AND r.id = k.finding_id) OR EXISTS ({_FAILURE} AND r.call_id = k.call_id)"
     f" OR (k.task_id IS NULL AND EXISTS ({_FAILURE} AND r.unit_id = k.unit_id AND r.found_on = k.done_on)))"
 )
-"""That work ``k`` was done with the repair of a failure: by its finding, its call, or its unit and day.
+"""Condition that work ``k`` was done with the repair of a failure: by its finding, call, or unit and day.
 
-Failures first seen on a care visit brought nobody there, so they do not count; nor does the day where the
-work was a task of its own.
+Failures first seen on a maintenance visit were not its cause, so they do not count; nor does the day where
+the work was a task of its own.
 """
 
 
 @dataclass
 class Scope:
-    """One selection as pieces of SQL and the values they take.
+    """SQL fragments and parameters of one selection.
 
-    ``by`` names what is grouped by: a trait, or failure modes, or nothing.
+    ``by`` is the grouping: a trait, failure modes, or "" for none.
     """
 
     selection: Selection
@@ -121,58 +120,58 @@ class Scope:
 
     @cached_property
     def inspection_modes(self) -> list[int]:
-        """The failure modes that show only when somebody looks."""
+        """Failure modes that only an inspection shows."""
         return list(FailureMode.objects.filter(only_at_look=True).order_by("pk").values_list("pk", flat=True))
 
     @cached_property
     def out_of_sight(self) -> OutOfSight:
-        """The sites of which nobody heard for two years."""
+        """Silent and lost sites."""
         return out_of_sight(self.selection.as_of)
 
     @property
     def by_inspections(self) -> bool:
-        """Whether all failures asked for show only at a look, so that time counts up to the last look."""
+        """Whether only an inspection shows the selected mode, so that time ends at the last inspection."""
         return self.selection.mode is not None and self.selection.mode in self.inspection_modes
 
     def is_inspection_mode(self, mode: str) -> str:
-        """Give the condition that a failure mode shows only when somebody looks."""
+        """Condition that only an inspection shows a failure mode."""
         return (
             f"{mode} IN ({', '.join(map(str, self.inspection_modes))})" if self.inspection_modes else "1 = 0"
         )
 
     @property
     def trait(self) -> Trait | None:
-        """The trait that parts are grouped by; failure modes are grouped within the kind of the part."""
+        """Trait that parts are grouped by; failure modes are grouped within the kind of the part."""
         return TRAITS["part"] if self.by == MODE else TRAITS.get(self.by)
 
     def day(self, column: str) -> str:
-        """Count the days up to a date."""
+        """Expression of a date as an ordinal."""
         return self.dialect.day.format(column)
 
     def local_day(self, moment: str) -> str:
-        """Give the day of a moment at the company."""
+        """Expression of the local date of a datetime."""
         return self.dialect.local_day.format(moment, timezone.get_current_timezone_name())
 
     def greatest(self, *values: str) -> str:
-        """Take the latest of several dates."""
+        """Expression of the latest of several dates."""
         return f"{self.dialect.greatest}({', '.join(values)})"
 
     def least(self, *values: str) -> str:
-        """Take the earliest of several dates."""
+        """Expression of the earliest of several dates."""
         return f"{self.dialect.least}({', '.join(values)})"
 
     def expression(self, trait: Trait) -> str:
-        """Give the expression of a trait."""
+        """Expression of a trait."""
         return trait.sql.format(year=self.dialect.year.format("f.fitted_on"))
 
     def group(self) -> str:
-        """Give the group of a part in a query over ``f`` and ``w``."""
+        """Expression of the group of a part in a query over ``f`` and ``w``."""
         if self.trait is None:
             return "0"
         return self.expression(self.trait) if self.trait.table == "f" else "w.grp"
 
     def where(self, *tables: str, among: Collection[str] = tuple(TRAITS)) -> str:
-        """Give the conditions that the selection puts on traits of some tables, each with a leading AND."""
+        """Conditions of the selection on traits of some tables, each with a leading AND."""
         return "".join(
             f" AND {self._is_one_of(TRAITS[name], keys)}"
             for name, keys in self.selection.traits
@@ -192,11 +191,11 @@ class Scope:
         return f"({' OR '.join(ways)})"
 
     def of_installed_parts(self) -> str:
-        """Give the conditions on a part that do not look at its unit's watched spans."""
+        """Conditions on a part that do not need the follow-up of its unit."""
         return self.where("f")
 
     def of_units(self) -> str:
-        """Give the condition that a part's unit is one of the selection, where that is not all of them."""
+        """Condition that a part's unit is in the selection, empty where that has all units."""
         conditions = self.where("u", "s")
         if not conditions:
             return ""
@@ -206,7 +205,7 @@ class Scope:
         )
 
     def of_findings(self) -> str:
-        """Give the conditions on a finding: the days that count, and the mode."""
+        """Conditions on a finding: the days that count, and the mode."""
         found_on = self.dialect.unindexed.format("g.found_on")
         conditions = f" AND {found_on} <= %(last)s"
         if self.selection.after is not None:
@@ -216,7 +215,7 @@ class Scope:
         return conditions
 
     def of_moments(self) -> str:
-        """Give the conditions on how old a part was, and how long after care, when a finding was made.
+        """Conditions on the age of a part, and its time since maintenance, on the day of a finding.
 
         In a query over ``g``, ``f`` and ``w``.
         """
@@ -255,17 +254,16 @@ class Scope:
         return f" AND f.age_known{above}" + (f" AND {age} <= {high}" if isfinite(high) else "")
 
     def spans(self, *, cut: bool, looks: bool = True) -> str:
-        """Give the table ``w``: the spans in which units of the selection were watched.
+        """Common table expression ``w``: the spans of follow-up of the units of the selection.
 
         With ``cut`` only the days that count; else all up to the day on which the records are read.
         ``before_on`` is the end of the span before, so that a part at risk in several counts once.
-        ``begins_over`` says that with the span we began to hear of a unit that we had not just fitted.
-        With ``looks``, ``looked_on`` is the last day on which a look at the unit would have shown what only
-        a look shows (NULL: none), and ``looked_day`` its number; without ``cut`` only of units at which
-        such a failure was found, unless all failures asked for are of that sort. Beside it stands the table
-        ``lost`` of sites that were lost from sight: they are watched until the day before they were last
-        heard of, because a contact that was a failure would count without the time in which there could
-        have been none.
+        ``begins_over`` marks a span with which the follow-up of a unit began that we had not just fitted.
+        With ``looks``, ``looked_on`` is the day of the last inspection of the unit (NULL: none), and
+        ``looked_day`` its ordinal; without ``cut`` only of units with a failure that only an inspection
+        shows, unless the selected mode is of that sort. Beside it is the table ``lost`` of sites lost to
+        follow-up: their follow-up ends on the day before the last contact, because a contact that was a
+        failure would count without the time in which there could have been none.
         """
         last, after = ("%(last)s", self.selection.after if cut else None) if cut else ("%(as_of)s", None)
         start = self.greatest("p.from_on", "%(after)s") if after is not None else "p.from_on"
@@ -297,7 +295,7 @@ class Scope:
         return self.dialect.day_before.format(day)
 
     def lost(self) -> str:
-        """Give the table of sites that were lost from sight, with the day each was last heard of."""
+        """Common table expression of the sites lost to follow-up, with the day of each one's last contact."""
         nobody = [(0, date.min)]  # a table needs a row
         rows = ", ".join(f"({site}, '{on}')" for site, on in sorted(self.out_of_sight.lost.items()) or nobody)
         day = self.dialect.as_day.format("column2")
@@ -309,11 +307,11 @@ class Scope:
         return self.dialect.as_day.format("NULL")
 
     def _looks(self, *, of_all: bool) -> tuple[str, str]:
-        """Give the last look at a unit as an expression, and the table it stands in with a comma behind.
+        """Expression of the last inspection of a unit, and its common table expression with a trailing comma.
 
-        A look is care or an inspection. A finding of what only a look shows was a look too; where nothing
-        else speaks of that look it only says until when time counts, and does not count itself: there may
-        have been later looks that found nothing and that nobody wrote down.
+        Maintenance counts as an inspection. A finding that only an inspection shows implies one too; where
+        there is no other record of it, it only ends the time at risk, and does not count itself: there may
+        have been later inspections that found nothing and were not recorded.
         """
         if not self.inspection_modes:
             return self._no_inspection(), ""
@@ -332,13 +330,13 @@ class Scope:
         )
 
     def rows(self, statement: str) -> list[tuple[Any, ...]]:
-        """Run a statement and fetch all it answers."""
+        """Execute a statement and fetch all rows."""
         with connection.cursor() as cursor:
             cursor.execute(statement, self._used_in(statement))
             return cursor.fetchall()
 
     def whole_numbers(self, statement: str, *, width: int) -> NDArray[np.int64]:
-        """Run a statement and fetch the whole numbers it answers, row by row: millions need little memory."""
+        """Execute a statement and fetch its rows of integers as an array, in little memory."""
         import numpy as np
 
         with connection.cursor() as cursor:
@@ -346,10 +344,10 @@ class Scope:
             return np.fromiter(chain.from_iterable(cursor), dtype=np.int64).reshape(-1, width)
 
     def positional(self, statement: str) -> tuple[str, list[Any]]:
-        """Give a statement with its values in order, as Django's expressions take them."""
+        """Statement with positional parameters, and their values in order, for Django's expressions."""
         values = [self.params[name] for name in NAMED.findall(statement)]
         return NAMED.sub("%s", statement), values
 
     def _used_in(self, statement: str) -> dict[str, Any]:
-        """Give the values that a statement names: a database driver may refuse others."""
+        """Parameters that a statement names: a database driver may refuse others."""
         return {name: self.params[name] for name in NAMED.findall(statement)}

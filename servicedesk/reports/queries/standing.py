@@ -1,4 +1,4 @@
-"""What stands in the field on the day the records are read, and what pieces repairs have used."""
+"""Items in place on the day the records are read, pieces used by repairs, and days to record failures."""
 
 # ruff: noqa: S608  # values are bound; what is put into the text are names and expressions of our own
 from __future__ import annotations
@@ -9,7 +9,7 @@ from typing import Any, Final, NamedTuple
 from servicedesk.reports.queries.scope import Scope
 
 RECENT_DAYS: Final = 730
-"""How far back the days between finding and writing down are looked at."""
+"""Days before the records are read from which reporting delays are taken."""
 
 PLACED = (
     "FROM units_installedpart f JOIN units_unit u ON u.id = f.unit_id JOIN units_site s ON s.id = u.site_id"
@@ -17,7 +17,7 @@ PLACED = (
 
 
 class Standing(NamedTuple):
-    """Items of one group fitted on one day (as an ordinal) that are in place and watched."""
+    """Number of items of one group fitted on one day (an ordinal) that are in place and under follow-up."""
 
     group: Any
     fitted: int
@@ -26,9 +26,9 @@ class Standing(NamedTuple):
 
 
 def items_in_place(scope: Scope) -> list[Standing]:
-    """Count the items in place and under watch on the day the records are read, by group and day of fitting.
+    """Items in place and under follow-up on the day the records are read, by group and day of fitting.
 
-    The scope is grouped by a trait; days asked for do not matter here.
+    The scope is grouped by a trait; its window of days is ignored.
     """
     trait = scope.trait
     group = scope.expression(trait) if trait is not None else "0"
@@ -43,9 +43,9 @@ def items_in_place(scope: Scope) -> list[Standing]:
 
 
 def pieces_used(scope: Scope) -> dict[Any, dict[int, int]]:
-    """Count by group the failures on the days that count whose replacements took so many pieces.
+    """Number of failures by group and pieces that their replacements took, on the days that count.
 
-    Replacements that belong to no finding count as a failure each.
+    Replacements without a finding count as a failure each.
     """
     trait = scope.trait
     group = scope.expression(trait) if trait is not None else "0"
@@ -67,9 +67,9 @@ def pieces_used(scope: Scope) -> dict[Any, dict[int, int]]:
 
 
 def days_to_record(scope: Scope) -> list[tuple[int, int, int]]:
-    """Give the day of finding, the day of writing down (as ordinals) and the number of failures.
+    """Day of finding, day of recording (as ordinals) and number of failures.
 
-    Of two years before the records are read, all parts together, without those brought in from older records.
+    Of the two years before the records are read, all parts together, without imported records.
     """
     found_day, recorded = scope.day("g.found_on"), scope.day("DATE(g.recorded_at)")
     rows = scope.rows(

@@ -1,4 +1,4 @@
-"""What acts on parts where they stand: the sun on their unit and its color."""
+"""Environment of parts: the sun on their unit and its color."""
 
 # ruff: noqa: S608  # values are bound; what is put into the text are names and expressions of our own
 from __future__ import annotations
@@ -13,7 +13,7 @@ from units.models import Unit
 
 
 def read_traits(selection: Selection) -> Traits:
-    """Read sun and color of the parts of a selection, watched or not, in the order of their keys."""
+    """Read sun and color of the parts of a selection, at risk or not, in the order of their keys."""
     scope = Scope(selection.always())
     rows = scope.rows(
         f"SELECT f.id, {scope.expression(TRAITS['sun'])}, u.finish"

@@ -1,1 +1,1 @@
-"""What is asked of the records: selections, traits, and when the answer is refused."""
+"""Selections, traits, and the least data for a figure to be shown."""

@@ -1,4 +1,4 @@
-"""From what somebody asks for, on a page or on the command line, to a selection."""
+"""Parsing of query parameters and command-line options into a selection."""
 
 from __future__ import annotations
 
@@ -19,13 +19,13 @@ from units.models import FailureMode, Kind
 from units.names import plain_name
 
 RECURRENCE, SURVIVAL = "recurrence", "survival"
-"""What the curves over age are called in addresses and on the command line."""
+"""Names of the curves over age in URLs and on the command line."""
 
 DAYS = {"from": "first day", "until": "last day", "as_of": "day on which the records are read"}
 
 
 class QuestionError(ValueError):
-    """Something asked for that there is no such thing as; ``name`` says which of the questions it was."""
+    """Invalid value of the parameter ``name``."""
 
     def __init__(self, name: str, sentence: str) -> None:
         super().__init__(sentence)
@@ -33,9 +33,9 @@ class QuestionError(ValueError):
 
 
 def read_selection(question: Mapping[str, Sequence[str]], *, today: date) -> Selection:
-    """Read a selection from texts by name; empty texts ask for nothing.
+    """Parse a selection from texts by parameter name; empty texts are ignored.
 
-    Asking for a failure mode and for no part asks for parts of the mode's kind.
+    A failure mode without any part selects parts of the mode's kind.
 
     Raises
     ------
@@ -128,7 +128,7 @@ def _mode(text: str, *, part: Sequence[Key | None]) -> FailureMode:
 
 
 def _instead(name: str) -> str:
-    """List what there is, where that is a list."""
+    """Sentence that lists the known groups of a trait, empty where there is no list."""
     listed = TRAITS[name].listed
     names = listed() if listed is not None else {}
     if not names:

@@ -1,4 +1,4 @@
-"""What was left out of a figure, in words."""
+"""Sentences on the records that a figure excludes."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import Final
 from servicedesk.core.values.words import counted
 from servicedesk.reports.queries.exclusion_reasons import ExclusionReason
 
-# Kind of exclusion: the noun that is counted, and what is said of it for one and for several.
+# By exclusion: the noun that is counted, and the predicate for one and for several.
 _TOLD: Final = {
     ExclusionReason.WEAR_ONLY: (
         "finding",
@@ -94,7 +94,7 @@ _TOLD: Final = {
 
 
 def exclusion_sentences(exclusions: Mapping[str, int]) -> Iterator[tuple[str, str]]:
-    """Give what was left out: its name in addresses and a sentence; nothing is said where there was none."""
+    """Iterate over the exclusions that occur: name in URLs and sentence."""
     for name, number in exclusions.items():
         if number:
             noun, one, several = _TOLD[name]
@@ -102,6 +102,6 @@ def exclusion_sentences(exclusions: Mapping[str, int]) -> Iterator[tuple[str, st
 
 
 def exclusion_lines(exclusions: Mapping[str, int]) -> Iterator[str]:
-    """Give what was left out as lines of text."""
+    """Iterate over the exclusions as lines of text."""
     for _, sentence in exclusion_sentences(exclusions):
         yield f"Left out or noted: {sentence}"

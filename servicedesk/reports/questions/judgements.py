@@ -1,7 +1,7 @@
-"""When a figure may be shown, and the plain words for how sure it is.
+"""Least data for a figure to be shown, and the words for its uncertainty.
 
-The estimators compute whatever they are asked; what the records are too thin for is refused here, with the
-reason that page, command and file all give. This module imports no Django.
+The estimators compute whatever they are asked; figures with too little data are withheld here, with the
+reason that page, command and file all show. This module imports no Django.
 """
 
 from __future__ import annotations
@@ -14,14 +14,14 @@ from servicedesk.reports.words import amount
 
 DAYS_PER_YEAR: Final = 365.25
 PER: Final = 100
-"""Rates are shown per so many item-years."""
+"""Item-years per which rates are shown."""
 
-# Thinner records than these say nothing; starting values, chosen so that intervals stay of use.
+# Least data for a figure: starting values, chosen so that intervals stay of use.
 RATE_YEARS: Final = 5.0
 RATE_SITES: Final = 3
 COMPARED_SITES: Final = 5
 RATE_SPAN: Final = 100.0
-"""Limits farther from a rate than so many times it come of one site that holds nearly all of the time."""
+"""Largest ratio of a limit to its rate: beyond it one site has nearly all of the time at risk."""
 COMPARED_EVENTS: Final = 5
 POOLED_GROUPS: Final = 5
 POOLED_EVENTS: Final = 10
@@ -48,7 +48,7 @@ SURE: Final = 0.05
 
 @dataclass(frozen=True, kw_only=True)
 class Judged:
-    """A rate per 100 item-years with its interval, or why there is none.
+    """Rate per 100 item-years with its interval, or the reason for none.
 
     ``low`` and ``high`` are the exact limits of a count; ``wide_low`` and ``wide_high`` allow for items
     sharing a site as well, and are what pages print.
@@ -63,14 +63,14 @@ class Judged:
 
 
 def judge_rate(events: int, years: float, *, sites: int, wider: tuple[float, float] | None = None) -> Judged:
-    """Give the failure rate of a group with its limits, unless too little was watched.
+    """Failure rate of a group with its limits, or the reason for none where the time at risk is too short.
 
     Parameters
     ----------
     events, years, sites
-        Failures, item-years watched, and the sites at which they were.
+        Failures, item-years at risk, and number of sites.
     wider
-        Limits of failures an item-year that allow for shared sites; none where nothing is known of sites.
+        Cluster-robust limits of failures an item-year; None where sites are not known.
 
     References
     ----------
@@ -99,7 +99,7 @@ def judge_rate(events: int, years: float, *, sites: int, wider: tuple[float, flo
 
 
 def caveat(events: int, years: float, judged: Judged) -> str:
-    """Say in one sentence how sure a rate is."""
+    """Sentence on the uncertainty of a rate."""
     if judged.rate is None or judged.wide_low is None or judged.wide_high is None:
         return (
             f"{counted(events, 'failure')} in {amount(years)} item-years; no rate, because {judged.reason}."

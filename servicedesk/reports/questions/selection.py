@@ -1,4 +1,4 @@
-"""Which parts and which days a figure is about."""
+"""Selection of the parts and days of a figure."""
 
 from __future__ import annotations
 
@@ -15,12 +15,12 @@ AT_MAINTENANCE, BEFORE_MAINTENANCE = "seen-at-care", "before"
 
 @dataclass(frozen=True, kw_only=True)
 class Selection:
-    """The parts and days that a figure is about.
+    """Parts, days and failures that a figure counts.
 
     Parameters
     ----------
     as_of
-        The day on which the records are read; nothing after it counts. ``dated`` tells that it was asked for
+        The day on which the records are read; nothing after it counts. ``dated`` is true where it was given
         and is not just today.
     from_on, until_on
         First and last day that count, for time at risk and failures alike. An item is at risk from the
@@ -30,9 +30,10 @@ class Selection:
     traits
         By name of trait, the groups that count (None in a group list: not recorded).
     age, since
-        For lists of findings only (time at risk does not go by them): that the part was so old, as a place in
-        `strata.AGES`; and how long after its last care, as a kind of work and a place in `since_care.BANDS`
-        (None: before the first), or `AT_CARE` for what was first seen on a care visit.
+        For lists of findings only (they do not apply to time at risk): the age of the part, as an index in
+        `strata.AGES`; and the time since its last maintenance, as a kind of work and an index in
+        `since_maintenance.BANDS` (None: before the first), or `AT_MAINTENANCE` for failures first seen on a
+        maintenance visit.
     """
 
     as_of: date
@@ -53,16 +54,16 @@ class Selection:
 
     @property
     def last(self) -> date:
-        """The last day that counts."""
+        """Last day that counts."""
         return min(self.until_on, self.as_of) if self.until_on else self.as_of
 
     @property
     def after(self) -> date | None:
-        """The day at whose end counting begins, or None to count from the beginning."""
+        """Day before the first day that counts, or None to count from the beginning."""
         return self.from_on - timedelta(days=1) if self.from_on else None
 
     def keys(self, trait: str) -> tuple[Key | None, ...]:
-        """The groups of one trait that count; empty means all."""
+        """Groups of one trait that count; empty means all."""
         return dict(self.traits).get(trait, ())
 
     def only(self, trait: str, *keys: Key | None) -> Selection:
@@ -85,11 +86,11 @@ class Selection:
         return replace(self, age=age)
 
     def after_maintenance(self, since: Since | None) -> Selection:
-        """The same selection for findings some time after care."""
+        """The same selection for findings of one time since maintenance."""
         return replace(self, since=since)
 
     def query(self) -> dict[str, str | list[str]]:
-        """The selection as an address carries it."""
+        """Query parameters of the selection."""
         params: dict[str, str | list[str]] = {}
         for name, day in (("from", self.from_on), ("until", self.until_on)):
             if day is not None:
@@ -111,5 +112,5 @@ class Selection:
 
 
 def select(traits: Mapping[str, tuple[Key | None, ...]]) -> tuple[tuple[str, tuple[Key | None, ...]], ...]:
-    """Put groups by trait into the order in which selections keep them, leaving out traits without any."""
+    """Groups by trait in the canonical order of a selection, without empty traits."""
     return tuple(sorted((name, keys) for name, keys in traits.items() if keys))

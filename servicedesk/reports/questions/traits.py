@@ -1,7 +1,7 @@
-"""What fitted parts can be told apart by: the traits that figures are filtered and grouped by.
+"""Traits of installed parts that figures are filtered and grouped by.
 
-Each trait is one expression over the tables of an installed part (``f``), its unit (``u``) and its site
-(``s``). The same words name it in addresses, on the command line and in the output.
+Each trait is one SQL expression over the tables of an installed part (``f``), its unit (``u``) and its site
+(``s``). The same words name it in URLs, on the command line and in the output.
 """
 
 from __future__ import annotations
@@ -14,20 +14,21 @@ from units.models import ComponentType, Construction, Kind, Site, Unit
 from units.templatetags.measures import COMPASS
 
 Key = int | str
-"""What one group is called inside: a row's number, a code, a year."""
+"""Key of a group: a primary key, a code, a year."""
 
 UNKNOWN = "unknown"
-"""How addresses and commands ask for the parts of which a trait is not recorded."""
+"""Parameter value for parts whose trait is not recorded."""
 
 NOT_RECORDED = "not recorded"
 
 
 @dataclass(frozen=True)
 class Trait:
-    """Something that parts differ in.
+    """Trait by which parts are filtered and grouped.
 
-    ``sql`` gives a part's group and NULL where nobody recorded it; ``{year}`` in it stands for the year of
-    fitting. ``listed`` names all groups where there is a list of them; without one a key is its own name.
+    ``sql`` is the expression of a part's group, NULL where it is not recorded; ``{year}`` in it stands for
+    the year of fitting. ``listed`` names all groups where there is a list of them; without one a key is its
+    own name.
     """
 
     name: str
@@ -38,7 +39,7 @@ class Trait:
     listed: Callable[[], Mapping[Key, str]] | None = None
 
     def read(self, text: str) -> Key | None:
-        """Read a group out of an address; None stands for the parts of which it is not recorded."""
+        """Parse the key of a group from a parameter; None where the trait is not recorded."""
         if text == UNKNOWN:
             return None
         try:
@@ -56,11 +57,11 @@ class Trait:
         return key
 
     def write(self, key: Key | None) -> str:
-        """Write a group as `read` understands it."""
+        """Format the key of a group as `read` parses it."""
         return UNKNOWN if key is None else str(key)
 
     def names(self, keys: Iterable[Key | None]) -> dict[Key | None, str]:
-        """Name groups as people read them."""
+        """Display names of groups."""
         listed = self.listed() if self.listed is not None else {}
         return {key: NOT_RECORDED if key is None else listed.get(key, str(key)) for key in keys}
 
@@ -70,7 +71,7 @@ def _same(name: str, text: str) -> bool:
 
 
 def _known(choices: Iterable[tuple[str, str]]) -> dict[Key, str]:
-    """List what can be recorded, without the choice that says it was not."""
+    """Choices without the blank one."""
     return {value: words for value, words in choices if value}
 
 
@@ -83,7 +84,7 @@ def _constructions() -> dict[Key, str]:
 
 
 SUNS: dict[Key, str] = {"full": "full sun", "some": "some sun", "little": "little sun"}
-"""How much sun a window gets, most first."""
+"""Classes of sun on a window, most first."""
 
 # Full sun takes an unshaded window between south-east and west (bearings 113 to 292 in whole degrees, where
 # north of the equator the sun beats on a window for hours; common practice, no source); part shade there,
@@ -119,11 +120,11 @@ TRAITS: dict[str, Trait] = {
 }
 
 MODE = "mode"
-"""Figures can be grouped by failure mode too: the same parts at risk, their failures told apart."""
+"""Grouping by failure mode: the same parts at risk, with the failures of each mode."""
 
 GROUPINGS: dict[str, str] = {
     **{name: TRAITS[name].words for name in ("component", "part")},
     MODE: "failure mode",
     **{name: trait.words for name, trait in TRAITS.items() if name not in ("component", "part")},
 }
-"""What figures can be grouped by, the usual choice first, with the words that head its column."""
+"""Groupings of figures with their column headers, the default first."""

@@ -1,1 +1,1 @@
-"""Failure rates by group: query to figure, types held against each other, trends over years."""
+"""Failure rates by group, rate ratios of two types, and trends with age."""

@@ -25,15 +25,15 @@ from servicedesk.reports.words import amount
 FUNNEL_LEVELS = (0.95, 0.998)
 
 MOST_NAMED = 12
-"""With more groups than this a funnel names only those outside its narrower limits, and a picture of rates
-only those that have one."""
+"""With more groups than this a funnel labels only those outside its narrower limits, and a chart of rates has
+rows only for those with a rate."""
 
 MARKED = (Word.HIGHER, Word.LOWER)
 
 
 def rates_pictures(figure: RatesFigure) -> list[SafeString]:
-    """Draw the rates of a figure with their intervals, one picture a kind of part, all on the same axis."""
-    families = [(family, _told_by(rows)) for family, rows in by_family(figure.rows)]
+    """Draw interval charts of the rates of a figure, one a kind of part, all on the same axis."""
+    families = [(family, _interval_rows(rows)) for family, rows in by_family(figure.rows)]
     top = axis_top([row for _, rows in families for row in rows])
     return [
         SafeString(  # our own drawing escapes every text  # nosec B703
@@ -50,8 +50,8 @@ def rates_pictures(figure: RatesFigure) -> list[SafeString]:
     ]
 
 
-def _told_by(rows: Sequence[RateRow]) -> list[IntervalRow]:
-    """Give the rows of a picture; of many, those too thin for a rate are told as one at its end."""
+def _interval_rows(rows: Sequence[RateRow]) -> list[IntervalRow]:
+    """Rows of a chart; with many groups, those without a rate are merged into one at its end."""
     known = [row for row in rows if row.judged.rate is not None]
     thin = len(rows) - len(known)
     if len(rows) <= MOST_NAMED or thin < 2:
@@ -63,7 +63,7 @@ def _told_by(rows: Sequence[RateRow]) -> list[IntervalRow]:
 
 
 def rates_funnels(figure: RatesFigure) -> list[SafeString]:
-    """Draw the rates of each kind of part against how much of it was watched."""
+    """Draw a funnel plot of the rates of each kind of part."""
     if not figure.compared:
         return []
     drawn: list[SafeString] = []
@@ -120,7 +120,7 @@ def _interval(row: RateRow) -> IntervalRow:
 
 
 def rate_row(name: str, judged: Judged, *, note: str = "") -> IntervalRow:
-    """Put a rate into a row of a picture."""
+    """Row of an interval chart for a rate."""
     if judged.rate is None or judged.wide_low is None or judged.wide_high is None:
         return IntervalRow(name=name, words="too little watched to give a rate")
     return IntervalRow(

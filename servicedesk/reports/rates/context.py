@@ -1,4 +1,4 @@
-"""What the templates of failure rates show."""
+"""Template context of failure rates."""
 
 from __future__ import annotations
 
@@ -16,11 +16,11 @@ from servicedesk.reports.questions.selection import Selection
 from servicedesk.reports.rates.figure import RatesFigure, narrowed
 
 FEW_ENOUGH = 20_000
-"""With more failures than this, two in one month are no matter of single faults that came back."""
+"""Most failures for which the sensitivity to repeated faults is computed."""
 
 
 def rate_lines(figure: RatesFigure) -> list[dict[str, Any]]:
-    """Rows of the table of rates, each with a link to its findings."""
+    """Rows of the table of rates with links to their findings."""
     return [
         {
             "row": row,
@@ -32,7 +32,7 @@ def rate_lines(figure: RatesFigure) -> list[dict[str, Any]]:
 
 
 def excluded_links(selection: Selection, exclusions: Mapping[str, int]) -> list[dict[str, str]]:
-    """Sentences on what was left out, each with a link to its findings where it is about findings."""
+    """Sentences on exclusions, each with a link to its findings where it is about findings."""
     exclusion_reasons = {str(exclusion_reason): exclusion_reason for exclusion_reason in ExclusionReason}
     return [
         {
@@ -46,7 +46,7 @@ def excluded_links(selection: Selection, exclusions: Mapping[str, int]) -> list[
 
 
 def sensitivity(figure: RatesFigure) -> str:
-    """Say how the count would fall if the same failure within a month always were the same fault."""
+    """Sentence on the count of failures if the same failure within a month were always the same fault."""
     if not 0 < figure.events <= FEW_ENOUGH:
         return ""
     again = found_again_soon(figure.selection)

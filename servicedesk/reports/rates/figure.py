@@ -1,4 +1,4 @@
-"""How often parts fail: the rows of the rates page, of its file and of the command, worked out once."""
+"""Figure of failure rates by group, for page, file and command."""
 
 from __future__ import annotations
 
@@ -37,16 +37,16 @@ from servicedesk.reports.questions.traits import MODE, TRAITS, Key
 from units.models import ComponentType, FailureMode, Kind
 
 UNCOMPARED = ("part", MODE)
-"""Different kinds of part, or different failures, are no alternatives to each other: nothing is compared."""
+"""Groupings without comparison: different kinds of part, or failure modes, are no alternatives."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class RateRow:
-    """What one group has to show.
+    """Failure rate of one group.
 
-    ``key`` is the group inside (None: not recorded), ``family`` the kind of part under which a type or a
-    failure mode is listed ("" for other groups). ``pooled`` is the rate drawn toward those of the others,
-    with its limits, per 100 item-years.
+    ``key`` is the key of the group (None: not recorded), ``family`` the kind of part under which a type or a
+    failure mode is listed ("" for other groups). ``pooled`` is the empirical-Bayes rate with its limits, per
+    100 item-years.
     """
 
     key: Key | None
@@ -63,15 +63,15 @@ class RateRow:
 
     @property
     def caveat(self) -> str:
-        """How sure the rate is, in a sentence."""
+        """Sentence on the uncertainty of the rate."""
         return judgements.caveat(self.events, self.years, self.judged)
 
 
 @dataclass(frozen=True, kw_only=True)
 class RatesFigure:
-    """Failure rates by group, and what was left out.
+    """Failure rates by group, and the counts of excluded records.
 
-    ``design_effects`` holds by family how much shared sites inflate the variance of its counts.
+    ``design_effects`` has the design effect of shared sites by family.
     """
 
     selection: Selection
@@ -86,32 +86,32 @@ class RatesFigure:
 
     @property
     def compared(self) -> bool:
-        """Whether the groups are held against each other."""
+        """Whether the groups are compared with each other."""
         return self.by not in UNCOMPARED
 
     @property
     def pooled(self) -> bool:
-        """Whether any rate is drawn toward the others."""
+        """Whether any group has an empirical-Bayes rate."""
         return any(row.pooled for row in self.rows)
 
 
 def rates_figure(selection: Selection, *, by: str = "component") -> RatesFigure:
-    """Work out the failure rate of every group in a selection."""
+    """Compute the failure rate of every group in a selection."""
     cells = read_cells(selection, by=by)
     return rates_of(cells, group_names(cells.groups, by=by), selection=selection, by=by)
 
 
 def rates_of(cells: Cells, names: Sequence[tuple[str, str]], *, selection: Selection, by: str) -> RatesFigure:
-    """Work out failure rates from time at risk and failures by group and site.
+    """Compute failure rates from time at risk and failures by group and site.
 
     Parameters
     ----------
     cells
-        What was counted.
+        Time at risk and failures.
     names
-        Of each group of the cells, the kind under which it is listed and its own name.
+        For each group of the cells, the kind under which it is listed and its own name.
     selection, by
-        What was counted, and how it is grouped.
+        Selection and grouping of the cells.
     """
     families = [name[0] for name in names]
     fleet = _effect(cells, range(len(cells.groups)))
@@ -136,7 +136,7 @@ def rates_of(cells: Cells, names: Sequence[tuple[str, str]], *, selection: Selec
 
 
 def group_names(groups: Sequence[Any], *, by: str) -> list[tuple[str, str]]:
-    """Name groups as people read them: the kind under which each is listed, and its own name."""
+    """Display names of groups: the kind under which each is listed, and its own name."""
     if by == MODE:
         modes = FailureMode.objects.in_bulk([int(key.split(":")[1]) for key in groups])
         split = [(Kind(key.split(":")[0]).label, modes[int(key.split(":")[1])]) for key in groups]
@@ -149,7 +149,7 @@ def group_names(groups: Sequence[Any], *, by: str) -> list[tuple[str, str]]:
 
 
 def exclusions(cells: Cells) -> dict[str, int]:
-    """Say what was left out, or counted although something about it is not known."""
+    """Counts of excluded and of noted records, by name of their sentence."""
     return {
         **{
             str(exclusion_reason): cells.excluded[exclusion_reason]
@@ -189,7 +189,7 @@ def _row(
 
 
 def _wider(cells: Cells, place: int, *, fleet: float) -> tuple[float, float] | None:
-    """Give the limits of a group's failures an item-year that allow for shared sites."""
+    """Jackknife limits of a group's rate by site, None without time at risk."""
     days, events, site = (_rows(cells, [place], column) for column in ("days", "events", "site"))
     if days.size == 0:
         return None
@@ -198,7 +198,7 @@ def _wider(cells: Cells, place: int, *, fleet: float) -> tuple[float, float] | N
 
 
 def _effects(cells: Cells, families: Sequence[str], *, fleet: float) -> dict[str, float]:
-    """Estimate for each family how much shared sites inflate the variance."""
+    """Design effect of each family."""
     together: dict[str, list[int]] = defaultdict(list)
     for place, family in enumerate(families):
         together[family].append(place)
@@ -208,7 +208,7 @@ def _effects(cells: Cells, families: Sequence[str], *, fleet: float) -> dict[str
 def _pooled(
     cells: Cells, families: Sequence[str], effects: dict[str, float]
 ) -> dict[int, tuple[float, float, float]]:
-    """Draw the rates of each family together, where there are enough groups and failures to learn from."""
+    """Empirical-Bayes rates of each family with enough groups and failures."""
     pooled: dict[int, tuple[float, float, float]] = {}
     for family, effect in effects.items():
         places = [
@@ -229,7 +229,7 @@ def _pooled(
 
 
 def _verdicts(cells: Cells, families: list[str], *, by: str) -> list[Verdict]:
-    """Hold every group against the others of its kind."""
+    """Verdicts on every group against the others of its kind."""
     size = len(cells.groups)
     if by in UNCOMPARED:
         return [Verdict(Word.NONE, "")] * size
@@ -248,7 +248,7 @@ def _verdicts(cells: Cells, families: list[str], *, by: str) -> list[Verdict]:
 
 
 def _family(cells: Cells, places: list[int]) -> Family:
-    """Put some groups beside each other."""
+    """Family of some groups that are compared with each other."""
     group, site, events, days = (
         _rows(cells, places, column) for column in ("group", "site", "events", "days")
     )
@@ -279,13 +279,13 @@ def _side(cells: Cells, place: int) -> Side:
 
 
 def _rows(cells: Cells, places: Iterable[int], column: str) -> NDArray[np.int64]:
-    """Take one column of some groups, where they have time at risk."""
+    """One column of some groups, of rows with time at risk."""
     arrays = [getattr(cells, column)[rows][cells.days[rows] > 0] for rows in map(cells.of, places)]
     return np.concatenate(arrays) if arrays else np.zeros(0, dtype=np.int64)
 
 
 def _effect(cells: Cells, places: Sequence[int], *, otherwise: float = 1.0) -> float:
-    """Estimate how much shared sites inflate the variance; the whole fleet lends where a few groups can't."""
+    """Design effect of some groups, or ``otherwise`` where it cannot be estimated."""
     days = _rows(cells, places, "days")
     if days.size == 0:
         return otherwise
@@ -295,7 +295,7 @@ def _effect(cells: Cells, places: Sequence[int], *, otherwise: float = 1.0) -> f
 
 
 def _once(cells: Cells, *, by: str) -> int:
-    """Add up the days at risk, of each kind of part once where modes share them."""
+    """Total days at risk, counting each kind of part once where modes share them."""
     if by != MODE:
         return int(cells.days.sum())
     first = {key.split(":")[0]: place for place, key in reversed(list(enumerate(cells.groups)))}
@@ -303,7 +303,7 @@ def _once(cells: Cells, *, by: str) -> int:
 
 
 def narrowed(selection: Selection, *, by: str, key: Any) -> Selection:
-    """Narrow a selection to one group, for the way down to its findings."""
+    """Selection narrowed to one group, for the link to its findings."""
     if by == MODE:
         kind, mode = key.split(":")
         return selection.only("part", kind).of_mode(int(mode))
@@ -311,7 +311,7 @@ def narrowed(selection: Selection, *, by: str, key: Any) -> Selection:
 
 
 def by_family(rows: Iterable[RateRow]) -> list[tuple[str, list[RateRow]]]:
-    """Put rows under the kind of part they belong to."""
+    """Rows grouped by kind of part."""
     grouped: dict[str, list[RateRow]] = {}
     for row in rows:
         grouped.setdefault(row.family, []).append(row)

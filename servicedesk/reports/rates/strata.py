@@ -1,4 +1,4 @@
-"""Time at risk and failures of two types apart by site and by what acts on parts: sun, color and age.
+"""Time at risk and failures of two types by site and strata of sun, color and age.
 
 This module imports no Django.
 """
@@ -24,9 +24,9 @@ AGE_ENDS: Final = (0.0, 2 * DAYS_PER_YEAR, 5 * DAYS_PER_YEAR, 10 * DAYS_PER_YEAR
 
 @dataclass(frozen=True)
 class Traits:
-    """What acts on each item, in the order of ``item``: places in ``suns`` and ``colors``.
+    """Sun and color of each item, in the order of ``item``, as indexes in ``suns`` and ``colors``.
 
-    The keys say what addresses call each sun and color (None: not recorded).
+    ``sun_keys`` and ``color_keys`` are their keys in URLs (None: not recorded).
     """
 
     item: Ints
@@ -40,9 +40,9 @@ class Traits:
 
 @dataclass(frozen=True, eq=False)
 class Strata:
-    """One row a type, site, sun, color and age: days at risk and failures.
+    """Days at risk and failures, one row a type, site, sun, color and age.
 
-    ``which`` is 0 for the first type and 1 for the second; ``sun``, ``color`` and ``age`` are places in the
+    ``which`` is 0 for the first type and 1 for the second; ``sun``, ``color`` and ``age`` are indexes in the
     names of `traits` and `AGES`.
     """
 
@@ -56,23 +56,23 @@ class Strata:
     traits: Traits
 
     def names(self, trait: str) -> Sequence[str]:
-        """Name the classes of a trait: sun, color or age."""
+        """Names of the classes of a trait: sun, color or age."""
         return {"sun": self.traits.suns, "color": self.traits.colors, "age": AGES}[trait]
 
     def shares(self, trait: str) -> Floats:
-        """Give the share of each type's days that fell into each class of a trait: a row a type."""
+        """Share of each type's days in each class of a trait: a row a type."""
         size = len(self.names(trait))
         days = _sums(self.which * size + getattr(self, trait), self.days, size=2 * size).reshape(2, size)
         whole = days.sum(axis=1, keepdims=True)
         return np.divide(days, whole, out=np.zeros_like(days), where=whole > 0)
 
     def places(self) -> Ints:
-        """Number the strata of like sun, color and age, a number a row."""
+        """Index of the stratum of sun, color and age of each row."""
         keys = np.stack([self.sun, self.color, self.age], axis=1)
         return np.unique(keys, axis=0, return_inverse=True)[1].reshape(-1).astype(np.int64)
 
     def shared_rows(self) -> NDArray[np.bool_]:
-        """Tell which rows are of strata in which both types were watched."""
+        """Mask of the rows of strata in which both types were at risk."""
         place = self.places()
         size = int(place.max(initial=-1)) + 1
         days = _sums(self.which * size + place, self.days, size=2 * size).reshape(2, size)
@@ -80,7 +80,7 @@ class Strata:
         return both[place]
 
     def by_stratum(self) -> tuple[list[tuple[int, int, int]], Ints, Floats]:
-        """Add the sites up.
+        """Sums over sites by stratum.
 
         Returns
         -------
@@ -98,16 +98,16 @@ class Strata:
 
 
 def tell_strata_apart(rows: CountingRows, *, which: Ints, traits: Traits) -> Strata:
-    """Split watched spans at the ends of the age bands and add up days and failures by stratum and site.
+    """Split spans at the ends of the age bands, and sum days and failures by stratum and site.
 
     Parameters
     ----------
     rows
-        Watched spans cut at every failure, ages in days.
+        Spans at risk cut at every failure, ages in days.
     which
         The type of each span: 0 or 1.
     traits
-        What acts on each item.
+        Sun and color of each item.
     """
     place = np.searchsorted(traits.item, rows.item)
     parts: list[tuple[Any, ...]] = []
@@ -143,5 +143,5 @@ def tell_strata_apart(rows: CountingRows, *, which: Ints, traits: Traits) -> Str
 
 
 def _sums(place: Ints, weights: Any, *, size: int) -> Floats:
-    """Add weights up by place."""
+    """Sums of weights by index."""
     return np.bincount(place.reshape(-1), weights=weights, minlength=size).astype(np.float64)

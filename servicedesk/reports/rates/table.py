@@ -1,4 +1,4 @@
-"""Rates as rows of a file and as JSON."""
+"""CSV rows and JSON of failure rates."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from servicedesk.reports.tables.cells import PER_WORDS, base, limits
 
 
 def rates_header(figure: RatesFigure) -> list[str]:
-    """Name the columns of a file of rates."""
+    """Column headers of the CSV file of rates."""
     return [
         "kind of part",
         GROUPINGS[figure.by],
@@ -34,7 +34,7 @@ def rates_header(figure: RatesFigure) -> list[str]:
 
 
 def rates_rows(figure: RatesFigure) -> Iterator[list[Any]]:
-    """Give the rows of a file of rates."""
+    """Iterate over the CSV rows of rates."""
     for row in figure.rows:
         judged = row.judged
         yield [
@@ -57,7 +57,7 @@ def rates_rows(figure: RatesFigure) -> Iterator[list[Any]]:
 
 
 def rates_json(figure: RatesFigure) -> dict[str, Any]:
-    """Give the rates as a JSON document; what is refused is null with its reason."""
+    """JSON document of rates; a value that is not known is null with its reason."""
     return {
         "figure": "rates",
         "per": PER_WORDS,

@@ -1,4 +1,4 @@
-"""Whether failures of parts that are repaired and go on come faster with age.
+"""Trend of the failures of repairable parts with age.
 
 This module imports no Django.
 """
@@ -21,7 +21,7 @@ from servicedesk.reports.questions.judgements import SURE, TREND_FAILURES, TREND
 
 
 class Direction(StrEnum):
-    """How failures go with age, where two tests agree on it."""
+    """Direction of the trend with age, where two tests agree on it."""
 
     FASTER = "failures come faster with age"
     SLOWER = "failures come more slowly with age"
@@ -30,10 +30,10 @@ class Direction(StrEnum):
 
 @dataclass(frozen=True, kw_only=True)
 class TrendReading:
-    """What two tests say of the failures of one type over its age, or the reason why they say nothing.
+    """Result of two trend tests of the failures of one type, or the reason for none.
 
-    ``p_value`` is that of Laplace's test, with failures that bunch at sites counting for less; ``shape`` is
-    that of a power of age with its likelihood-ratio limits.
+    ``p_value`` is that of Laplace's test with the design effect of sites; ``shape`` is that of a power-law
+    process with its likelihood-ratio limits.
     """
 
     direction: Direction | None = None
@@ -43,12 +43,12 @@ class TrendReading:
 
     @property
     def words(self) -> str:
-        """The reading, or why there is none."""
+        """Direction in words, or the reason for none."""
         return str(self.direction) if self.direction else f"cannot tell yet: {self.reason}"
 
 
 def read_trend(rows: CountingRows) -> TrendReading:
-    """Say whether failures come faster with age; a direction is given only where both tests agree."""
+    """Test for a trend with age; it has a direction only where both tests agree."""
     number, sites = int(rows.event.sum()), int(np.unique(rows.site).size)
     if number < TREND_FAILURES or sites < TREND_SITES:
         counts = f"{counted(number, 'failure')} at {counted(sites, 'site')}"
@@ -68,7 +68,7 @@ def read_trend(rows: CountingRows) -> TrendReading:
 
 
 def _windows(rows: CountingRows) -> tuple[list[np.ndarray], np.ndarray, np.ndarray]:
-    """Join rows that follow each other to windows, and give those with failures, with the ages of these."""
+    """Windows of follow-up with failures, joined from adjoining rows: ages at failure, starts and stops."""
     new = np.ones(rows.item.size, dtype=np.bool_)
     new[1:] = (rows.item[1:] != rows.item[:-1]) | (rows.start[1:] != rows.stop[:-1])
     window = np.cumsum(new) - 1

@@ -1,4 +1,4 @@
-"""How many times as often one type of part fails as another: as they are, like with like, and adjusted.
+"""Rate ratio of two types of part: crude, stratified, and adjusted by regression.
 
 This module imports no Django.
 """
@@ -34,7 +34,7 @@ ONE_SITE: Final = "it would rest on the failures of one site"
 
 @dataclass(frozen=True, kw_only=True)
 class Compared:
-    """One of the two types."""
+    """One of the two types, with its counts and rate."""
 
     key: int
     name: str
@@ -47,7 +47,7 @@ class Compared:
 
 @dataclass(frozen=True, kw_only=True)
 class Ratio:
-    """How many times as often the first type fails as the second, one way of reckoning, or why not."""
+    """Rate ratio of the first type to the second by one method, or the reason for none."""
 
     name: str
     ratio: float | None = None
@@ -62,10 +62,10 @@ class Ratio:
 
 
 def type_ratios(strata: Strata, one: Compared, other: Compared) -> list[Ratio]:
-    """Compare two types as they are, like with like, and adjusted by regression.
+    """Crude, stratified and regression-adjusted rate ratios of two types.
 
-    Where the sites are too few for the first there is none of the others either: allowing for sun, color and
-    age does not make more sites of them.
+    Where there are too few sites for the first there is none of the others either: adjustment for sun, color
+    and age does not add sites.
     """
     names = one.name, other.name
     thin = _too_thin(one, other)
@@ -75,7 +75,7 @@ def type_ratios(strata: Strata, one: Compared, other: Compared) -> list[Ratio]:
 
 
 def _too_thin(*sides: Compared) -> str:
-    """Say what it would take to compare the two at all, nothing where there is enough."""
+    """Reason why the two cannot be compared at all, empty where there is enough data."""
     short = _too_few_sites((side.name, side.sites) for side in sides)
     if short:
         return short
@@ -84,7 +84,7 @@ def _too_thin(*sides: Compared) -> str:
 
 
 def _too_few_sites(sides: Iterable[tuple[str, int]], *, where: str = "") -> str:
-    """Say which of two types stands at too few sites; each site is one piece of evidence."""
+    """Reason naming the types at too few sites, empty where there are enough; sites are the clusters."""
     short = [f"{name} stands at {sites}" for name, sites in sides if sites < COMPARED_SITES]
     return f"it takes {COMPARED_SITES} sites of each type{where}, and {' and '.join(short)}" if short else ""
 
@@ -96,7 +96,7 @@ def _as_ratio(name: str, estimate: JackknifeRatio) -> Ratio:
 
 
 def _crude(strata: Strata, one: Compared, other: Compared) -> Ratio:
-    """Compare the two rates as they are."""
+    """Crude rate ratio, with jackknife limits by site."""
     name = CRUDE
     events = one.events + other.events
     part = one.years / (one.years + other.years)
@@ -108,7 +108,7 @@ def _crude(strata: Strata, one: Compared, other: Compared) -> Ratio:
 
 
 def _stratified(strata: Strata, names: tuple[str, str]) -> Ratio:
-    """Compare like with like: within sun, color and age."""
+    """Mantel-Haenszel rate ratio within sun, color and age, with jackknife limits by site."""
     name = STRATIFIED
     place, shared = strata.places(), strata.shared_rows()
     if not shared.any():
@@ -125,7 +125,7 @@ def _stratified(strata: Strata, names: tuple[str, str]) -> Ratio:
 
 
 def _adjusted(strata: Strata, names: tuple[str, str]) -> Ratio:
-    """Compare with a regression that allows for sun, color and age at once."""
+    """Rate ratio by Poisson regression on type, sun, color and age, with jackknife errors by site."""
     name = ADJUSTED
     sites, events = np.unique(strata.site).size, int(strata.events.sum())
     if sites < ADJUST_SITES:
@@ -163,7 +163,7 @@ def _adjusted(strata: Strata, names: tuple[str, str]) -> Ratio:
 
 
 def _with_failures(strata: Strata) -> Any:
-    """Leave out sun, colors and ages in which nothing failed: their rate is nothing whatever the type."""
+    """Mask of rows whose sun, color and age each have a failure: others have a rate of zero for any type."""
     informative = np.ones(strata.days.size, dtype=np.bool_)
     for trait in TRAITS:
         place = getattr(strata, trait)
@@ -173,7 +173,7 @@ def _with_failures(strata: Strata) -> Any:
 
 
 def _design(strata: Strata, informative: Any) -> tuple[Any, list[str]]:
-    """Put up the columns of a regression: the rate, the type, and each class but the commonest of a trait."""
+    """Design matrix: intercept, type, and indicators of each class of a trait but the most common."""
     columns = [np.ones(int(informative.sum())), (strata.which[informative] == 0).astype(np.float64)]
     names = ["rate", "type"]
     for trait in TRAITS:

@@ -30,7 +30,7 @@ from servicedesk.reports.views import bad_question
 @owners
 @in_background
 def rates(request: HttpRequest) -> HttpResponse:
-    """How often parts fail."""
+    """Failure rates, as a page or a CSV file."""
     form = RatesForm(request.GET, today=timezone.localdate())
     if not form.is_valid() or form.selection is None:
         return bad_question(request, form, "reports/rates.html")
@@ -42,7 +42,7 @@ def rates(request: HttpRequest) -> HttpResponse:
 
 
 def _rates_context(form: RatesForm, figure: RatesFigure) -> dict[str, Any]:
-    """Gather what the page of rates shows."""
+    """Template context of the page of rates."""
     return {
         "form": form,
         "figure": figure,

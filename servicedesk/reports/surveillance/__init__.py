@@ -1,1 +1,1 @@
-"""Lots and types that stand out."""
+"""Surveillance of lots and types that fail more often than others."""

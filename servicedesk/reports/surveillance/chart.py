@@ -16,7 +16,7 @@ from servicedesk.reports.surveillance.figure import SurveillanceFigure, flag_way
 
 
 def flags_picture(figure: SurveillanceFigure) -> SafeString:
-    """Draw how many times as often as expected the lots and types that stand out failed."""
+    """Draw the ratios of observed to expected failures of the flagged lots and types."""
     rows = [
         IntervalRow(
             name=flag.words,

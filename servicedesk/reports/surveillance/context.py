@@ -1,4 +1,4 @@
-"""What the templates of surveillance show."""
+"""Template context of surveillance."""
 
 from __future__ import annotations
 
@@ -22,13 +22,13 @@ from servicedesk.reports.surveillance.figure import (
 
 
 def flag_findings(flag: LotFlag | ThinLot) -> str:
-    """Address of the failures of a lot or type."""
+    """URL of the failures of a lot or type."""
     chosen = Selection(as_of=timezone.localdate()).only("component", flag.component_type_id)
     return findings_address(chosen.only("lot", flag.lot) if flag.lot else chosen)
 
 
 def flag_lines(figure: SurveillanceFigure) -> list[dict[str, Any]]:
-    """Give the lots and types that stand out, each with a link to its failures."""
+    """Flagged lots and types, each with a link to its failures."""
     return [
         {
             "flag": flags[-1],
@@ -41,7 +41,7 @@ def flag_lines(figure: SurveillanceFigure) -> list[dict[str, Any]]:
 
 
 def thin_lines(figure: SurveillanceFigure) -> list[dict[str, Any]]:
-    """Give the lots with too little evidence, with what can be said and a link to their failures."""
+    """Lots with too few failures to judge, each with the reason, its own rate and a link to its failures."""
     return [
         {
             "lot": lot,
@@ -54,6 +54,6 @@ def thin_lines(figure: SurveillanceFigure) -> list[dict[str, Any]]:
 
 
 def inspection_reason(selection: Selection) -> str:
-    """Propose what to look at in the units of a list of findings."""
+    """Default reason of inspections of the units of a list of findings."""
     about = ", ".join(f"{name} {words}" for name, words in selection_words(selection))
     return f"look at it because of the figures{f': {about}' if about else ''}"[:200]

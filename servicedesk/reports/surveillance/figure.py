@@ -1,4 +1,4 @@
-"""The lots and types that stand out, as the nightly look left them, and the sites to warn."""
+"""Figure of the lots and types flagged by the nightly surveillance, and the sites to warn."""
 
 from __future__ import annotations
 
@@ -18,15 +18,15 @@ from servicedesk.reports.words import amount
 from units.models import InstalledPart, Site, Unit
 
 MOST_TOLD = 200
-"""Flags of the past shown on the page; the file has all."""
+"""Most cleared flags shown on the page; the file has all."""
 
 MOST_THIN = 12
-"""Lots of which nobody can tell that the page names, those with most failures first; the file has all."""
+"""Most lots with too few failures to judge shown on the page, most failures first; the file has all."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class SurveillanceFigure:
-    """What stands out now and what did before."""
+    """Open and cleared flags, and lots with too few failures to judge."""
 
     mark: SurveyMark | None
     open: Sequence[LotFlag]
@@ -35,7 +35,7 @@ class SurveillanceFigure:
 
     @property
     def standing_out(self) -> list[list[LotFlag]]:
-        """Those that stand out, each with all its flags: one may stand out in two ways."""
+        """Open flags, grouped by lot or type: each may have one for each test."""
         grouped: dict[tuple[int, str], list[LotFlag]] = {}
         for flag in self.open:
             grouped.setdefault((flag.component_type_id, flag.lot), []).append(flag)
@@ -43,12 +43,12 @@ class SurveillanceFigure:
 
     @property
     def before(self) -> QuerySet[LotFlag]:
-        """The latest of those that do not stand out any more."""
+        """Latest cleared flags."""
         return self.cleared[:MOST_TOLD]
 
 
 def surveillance_figure() -> SurveillanceFigure:
-    """Read the flags and thin lots that the last nightly surveillance stored."""
+    """Figure of the flags, and of the lots with too few failures, that the last surveillance stored."""
     flags = LotFlag.objects.select_related("component_type")
     return SurveillanceFigure(
         mark=SurveyMark.objects.first(),
@@ -63,7 +63,7 @@ def surveillance_figure() -> SurveillanceFigure:
 
 
 def surveillance_sentence(figure: SurveillanceFigure) -> str:
-    """Say what stands out."""
+    """Sentence on what stands out."""
     if figure.mark is None:
         return "Nobody has looked yet: lots and types are looked at every night."
     lots = sorted(
@@ -89,12 +89,12 @@ def surveillance_sentence(figure: SurveillanceFigure) -> str:
 
 
 def false_words(a_year: float) -> str:
-    """Say how many false flags a year such looks raise."""
+    """Words for the expected false flags a year."""
     return f"about {amount(a_year)} false {'one' if a_year <= 1 else 'ones'} a year to be expected"
 
 
 def false_sentence(figure: SurveillanceFigure) -> str:
-    """Say how many flags would come up though nothing were wrong; empty before the first such look."""
+    """Sentence on the expected false flags; empty before the first surveillance that computed them."""
     mark = figure.mark
     if mark is None or mark.false_a_year is None or mark.tested is None:
         return ""
@@ -106,7 +106,7 @@ def false_sentence(figure: SurveillanceFigure) -> str:
 
 
 def flag_words(flag: LotFlag) -> str:
-    """Say why something was flagged."""
+    """Words for the reason of a flag."""
     counts = f"{counted(flag.events, 'failure')} at {counted(flag.failed_sites, 'site')}"
     if flag.way == LotFlag.Way.OF_LATE and flag.running is not None and flag.limit is not None:
         return (
@@ -117,7 +117,7 @@ def flag_words(flag: LotFlag) -> str:
 
 
 def thin_words(lot: ThinLot) -> str:
-    """Say why nobody can tell whether a lot stands out, and what would change that."""
+    """Words for the reason why a lot cannot be judged, and for what would change that."""
     if lot.events >= FEWEST_EVENTS and lot.failed_sites >= FEWEST_SITES:
         return "cannot tell yet: no other lot failed at its ages, so there is no rate to hold it against"
     return (
@@ -127,19 +127,19 @@ def thin_words(lot: ThinLot) -> str:
 
 
 def own_rate_words(lot: ThinLot) -> str:
-    """Say between which limits a lot's own rate lies at the sites it is at."""
+    """Words for the limits of a lot's own rate."""
     low, high = own_rate(lot)
     return f"{amount(low)} to {amount(high)}"
 
 
 def own_rate(lot: ThinLot) -> tuple[float, float]:
-    """Give the exact limits of a lot's own rate, whatever it owes to its sites."""
+    """Exact Poisson limits of a lot's own rate, without allowance for its sites."""
     low, high = poisson_limits(lot.events, lot.years, confidence=CONFIDENCE)
     return PER * low, PER * high
 
 
 def thin_sentence(figure: SurveillanceFigure) -> str:
-    """Say of how many lots nobody can tell whether they stand out."""
+    """Sentence on the number of lots with too few failures to judge."""
     if not figure.thin:
         return ""
     number = len(figure.thin)
@@ -150,12 +150,12 @@ def thin_sentence(figure: SurveillanceFigure) -> str:
 
 
 def flag_ways(flags: Sequence[LotFlag]) -> str:
-    """Say in which ways something stands out."""
+    """Words for the tests that flagged a lot or type."""
     return "; ".join(flag.get_way_display() for flag in flags)
 
 
 def units_with(flag: LotFlag) -> QuerySet[Unit]:
-    """List the units that have a lot or type in place."""
+    """Units that have a lot or type in place."""
     return (
         Unit.objects.in_place()
         .filter(Exists(_parts(flag).filter(unit=OuterRef("pk"))))
@@ -170,7 +170,7 @@ def _parts(flag: LotFlag) -> QuerySet[InstalledPart]:
 
 
 def sites_to_warn(flag: LotFlag) -> list[dict[str, Any]]:
-    """List the sites that have a lot or type in place, with their owners and units."""
+    """Sites that have a lot or type in place, with their owners and units."""
     units: dict[int, list[Unit]] = {}
     for unit in units_with(flag):
         units.setdefault(unit.site_id, []).append(unit)

@@ -1,4 +1,4 @@
-"""What is asked of surveillance."""
+"""Form of the inspections that follow from surveillance."""
 
 from __future__ import annotations
 
@@ -10,11 +10,11 @@ from django.http import QueryDict
 from units.forms import DayField
 
 INSPECT_WITHIN = timedelta(days=14)
-"""When inspections are due if nobody says otherwise."""
+"""Default time until inspections are due."""
 
 
 class InspectForm(forms.Form):
-    """Inspections of some units, because of what the figures say."""
+    """Reason, minutes and due date of inspections of some units."""
 
     reason = forms.CharField(max_length=200, label="What to look at, and why")
     minutes = forms.IntegerField(

@@ -1,4 +1,4 @@
-"""The groups that the nightly look holds against each other: the lots of a type, the types of a kind."""
+"""Groups compared by the nightly surveillance: the lots of a type, the types of a kind."""
 
 from __future__ import annotations
 
@@ -25,11 +25,11 @@ from servicedesk.reports.questions.judgements import DAYS_PER_YEAR
 from units.models import ComponentType
 
 MONTHS: Final = 60
-"""How far back the failures of each month are followed: a chart that began long ago says nothing of now."""
+"""Length of the CUSUM charts in months: a chart that began long ago is no evidence on the present."""
 
 
 class Named(NamedTuple):
-    """A lot of a type, or a whole type (``lot`` empty)."""
+    """Lot of a type, or whole type (``lot`` empty)."""
 
     component_type: int
     name: str
@@ -39,7 +39,7 @@ class Named(NamedTuple):
 
 @dataclass(frozen=True, eq=False)
 class Chart:
-    """The failures of one group month by month, those to be expected, and the design effect of its sites."""
+    """Observed and expected failures of one group by month, and the design effect of sites."""
 
     counts: Ints
     expected: Floats
@@ -48,14 +48,14 @@ class Chart:
 
 @dataclass(frozen=True, eq=False)
 class Comparison:
-    """Groups that are held against each other.
+    """Groups that are compared with each other.
 
     Attributes
     ----------
     names
         One a group; None for parts of no known lot, which only count among the others.
     rows, group, fitted
-        Watched spans, the group of each, and the day on which its part was fitted.
+        Spans at risk, the group of each, and the day on which its part was fitted.
     whole
         The type whose lots the groups are; None where they are types of one kind.
     """
@@ -78,7 +78,7 @@ class Comparison:
 
     @cached_property
     def cells(self) -> Cells:
-        """Failures of each group at each site, and those to be expected if all groups were alike."""
+        """Failures of each group at each site, and those expected if all groups were alike."""
         return self._by_cell.like_all()
 
     @cached_property
@@ -86,7 +86,7 @@ class Comparison:
         return sum_by_cell(self.rows, self.group, size=len(self.names))
 
     def a_year(self, today: date) -> Floats:
-        """Give the failures a year that each group's parts in place let expect if all groups were alike."""
+        """Failures a year expected of each group's parts in place if all groups were alike."""
         return expected_a_year(
             self.rows,
             today.toordinal() - self.fitted,
@@ -96,14 +96,15 @@ class Comparison:
         )
 
     def different(self, keys: Ints) -> Ints:
-        """Count the different keys, one a row, of each group."""
+        """Number of distinct keys, one a row, of each group."""
         most = int(keys.max(initial=0)) + 1
         return np.bincount(np.unique(self.group * most + keys) // most, minlength=len(self.names))
 
     def charts(self, places: Ints, *, today: date) -> list[Chart]:
-        """Put the failures of some groups in each of the last months beside those to be expected.
+        """Observed and expected failures of some groups in each of the last months.
 
-        A lot should fail like the other lots at its ages, a type like itself at its ages over all years.
+        A lot is expected to fail like the other lots at its ages, a type like itself at its ages over all
+        years.
         """
         if not places.size:
             return []
@@ -128,7 +129,7 @@ class Comparison:
 
 
 def compare_all(types: Iterable[tuple[ComponentType, Histories]], *, today: date) -> list[Comparison]:
-    """Put the lots of each type beside each other, then the types of each kind."""
+    """Comparisons of the lots of each type, then of the types of each kind."""
     among_lots = [
         _lots(of_type, histories, today=today) for of_type, histories in types if histories.item.size
     ]
@@ -140,17 +141,17 @@ def compare_all(types: Iterable[tuple[ComponentType, Histories]], *, today: date
 
 
 def _lots(of_type: ComponentType, histories: Histories, *, today: date) -> Comparison:
-    """Put the lots of a type beside each other; parts of no known lot only count among the others."""
+    """Comparison of the lots of a type; parts of no known lot only count among the others."""
     whole = Named(of_type.pk, of_type.name, of_type.kind, "")
     rows = histories.counting_rows(Window(0, today.toordinal()))
-    # Items are in order, with one row or more of each.
+    # Items are sorted, with one row or more of each.
     first = np.searchsorted(histories.item, rows.item)
     names = [None if lot is None else whole._replace(lot=lot) for lot in histories.groups]
     return Comparison(names, rows, histories.group[first], histories.fitted[first], whole)
 
 
 def _types(of_kind: Sequence[Comparison]) -> Comparison:
-    """Put the types of a kind beside each other."""
+    """Comparison of the types of a kind."""
     columns = [
         np.concatenate([getattr(each.rows, field.name) for each in of_kind]) for field in fields(CountingRows)
     ]

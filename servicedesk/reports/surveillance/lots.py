@@ -1,4 +1,4 @@
-"""Which lots and types fail more often than the others: what the nightly look finds."""
+"""Surveillance of lots and types: flags against the others, and CUSUM charts of recent months."""
 
 from __future__ import annotations
 
@@ -36,13 +36,12 @@ MONTHS_A_YEAR: Final = 12
 
 @dataclass(frozen=True, kw_only=True)
 class WatchedGroup:
-    """One lot of a type, or a whole type (``lot`` empty), held against the others.
+    """Surveillance result of one lot of a type, or of a whole type (``lot`` empty).
 
-    ``events`` are its failures at ages at which others were watched too, ``expected`` those it should have
-    had by then if it failed like the others, and ``times`` their ratio with its limits. ``q_value`` is the
-    share of false alarms among all that look as bad as this; None where it could not be tested.
-    ``running`` is the sum of failures above what was to be expected month by month, as it stands, and
-    ``limit`` what it may come to by chance; None where too little failed to follow it.
+    ``events`` are its failures at ages at which others were at risk too, ``expected`` those expected if it
+    failed like the others, and ``times`` their ratio with its limits. ``q_value`` is the share of false
+    alarms among all with as small a p-value; None where it could not be tested. ``running`` is the present
+    value of its CUSUM chart, and ``limit`` the threshold; None where it had too few failures for a chart.
     """
 
     component_type: int
@@ -63,23 +62,23 @@ class WatchedGroup:
 
     @property
     def enough(self) -> bool:
-        """Whether it failed often enough, and at enough sites, to be worth a look at all."""
+        """Whether it has enough failures, at enough sites, to be flagged at all."""
         return self.events >= FEWEST_EVENTS and self.failed_sites >= FEWEST_SITES
 
     @property
     def thin(self) -> bool:
-        """Whether it is a lot that failed more than expected, of which nobody can tell if it stands out."""
+        """Whether it is a lot that failed more than expected, but with too few failures to judge."""
         untold = not self.enough or self.p_value is None
         return bool(self.lot) and self.events > self.expected and untold
 
     @property
     def flagged(self) -> bool:
-        """Whether it fails more often than the others, over all."""
+        """Whether it fails more often than the others over all, by its q-value."""
         return self.enough and self.q_value is not None and self.q_value <= FLAGGED_AT
 
     @property
     def rising(self) -> bool:
-        """Whether its failures run above what was to be expected of late."""
+        """Whether its CUSUM chart is above the threshold."""
         return (
             self.enough and self.running is not None and self.limit is not None and self.running > self.limit
         )
@@ -87,10 +86,10 @@ class WatchedGroup:
 
 @dataclass(frozen=True, kw_only=True)
 class Survey:
-    """All lots and types of one look, and how many false flags a year such looks would raise.
+    """Results of one surveillance of all lots and types, with the expected false flags a year.
 
-    ``tested`` of them could be held against others. ``false_over_all`` are the flags a year to be expected if
-    nothing were wrong with any.
+    ``tested`` is the number that could be tested. ``false_over_all`` is the number of flags a year expected
+    from the test over all if nothing were wrong with any.
     """
 
     charts: Sequence[WatchedGroup]
@@ -99,12 +98,12 @@ class Survey:
 
     @property
     def false_a_year(self) -> float:
-        """False flags a year to be expected, over all and of late."""
+        """Expected false flags a year, of both tests."""
         return self.false_over_all + MONTHS_A_YEAR / RUN_LENGTH
 
 
 def survey_lots(today: date) -> Survey:
-    """Hold every lot against the others of its type, and every type against the others of its kind."""
+    """Test every lot against the others of its type, and every type against the others of its kind."""
     types = ComponentType.objects.order_by("kind", "name")
     chosen = Selection(as_of=today)
     return look_at(
@@ -113,9 +112,9 @@ def survey_lots(today: date) -> Survey:
 
 
 def look_at(types: Iterable[tuple[ComponentType, Histories]], *, today: date, follow: bool = True) -> Survey:
-    """Hold lots and types against each other, out of the histories of each type grouped by lot.
+    """Test lots and types from the histories of each type grouped by lot.
 
-    Without ``follow`` nothing is said of how failures ran of late, which takes longest.
+    Without ``follow`` there are no CUSUM charts, which take longest.
     """
     comparisons = compare_all(types, today=today)
     variances = _variances(comparisons)
@@ -139,10 +138,9 @@ def look_at(types: Iterable[tuple[ComponentType, Histories]], *, today: date, fo
 
 
 def _variances(comparisons: Sequence[Comparison]) -> list[float]:
-    """Estimate the variance of site effects for each comparison.
+    """Variance of site effects for each comparison, at least that of the whole fleet.
 
-    What one type says of its sites is little, and often too small: its sites never count as more alike than
-    those of the whole fleet.
+    The estimate from one type is imprecise, and often too small.
     """
     moments = [each.cells.moments() for each in comparisons]
     fleet = pooled_variance(
@@ -152,7 +150,7 @@ def _variances(comparisons: Sequence[Comparison]) -> list[float]:
 
 
 def _held(comparison: Comparison, *, variance: float) -> list[WatchedGroup]:
-    """Hold the named groups of a comparison against all its others."""
+    """Test the named groups of a comparison against all its others."""
     sums, cells = comparison.sums, comparison.cells
     events, expected = sums.like_others()
     flags = flag_groups(events, expected, sums.failed_sites, cells=cells, variance=variance)
@@ -187,7 +185,7 @@ def _held(comparison: Comparison, *, variance: float) -> list[WatchedGroup]:
 
 
 def _judged_together(charts: list[WatchedGroup]) -> list[WatchedGroup]:
-    """Adjust for all groups looked at in one night."""
+    """Q-values over all groups tested in one night."""
     p_values = np.array([np.nan if each.p_value is None else each.p_value for each in charts])
     q_values = adjusted(p_values, enough=np.array([each.enough for each in charts], dtype=np.bool_))
     return [
@@ -199,9 +197,9 @@ def _judged_together(charts: list[WatchedGroup]) -> list[WatchedGroup]:
 def _followed(
     charts: list[WatchedGroup], comparisons: Sequence[Comparison], *, today: date
 ) -> list[WatchedGroup]:
-    """Run the failures month by month of each group that may be worth it up to now.
+    """CUSUM charts up to now of each group with enough failures.
 
-    The limit lets one false alarm in ten years pass over all charts.
+    The thresholds allow one false alarm in ten years over all charts.
     """
     followed: list[WatchedGroup] = []
     each_chart = iter(charts)
@@ -215,7 +213,7 @@ def _followed(
 
 
 def _run(watched: WatchedGroup, chart: Chart, *, charts: int) -> WatchedGroup:
-    """Run a chart up to now."""
+    """Run the CUSUM chart of a group up to now."""
     if not chart.expected.any():
         return watched
     limit = cusum_threshold(chart.expected, charts=charts, design_effect=chart.effect)

@@ -1,4 +1,4 @@
-"""What stood out as rows of a file and as JSON."""
+"""CSV rows and JSON of surveillance."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ SURVEILLANCE_HEADER: Final = [
 
 
 def surveillance_rows(figure: SurveillanceFigure) -> Iterator[list[Any]]:
-    """Give the rows of a file of what stands out, what stood out before, and what nobody can tell of."""
+    """Iterate over the CSV rows of open and cleared flags, and of lots with too few failures to judge."""
     for flag in (*figure.open, *figure.cleared.iterator()):
         yield [flag.component_type.get_kind_display(), *_facts(flag).values(), None, None]
     for lot in figure.thin:
@@ -49,7 +49,7 @@ def surveillance_rows(figure: SurveillanceFigure) -> Iterator[list[Any]]:
 
 
 def surveillance_json(figure: SurveillanceFigure) -> dict[str, Any]:
-    """Give what stands out, and what stood out before, as a JSON document."""
+    """JSON document of open and cleared flags, and of lots with too few failures to judge."""
     mark = figure.mark
     return {
         "figure": "lots",
@@ -68,7 +68,7 @@ def surveillance_json(figure: SurveillanceFigure) -> dict[str, Any]:
 
 
 def _thin_row(lot: ThinLot) -> list[Any]:
-    """Give the row of a lot of which nobody can tell, with an empty cell for what is not known."""
+    """CSV row of a lot with too few failures to judge, with empty cells for what is not known."""
     facts = _thin_facts(lot)
     return [
         lot.component_type.get_kind_display(),

@@ -1,4 +1,4 @@
-"""Pages of the lots and types that stand out, and the inspections that follow from any figure."""
+"""Pages of surveillance, and views that create inspections from any figure."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ from units.models import Unit
 
 @owners
 def surveillance(request: HttpRequest) -> HttpResponse:
-    """Which lots and types stand out, and which did."""
+    """Open and cleared flags of lots and types, as a page or a CSV file."""
     figure = surveillance_figure()
     if "csv" in request.GET:
         return csv_response(
@@ -65,7 +65,7 @@ def surveillance(request: HttpRequest) -> HttpResponse:
 
 @owners
 def flag(request: HttpRequest, pk: int) -> HttpResponse:
-    """One lot or type that stands out: where it is, and whom to warn."""
+    """Page of one flag: the sites and owners of the lot or type, and the form for inspections."""
     lot_flag = get_object_or_404(LotFlag.objects.for_list(), pk=pk)
     form = InspectForm(reason=f"look at {lot_flag.words}: it fails too often", today=timezone.localdate())
     context = {
@@ -82,7 +82,7 @@ def flag(request: HttpRequest, pk: int) -> HttpResponse:
 @owners
 @require_POST
 def inspect_flag(request: HttpRequest, pk: int) -> HttpResponse:
-    """Make inspections of all units that have a lot or type in place."""
+    """Create inspections of all units that have a lot or type in place."""
     lot_flag = get_object_or_404(LotFlag, pk=pk)
     return _inspect(request, lambda: list(units_with(lot_flag)), back=lot_flag.get_absolute_url())
 
@@ -90,7 +90,7 @@ def inspect_flag(request: HttpRequest, pk: int) -> HttpResponse:
 @owners
 @require_POST
 def inspect_findings(request: HttpRequest) -> HttpResponse:
-    """Make inspections of all units in place that the findings behind a number are about."""
+    """Create inspections of all units in place with one of the findings behind a number."""
     form = FindingsForm(request.GET, today=timezone.localdate())
     if not form.is_valid() or form.selection is None:
         return bad_question(request, form, "reports/findings.html")
@@ -101,7 +101,7 @@ def inspect_findings(request: HttpRequest) -> HttpResponse:
 
 
 def _inspect(request: HttpRequest, units: Callable[[], list[Unit]], *, back: str) -> HttpResponse:
-    """Put inspections on the list of work, and say what came of it."""
+    """Create inspections, report the result as a message, and redirect."""
     form = InspectForm(request.POST, today=timezone.localdate())
     made: Inspections | None = apply_or_report(
         form, lambda: add_inspections(units(), **form.cleaned_data, by=user_of(request), at=timezone.now())

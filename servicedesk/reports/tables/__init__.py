@@ -1,4 +1,4 @@
-"""Figures as rows of a file, as JSON and as text: the same numbers the pages show."""
+"""CSV rows, JSON and text of the figures: the same numbers the pages show."""
 
 from servicedesk.reports.annual_report.table import PAPER_HEADER, paper_json, paper_rows
 from servicedesk.reports.comparison.table import compare_header, compare_json, compare_rows

@@ -1,4 +1,4 @@
-"""Pieces that the rows and documents of several figures share."""
+"""Cells that the CSV rows and JSON documents of several figures share."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ def limits(estimate: Limits | None) -> dict[str, float | None] | None:
 
 
 def plain(column: Any) -> list[Any] | None:
-    """Turn a column into plain numbers, with None for what is not a number."""
+    """List of plain numbers from a column, with None for what is not finite."""
     if column is None:
         return None
     return [None if isinstance(x, float) and not isfinite(x) else x for x in np.asarray(column).tolist()]

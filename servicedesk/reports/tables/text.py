@@ -9,7 +9,7 @@ from servicedesk.reports.words import amount
 
 
 def as_text(header: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
-    """Lay a table out in columns of plain text, numbers to the right, without empty columns."""
+    """Format a table as columns of plain text, numbers right-aligned, without empty columns."""
     table = [[_shown(cell) for cell in row] for row in rows]
     used = [number for number in range(len(header)) if any(row[number] for row in table)]
     header, table = [header[i] for i in used], [[row[i] for i in used] for row in table]

@@ -167,7 +167,7 @@ def test_progress_is_told_and_nothing_to_plan_is_no_error() -> None:
 
 def test_a_van_holds_so_much() -> None:
     stops = [Stop(key=number, place=number, seconds=600, load=3) for number in (1, 2, 3)]
-    shifts = [shift(number, room=6) for number in (1, 2)]
+    shifts = [shift(number, capacity=6) for number in (1, 2)]
     plan = planned(Problem(stops, shifts, on_a_line(0, 10, 20, 30)))
     assert not plan.unassigned
     assert sorted(len(each.stops) for each in plan.routes) == [1, 2]

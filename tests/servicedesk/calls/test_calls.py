@@ -47,7 +47,7 @@ def test_the_list_leads_with_what_is_most_urgent(as_technician: Client, log: Log
 
 
 def test_the_list_is_searched_by_any_scrap(as_technician: Client, log: LogCall) -> None:
-    call = log(words="rattles in the wind", told_by="Neighbor Nell", phone="555-0199")
+    call = log(words="rattles in the wind", reported_by="Neighbor Nell", phone="555-0199")
     CallFactory()
     for scrap in ("rattles", "nell", "0199", "maple", "probeson", "u-0001"):
         assert shown(as_technician, q=scrap) == [call.pk], scrap
@@ -63,7 +63,7 @@ def test_an_empty_list_says_how_to_begin(as_technician: Client) -> None:
 
 def test_the_list_goes_on_page_by_page(as_technician: Client, porch: Porch) -> None:
     now = timezone.now()
-    made = [CallFactory(site=porch.site, told_at=now - timedelta(hours=n)) for n in range(60)]
+    made = [CallFactory(site=porch.site, reported_at=now - timedelta(hours=n)) for n in range(60)]
     oldest_first = [call.pk for call in reversed(made)]
     first = as_technician.get(reverse("calls:calls")).context["page"]
     assert [call.pk for call in first.rows] == oldest_first[:50]
@@ -242,11 +242,11 @@ def test_only_a_danger_is_made_safe(call: Call) -> None:
 
 
 def test_correcting_what_was_told_moves_the_repair(as_technician: Client, call: Call, porch: Porch) -> None:
-    data = {"told_by": "Ben", "phone": "", "words": "It is the screen.", "symptom": "screen"}
+    data = {"reported_by": "Ben", "phone": "", "words": "It is the screen.", "symptom": "screen"}
     address = reverse("calls:change_call", args=[call.pk])
     assert as_technician.post(address, {**data, "urgency": "next_round"}).status_code == 302
     call.refresh_from_db()
-    assert (call.told_by, call.symptom, call.urgency) == ("Ben", "screen", "next_round")
+    assert (call.reported_by, call.symptom, call.urgency) == ("Ben", "screen", "next_round")
     assert call.task is not None
     assert (call.task.priority, call.task.reason) == (6, "Customer called: screen torn or sagging")
     assert call.task.minutes == 30  # nobody has recorded how screens fail here

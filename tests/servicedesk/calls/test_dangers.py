@@ -30,7 +30,7 @@ def test_an_open_danger_says_where_since_when_whom_to_ring_and_who_goes(log: Log
     call = log(urgency="", answers=UNSAFE)
     (danger,) = open_dangers()
     assert (danger.call, danger.site, danger.unit) == (call, porch.site, porch.unit)
-    assert (danger.since, danger.phone, danger.visit) == (call.told_at, "555-0142", None)
+    assert (danger.since, danger.phone, danger.visit) == (call.reported_at, "555-0142", None)
     assert danger.questions == ["Could somebody fall through or over the opening?"]
     assert danger.url.endswith(f"/{call.pk}/#safety")
     Call.objects.filter(pk=call.pk).update(phone="555-0199")
@@ -42,7 +42,7 @@ def test_an_open_danger_says_where_since_when_whom_to_ring_and_who_goes(log: Log
 
 def test_those_nobody_goes_to_come_first_then_the_oldest(log: LogCall, porch: Porch) -> None:
     first, second, third = (log(urgency="", answers=UNSAFE) for _ in range(3))
-    Call.objects.filter(pk=third.pk).update(told_at=timezone.now() - timedelta(hours=3))
+    Call.objects.filter(pk=third.pk).update(reported_at=timezone.now() - timedelta(hours=3))
     VisitFactory(site=porch.site).visit_tasks.create(task=third.task)
     assert [danger.call for danger in open_dangers()] == [first, second, third]
 

@@ -66,7 +66,7 @@ def test_what_was_found_today_is_not_seen_as_fine(as_technician: Client, porch: 
     as_technician.post(reverse("calls:add_finding", args=[call.pk]), sent)
     answer = see(as_technician, porch)
     assert "does not count as seen and fine" in answer.content.decode()
-    assert not Inspection.objects.fine().exists()
+    assert not Inspection.objects.without_fault().exists()
 
 
 def test_a_finding_after_a_good_look_takes_it_back(as_technician: Client, porch: Porch, call: Call) -> None:
@@ -95,9 +95,9 @@ def test_all_windows_of_a_place_but_those_with_findings(
     address = reverse("calls:record_no_faults", args=[porch.site.pk])
     answer = as_technician.post(address, {"call": call.pk}, follow=True)
     assert "Seen today and fine: U-0002, U-0003." in answer.content.decode()
-    assert set(Inspection.objects.fine().values_list("unit", flat=True)) == {second.pk, third.pk}
+    assert set(Inspection.objects.without_fault().values_list("unit", flat=True)) == {second.pk, third.pk}
     as_technician.post(address, {"call": call.pk})
-    assert Inspection.objects.fine().count() == 2
+    assert Inspection.objects.without_fault().count() == 2
 
 
 def test_a_place_with_nothing_left_to_see_says_so(as_technician: Client, porch: Porch) -> None:

@@ -21,7 +21,7 @@ from tests.servicedesk.calls.conftest import SAFE, Porch, typed
 def told(porch: Porch, **fields: object) -> dict[str, object]:
     """What is typed for a call about the porch, all four questions answered with no."""
     usual = {"words": "It binds half-way.", "symptom": "stiff", "urgency": "this_week", "unit": porch.unit.pk}
-    return typed(told_by="Ada Probeson", phone="555-0142", **{**usual, **SAFE, **fields})
+    return typed(reported_by="Ada Probeson", phone="555-0142", **{**usual, **SAFE, **fields})
 
 
 def log_at(porch: Porch) -> str:
@@ -63,7 +63,7 @@ def test_the_page_knows_the_owner_and_asks_for_the_rest(as_technician: Client, p
     UnitFactory(site=porch.site, code="U-0002")
     UnitFactory(site=porch.site, code="U-GONE", removed_on=timezone.localdate())
     form = as_technician.get(log_at(porch)).context["form"]
-    assert (form["told_by"].value(), form["phone"].value()) == ("Ada Probeson", "555-0142")
+    assert (form["reported_by"].value(), form["phone"].value()) == ("Ada Probeson", "555-0142")
     names = ["symptom", "urgency", *SafetyAnswer.Question.values]
     assert [form[name].value() for name in names] == [None] * 6
     assert form.chosen_unit == ""
@@ -82,9 +82,9 @@ def test_logging_stores_the_call_its_answers_and_the_repair(
     call = Call.objects.get()
     assert answer["Location"] == call.get_absolute_url()
     assert (call.site, call.unit, call.state) == (porch.site, porch.unit, "needs-action")
-    assert (call.told_by, call.phone, call.words) == ("Ada Probeson", "555-0142", "It binds half-way.")
+    assert (call.reported_by, call.phone, call.words) == ("Ada Probeson", "555-0142", "It binds half-way.")
     assert (call.symptom, call.urgency, call.logged_by) == ("stiff", "this_week", technician)
-    assert timezone.now() - call.told_at < timedelta(minutes=1)
+    assert timezone.now() - call.reported_at < timedelta(minutes=1)
     answers = {answer.question: answer.answer for answer in call.safety_answers.all()}
     assert answers == SAFE
     task = call.task

@@ -87,7 +87,7 @@ class TestCalls:
         assert operations.reopen_call(call, by=None, at=timezone.now()).state == "in-process"
 
     def test_a_wait_is_all_or_nothing(self, porch: Porch) -> None:
-        call = Call.objects.create(site=porch.site, told_at=timezone.now())
+        call = Call.objects.create(site=porch.site, reported_at=timezone.now())
         long_ago = day(9)
         refused(operations.wait_for, call, waiting_for="part", until=long_ago, match="That day is over")
         assert not MaintenanceTask.objects.exists()

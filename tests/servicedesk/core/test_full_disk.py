@@ -56,7 +56,7 @@ def a_call(idempotency_key: str) -> dict[str, Any]:
     """Fill in the form of a call, with more words than any page left in the file can hold."""
     return {
         "idempotency_key": idempotency_key,
-        "told_by": "Testa Person",
+        "reported_by": "Testa Person",
         "words": "sticks <b>at noon</b> " + "é" * 3_900,
         "symptom": "stiff",
         "urgency": "this_week",

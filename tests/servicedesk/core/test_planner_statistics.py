@@ -24,7 +24,7 @@ def run(statement: str) -> None:
         cursor.execute(statement)
 
 
-def rows_reckoned(table: str) -> float:
+def rows_computed(table: str) -> float:
     """How many rows PostgreSQL reckons a table has; below nought where it never looked."""
     with connection.cursor() as cursor:
         cursor.execute("SELECT reltuples FROM pg_class WHERE oid = to_regclass(%s)", [table])
@@ -44,7 +44,7 @@ def test_who_looks_at_what_all_databases_share_keeps_nobody_waiting() -> None:
     CustomerFactory.create_batch(3)
     with somebody_who(lambda: run(f"ANALYZE pg_authid, pg_database, {User._meta.db_table}")):
         renew_statistics()
-        assert rows_reckoned(Customer._meta.db_table) == 3
+        assert rows_computed(Customer._meta.db_table) == 3
 
 
 @pytest.mark.usefixtures("_impatient")
@@ -58,5 +58,5 @@ def test_tables_are_looked_at_while_a_large_import_fills_them() -> None:
     add_reference()
     units, _ = some_fleet(1_300)
     assert import_files(units, check_only=True).stage == Batch.Stage.CHECKED
-    assert rows_reckoned("imports_stagedrow") >= 1_000
-    assert rows_reckoned("imports_stagedsite") > 300
+    assert rows_computed("imports_stagedrow") >= 1_000
+    assert rows_computed("imports_stagedsite") > 300

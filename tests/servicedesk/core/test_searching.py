@@ -64,13 +64,13 @@ def place() -> Site:
     customer = CustomerFactory.create(name="Ada Probeson", phone="(555) 010-0144")
     OwnershipFactory.create(site=site, customer=customer)
     UnitFactory.create(site=site, code="S900-1")
-    CallFactory.create(site=site, words="will not stay up", told_at=timezone.now())
+    CallFactory.create(site=site, words="will not stay up", reported_at=timezone.now())
     other = SiteFactory.create(code="P-901", address="12 Marlin Road, Elsewhere", postcode="30303")
     OwnershipFactory.create(
         site=other, customer=CustomerFactory.create(name="Bo Nobody", phone="555 010 7777")
     )
     UnitFactory.create(site=other, code="X77-2")
-    CallFactory.create(site=other, words="stiff", told_at=timezone.now())
+    CallFactory.create(site=other, words="stiff", reported_at=timezone.now())
     return site
 
 
@@ -197,7 +197,7 @@ def test_words_that_many_records_hold(town: dict[int, list[str]], scrap: str) ->
         for n, key in enumerate(town)
     )
     calls = Call.objects.bulk_create(
-        Call(site_id=key, words="sticks", told_at=timezone.now()) for key in town
+        Call(site_id=key, words="sticks", reported_at=timezone.now()) for key in town
     )
     codes = {unit.site_id: unit.code for unit in units}
     here = {key for key, texts in town.items() if holds_every_word([*texts, codes[key], "porch"], scrap)}

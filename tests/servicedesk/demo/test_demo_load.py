@@ -174,7 +174,7 @@ def test_calls_wait_for_somebody(demo: Demo) -> None:
     assert all(call.urgency == Call.Urgency.MAKE_SAFE for call in dangers)
     waiting = [call for call in calls if call.task is not None and call.task.waiting_for]
     assert [call.task.waiting_for for call in waiting if call.task] == ["part"]
-    ages = [(TODAY - timezone.localdate(call.told_at)).days for call in calls]
+    ages = [(TODAY - timezone.localdate(call.reported_at)).days for call in calls]
     assert min(ages) == 0
     assert max(ages) > 14
     assert len({call.site_id for call in calls}) == len(calls)

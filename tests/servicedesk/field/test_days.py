@@ -239,4 +239,4 @@ def test_however_far_a_clock_is_out_the_moment_comes_out_right(ago: timedelta, o
 def test_junk_for_a_clock_stands_for_now(made: str, sent: str, day: str, stated_day: str) -> None:
     clock = read_clock(made_at=made, sent_at=sent, made_on=day, at=NOON)
     assert clock.at <= NOON
-    assert isinstance(clock.day_told(stated_day), str)
+    assert isinstance(clock.reported_day(stated_day), str)

@@ -238,7 +238,7 @@ def everything() -> dict[str, list[tuple[Any, ...]]]:
             "removed_on",
         ),
         ObservationPeriod: ("unit__code", "from_on", "until_on", "began", "ended"),
-        Call: ("unit__code", "site__code", "told_at", "state", "words", "ref"),
+        Call: ("unit__code", "site__code", "reported_at", "state", "words", "ref"),
         Finding: (
             *(
                 "unit__code",

@@ -79,12 +79,12 @@ def pages_in_flight(monkeypatch: pytest.MonkeyPatch) -> None:
         for _ in range(2):
             prepared.release()
 
-    def write_late(self: UnitsWriter, hold: Any, page: Any) -> None:
+    def write_late(self: UnitsWriter, lease: Any, page: Any) -> None:
         assert prepared.acquire(timeout=20)
         if connection.vendor == "postgresql":
             assert prepared.acquire(timeout=20), "the next page was not looked up"
             prepared.release()
-        write(self, hold, page)
+        write(self, lease, page)
 
     monkeypatch.setattr(steps, "PAGE", 2)
     monkeypatch.setattr(UnitsWriter, "prepare", count_pages)
@@ -118,11 +118,11 @@ def test_a_unit_that_somebody_adds_meanwhile_is_looked_at_again(monkeypatch: pyt
             Unit.objects.create(code="U3", site=site, construction=built, panels=3, installed_on="2020-03-02")
         )
 
-    def write_beside(self: UnitsWriter, hold: Any, page: Any) -> None:
+    def write_beside(self: UnitsWriter, lease: Any, page: Any) -> None:
         if not added:
             with somebody_who(add_unit):
                 pass
-        write(self, hold, page)
+        write(self, lease, page)
 
     monkeypatch.setattr(UnitsWriter, "write", write_beside)
     batch = import_files([unit(f"U{number}") for number in range(1, 6)])

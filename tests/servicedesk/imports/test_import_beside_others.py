@@ -56,9 +56,9 @@ def test_the_clock_that_plans_the_same_care_loses_none_that_was_told(monkeypatch
     operations.revert(undisturbed, by=None, at=AT)
     write, planned = MaintenanceWriter._write_chunk, []
 
-    def write_beside_the_clock(self: MaintenanceWriter, hold: Any, units: Sequence[int], *args: Any) -> None:
+    def write_beside_the_clock(self: MaintenanceWriter, lease: Any, units: Sequence[int], *args: Any) -> None:
         with somebody_who(lambda: planned.append(plan_units(units)), held_for=HELD_FOR):
-            write(self, hold, units, *args)
+            write(self, lease, units, *args)
 
     monkeypatch.setattr(MaintenanceWriter, "_write_chunk", write_beside_the_clock)
     import_files(*rows)

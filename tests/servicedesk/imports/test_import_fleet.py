@@ -217,8 +217,8 @@ def test_a_call_comes_in_closed_at_noon_with_its_finding() -> None:
             event(what="call", mode="", where="left jamb", note="rang twice", on="2024-06-02"),
         ],
     )
-    first, second = Call.objects.order_by("told_at")
-    assert first.told_at == first.closed_at == datetime(2024, 6, 1, 16, tzinfo=UTC)
+    first, second = Call.objects.order_by("reported_at")
+    assert first.reported_at == first.closed_at == datetime(2024, 6, 1, 16, tzinfo=UTC)
     assert (first.state, first.unit.code, first.site.code, first.ref) == ("completed", "U1", "S1", "7")  # type: ignore[union-attr]
     assert not first.safety_answers.exists()
     assert (first.words, second.words) == ("", "rang twice · left jamb")

@@ -40,7 +40,7 @@ def visit(technician: User) -> Visit:
         unit=part.unit, installed_part=part, next_due=due, work="lubricated", minutes=20
     )
     repair = TaskFactory(unit=part.unit, origin="call", reason="panel stiff", work="")
-    CallFactory(site=part.unit.site, unit=part.unit, task=repair, told_at=NOON - timedelta(days=2))
+    CallFactory(site=part.unit.site, unit=part.unit, task=repair, reported_at=NOON - timedelta(days=2))
     for task in (maintenance, repair):
         visit.visit_tasks.create(task=task)
         MaintenanceTask.objects.filter(pk=task.pk).update(state="in-process")

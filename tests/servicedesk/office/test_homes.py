@@ -124,7 +124,9 @@ def test_home_takes_the_same_few_queries_however_much_there_is(
     for _ in range(many):
         site = SiteFactory(care_by="us")
         CallFactory(
-            site=site, unit=UnitFactory(site=site), told_at=datetime.now(tz=timezone.get_current_timezone())
+            site=site,
+            unit=UnitFactory(site=site),
+            reported_at=datetime.now(tz=timezone.get_current_timezone()),
         )
         TaskFactory(unit=UnitFactory(site=site))
     with django_assert_max_num_queries(20):

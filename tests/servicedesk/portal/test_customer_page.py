@@ -126,7 +126,7 @@ def test_a_problem_becomes_a_call_with_a_photo_that_tells_nothing(
     )
     assert "We have it on our list" in told(answer.content)
     call = Call.objects.get()
-    assert (call.site, call.told_by, call.words) == (visit.site, "Testa Owner", "Panel 2 sticks")
+    assert (call.site, call.reported_by, call.words) == (visit.site, "Testa Owner", "Panel 2 sticks")
     stored_photo = Photo.objects.get()
     with Image.open(photo_path(stored_photo.name)) as image:
         assert (image.size, dict(image.getexif())) == ((2048, 1024), {})

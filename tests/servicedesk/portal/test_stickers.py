@@ -110,7 +110,7 @@ def test_a_code_leads_staff_to_the_unit_and_others_to_a_page_that_tells_nothing(
     sent = told(client.post(address, {"words": "Panel is loose", "name": "Testa", "phone": "555"}).content)
     assert "We have it on our list" in sent
     call = Call.objects.get()
-    assert (call.unit, call.words, call.told_by) == (unit, "Panel is loose", "Testa")
+    assert (call.unit, call.words, call.reported_by) == (unit, "Panel is loose", "Testa")
     assert "Panel is loose" not in told(client.get(address).content)
     assert client.post(address, {"words": ""}).status_code == 422
 

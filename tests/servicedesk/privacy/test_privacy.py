@@ -80,7 +80,7 @@ def quillmar(scheduler: User) -> Customer:
     ownership = OwnershipFactory(site=site, customer=customer, from_on=date(2020, 1, 1))
     write_change(ownership, action="became owner", by=scheduler, at=AT, after=shown_values(ownership))
     write_change(unit, action="added", by=scheduler, at=AT, after=shown_values(unit))
-    call = CallFactory(site=site, unit=unit, told_at=AT, told_by=CALLER, phone=MOBILE)
+    call = CallFactory(site=site, unit=unit, reported_at=AT, reported_by=CALLER, phone=MOBILE)
     call.words = f"{CALLER} says the track of Mrs Tessavane binds; call 555.0199"
     save_change(call, action="changed", by=scheduler, at=AT)
     close_call(call, by=scheduler, at=AT)
@@ -189,29 +189,32 @@ def test_a_site_that_was_sold_keeps_its_address_and_the_next_owner(quillmar: Cus
         site=ownership.site, customer=CustomerFactory(name="Nell Gorsewick"), from_on=ownership.until_on
     )
     theirs = CallFactory(
-        site=ownership.site, told_at=AT + timedelta(days=9), told_by="Nell Gorsewick", phone="555 0107"
+        site=ownership.site,
+        reported_at=AT + timedelta(days=9),
+        reported_by="Nell Gorsewick",
+        phone="555 0107",
     )
     anonymize_customer(quillmar, places=True, by=owner, at=AT)
     assert ownership.site.address == Site.objects.get(pk=ownership.site_id).address == LANE
     theirs.refresh_from_db()
-    assert (theirs.told_by, theirs.phone) == ("Nell Gorsewick", "555 0107")
+    assert (theirs.reported_by, theirs.phone) == ("Nell Gorsewick", "555 0107")
     assert later.customer.name == "Nell Gorsewick"
 
 
 @pytest.mark.django_db
 def test_somebody_else_of_the_same_name_stays(quillmar: Customer, owner: User) -> None:
     twin = CustomerFactory(name=NAME, phone="555 0177")
-    call = CallFactory(site=OwnershipFactory(customer=twin).site, told_at=AT, told_by=NAME)
+    call = CallFactory(site=OwnershipFactory(customer=twin).site, reported_at=AT, reported_by=NAME)
     anonymize_customer(quillmar, places=True, by=owner, at=AT)
     twin.refresh_from_db()
     call.refresh_from_db()
-    assert (twin.name, twin.phone, call.told_by) == (NAME, "555 0177", NAME)
+    assert (twin.name, twin.phone, call.reported_by) == (NAME, "555 0177", NAME)
 
 
 @pytest.mark.django_db
 def test_nothing_is_erased_while_something_is_to_be_done(quillmar: Customer, owner: User) -> None:
     site = quillmar.ownerships.get().site
-    call = CallFactory(site=site, told_at=AT, state="needs-action")
+    call = CallFactory(site=site, reported_at=AT, state="needs-action")
     with pytest.raises(RuleViolation, match=f"call {call.pk}"):
         anonymize_customer(quillmar, places=True, by=owner, at=AT)
     quillmar.refresh_from_db()
@@ -292,7 +295,7 @@ def test_what_is_old_is_forgotten_and_what_is_not_stays(quillmar: Customer, sett
     assert set(Notification.objects.values_list("body", "sent_to", "stage")) == {("", "", "sent")}
     assert apply_retention(at=AT + timedelta(days=61)) == 1
     call = Call.objects.get()
-    assert (call.told_by, call.phone) == ("", "")
+    assert (call.reported_by, call.phone) == ("", "")
     who = ChangedField.objects.filter(change__subject="calls.call", field__in=["who called", "call back on"])
     assert {text for row in who for text in (row.before, row.after)} <= {"", "erased"}
     assert apply_retention(at=AT + timedelta(days=91)) == 1

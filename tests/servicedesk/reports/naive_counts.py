@@ -102,7 +102,7 @@ def lost_sites(as_of: date) -> dict[int, date]:
     for finding in Finding.objects.select_related("unit"):
         contacts[finding.unit.site_id].add(finding.found_on)
     for call in Call.objects.all():
-        contacts[call.site_id].add(timezone.localdate(call.told_at))
+        contacts[call.site_id].add(timezone.localdate(call.reported_at))
     heard = {
         site: max(on for on in looks[site] | contacts[site] if on <= as_of)
         for site in looks
@@ -313,7 +313,7 @@ def _was_there_before(finding: Finding, part: InstalledPart, as_of: date) -> boo
         if period.began == "fitted" or goes_on or part.fitted_on >= period.from_on:
             return False
         if finding.call is not None:
-            return timezone.localdate(finding.call.told_at) <= period.from_on
+            return timezone.localdate(finding.call.reported_at) <= period.from_on
         return (finding.found_on - period.from_on).days <= 30
     return False
 

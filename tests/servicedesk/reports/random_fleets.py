@@ -147,8 +147,8 @@ def _draw_call(dice: random.Random, unit: Unit) -> Call | None:
     """Call about it on some day, early or late in it."""
     if dice.random() < 0.5:
         return None
-    told_at = datetime.combine(day(dice.randint(0, LAST)), time(dice.choice([0, 12, 23])))
-    return Call.objects.create(site=unit.site, unit=unit, told_at=timezone.make_aware(told_at))
+    reported_at = datetime.combine(day(dice.randint(0, LAST)), time(dice.choice([0, 12, 23])))
+    return Call.objects.create(site=unit.site, unit=unit, reported_at=timezone.make_aware(reported_at))
 
 
 def _draw_looks(dice: random.Random, unit: Unit) -> None:

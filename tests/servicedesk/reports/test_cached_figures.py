@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import date
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -14,7 +15,7 @@ from django.test.utils import CaptureQueriesContext
 from pytest_django import Settings
 
 from servicedesk.core.models import TableVersion
-from servicedesk.reports.caching.figures import cached_figure
+from servicedesk.reports.caching.figures import cached_figure, code_version
 from servicedesk.reports.queries import cells
 from tests.beside import somebody_who
 from tests.factories import (
@@ -168,3 +169,16 @@ def test_many_cells_are_told_apart_as_few_are(monkeypatch: pytest.MonkeyPatch) -
         == [each.tolist() for each in sparse[1]]
         == [[1, 0, 0, 3], [0, 2]]
     )
+
+
+@pytest.mark.parametrize("module", ["weibull.py", "judgements.py", "scope.py"])
+def test_figures_of_other_code_are_not_taken_for_those_of_this(
+    module: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    before, read_bytes = code_version.__wrapped__(), Path.read_bytes
+
+    def with_a_line_more(path: Path) -> bytes:
+        return read_bytes(path) + (b"\n" if path.name == module else b"")
+
+    monkeypatch.setattr(Path, "read_bytes", with_a_line_more)
+    assert code_version.__wrapped__() != before

@@ -128,8 +128,8 @@ def test_the_year_in_brief_adds_up_failures_calls_minutes_and_pieces(as_owner: C
             unit=part.unit, installed_part=part, finding=finding, kind="repaired", minutes=45, done_on=day(on)
         )
     WorkFactory(unit=part.unit, kind="cleaned", minutes=20, done_on=day(TODAY - 5))
-    CallFactory(site=part.unit.site, unit=part.unit, told_at=NOON)
-    CallFactory(site=part.unit.site, unit=part.unit, told_at=datetime(2023, 12, 1, 12, 0, tzinfo=UTC))
+    CallFactory(site=part.unit.site, unit=part.unit, reported_at=NOON)
+    CallFactory(site=part.unit.site, unit=part.unit, reported_at=datetime(2023, 12, 1, 12, 0, tzinfo=UTC))
     page = open_page(as_owner, YEAR)
     words = plain(page)
     assert "From January 1, 2024 to today parts failed 2 times at the 1 site we watch." in words

@@ -191,7 +191,7 @@ def test_without_a_clear_rise_the_usual_stays(as_owner: Client) -> None:
         part = other.fit(unit)
         WorkFactory(unit=unit, kind="lubricated", done_on=day(100))
         other.find(part, 110 + 130 * number, detected="called")
-        CallFactory(site=unit.site, told_at=datetime(2024, 12, 30, 15, tzinfo=UTC))  # still with us
+        CallFactory(site=unit.site, reported_at=datetime(2024, 12, 30, 15, tzinfo=UTC))  # still with us
     rule = MaintenanceRuleFactory(component_type=other.track, work="lubricated", interval_months=12)
     page = plain(open_page(as_owner, f"{MAINTENANCE}?rule={rule.pk}"))
     assert "Our records do not show an interval better than the usual 12 months" in page
@@ -326,7 +326,7 @@ def test_failures_must_cost_more_than_the_care(fleet: Fleet, rule: MaintenanceRu
 def test_an_interval_longer_than_anybody_waited_is_not_given() -> None:
     fleet, sites = Fleet(), [SiteFactory() for _ in range(3)]
     for site in sites:
-        CallFactory(site=site, told_at=datetime(2024, 12, 30, 15, tzinfo=UTC))  # still with us
+        CallFactory(site=site, reported_at=datetime(2024, 12, 30, 15, tzinfo=UTC))  # still with us
     for number in range(90):
         unit = fleet.unit(sites[number % 3])
         fleet.watch(unit, 0, 720)

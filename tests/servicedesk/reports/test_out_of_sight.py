@@ -43,8 +43,8 @@ def taken_over(fleet: Fleet, on: int) -> InstalledPart:
 
 def call(unit: Unit, on: int) -> Call:
     """Take a call late in the evening of a day."""
-    told_at = timezone.make_aware(datetime.combine(day(on), time(22)))
-    return Call.objects.create(site=unit.site, unit=unit, told_at=told_at)
+    reported_at = timezone.make_aware(datetime.combine(day(on), time(22)))
+    return Call.objects.create(site=unit.site, unit=unit, reported_at=reported_at)
 
 
 @pytest.mark.parametrize(("called", "found_on", "counts"), [(100, 105, 0), (98, 190, 0), (101, 105, 1)])

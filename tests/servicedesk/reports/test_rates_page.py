@@ -156,7 +156,7 @@ def test_the_way_down_lists_just_the_findings_that_were_counted(as_owner: Client
 
 def test_what_was_left_out_is_said_with_the_way_to_it(as_owner: Client, fleet: Fleet) -> None:
     for unit in Unit.objects.all():
-        CallFactory(site=unit.site, told_at=datetime(2024, 6, 1, tzinfo=UTC))  # else they are silent
+        CallFactory(site=unit.site, reported_at=datetime(2024, 6, 1, tzinfo=UTC))  # else they are silent
     page = open_page(as_owner, RATES)
     assert "Nothing: every finding counts" in page
     part = InstalledPart.objects.all()[0]

@@ -1,4 +1,4 @@
-"""Lets somebody sign in: the first owner of a new desk, above all."""
+"""Command that adds a user, such as the first owner of a new installation."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from servicedesk.core.rules.refusals import RuleViolation
 
 
 class Command(BaseCommand):
-    """Add a person with a role; the password is asked for, or read from the standard input."""
+    """Add a user with a role; the password is prompted for, or read from the standard input."""
 
     help = (
         "Let somebody sign in, such as the first owner of a new desk. Asks for the password twice; where "

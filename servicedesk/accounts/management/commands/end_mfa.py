@@ -1,4 +1,4 @@
-"""Lets somebody sign in without a code: for the one owner whose phone is lost."""
+"""Command that ends MFA, for the one owner whose phone is lost."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from servicedesk.accounts.operations import end_mfa
 
 
 class Command(BaseCommand):
-    """End the second step of one person."""
+    """End the MFA of one user."""
 
     help = "Ask somebody for no code any more when they sign in; other owners can do it on the page People."
 

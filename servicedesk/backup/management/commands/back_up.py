@@ -1,4 +1,4 @@
-"""Makes a backup of database and photos while the desk runs."""
+"""Command that makes an online backup of database and photos."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from servicedesk.core.values.words import count
 
 
 class Command(BaseCommand):
-    """Copy database and photos into a new folder below one."""
+    """Copy database and photos into a new subfolder of a folder."""
 
     help = "Make a backup of database and photos in a new folder below DIR, while the desk runs."
 

@@ -1,4 +1,4 @@
-"""Moves a desk from its SQLite file to a PostgreSQL database."""
+"""Command that moves the records from the SQLite file to a PostgreSQL database."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from servicedesk.core.rules.refusals import RuleViolation
 
 
 class Command(BaseCommand):
-    """Copy all records into an empty PostgreSQL database, compare them, and say what to set."""
+    """Copy all records into an empty PostgreSQL database, compare them, and print the setting to change."""
 
     help = "Move this desk from its SQLite file to the empty PostgreSQL database at ADDRESS. Stop it first."
 

@@ -1,4 +1,4 @@
-"""Brings a backup back, after all of it was checked."""
+"""Command that restores a backup, after all of it was verified."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from servicedesk.core.values.words import count
 
 
 class Command(BaseCommand):
-    """Check a backup, then put it in the place of what is there."""
+    """Verify a backup, then replace the present database and photos with it."""
 
     help = "Bring the backup in DIR back. Everything in it is checked before anything is touched."
     requires_migrations_checks = False

@@ -1,1 +1,1 @@
-"""Django's SQLite backend, able to rebuild tables that rules of other tables look at."""
+"""Django's SQLite backend, able to rebuild tables that triggers on other tables refer to."""

@@ -9,7 +9,7 @@ from servicedesk.core.database.sqlite.schema import DatabaseSchemaEditor
 
 
 class DatabaseWrapper(base.DatabaseWrapper):
-    """A connection with our features, that changes tables with our schema editor."""
+    """Database connection with our features and our schema editor."""
 
     SchemaEditorClass = DatabaseSchemaEditor
     features_class = DatabaseFeatures

@@ -1,4 +1,4 @@
-"""Changing tables on SQLite while triggers look at them.
+"""Schema editor that rebuilds SQLite tables while triggers refer to them.
 
 Django changes a SQLite table by building a new one, dropping the old and renaming the new. Between the last
 two steps the name is missing, and SQLite (since 3.26) refuses the rename because triggers on other tables
@@ -13,7 +13,7 @@ from django.db.backends.sqlite3 import schema
 
 
 class DatabaseSchemaEditor(schema.DatabaseSchemaEditor):
-    """Django's own, with SQLite's older way of renaming while a table is rebuilt."""
+    """Django's schema editor, with SQLite's legacy ALTER TABLE behavior while a table is rebuilt."""
 
     def _remake_table(self, *args: Any, **kwargs: Any) -> None:
         self.execute("PRAGMA legacy_alter_table = ON")

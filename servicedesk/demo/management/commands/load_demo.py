@@ -1,4 +1,4 @@
-"""Loads the demo company: an invented fleet with eleven years of records and a planned week."""
+"""Command that loads the demo company: an invented fleet with eleven years of records and a planned week."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ def day(text: str) -> date:
 
 
 class Command(BaseCommand):
-    """Load the demo company into an empty desk, or say that it is there."""
+    """Load the demo company into an empty database, or report that it is there."""
 
     help = (
         "Load an invented company with about 700 units at 260 sites, eleven years of records, open calls and "
@@ -58,10 +58,10 @@ class Command(BaseCommand):
             self.stdout.write(f"  {person.username:<8} {person.password:<18} {person.name}, {person.role}")
 
     def _load(self, scenario: Scenario, *, today: date | None, folder: Path) -> None:
-        # Imported here, because a second run only says that all is there, and says it at once.
+        # Imported here, because a second run only reports that all is there, and does so at once.
         from servicedesk.demo.loading import load_demo
 
-        # Each change of a part asks for periodic work; a line for each of them would drown the sign-ins.
+        # Each change of a part queues periodic work; a log line for each of them would drown the sign-ins.
         logging.getLogger("celery.app.trace").setLevel(logging.WARNING)
         try:
             load_demo(scenario, today=today, folder=folder, tell=self.stdout.write)

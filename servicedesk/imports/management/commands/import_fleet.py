@@ -1,4 +1,4 @@
-"""The command that brings a fleet in from files."""
+"""Command that imports a fleet from files."""
 
 from __future__ import annotations
 
@@ -24,11 +24,11 @@ from units.models import Site
 
 LISTED = 50
 PATIENCE = 90
-"""Seconds to wait for a batch that another process, perhaps a dead one on another machine, still holds."""
+"""Seconds to wait for a lease of another process, perhaps a dead one on another machine."""
 
 
 class Command(BaseCommand):
-    """Bring in units, and beside them their history and when they were watched."""
+    """Import units, and with them their history and observation periods."""
 
     help = (
         "Checks the files whole, then applies them. With a bad row nothing is applied, unless --keep-good. "
@@ -58,7 +58,7 @@ class Command(BaseCommand):
         parser.add_argument("--revert", type=int, metavar="NUMBER", help="delete all that an import made")
 
     def handle(self, *args: Any, **options: Any) -> None:
-        """Import the named files, go on with cut-off imports, or undo one."""
+        """Import the named files, resume interrupted imports, or revert one."""
         actions = [options["units"] is not None, options["resume"], options["revert"] is not None]
         if sum(actions) != 1:
             raise CommandError("Name a file of units, or give --resume, or --revert NUMBER.")
@@ -118,7 +118,7 @@ class Command(BaseCommand):
             raise CommandError(f"Nothing was applied: {count(bad, 'cell')} can't be taken.", returncode=1)
 
     def _resume(self, bad_rows: Path | None) -> None:
-        """Go on with every import that was cut off."""
+        """Resume every import that was interrupted."""
         batches = list(Batch.objects.unfinished())
         if not batches:
             self.stdout.write("No import was cut off.")
@@ -135,14 +135,14 @@ class Command(BaseCommand):
                 operations.discard_batch(batch)
 
     def _wait_for(self, batch: Batch) -> None:
-        """Give a process that holds the batch the time to renew its hold or to lose it."""
+        """Wait until a process that has the lease of the batch renews or loses it."""
         until = time.monotonic() + PATIENCE
         while not operations.is_free(batch) and time.monotonic() < until:
             time.sleep(0.5)
             batch.refresh_from_db()
 
     def _revert(self, number: int) -> None:
-        """Take an import back."""
+        """Revert an import."""
         batch = Batch.objects.filter(pk=number).first()
         if batch is None:
             raise CommandError(f"There is no import {number}.")
@@ -156,7 +156,7 @@ class Command(BaseCommand):
         )
 
     def _tell(self, batch: Batch, *, seconds: float) -> None:
-        """Say in a few lines what came of an import."""
+        """Summary of an import in a few lines."""
         if batch.check_only:
             self.stdout.write("Checked only; nothing was applied.")
         else:
@@ -175,7 +175,7 @@ class Command(BaseCommand):
         self.stdout.write(f"  {seconds:.1f} seconds")
 
     def _report_bad(self, batch: Batch, folders: dict[InputFile, Path], *, folder_given: bool) -> None:
-        """List the first problems, and say where the rest is."""
+        """List the first problems, and where the rest is."""
         number = operations.count_problems(batch)
         if not number:
             return
@@ -197,7 +197,7 @@ class Command(BaseCommand):
 
 
 def _open_batch(paths: dict[InputFile, Path], options: dict[str, Any]) -> Batch:
-    """Hand the files in."""
+    """Create a batch from the files."""
     with ExitStack() as stack:
         files = {}
         for file, path in paths.items():
@@ -217,7 +217,7 @@ def _open_batch(paths: dict[InputFile, Path], options: dict[str, Any]) -> Batch:
 
 
 class ProgressBar:
-    """How far the work has come: a bar in a terminal, else a line for every tenth."""
+    """Progress of the work: a bar in a terminal, else a line for every tenth."""
 
     WIDTH = 30
 

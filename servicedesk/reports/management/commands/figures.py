@@ -1,4 +1,4 @@
-"""Prints the figures of the pages, for spreadsheets and programs."""
+"""Management command that prints the figures of the pages as text, CSV or JSON."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from units.models import ComponentType
 if TYPE_CHECKING:
     from servicedesk.reports.forms import FigureForm
 
-# What works figures out takes a second to load: each figure loads its own, a question refused loads none.
+# Numerics take a second to import: each figure imports its own, and a bad question imports none.
 
 RATES = "rates"
 COMPARE = "compare"
@@ -33,7 +33,7 @@ BAD_QUESTION = 2
 
 
 class Command(BaseCommand):
-    """Print how often parts fail, how long they last, or how failures gather over age."""
+    """Print one of the figures."""
 
     help = (
         "Print failure rates by group (rates), two types held against each other (compare, with --of and "
@@ -45,7 +45,7 @@ class Command(BaseCommand):
         "thin for is null, with its reason."
     )
 
-    requires_system_checks = ()  # they read every page of the desk, which takes as long as many a figure
+    requires_system_checks = ()  # they import every view, which takes as long as many a figure
 
     def add_arguments(self, parser: ArgumentParser) -> None:
         parser.add_argument("name", metavar="NAME", help=", ".join(NAMES))
@@ -207,7 +207,7 @@ class Command(BaseCommand):
         self._print(options, tables.paper_json(paper), tables.PAPER_HEADER, rows)
 
     def _check(self, form: FigureForm) -> None:
-        """Refuse what the page would refuse, in its words."""
+        """Raise a CommandError with the first error of a form."""
         for name, errors in form.errors.items():
             raise CommandError(f"--{name.replace('_', '-')}: {errors[0]}", returncode=BAD_QUESTION)
 
@@ -248,12 +248,12 @@ class Command(BaseCommand):
 
 
 def _told(options: dict[str, Any], *names: str) -> QueryDict:
-    """Put options into the shape in which pages are asked."""
+    """Options as query parameters of a form."""
     data = QueryDict(mutable=True)
     data.update({name: str(options[name]) for name in names if options.get(name) is not None})
     return data
 
 
 def _listed(value: str | list[str] | None) -> list[str]:
-    """Take one answer for a list of one: calls from Python may give it plainly."""
+    """Value of an option as a list: calls from Python may pass a single value."""
     return [value] if isinstance(value, str) else value or []

@@ -1,4 +1,4 @@
-"""Keeps the fleet's failure log."""
+"""Management command that updates the failure log."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from servicedesk.reports.operations import keep_failure_log, rebuild_failure_log
 
 
 class Command(BaseCommand):
-    """Bring the failure log up to today."""
+    """Update the failure log up to today."""
 
     help = (
         "Bring the fleet's failure log up to today: failures and items at risk by day and type of part. Only "

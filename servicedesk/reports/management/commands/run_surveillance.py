@@ -1,4 +1,4 @@
-"""Looks which lots and types fail more often than the others, as the clock does every night."""
+"""Management command that runs the nightly surveillance of lots and types at once."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from servicedesk.reports.tasks import run_surveillance
 
 
 class Command(BaseCommand):
-    """Look at all lots and types at once."""
+    """Run the surveillance of all lots and types."""
 
     help = "Look at all lots and types of part at once, and write down which stand out."
 

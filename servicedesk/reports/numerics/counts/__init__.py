@@ -1,1 +1,1 @@
-"""Numbers of events: rates, their limits, ratios, and what sites have in common."""
+"""Event counts: rates, rate ratios, their limits, and the variance between sites."""

@@ -1,4 +1,4 @@
-"""Which kind of part fails more often once sun, color and age are allowed for."""
+"""Poisson regression of failure rates on covariates (type, sun, color, age), with cluster-robust errors."""
 
 from __future__ import annotations
 
@@ -15,20 +15,20 @@ from servicedesk.reports.numerics.counts.sites import counts_at_risk
 from servicedesk.reports.numerics.distributions import normal_quantile, t_quantile
 
 MOST_ROUNDS = 25
-"""A regression that settles at all does so in half as many rounds."""
+"""Most iterations: a regression that converges at all does so in half as many."""
 
 LARGEST_LOG = 300.0
-"""Rates beyond this power of e are no rates."""
+"""Linear predictors are clipped to this size: rates beyond this power of e are no rates."""
 
 SETTLED = 1e-10
-"""Coefficients that move less than this have settled."""
+"""Convergence tolerance: coefficients that move less than this, relative to their size, have converged."""
 
 OVERLAP = 1e-9
-"""A column that adds less than this share of itself to the others adds nothing."""
+"""Rank tolerance: a column that adds less than this share of itself to the others is collinear with them."""
 
 
 class OverlapError(ValueError):
-    """Columns of a design that say the same thing: ``name`` is a mixture of ``others``."""
+    """Collinear columns of a design: ``name`` is a linear combination of ``others``."""
 
     def __init__(self, name: str, others: Sequence[str]) -> None:
         super().__init__(
@@ -40,7 +40,7 @@ class OverlapError(ValueError):
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Regression:
-    """Failure rates as a product of what was recorded about the items.
+    """Result of a log-linear Poisson regression of failure rates.
 
     Attributes
     ----------
@@ -56,7 +56,7 @@ class Regression:
     deviance : float
         Twice the log-likelihood lost against rows that each have their own rate.
     clusters : int or None
-        Sites behind the standard errors; none if items counted as independent.
+        Sites behind the standard errors; None if items counted as independent.
     """
 
     names: tuple[str, ...]
@@ -81,7 +81,7 @@ def rate_regression(
     degrees: float | None = None,
     confidence: float = 0.95,
 ) -> Regression:
-    """Compare failure rates after allowing for everything in the design.
+    """Poisson regression of failure rates on a design, with cluster-robust standard errors by site.
 
     Parameters
     ----------
@@ -95,10 +95,10 @@ def rate_regression(
     names : sequence of str
         Names of the columns.
     left_out : bool
-        Whether the errors are those of leaving out one site after another (CR3) and not the plain sandwich
-        (CR1), which is too small where few sites tell a coefficient.
+        Whether to use jackknife errors, which leave out one site after another (CR3), and not the plain
+        sandwich (CR1), which is too small where few sites identify a coefficient.
     degrees : float, optional
-        Degrees of freedom of the t quantile; one fewer than there are sites unless told fewer.
+        Degrees of freedom of the t quantile; by default one fewer than there are sites.
     confidence : float
         Two-sided confidence of the limits.
 
@@ -109,8 +109,8 @@ def rate_regression(
     Raises
     ------
     ValueError
-        If columns differ in length, nothing was watched, fewer than two sites remain, columns of the design
-        say the same thing (they are named), or the records drive a coefficient to infinity (a level without
+        If columns differ in length, nothing was at risk, fewer than two sites remain, columns of the design
+        are collinear (they are named), or the records drive a coefficient to infinity (a level without
         failures; it is named).
 
     Notes
@@ -118,9 +118,9 @@ def rate_regression(
     Poisson regression with the logarithm of the time at risk as offset, by iterated weighted least squares.
     Errors are the sandwich by site, times ``k / (k - 1)`` for ``k`` sites, with the t quantile on ``k - 1``
     degrees of freedom; or the jackknife's, ``(k - 1) / k`` times the sum of the squares of what leaving out
-    each site changes, by one step of the fit without it. The error of a coefficient that cannot be told
+    each site changes, by one step of the fit without it. The error of a coefficient that is not identified
     without one of the sites is infinite. Assumes that covariates multiply the rate and that sites are
-    independent; the variance within a site may be anything. What was not recorded is not allowed for.
+    independent; the variance within a site may be anything. What was not recorded is not adjusted for.
 
     References
     ----------
@@ -182,7 +182,7 @@ def _design(design: ArrayLike, *, names: Sequence[str], rows: int) -> FloatArray
 
 
 def _refuse_overlap(matrix: FloatArray, *, names: Sequence[str]) -> None:
-    """Name the columns that are a mixture of others, because no records can tell them apart."""
+    """Raise an OverlapError that names the collinear columns, by QR with pivoting."""
     size = np.linalg.norm(matrix, axis=0)
     if (size == 0).any():
         raise ValueError(
@@ -202,7 +202,7 @@ def _refuse_overlap(matrix: FloatArray, *, names: Sequence[str]) -> None:
 
 
 def _fit(number: FloatArray, time: FloatArray, matrix: FloatArray, *, names: Sequence[str]) -> FloatArray:
-    """Find the coefficients by iterated weighted least squares, starting from the rates of the rows."""
+    """Maximum-likelihood coefficients by iterated weighted least squares, from the rates of the rows."""
     mean = number + 0.5
     coefficient = _weighted_fit(matrix, target=np.log(mean / time), weight=mean)
     for _ in range(MOST_ROUNDS):
@@ -239,7 +239,7 @@ def _model_errors(mean: FloatArray, matrix: FloatArray) -> FloatArray:
 def _site_errors(
     number: FloatArray, mean: FloatArray, matrix: FloatArray, *, site: IntArray, left_out: bool
 ) -> tuple[int, FloatArray]:
-    """Give the number of sites and the standard errors they tell."""
+    """Number of sites, and the cluster-robust standard errors: jackknife (CR3) or sandwich (CR1)."""
     place = np.unique(site, return_inverse=True)[1]
     clusters = int(place.max()) + 1
     if clusters < 2:
@@ -255,13 +255,13 @@ def _site_errors(
 def _changes_without_each(
     mean: FloatArray, matrix: FloatArray, pulls: FloatArray, *, site: IntArray
 ) -> FloatArray:
-    """Give by how much leaving out each site changes the coefficients: one row a site.
+    """Change of the coefficients when each site is left out, by one Newton step: one row a site.
 
-    Infinite where the coefficient cannot be told without it: then no mixture of what the other sites tell is
-    that coefficient alone.
+    Infinite where the coefficient is not identified without that site: then no linear combination of the
+    other sites' information is that coefficient alone.
     """
     whole = (matrix.T * mean) @ matrix
-    # In units of the columns' own sizes, so that what is left of a column does not depend on its unit.
+    # Scaled by the columns' own sizes, so that what is left of a column does not depend on its unit.
     size = np.sqrt(np.diag(whole))
     width = size.size
     own = np.empty((pulls.shape[0], width, width))

@@ -1,4 +1,4 @@
-"""Whether failures come faster with time when every group is held only against itself."""
+"""Conditional (within-group) Poisson fit of a power law of time: every group is compared only with itself."""
 
 from __future__ import annotations
 
@@ -17,18 +17,18 @@ from servicedesk.reports.numerics.survival.power_law import FLATTEST, STEEPEST, 
 
 @dataclass(frozen=True, kw_only=True)
 class ConditionalFit:
-    """A power of time that all groups share, each at a rate of its own.
+    """Power law of time with one shape for all groups and a rate of its own for each.
 
     Attributes
     ----------
     shape, low, high : float
-        With its likelihood-ratio limits; above one failures come faster with time.
+        Shape with its likelihood-ratio limits; above one failures come faster with time.
     rate : float
         Failures by time one, all groups taken together at that shape.
     events : int
         Failures.
     groups : int
-        Groups with a failure: the others say nothing of the shape.
+        Groups with a failure: the others carry no information on the shape.
     """
 
     shape: float
@@ -41,7 +41,7 @@ class ConditionalFit:
 
 @dataclass(frozen=True, eq=False)
 class _Spans:
-    """Spans in groups that had a failure: logarithms of their ends in units of the longest, and counts."""
+    """Spans in groups with a failure: logarithms of their ends in units of the longest, and counts."""
 
     log_start: FloatArray
     log_stop: FloatArray
@@ -50,7 +50,7 @@ class _Spans:
     sum_log: float
 
     def slope(self, shape: float) -> tuple[FloatArray, FloatArray]:
-        """Give each group's time at risk under a shape, and its derivative."""
+        """Time at risk of each group in powers of time, and its derivative by the shape."""
         sums = []
         for ends in (self.log_stop, self.log_start):
             grown = np.exp(shape * ends)
@@ -62,12 +62,12 @@ class _Spans:
         return stop - start, stop_slope - start_slope
 
     def score(self, shape: float) -> float:
-        """Give the derivative of the profile log-likelihood; it falls steadily."""
+        """Score: derivative of the profile log-likelihood by the shape; it decreases with the shape."""
         time, slope = self.slope(shape)
         return float(self.number.sum() / shape + self.sum_log - (self.number * slope / time).sum())
 
     def value(self, shape: float) -> float:
-        """Give the profile log-likelihood, without what does not depend on the shape."""
+        """Profile log-likelihood of the shape, up to a constant."""
         time, _ = self.slope(shape)
         total = self.number.sum()
         return float(total * math.log(shape) + shape * self.sum_log - (self.number * np.log(time)).sum())
@@ -75,7 +75,7 @@ class _Spans:
 
 @dataclass(frozen=True, eq=False)
 class _Parts:
-    """Parts of spans in groups that had a failure: the spans' ends as logarithms, shares watched, and counts.
+    """Parts of spans in groups with a failure: logarithms of the ends, shares at risk, and counts.
 
     ``log_stop`` is counted from the latest end in the row's group, which keeps every power of it in bounds.
     ``width`` is how far the logarithms of a span's ends lie apart: infinite where it begins at zero.
@@ -89,13 +89,13 @@ class _Parts:
     number: FloatArray
 
     def value(self, shape: float) -> float:
-        """Give the profile log-likelihood, without what does not depend on the shape."""
+        """Profile log-likelihood of the shape, up to a constant."""
         grown = shape * self.log_stop + np.log(-np.expm1(-shape * self.width))
         time = columns.sums(self.group, weights=self.watched * np.exp(grown), size=self.number.size)
         return float((self.event * grown).sum() - (self.number * np.log(time)).sum())
 
     def score(self, shape: float) -> float:
-        """Give the derivative of the profile log-likelihood."""
+        """Score: derivative of the profile log-likelihood by the shape."""
         wide = shape * self.width
         grown = self.watched * np.exp(shape * self.log_stop) * -np.expm1(-wide)
         with np.errstate(over="ignore", invalid="ignore"):
@@ -114,12 +114,12 @@ def fit_conditional(
     *,
     confidence: float = 0.95,
 ) -> ConditionalFit:
-    """Fit a power of time to repeated failures, with a rate of its own for every group.
+    """Fit a power law of time to recurrent failures, conditional on the failures of every group.
 
     Parameters
     ----------
     start, stop : array_like
-        Times between which each row was watched.
+        Times between which each row was at risk.
     event : array_like
         Failures at the end of each row.
     group : array_like
@@ -129,7 +129,7 @@ def fit_conditional(
 
     Returns
     -------
-    WithinFit
+    ConditionalFit
 
     Raises
     ------
@@ -193,27 +193,27 @@ def fit_conditional_parts(
     telling: int | None = None,
     confidence: float = 0.95,
 ) -> ConditionalFit:
-    """Fit a power of time to failures of which only a span is used, with a rate of its own for every group.
+    """Fit a power law of time to grouped failure times, conditional on the failures of every group.
 
     Parameters
     ----------
     start, stop : array_like
-        Times between which each row's span lies. Where in it a failure fell is not looked at.
+        Times between which each row's span lies. Where in it a failure fell is not used.
     watched : array_like
-        How many spans of that kind were watched, in whole or in part: 0.5 for half of one.
+        How many spans of that kind were at risk, in whole or in part: 0.5 for half of one.
     event : array_like
         Failures in each row.
     group : array_like
         Group (site, age and month of the year) of each row.
     telling : int, optional
-        Failures in groups whose rows differ, at least 2: where these are few, limits from the normal are too
-        narrow, and Student's t on one less takes its place.
+        Failures in groups whose rows differ, at least 2: where these are few, normal limits are too narrow,
+        and Student's t on one degree of freedom fewer takes their place.
     confidence : float
         Two-sided confidence of the limits.
 
     Returns
     -------
-    WithinFit
+    ConditionalFit
 
     Raises
     ------
@@ -222,8 +222,9 @@ def fit_conditional_parts(
 
     Notes
     -----
-    As `fit_within`, for grouped times: a row is expected to have ``watched * (stop**shape - start**shape)``
-    failures times its group's rate. What changes within a span (the season within a month) drops out with it.
+    As `fit_conditional`, for grouped times: a row is expected to have
+    ``watched * (stop**shape - start**shape)`` failures times its group's rate. What changes within a span
+    (the season within a month) drops out with it.
 
     References
     ----------
@@ -272,7 +273,7 @@ def fit_conditional_parts(
 
 
 def _limits(profile: _Spans | _Parts, *, events: float, drop: float) -> tuple[float, float, float]:
-    """Find where a profile log-likelihood is greatest, and the shapes at which it is lower by a drop."""
+    """Maximum of a profile log-likelihood, and the two shapes at which it is lower by ``drop``."""
     span = (math.log(FLATTEST), math.log(STEEPEST))
     best = find_root(lambda at: profile.score(math.exp(at)), start=0.0, step=0.5, span=span)
     if not math.isfinite(best):

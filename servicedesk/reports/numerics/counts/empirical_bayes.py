@@ -1,4 +1,4 @@
-"""Rates of small groups side by side, each drawn toward what the others show."""
+"""Empirical-Bayes shrinkage of the failure rates of groups (gamma-Poisson model)."""
 
 from __future__ import annotations
 
@@ -15,23 +15,22 @@ from servicedesk.reports.numerics.counts import exact
 from servicedesk.reports.numerics.counts.sites import counts_at_risk
 
 SHAPES = np.geomspace(1e-9, 1e7, 129)
-"""Shapes of the gamma at which the likelihood is first looked at: from a wild spread of rates to none."""
+"""Grid of gamma shapes at which the marginal likelihood is first evaluated: from a wide spread to none."""
 
 GAIN = 1e-7
-"""A spread that raises the log-likelihood by no more than this is no spread."""
+"""A spread that raises the log-likelihood by no more than this counts as none."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class ShrunkRates:
-    """Rates of several groups, drawn together as far as the records say they belong together.
+    """Empirical-Bayes rates of several groups, with the gamma prior they are shrunk toward.
 
     Attributes
     ----------
     prior_shape, prior_rate : float
-        The gamma distribution the groups' rates seem to come from; both infinite when nothing tells them
-        apart.
+        Fitted gamma prior of the groups' rates; both infinite when nothing tells the groups apart.
     rate, low, high : ndarray
-        Mean and limits of each group's rate.
+        Posterior mean and limits of each group's rate.
     pooled : bool
         There is no evidence that the groups differ; every rate is the common one.
     """
@@ -47,13 +46,12 @@ class ShrunkRates:
 def shrink_rates(
     events: ArrayLike, exposure: ArrayLike, *, design_effect: float = 1.0, confidence: float = 0.95
 ) -> ShrunkRates:
-    """Estimate the rates of several groups together, drawing the small ones toward the rest.
+    """Empirical-Bayes shrinkage of the failure rates of several groups.
 
     Parameters
     ----------
     events, exposure : array_like
-        Failures and time at risk, one entry a group. A group without time at risk gets what the others
-        suggest.
+        Failures and time at risk, one entry a group. A group without time at risk gets the prior's mean.
     design_effect : float
         Inflation of the variance by shared sites; failures and time at risk are divided by it.
     confidence : float
@@ -62,12 +60,12 @@ def shrink_rates(
     Returns
     -------
     ShrunkRates
-        For showing groups in order and raising alarms; the plain counts belong beside them.
+        For ranking groups and raising alarms; the plain counts belong beside them.
 
     Raises
     ------
     ValueError
-        If columns differ in length, nothing was watched, or an event happened in a group without time at
+        If columns differ in length, nothing was at risk, or an event happened in a group without time at
         risk.
 
     Notes
@@ -119,7 +117,7 @@ def _common(number: FloatArray, time: FloatArray, *, confidence: float) -> Shrun
 
 
 def _prior(number: FloatArray, time: FloatArray) -> tuple[float, float] | None:
-    """Find the gamma of the highest marginal likelihood, or none when no spread beats a common rate."""
+    """Gamma prior of the highest marginal likelihood, or None when no spread beats a common rate."""
     if not number.any():
         return None
     common = number.sum() / time.sum()
@@ -141,7 +139,7 @@ def _prior(number: FloatArray, time: FloatArray) -> tuple[float, float] | None:
 
 
 def _mean(shape: float, number: FloatArray, time: FloatArray) -> float:
-    """Find the mean rate that fits best for one shape of the gamma."""
+    """Maximum-likelihood mean rate for one shape of the gamma."""
 
     def slope(mean: float) -> float:
         return float(((number - mean * time) / (shape + mean * time)).sum())
@@ -164,7 +162,7 @@ def _likelihood(shape: float, mean: float, number: FloatArray, time: FloatArray)
 
 
 def _slope(shape: float, mean: float, number: FloatArray, time: FloatArray) -> float:
-    """Give the derivative of the log-likelihood by the shape, at the mean that fits it best."""
+    """Derivative of the profile marginal log-likelihood by the shape of the gamma."""
     expected = mean * time
     terms = (
         special.digamma(shape + number)

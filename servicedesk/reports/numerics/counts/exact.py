@@ -17,7 +17,7 @@ def poisson_limits(number: float, time: float, *, confidence: float) -> tuple[fl
 
 
 def clopper_pearson(a: float, b: float, *, confidence: float) -> tuple[float, float]:
-    """Clopper-Pearson limits of a binomial share, from counts of two kinds."""
+    """Clopper-Pearson limits of a binomial proportion, from counts of two kinds."""
     tail = (1 - confidence) / 2
     low = special.betaincinv(a, b + 1, tail) if a > 0 else 0.0
     high = special.betainccinv(a + 1, b, tail) if b > 0 else 1.0
@@ -25,12 +25,12 @@ def clopper_pearson(a: float, b: float, *, confidence: float) -> tuple[float, fl
 
 
 def chance_of_as_many(a: float, b: float, *, part: float) -> float:
-    """Upper tail of the binomial: the chance of ``a`` or more among ``a + b`` when the share is ``part``."""
+    """Binomial upper tail: the chance of ``a`` or more among ``a + b`` when the share is ``part``."""
     return float(special.betainc(a, b + 1, part)) if a > 0 else 1.0
 
 
 def chances_of_as_many(a: FloatArray | float, b: FloatArray | float, *, part: FloatArray) -> FloatArray:
-    """Upper tails of the binomial for columns; each as `chance_of_as_many`."""
+    """Binomial upper tails for columns; each as `chance_of_as_many`."""
     chance = special.betainc(np.maximum(a, 1e-300), np.add(b, 1), part)
     return np.where(np.greater(a, 0), chance, 1.0).astype(np.float64)
 
@@ -48,7 +48,7 @@ def split_p_values(a: FloatArray, b: FloatArray, *, part: FloatArray) -> FloatAr
 
 
 def none_p_value(failures: FloatArray, *, odds: FloatArray) -> float:
-    """Give the two-sided p-value of equal rates when one group had no failures in any stratum.
+    """Exact conditional two-sided p-value of equal rates when one group had no failures in any stratum.
 
     ``failures`` are those of the other group and ``odds`` the empty group's time at risk per unit of the
     other's.
@@ -57,13 +57,13 @@ def none_p_value(failures: FloatArray, *, odds: FloatArray) -> float:
 
 
 def none_limit(failures: FloatArray, *, odds: FloatArray, tail: float) -> float:
-    """Confidence limit of the rate ratio (empty group to other) where one group had no failures."""
+    """Exact confidence limit of the rate ratio (empty group to other) where one group had no failures."""
     target = -np.log(tail)
 
     def excess(log_ratio: float) -> float:
         return float((failures * np.log1p(odds * np.exp(log_ratio))).sum() - target)
 
-    # Between them these two bracket the root: log(1 + x) lies between log(x) and x.
+    # These two bracket the root: log(1 + x) lies between log(x) and x.
     low = np.log(target / (failures * odds).sum())
     high = target / failures.sum() + 1.0 - np.log(odds[failures > 0]).min()
     return float(np.exp(optimize.brentq(excess, low, high, xtol=1e-13)))

@@ -1,4 +1,4 @@
-"""How far chance alone carries the rates of groups that are alike."""
+"""Control limits of a funnel plot: the range of observed rates that chance alone explains."""
 
 from __future__ import annotations
 
@@ -15,13 +15,13 @@ from servicedesk.reports.numerics.distributions import (
 )
 
 MANY = 1e9
-"""Expected counts above this are taken for normal."""
+"""Expected counts above this are taken as normal."""
 
 
 def funnel_limits(
     rate: float, exposure: ArrayLike, *, design_effect: float = 1.0, confidence: float = 0.95
 ) -> tuple[FloatArray, FloatArray]:
-    """Say how far chance alone carries the observed rate of groups that all have the same true rate.
+    """Funnel-plot limits of observed rates around a common rate, by time at risk.
 
     Parameters
     ----------
@@ -65,8 +65,8 @@ def funnel_limits(
 
 
 def _between_counts(tail: float, due: FloatArray) -> FloatArray:
-    """Give Poisson quantiles with the step between two counts shared out in proportion."""
-    # Beyond that the law of the counts is normal to more digits than it can be computed with.
+    """Interpolated Poisson quantiles: the step between two counts is shared out in proportion."""
+    # Beyond that the distribution is normal to more digits than it can be computed with.
     many = due > MANY
     few = np.where(many, 1.0, due)
     count = poisson_quantile(tail, few)

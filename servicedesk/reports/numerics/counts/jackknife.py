@@ -1,4 +1,4 @@
-"""Rates and their ratios with errors by the jackknife: what leaving out one site after another changes."""
+"""Rates and rate ratios with jackknife errors, leaving out one site after another."""
 
 from __future__ import annotations
 
@@ -23,15 +23,15 @@ from servicedesk.reports.numerics.counts.sites import (
 from servicedesk.reports.numerics.distributions import t_quantile, t_tail
 
 NOTHING_LEFT = 1e-9
-"""A sum that leaving out a site brings below this share of itself was all of that site."""
+"""A sum that falls below this share of itself without a site counts as all of that site's."""
 
 LARGEST_LOG = 300.0
-"""Limits farther away than this power of e are no limits."""
+"""Limits are capped at this power of e."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class JackknifeRatio(RateRatio):
-    """A rate ratio whose interval rests on the sites: ``sites`` of the first and the second group."""
+    """Rate ratio with a jackknife interval by site; ``sites`` are those of the first and the second group."""
 
     sites: tuple[int, int]
 
@@ -44,7 +44,7 @@ def jackknife_rate(
     fleet_design_effect: float | None = None,
     confidence: float = 0.95,
 ) -> ClusteredRate:
-    """Give the failures per unit of time at risk with the jackknife interval by site.
+    """Failure rate with the jackknife interval by site.
 
     Parameters
     ----------
@@ -66,16 +66,16 @@ def jackknife_rate(
     Raises
     ------
     ValueError
-        If columns differ in length, nothing was watched, or an event happened to an item with no time at
+        If columns differ in length, nothing was at risk, or an event happened to an item with no time at
         risk.
 
     Notes
     -----
     The jackknife interval is ``rate * exp(+-t s)``. With ``h`` a site's share of the time at risk, ``s**2``
     is ``(k - 1) / k`` times the sum over the ``k`` sites of the squares of
-    ``(n_i - rate * T_i) / ((1 - h_i) n)``: each site is held against the rate of all others, so a site that
-    holds most of the time does not hide how far it is from them. ``t`` has ``1 / sum(h**2) - 1`` degrees of
-    freedom, the number of sites as large as the larger ones less one, but no fewer than one.
+    ``(n_i - rate * T_i) / ((1 - h_i) n)``: each site is compared with the rate of all others, so a site with
+    most of the time does not hide how far it is from them. ``t`` has ``1 / sum(h**2) - 1`` degrees of freedom
+    (the effective number of sites less one), but no fewer than one.
 
     References
     ----------
@@ -120,7 +120,7 @@ def jackknife_rate_ratio(
     stratum: ArrayLike | None = None,
     confidence: float = 0.95,
 ) -> JackknifeRatio:
-    """Compare two failure rates, within strata where there are any, with the jackknife interval by site.
+    """Mantel-Haenszel rate ratio of two groups, with the jackknife interval by site.
 
     Parameters
     ----------
@@ -131,7 +131,7 @@ def jackknife_rate_ratio(
     group : array_like
         0 for the first group, 1 for the second.
     stratum : array_like, optional
-        Stratum of each row. Strata where only one group was watched say nothing and do not count.
+        Stratum of each row. Strata where only one group was at risk carry no information and do not count.
     confidence : float
         Two-sided confidence of the interval.
 
@@ -150,10 +150,10 @@ def jackknife_rate_ratio(
     Notes
     -----
     The Mantel-Haenszel ratio (the crude one, with one stratum). The variance of its logarithm is
-    ``(k - 1) / k`` times the sum of the squares by which leaving out each of ``k`` sites changes it; ``t``
-    has one degree of freedom fewer than the smaller number of sites of the two groups: with one type a site
-    a type at five sites is five pieces of evidence, however many the other has. Where one group had no
-    failures at all, limits and p-value are the exact ones on effective counts.
+    ``(k - 1) / k`` times the sum of the squared changes when each of ``k`` sites is left out; ``t`` has one
+    degree of freedom fewer than the smaller number of sites of the two groups: a type at five sites rests on
+    five independent units, however many sites the other has. Where one group had no failures at all, limits
+    and p-value are the exact ones on effective counts.
 
     References
     ----------
@@ -190,7 +190,7 @@ def jackknife_rate_ratio(
 
 
 class _Cells(NamedTuple):
-    """Failures and time at risk of both groups, one row a site and stratum in which both were watched."""
+    """Failures and time at risk of both groups, one row a site and stratum in which both were at risk."""
 
     a: FloatArray
     time_a: FloatArray
@@ -212,7 +212,7 @@ class _Cells(NamedTuple):
         return a, time_a, b, time_b
 
     def changes(self) -> FloatArray:
-        """Give the logarithm of the ratio without each site."""
+        """Logarithm of the Mantel-Haenszel ratio without each site."""
         whole = [column[self.stratum] for column in self.by_stratum()]
         without = [_less(total, column) for total, column in zip(whole, self[:4], strict=True)]
         first = np.unique(self.stratum, return_index=True)[1]
@@ -228,7 +228,7 @@ class _Cells(NamedTuple):
         return ratio
 
     def inflation(self) -> float:
-        """Give the larger of the two factors by which sites that differ inflate the variance of a count."""
+        """Larger of the two groups' variance inflation factors from differences between sites."""
         a, b = (columns.sums(self.site, weights=each) for each in (self.a, self.b))
         time_a, time_b = self.first_sites, self.second_sites
         number, time = np.concatenate([a, b]), np.concatenate([time_a, time_b])
@@ -276,17 +276,17 @@ def _less(total: FloatArray, part: FloatArray) -> FloatArray:
 def _parts(
     a: FloatArray, time_a: FloatArray, b: FloatArray, time_b: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Give what each stratum adds above and below the line of the Mantel-Haenszel ratio."""
+    """Terms of each stratum in the numerator and denominator of the Mantel-Haenszel ratio."""
     both = (time_a > 0) & (time_b > 0)
     time = np.where(both, time_a + time_b, 1.0)
     return np.where(both, a * time_b / time, 0.0), np.where(both, b * time_a / time, 0.0)
 
 
 def _error(change: FloatArray) -> float:
-    """Give the jackknife's standard error from what leaving out each site changes."""
+    """Jackknife standard error from the changes when each site is left out."""
     return float(np.sqrt((change.size - 1) / change.size * (change**2).sum()))
 
 
 def _critical_value(confidence: float, *, degrees: float, error: float) -> float:
-    """Give the factor between an estimate and its limits."""
+    """Factor between an estimate and its limits, by the t quantile on the log scale."""
     return float(np.exp(min(t_quantile((1 + confidence) / 2, degrees) * error, LARGEST_LOG)))

@@ -1,4 +1,4 @@
-"""What a p-value or an interval is worth when it is one of many."""
+"""Multiplicity adjustment of p-values and intervals: Holm, Benjamini-Hochberg and Bonferroni."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from servicedesk.reports.numerics.columns import FloatArray, IntArray
 
 
 def holm(p_values: ArrayLike) -> FloatArray:
-    """Adjust the p-values of a few comparisons planned beforehand.
+    """Holm's adjusted p-values of a few comparisons planned beforehand (family-wise error).
 
     Parameters
     ----------
@@ -20,7 +20,7 @@ def holm(p_values: ArrayLike) -> FloatArray:
     Returns
     -------
     ndarray
-        Adjusted p-values: calling those below 0.05 different is wrong anywhere among them at most one time in
+        Adjusted p-values: calling those below 0.05 different makes any error among them at most one time in
         twenty. NaN stays NaN and does not count.
 
     Raises
@@ -43,7 +43,7 @@ def holm(p_values: ArrayLike) -> FloatArray:
 
 
 def benjamini_hochberg(p_values: ArrayLike) -> FloatArray:
-    """Adjust the p-values of a screening, in which a known share of false alarms is put up with.
+    """Benjamini-Hochberg q-values of a screening (false discovery rate).
 
     Parameters
     ----------
@@ -76,14 +76,14 @@ def benjamini_hochberg(p_values: ArrayLike) -> FloatArray:
 
 
 def widened_confidence(confidence: float, *, intervals: int) -> float:
-    """Give the confidence each of several intervals shown together needs for all of them to hold.
+    """Bonferroni-corrected confidence of each of several intervals shown together.
 
     Parameters
     ----------
     confidence : float
         Confidence that all of them hold.
     intervals : int
-        How many are shown together.
+        Number of intervals shown together.
 
     Returns
     -------

@@ -1,4 +1,4 @@
-"""How often parts fail per year of watching them, and whether one kind fails more often than another."""
+"""Failure rates per time at risk, design effects, and exact and stratified rate ratios."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from servicedesk.reports.numerics.distributions import normal_quantile, normal_t
 
 @dataclass(frozen=True, kw_only=True)
 class Rate:
-    """Failures per unit of time at risk, with the interval the true rate may lie in."""
+    """Failures per unit of time at risk, with a confidence interval."""
 
     events: float
     exposure: float
@@ -27,7 +27,7 @@ class Rate:
 
 @dataclass(frozen=True, kw_only=True)
 class ClusteredRate(Rate):
-    """A rate whose interval allows for items sharing a site.
+    """Failure rate with a cluster-robust interval.
 
     ``design_effect`` is how much sharing inflates the variance (1 when it does not, NaN where it could not be
     estimated), ``clusters`` the number of sites with time at risk.
@@ -39,7 +39,7 @@ class ClusteredRate(Rate):
 
 @dataclass(frozen=True, kw_only=True)
 class RateRatio:
-    """How many times the second group's rate the first group's is, with interval and two-sided p-value."""
+    """Rate of the first group over that of the second, with interval and two-sided p-value."""
 
     ratio: float
     low: float
@@ -48,7 +48,7 @@ class RateRatio:
 
 
 def event_rate(events: float, exposure: float, *, confidence: float = 0.95) -> Rate:
-    """Give the failures per unit of time at risk with the exact Poisson interval.
+    """Failure rate with the exact Poisson (Garwood) interval.
 
     Parameters
     ----------
@@ -72,7 +72,7 @@ def event_rate(events: float, exposure: float, *, confidence: float = 0.95) -> R
     Notes
     -----
     Assumes a constant rate over the pooled ages and dates, independent events and complete reporting.
-    Limits are chi-square quantiles, central: each side holds half of the doubt.
+    Limits are chi-square quantiles, central: each tail has half of the error probability.
 
     References
     ----------
@@ -88,7 +88,7 @@ def event_rate(events: float, exposure: float, *, confidence: float = 0.95) -> R
 def design_effect(
     events: ArrayLike, exposure: ArrayLike, cluster: ArrayLike, *, group: ArrayLike | None = None
 ) -> float:
-    """Say by how much sharing sites inflates the variance of a failure count.
+    """Design effect: the factor by which sharing sites inflates the variance of a failure count.
 
     Parameters
     ----------
@@ -97,8 +97,8 @@ def design_effect(
     cluster : array_like
         Site of each item.
     group : array_like, optional
-        Group of each item, when groups are to be compared. Every site's share in a group is then held against
-        that group's own rate, and one effect is estimated from all of them together.
+        Group of each item, when groups are to be compared. Every site's share in a group is then compared
+        with that group's own rate, and one effect is estimated from all of them together.
 
     Returns
     -------
@@ -109,7 +109,7 @@ def design_effect(
     Raises
     ------
     ValueError
-        If columns differ in length, nothing was watched, or an event happened to an item with no time at
+        If columns differ in length, nothing was at risk, or an event happened to an item with no time at
         risk.
 
     Notes
@@ -136,7 +136,7 @@ def rate_ratio(
     design_effect: float = 1.0,
     confidence: float = 0.95,
 ) -> RateRatio:
-    """Compare two failure rates by the exact conditional interval and the p-value that agrees with it.
+    """Rate ratio of two groups with the exact conditional interval and the p-value that agrees with it.
 
     Parameters
     ----------
@@ -196,13 +196,13 @@ def stratified_rate_ratio(
     design_effect: float = 1.0,
     confidence: float = 0.95,
 ) -> RateRatio:
-    """Compare two failure rates within strata (sun, color, age) and pool the comparisons.
+    """Mantel-Haenszel rate ratio of two groups over strata (sun, color, age).
 
     Parameters
     ----------
     events_a, exposure_a, events_b, exposure_b : array_like
         Failures and time at risk of the two groups, one entry a stratum. Strata where only one group was
-        watched say nothing and do not count.
+        at risk carry no information and do not count.
     design_effect : float
         Inflation of the variance by shared sites.
     confidence : float
@@ -284,7 +284,7 @@ def _strata(
 def _empty_side(
     a: FloatArray, time_a: FloatArray, b: FloatArray, time_b: FloatArray, *, confidence: float
 ) -> RateRatio:
-    """Compare the groups when one of them had no failures in any stratum."""
+    """Exact rate ratio and limits when one of the groups had no failures in any stratum."""
     if a.sum() == 0 and b.sum() == 0:
         return RateRatio(ratio=float("nan"), low=0.0, high=float("inf"), p_value=1.0)
     tail = (1 - confidence) / 2

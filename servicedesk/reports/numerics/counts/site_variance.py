@@ -1,4 +1,4 @@
-"""How unlike sites are: the variance of gamma site effects, and how much of it a group of sites feels."""
+"""Variance of gamma site effects by the method of moments, and its part in a group's ratio to the others."""
 
 from __future__ import annotations
 
@@ -13,14 +13,14 @@ from servicedesk.reports.numerics.columns import FloatArray, IntArray
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Cells:
-    """Failures and expected failures of each group at each site.
+    """Observed and expected failures of each group at each site.
 
     Attributes
     ----------
     events, expected : ndarray
-        One row a pair of group and site that was watched.
+        One row a pair of group and site with time at risk.
     group, site : ndarray
-        Places of the two, from zero and without a gap among the sites.
+        Indexes of the two, from zero and without a gap among the sites.
     groups : int
         How many groups there are.
     """
@@ -33,7 +33,7 @@ class Cells:
 
     @property
     def by_site(self) -> FloatArray:
-        """Expected failures of each site, all its groups together."""
+        """Expected failures of each site, over all its groups."""
         return columns.sums(self.site, weights=self.expected)
 
     def moments(self) -> Moments:
@@ -41,10 +41,10 @@ class Cells:
         return site_moments(columns.sums(self.site, weights=self.events), self.by_site)
 
     def felt(self) -> FloatArray:
-        """Variance of each group's ratio to the others per unit of variance of the site effects.
+        """Variance of each group's ratio to the others, per unit of variance of the site effects.
 
-        A site at which a group and the others are watched alike puts in nothing. NaN where a group or all
-        others had nothing to expect.
+        A site with the same share of the group as of the others adds nothing. NaN where nothing was expected
+        of a group or of all others.
         """
         by_site = self.by_site
         own, own_square, mixed = (
@@ -64,14 +64,14 @@ class Cells:
 
 @dataclass(frozen=True, kw_only=True)
 class Moments:
-    """Squared gaps of sites above those that chance makes, and their weight: the variance is the quotient."""
+    """Squared deviations of sites beyond those of chance, and their weight: the variance is the quotient."""
 
     above_chance: float
     weight: float
 
     @property
     def variance(self) -> float:
-        """Variance of site effects of mean one: zero where sites differ no more than chance makes them."""
+        """Variance of site effects of mean one: zero where sites differ no more than by chance."""
         return max(0.0, self.above_chance / self.weight) if self.weight > 0 else 0.0
 
 
@@ -81,8 +81,8 @@ def site_moments(events: FloatArray, expected: FloatArray) -> Moments:
     Parameters
     ----------
     events, expected : ndarray
-        Failures of each site, and those to be expected by what was watched there; these are fitted to the
-        failures in all.
+        Failures of each site, and those expected from its time at risk; these are scaled to the total of the
+        failures.
 
     Returns
     -------
@@ -96,7 +96,7 @@ def site_moments(events: FloatArray, expected: FloatArray) -> Moments:
     Notes
     -----
     A site of expectation e has variance ``e + c2 e^2`` when its effect is gamma with mean one and variance
-    c2. The fitting takes a part of both away: ``E (n - e)^2 = e - e^2 / E + c2 (e^2 - 2 e^3 / E + e^2 S /
+    c2. The scaling takes a part of both away: ``E (n - e)^2 = e - e^2 / E + c2 (e^2 - 2 e^3 / E + e^2 S /
     E^2)`` with E the sum of e and S that of its squares. Summed over sites and solved for c2.
 
     References
@@ -117,7 +117,7 @@ def site_moments(events: FloatArray, expected: FloatArray) -> Moments:
 
 
 def pooled_variance(moments: Iterable[Moments]) -> float:
-    """Estimate one variance of site effects from several comparisons."""
+    """Moment estimate of one variance of site effects, pooled over several comparisons."""
     each = list(moments)
     return Moments(
         above_chance=sum(one.above_chance for one in each), weight=sum(one.weight for one in each)

@@ -1,4 +1,4 @@
-"""Failures and time at risk added up by site, because the site is the piece of evidence."""
+"""Failures and time at risk by site (the cluster), their dispersion, and the variance between sites."""
 
 from __future__ import annotations
 
@@ -12,14 +12,14 @@ from servicedesk.reports.numerics import columns
 from servicedesk.reports.numerics.columns import FloatArray, IntArray
 
 FEWEST_CLUSTERS = 3
-"""With fewer sites than this their spread says nothing, so no design effect is estimated."""
+"""With fewer sites than this no design effect is estimated."""
 
 WILDEST = 1e3
-"""A variance between sites beyond this says that all failures of a group are at one site."""
+"""Cap on the variance between sites: beyond it all failures of a group are at one site."""
 
 
 class SiteTotals(NamedTuple):
-    """Failures, time at risk and expected failures of each site (within each group)."""
+    """Failures, time at risk and expected failures of each site, within each group."""
 
     events: FloatArray
     exposure: FloatArray
@@ -29,7 +29,7 @@ class SiteTotals(NamedTuple):
 def counts_at_risk(
     events: ArrayLike, exposure: ArrayLike, *, names: tuple[str, str]
 ) -> tuple[FloatArray, FloatArray]:
-    """Check columns of failures and time at risk; a failure without time at risk is refused."""
+    """Validate columns of failures and time at risk; a failure without time at risk raises a ValueError."""
     number, time = columns.amounts(events, name=names[0]), columns.amounts(exposure, name=names[1])
     columns.same_length(**{names[0]: number, names[1]: time})
     stray = (time == 0) & (number > 0)
@@ -44,7 +44,7 @@ def counts_at_risk(
 def site_totals(
     events: ArrayLike, exposure: ArrayLike, cluster: ArrayLike, *, group: ArrayLike | None
 ) -> SiteTotals:
-    """Add up observed failures, time at risk and failures expected at the group's rate by site and group."""
+    """Sum failures, time at risk and failures expected at the group's rate, by site and group."""
     number, time = counts_at_risk(events, exposure, names=("events", "exposure"))
     site = columns.codes(cluster, name="cluster")
     columns.same_length(events=number, cluster=site.values)
@@ -66,7 +66,7 @@ def site_totals(
 
 
 def spread(totals: SiteTotals) -> float:
-    """Dispersion: variance of the counts of sites over the Poisson one, NaN where it cannot be estimated."""
+    """Dispersion of site counts: their variance over the Poisson one, NaN where it cannot be estimated."""
     number, sites = totals.events.sum(), totals.events.size
     if number == 0 or sites < FEWEST_CLUSTERS:
         return float("nan")
@@ -74,14 +74,14 @@ def spread(totals: SiteTotals) -> float:
 
 
 def between_site_variance(events: FloatArray, exposure: FloatArray, group: IntArray) -> float:
-    """Estimate by the method of moments how much the rates of sites differ within groups.
+    """Moment estimate of the variance of sites' rates within groups.
 
     Parameters
     ----------
     events, exposure : ndarray
-        Failures and time at risk, one row a site and group; rows without time at risk say nothing.
+        Failures and time at risk, one row a site and group; rows without time at risk do not count.
     group : ndarray
-        Group of each row, as small whole numbers.
+        Group of each row, as small integers.
 
     Returns
     -------
@@ -93,8 +93,8 @@ def between_site_variance(events: FloatArray, exposure: FloatArray, group: IntAr
     -----
     With ``w`` the shares of the sites in the time at risk of their group, ``n`` its failures, and ``c`` the
     variance, the sum of the squares ``(n_i - w_i n)**2`` has the expectation ``n (1 - sum w**2)`` by chance
-    and ``c m**2 (sum w**2 - 2 sum w**3 + (sum w**2)**2)`` by the sites, ``m`` being the failures due. What is
-    known of ``m**2`` is ``n (n - 1) / (1 + c sum w**2)``, because a group happens to have sites that fail
+    and ``c m**2 (sum w**2 - 2 sum w**3 + (sum w**2)**2)`` by the sites, ``m`` being the failures expected.
+    ``m**2`` is estimated by ``n (n - 1) / (1 + c sum w**2)``, because a group happens to have sites that fail
     more or less than most; the groups' sums together give ``c``. One variance is taken for all groups.
 
     References
@@ -122,7 +122,7 @@ def between_site_variance(events: FloatArray, exposure: FloatArray, group: IntAr
 
 
 def count_inflation(variance: float, *, rate: float, time: float, squares: float) -> float:
-    """Give the factor by which sites that differ inflate the variance of a count.
+    """Variance inflation factor of a count from differences between sites.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Chances and limits of a group's failures against all others', when its sites are unlike each other."""
+"""Tail probabilities and limits of a group's failures against all others', under gamma site effects."""
 
 from __future__ import annotations
 
@@ -14,21 +14,21 @@ from servicedesk.reports.numerics.counts.site_variance import Cells
 DRAWS: Final = 20_000
 
 MOST_SITES: Final = 64
-"""A group at more sites than this is drawn as a whole: the sum of so many effects is close to gamma."""
+"""A group at more sites than this is drawn as a whole: the sum of that many effects is close to gamma."""
 
 SEED: Final = 20_080
-"""The same records give the same answer, tonight and tomorrow."""
+"""Fixed, so that the same records give the same answer every night."""
 
 
 def draw_ratios(cells: Cells, place: int, *, variance: float) -> FloatArray:
-    """Simulate the ratio of a group's rate to all others' from gamma site effects alone.
+    """Simulate the ratio of a group's rate to all others' under gamma site effects.
 
     Parameters
     ----------
     cells
         Expected failures of each group at each site.
     place
-        The group.
+        Index of the group.
     variance
         Of the gamma site effects of mean one; above zero.
 
@@ -39,8 +39,8 @@ def draw_ratios(cells: Cells, place: int, *, variance: float) -> FloatArray:
 
     Notes
     -----
-    A site is drawn whole: what it does to the group it does to the others watched there too. Sites of the
-    others only are drawn together, as one gamma with the mean and variance of their sum.
+    One effect is drawn for a site: it acts on the group and on the others there alike. Sites of the others
+    only are drawn together, as one gamma with the mean and variance of their sum.
     """
     rng = np.random.default_rng(SEED)
     mine = cells.group == place
@@ -67,9 +67,9 @@ def drawn_chance(number: float, others: float, *, due: float, ratios: FloatArray
     number, others
         Failures of the group and of all others.
     due
-        Those the group should have had if it failed like all others.
+        Failures expected of the group if it failed like all others.
     ratios
-        What `draw_ratios` gave.
+        As from `draw_ratios`.
 
     Notes
     -----
@@ -88,20 +88,20 @@ def drawn_chance(number: float, others: float, *, due: float, ratios: FloatArray
 def waiting(
     others: FloatArray, *, due: FloatArray, variance: FloatArray | float
 ) -> tuple[FloatArray, FloatArray]:
-    """Size and mean of the negative binomial count of a group until all others have failed once more.
+    """Size and mean of the negative binomial count of a group's failures until the others' next failure.
 
     Parameters
     ----------
     others, due
-        Failures of all others, and those the group should have had if it failed like them.
+        Failures of all others, and those expected of the group if it failed like them.
     variance
-        Of the group's ratio to the others, by the luck of its sites.
+        Of the group's ratio to the others, from the effects of its sites.
 
     Notes
     -----
-    The luck of the sites is taken as gamma; times the gamma waiting time of the others it is taken as gamma
-    again, by mean and variance. With sites all alike nothing is approximate: the tail of the count is that of
-    the binomial given all failures.
+    The effect of the sites is taken as gamma; times the gamma waiting time of the others it is taken as gamma
+    again, matched by mean and variance. With sites all alike nothing is approximate: the tail of the count is
+    that of the binomial given all failures.
     """
     size = 1 / (variance + (1 + variance) / (others + 1))
     return size, due * (others + 1) / others
@@ -128,7 +128,7 @@ def ratio_limits(
     size, mean = waiting(others, due=due, variance=variance)
     share = np.where(number > 0, special.betaincinv(np.maximum(number, 1), size, tail), 0.0)
     low = share / (1 - share) * size / mean
-    # The upper limit waits for one failure less of the others, as the upper limit of a share does.
+    # The upper limit waits for one failure less of the others, as the upper limit of a proportion does.
     size = 1 / (variance + (1 + variance) / others)
     share = special.betainccinv(number + 1, size, tail)
     with np.errstate(divide="ignore"):

@@ -1,1 +1,1 @@
-"""What is to come: counts ahead, late records, replacement policies, likely modes."""
+"""Prediction: forecast counts, reporting delays, maintenance policies, likely failure modes."""

@@ -1,4 +1,4 @@
-"""How late failures are written down, from those that have been."""
+"""Distribution of reporting delays, estimated from right-truncated records."""
 
 from __future__ import annotations
 
@@ -13,52 +13,52 @@ from servicedesk.reports.numerics.columns import FloatArray
 
 @dataclass(frozen=True, eq=False)
 class Delays:
-    """The share of failures that are written down within so many days.
+    """Distribution function of the reporting delay, in days.
 
-    ``day`` ascends; ``share`` is that within each, and one from the last on.
+    ``day`` ascends; ``share`` is the share recorded within each, and one from the last on.
     """
 
     day: FloatArray
     share: FloatArray
 
     def known_within(self, days: ArrayLike) -> FloatArray:
-        """Give the share of failures written down within some numbers of days."""
+        """Share of failures recorded within each number of days."""
         place = np.searchsorted(self.day, np.asarray(days), side="right")
         shares: FloatArray = np.concatenate([[0.0], self.share])[place]
         return shares
 
     def known_on_average(self, begin: float, end: float) -> float:
-        """Give the share of failures found between ``begin`` and ``end`` days ago that are written down."""
+        """Average share recorded so far of the failures found between ``begin`` and ``end`` days ago."""
         return float(self.known_within(np.arange(begin, end)).mean())
 
     def days_until(self, share: float) -> float:
-        """Give the days within which so large a share is written down."""
+        """Quantile of the delay: days within which a share of the failures is recorded."""
         return float(self.day[int(np.argmax(self.share >= share))])
 
 
 def reporting_delays(delay: ArrayLike, room: ArrayLike) -> Delays:
-    """Estimate how late failures are written down from those that are written down so far.
+    """Product-limit estimate of the reporting delay under right truncation (in reversed time).
 
     Parameters
     ----------
     delay : array_like
-        Whole days from finding to writing down.
+        Whole days from finding to recording.
     room : array_like
-        Whole days from finding until the records were read: no delay above it could have been seen.
+        Whole days from finding until the records were read: the truncation time of the delay.
 
     Returns
     -------
     Delays
-        Given that a failure is written down within the longest delay that could be seen.
+        Conditional on a failure being recorded within the longest observable delay.
 
     Raises
     ------
     ValueError
-        If nothing is written down, a column is bad, or a delay is longer than its room.
+        If nothing is recorded, a column is bad, or a delay is longer than its truncation time.
 
     Notes
     -----
-    Product limit in reversed time: of failures with room for a delay of ``d`` that came within ``d``, the
+    Product limit in reversed time: of failures truncated no earlier than ``d`` that came within ``d``, the
     share that came on day ``d`` exactly.
 
     References

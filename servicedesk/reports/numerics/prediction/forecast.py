@@ -1,4 +1,4 @@
-"""How many failures to expect, and how many parts to keep for them."""
+"""Prediction intervals of failure counts, and the stock of parts for a service level."""
 
 from __future__ import annotations
 
@@ -18,19 +18,19 @@ from servicedesk.reports.numerics.survival.power_law import PowerRegion
 from servicedesk.reports.numerics.survival.trend import PowerLaw
 
 PIECE_DRAWS = 4000
-"""Numbers of failures for which pieces are drawn."""
+"""Simulated numbers of failures for which pieces are drawn."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class Prediction:
-    """How many failures to expect, and between which numbers they will lie.
+    """Predicted number of failures with its prediction interval.
 
     Attributes
     ----------
     mean : float
-        Failures to expect.
+        Expected failures.
     low, high : float
-        Between these the number will lie, with the confidence asked for.
+        Limits of the prediction interval.
     """
 
     mean: float
@@ -39,19 +39,19 @@ class Prediction:
     quantile: Callable[[Any], Any] = field(repr=False, compare=False)
 
     def pieces_for(self, service_level: float, failures_by_pieces: Mapping[int, float]) -> int:
-        """Give the smallest stock of pieces that will do with a certain chance.
+        """Smallest stock of pieces that reaches a service level.
 
         Parameters
         ----------
         service_level : float
-            Chance, between 0 and 1, that no failure finds the shelf empty.
+            Chance, between 0 and 1, that the stock covers all failures.
         failures_by_pieces : mapping
-            How many of the failures so far took so many pieces.
+            Number of past failures by the pieces they took.
 
         Notes
         -----
-        Compound distribution: the number of failures is taken at even steps of its chance, and the pieces of
-        each are drawn from those that failures took so far, with a seed of its own.
+        Compound distribution: the number of failures is taken at even steps of its distribution function, and
+        the pieces of each are drawn from those of past failures, with a fixed seed.
         """
         level = columns.share(service_level, name="service_level")
         sizes = np.array(list(failures_by_pieces), dtype=np.int64)
@@ -65,7 +65,7 @@ class Prediction:
 
 
 def predict_count(mean: float, variance: float, *, confidence: float = 0.95) -> Prediction:
-    """Predict a count of a given mean and variance, as a negative binomial one.
+    """Prediction interval of a negative binomial count of given mean and variance.
 
     References
     ----------
@@ -79,7 +79,7 @@ def predict_count(mean: float, variance: float, *, confidence: float = 0.95) -> 
 def predict_counts(
     means: FloatArray, variances: FloatArray, *, confidence: float = 0.95
 ) -> tuple[Prediction, ...]:
-    """Predict several counts at once, each as `predict_count` does."""
+    """Prediction intervals of several negative binomial counts, each as `predict_count`."""
     variances = np.maximum(variances, means * (1 + 1e-9))
     limits = _count_quantile(_tails(confidence)[:, np.newaxis], mean=means, variance=variances)
     return tuple(
@@ -102,20 +102,20 @@ def draw_counts(
     seed: int = 0,
     confidence: float = 0.95,
 ) -> Prediction:
-    """Predict a count whose mean is as unsure as some draws of it say.
+    """Prediction interval of a count by simulation over draws of its uncertain mean.
 
     Parameters
     ----------
     mean : float
-        Failures to expect.
+        Expected failures.
     drawn : ndarray
-        Means drawn.
+        Draws of the mean (bootstrap).
     variance : float
-        Of what happens at a known mean, shared sites allowed for.
+        Of the count at a known mean, shared sites included.
     between : float
-        Variance of years around their mean, as a share of it squared.
+        Variance of years around their mean, as a share of the mean squared.
     seed : int
-        Of what happens.
+        Of the simulated counts.
     confidence : float
         Two-sided probability of the limits.
     """
@@ -128,7 +128,7 @@ def draw_counts(
 
 
 def fit_repairs(history: History, *, confidence: float = 0.95) -> PowerLaw:
-    """Fit a power of age to items that are repaired and go on, from spans cut at every failure.
+    """Fit a power-law process to repairable items by maximum likelihood, from spans cut at every failure.
 
     Parameters
     ----------
@@ -140,7 +140,7 @@ def fit_repairs(history: History, *, confidence: float = 0.95) -> PowerLaw:
     Returns
     -------
     PowerLaw
-        As of `fit_power_law`, without the correction for few failures.
+        As of `fit_power_law`, without the bias correction for few failures.
 
     Raises
     ------
@@ -169,13 +169,13 @@ def fit_repairs(history: History, *, confidence: float = 0.95) -> PowerLaw:
 
 
 def _tails(confidence: float) -> FloatArray:
-    """Give the levels between which a count lies with a confidence."""
+    """Lower and upper tail probabilities of a central interval."""
     tail = (1 - confidence) / 2
     return np.array([tail, 1 - tail])
 
 
 def _count_quantile(level: Any, *, mean: Any, variance: Any) -> Any:
-    """Give quantiles of negative binomial counts of some means and variances."""
+    """Quantiles of negative binomial counts of given means and variances; zero where the mean is zero."""
     some = np.asarray(mean) > 0
     mean, variance = np.where(some, mean, 1.0), np.where(some, variance, 2.0)
     quantile = negative_binomial_quantile(level, mean**2 / (variance - mean), mean / variance)
@@ -183,5 +183,5 @@ def _count_quantile(level: Any, *, mean: Any, variance: Any) -> Any:
 
 
 def _draw_quantile(level: Any, *, draws: IntArray) -> Any:
-    """Give the least of the drawn numbers that so many draws do not pass."""
+    """Empirical quantile of the draws (inverted distribution function)."""
     return np.quantile(draws, level, method="inverted_cdf")

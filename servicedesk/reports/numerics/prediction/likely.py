@@ -1,7 +1,7 @@
-"""How likely each of several kinds of failure is, from counts that back off from few records to more.
+"""Failure-mode probabilities from counts that back off from the narrowest level to the widest.
 
-A Dirichlet-multinomial at each level: the counts of a level are drawn toward the chances of the level above
-it, as if ``strength`` more records had come in just those shares; the topmost level is drawn toward a prior.
+A Dirichlet-multinomial at each level: the counts of a level are shrunk toward the chances of the level above
+it, as if ``strength`` more records had come in just those shares; the topmost level is shrunk toward a prior.
 With no record at all the answer is the prior; with very many of the own level it is their shares.
 
 References
@@ -23,7 +23,7 @@ STRENGTH = 8.0
 
 @dataclass(frozen=True)
 class Chances:
-    """Chances of each kind, adding up to one, and how many records of the own level they rest on."""
+    """Probabilities of each kind, summing to one, and the number of records of the own level behind them."""
 
     chances: tuple[float, ...]
     own_records: int
@@ -33,16 +33,16 @@ class Chances:
 def backed_off_chances(
     prior: Sequence[float], levels: Sequence[Sequence[float]], *, strength: float = STRENGTH
 ) -> Chances:
-    """Reckon the chance of each kind of failure.
+    """Posterior mean probabilities of each kind of failure, by hierarchical Dirichlet back-off.
 
     Parameters
     ----------
     prior
-        What each kind is worth before any record, in any unit; zero for kinds that can't be.
+        Prior weight of each kind, in any unit; zero for kinds that cannot be.
     levels
         Counts of each kind, from the widest level (all) to the own one; each includes what is below it.
     strength
-        How many records the level above is worth.
+        Number of records that the level above counts as (Dirichlet concentration).
 
     Returns
     -------
@@ -78,34 +78,34 @@ def backed_off_chances(
 
 
 FEW_PARTS = 14
-"""Up to so many different parts every load is tried; beyond, a good one is put together step by step."""
+"""Up to this many different parts every load is tried; beyond, a greedy cover is used."""
 
 
 def smallest_load(
     wanted: Sequence[Sequence[tuple[frozenset[int], float]]], *, level: float
 ) -> frozenset[int]:
-    """Choose the fewest parts with which each stop can be finished at the first visit with a chance.
+    """Smallest set of parts with which each stop reaches a first-time fix probability.
 
     Parameters
     ----------
     wanted
-        For each stop the kinds of failure there may be: the parts each needs, and its chance.
+        For each stop the possible kinds of failure: the parts each needs, and its chance.
     level
-        The chance each stop must reach, from 0 to 1; a stop that can't reach it with all parts gets what it
-        can.
+        The chance each stop must reach, from 0 to 1; a stop that cannot reach it even with all parts must
+        reach what it can.
 
     Returns
     -------
     frozenset of int
-        The smallest set, of equal ones that with the most chance over all stops. With more than `FEW_PARTS`
-        different parts it is put together one failure at a time, each time those of the failure that brings
-        most chance for each part that is not aboard yet (greedy cover: at most a logarithmic factor above
-        the least, Chvatal 1979).
+        The smallest set; among equal ones, that with the greatest sum of chances over all stops. With more
+        than `FEW_PARTS` different parts it is built one failure at a time, each time by the parts of the
+        failure with the most chance for each part not aboard yet (greedy cover: at most a logarithmic factor
+        above the least, Chvatal 1979).
 
     Raises
     ------
     ValueError
-        When the level is no chance.
+        When the level is not between 0 and 1.
     """
     if not 0 <= level <= 1:
         raise ValueError("The chance to reach runs from 0 to 1.")

@@ -1,4 +1,4 @@
-"""When replacing, servicing or inspecting before a failure costs least."""
+"""Optimal maintenance policies: the replacement, renewal or inspection interval of the least cost rate."""
 
 from __future__ import annotations
 
@@ -12,18 +12,18 @@ from servicedesk.reports.numerics import columns
 from servicedesk.reports.numerics.survival.power_law import find_root
 
 LARGEST_LOG = 600.0
-"""An interval whose power is beyond this power of e is as good as never."""
+"""An interval whose power is beyond this power of e counts as never."""
 
 FLATTEST = 0.01
-"""The mean of a Weibull life of a shape below this is beyond all numbers."""
+"""The mean of a Weibull lifetime of a shape below this overflows."""
 
 FLAT = 0.05
-"""Intervals that cost this share more than the best one are as good as it, seeing how rough the costs are."""
+"""Intervals that cost up to this share more than the best count as equally good, as costs are rough."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class Policy:
-    """The interval that costs least, in the unit of time of the input.
+    """Interval of the least cost rate, in the unit of time of the input.
 
     Attributes
     ----------
@@ -42,12 +42,12 @@ class Policy:
 
 
 def age_replacement(shape: float, scale: float, planned_cost: float, failure_cost: float) -> Policy:
-    """Find the age at which to replace a part that wears out, if it has not failed by then.
+    """Optimal age-replacement interval of a part with a Weibull lifetime.
 
     Parameters
     ----------
     shape, scale : float
-        Of the Weibull life of the part.
+        Of the Weibull lifetime of the part.
     planned_cost, failure_cost : float
         Cost of replacing it before and after it failed.
 
@@ -101,12 +101,12 @@ def age_replacement(shape: float, scale: float, planned_cost: float, failure_cos
 
 
 def minimal_repair(shape: float, rate: float, planned_cost: float, repair_cost: float) -> Policy:
-    """Find the age at which to renew an item whose failures are repaired and come faster with age.
+    """Optimal renewal age of an item under minimal repair, with failures by a power law of age.
 
     Parameters
     ----------
     shape, rate : float
-        Of the power law of its failures, ``rate * age**shape`` of them by each age.
+        Of the power law of its failures: ``rate * age**shape`` expected by each age.
     planned_cost, repair_cost : float
         Cost of renewing it, and of repairing one failure.
 
@@ -144,14 +144,14 @@ def minimal_repair(shape: float, rate: float, planned_cost: float, repair_cost: 
 
 
 def inspection(rate: float, inspection_cost: float, hidden_cost: float) -> Policy:
-    """Find how often to look for defects that do not show themselves.
+    """Optimal interval of inspections for hidden defects.
 
     Parameters
     ----------
     rate : float
         Defects per unit of time; zero if there are none.
     inspection_cost : float
-        Cost of one look.
+        Cost of one inspection.
     hidden_cost : float
         Cost of a defect for each unit of time it stays hidden.
 
@@ -167,8 +167,8 @@ def inspection(rate: float, inspection_cost: float, hidden_cost: float) -> Polic
     Notes
     -----
     A defect stays hidden for half an interval on average: the cost rate is about ``inspection / t + rate *
-    hidden * t / 2``. Assumes a constant rate, a look that finds every defect, and intervals short against the
-    time between defects.
+    hidden * t / 2``. Assumes a constant rate, inspections that find every defect, and intervals short against
+    the time between defects.
 
     References
     ----------
@@ -186,7 +186,7 @@ def inspection(rate: float, inspection_cost: float, hidden_cost: float) -> Polic
 
 
 def _repairs_for_ever(power: float, repairs: float) -> float:
-    """Give the cost rate of repairing and never renewing."""
+    """Cost rate of repairing and never renewing."""
     if power == 1:
         return repairs
     return math.inf if power > 1 else 0.0
@@ -195,7 +195,7 @@ def _repairs_for_ever(power: float, repairs: float) -> float:
 def _policy(
     best: float, *, cost: Callable[[float], float], for_ever: float, last: float, unit: float
 ) -> Policy:
-    """Put a policy together from the logarithm of the best interval and the cost at such logarithms."""
+    """Policy from the logarithm of the best interval and the cost rate by log interval."""
     least = for_ever if best == math.inf else cost(best)
     if least == 0:
         return Policy(interval=math.inf, cost_rate=0.0, shortest=math.inf, longest=math.inf)

@@ -1,4 +1,4 @@
-"""How much years differ beyond chance, and whether they rise or fall, beside what was expected of them."""
+"""Variance and log-linear trend between years, relative to the failures expected of each."""
 
 from __future__ import annotations
 
@@ -14,32 +14,32 @@ from servicedesk.reports.numerics.columns import FloatArray
 from servicedesk.reports.numerics.distributions import normal_quantile, t_quantile
 
 SURE = 0.05
-"""Level at which years are said to rise or fall."""
+"""Significance level of the trend."""
 
 FEWEST = 3
-"""Years' worth from which on they may."""
+"""Effective number of years from which on a trend is fitted."""
 
 PRIOR_RISE = 0.1
-"""Standard deviation of the growth a year before the records are looked at: a rate hardly ever changes by
-more than a fifth a year (our choice, no source)."""
+"""Prior standard deviation of the growth a year: a rate hardly ever changes by more than a fifth a year
+(our choice, no source)."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class YearsApart:
-    """How years differ, as shares of what was expected of them.
+    """Variance and trend between years, relative to their expectations.
 
     Attributes
     ----------
     years : float
-        How many years of equal size the estimate is worth.
+        Effective number of years of equal size.
     variance : float
         Between past years, as a share of the mean squared.
     rise : float
-        Growth a year (0.1: by a tenth), nothing where there is none that is clear.
+        Growth a year (0.1: by a tenth), zero where it is not significant.
     level, slope : float
-        Of the trend: a year so many years back brought ``exp(level - slope * back)`` times what was expected.
+        Of the trend: a year ``back`` years ago had ``exp(level - slope * back)`` times what was expected.
     ahead : float
-        The variance with which a year to come is to be reckoned, as a share of its mean squared.
+        Predictive variance of the next year, as a share of its mean squared.
     """
 
     years: float = 0.0
@@ -51,37 +51,37 @@ class YearsApart:
 
     @property
     def times(self) -> float:
-        """What a year to come is to be multiplied by."""
+        """Factor of the trend for the next year."""
         return math.exp(self.level + self.slope)
 
     def trended(self, expected: FloatArray) -> FloatArray:
-        """Give what the trend makes of the failures expected of past years, the last one first."""
+        """Failures expected of past years times the trend, the last year first."""
         trended: FloatArray = expected * np.exp(self.level - self.slope * np.arange(expected.size))
         return trended
 
 
 def years_apart(events: ArrayLike, expected: ArrayLike, *, confidence: float = 0.95) -> YearsApart:
-    """Estimate the variance between years from past ones, against what was fitted to all of them.
+    """Moment estimate of the variance between years, with a ridge-penalized log-linear trend.
 
     Parameters
     ----------
     events, expected : array_like
         Failures of each year, the last one first, and those that the fit expects of it.
     confidence : float
-        Two-sided probability of the range that the variance is for.
+        Two-sided probability of the prediction interval the variance is for.
 
     Returns
     -------
     YearsApart
-        Without differences where there are fewer than two years' worth.
+        Without variance and trend where there are fewer than two effective years.
 
     Notes
     -----
-    Method of moments: the squared differences less those of Poisson counts around a common fit. A year to
-    come differs from the fit by its own effect and by the mean effect of the past, which is as unsure as so
-    few years leave it: Student's t in place of the normal quantile. Years weigh by their size, so there are
-    ``sum(expected)**2 / sum(expected**2)`` of them. From three years on a log-linear trend is allowed for, by
-    quasi-Poisson regression that draws it toward none (ridge: `PRIOR_RISE`).
+    Method of moments: the squared differences less those of Poisson counts around a common fit. The next year
+    differs from the fit by its own effect and by the mean effect of the past, which few years leave
+    uncertain: hence Student's t in place of the normal quantile. Years weigh by their size, so there are
+    effectively ``sum(expected)**2 / sum(expected**2)`` of them. From three years on a log-linear trend is
+    fitted by quasi-Poisson regression that shrinks it toward zero (ridge: `PRIOR_RISE`).
 
     References
     ----------
@@ -115,8 +115,10 @@ def years_apart(events: ArrayLike, expected: ArrayLike, *, confidence: float = 0
 
 
 class _Trend(NamedTuple):
-    """A log-linear trend: its level now and slope a year, the variance it adds to a year to come, how much of
-    a parameter it takes up, and whether it is clear.
+    """Log-linear trend between years.
+
+    ``level`` is that of now and ``slope`` that of a year; ``doubt`` is the variance it adds to the prediction
+    of the next year, ``free`` its effective degrees of freedom, and ``clear`` whether it is significant.
     """
 
     level: float
@@ -134,7 +136,7 @@ def _worth(fitted: FloatArray) -> float:
 
 
 def _variance(seen: FloatArray, fitted: FloatArray, *, lost: float) -> float:
-    """Give the variance between years by moments, with so many of them lost to the fit."""
+    """Moment estimate of the variance between years, with ``lost`` degrees of freedom used by the fit."""
     total, squares = float(fitted.sum()), float((fitted**2).sum())
     by_chance = total - lost * squares / total
     gap = float(((seen - fitted) ** 2).sum())
@@ -142,9 +144,9 @@ def _variance(seen: FloatArray, fitted: FloatArray, *, lost: float) -> float:
 
 
 def _trend(seen: FloatArray, fitted: FloatArray, year: FloatArray) -> _Trend:
-    """Fit a log-linear trend to years, drawn toward none by what is known of trends beforehand.
+    """Fit a log-linear trend by ridge-penalized quasi-Poisson regression.
 
-    Years are counted from their middle, so that the level and the slope do not hang together.
+    Years are centered, so that the level and the slope are uncorrelated.
     """
     middle = float(fitted @ year / fitted.sum())
     design = np.stack([np.ones(year.size), year - middle], axis=1)
@@ -161,7 +163,7 @@ def _trend(seen: FloatArray, fitted: FloatArray, year: FloatArray) -> _Trend:
             break
     known = float(information[1, 1])
     variance = 1 / (known + PRIOR_RISE**-2)
-    # Without what is known beforehand, the slope would be so much steeper.
+    # The slope without the prior.
     alone = coefficients[1] / (known * variance)
     sure = t_quantile(1 - SURE / 2, max(year.size - 2, 1)) / math.sqrt(known)
     return _Trend(

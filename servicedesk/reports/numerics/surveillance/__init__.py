@@ -1,1 +1,1 @@
-"""Flags for groups that stand out, and how often they are raised by chance."""
+"""Surveillance: flags for groups that fail too often, CUSUM charts, and false-alarm rates."""

@@ -1,4 +1,4 @@
-"""How many flags a year the nightly look raises where nothing is wrong."""
+"""Expected false flags a year of the nightly surveillance."""
 
 from __future__ import annotations
 
@@ -17,14 +17,14 @@ from servicedesk.reports.numerics.surveillance.flags import FEWEST_EVENTS, FEWES
 
 
 def raises_over_all(cells: Cells, a_year: FloatArray, *, variance: float, chance: float) -> float:
-    """Give the flags a year raised over all on groups that fail like all others.
+    """Expected flags a year, over all groups, when every group fails like all others.
 
     Parameters
     ----------
     cells
-        What was to be expected of each group at each site until now.
+        Failures expected of each group at each site until now.
     a_year
-        Failures a year to be expected of each group from now on.
+        Failures a year expected of each group from now on.
     variance
         Of the gamma site effects of mean one.
     chance
@@ -32,10 +32,10 @@ def raises_over_all(cells: Cells, a_year: FloatArray, *, variance: float, chance
 
     Notes
     -----
-    A flag is raised by the failure that makes the group's count large enough. By the luck of its sites the
-    count is negative binomial, and a group one failure short has shown itself at unlucky sites: from there
-    its next failure comes at the rate of a Polya process. Failures that all happened at one site raise
-    nothing.
+    A flag is raised by the failure that makes the group's count large enough. With random site effects the
+    count is negative binomial, and a group one failure short is likely to have sites of high effect: from
+    there its next failure comes at the rate of a Polya process. Failures that all happened at one site raise
+    no flag.
     """
     expected = np.bincount(cells.group, weights=cells.expected, minlength=cells.groups)
     others = expected.sum() - expected
@@ -52,14 +52,14 @@ def raises_over_all(cells: Cells, a_year: FloatArray, *, variance: float, chance
 
 
 def _all_at_one_site(cells: Cells, number: FloatArray, *, variance: float) -> FloatArray:
-    """Give the chance that so many failures of each group are all at one site."""
+    """Chance that ``number`` failures of each group are all at one site."""
     own = np.bincount(cells.group, weights=cells.expected, minlength=cells.groups)
     with np.errstate(divide="ignore", invalid="ignore"):
         share, count = cells.expected / own[cells.group], number[cells.group]
         if variance == 0:
             chance = share**count
         else:
-            # Gamma effects: of Dirichlet-multinomial counts, each site weighing as much as is expected there.
+            # Under gamma effects the counts are Dirichlet-multinomial, each site weighted by its expectation.
             whole = (np.bincount(cells.group, minlength=cells.groups) / variance)[cells.group]
             chance = special.poch(share * whole, count) / special.poch(whole, count)
     return columns.sums(cells.group, weights=chance, size=cells.groups)

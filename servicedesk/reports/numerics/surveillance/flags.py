@@ -1,4 +1,4 @@
-"""Watching for bad batches: which groups fail too often, and since when."""
+"""Surveillance tests for bad batches: flags of groups that fail too often, and Poisson CUSUM charts."""
 
 from __future__ import annotations
 
@@ -15,39 +15,38 @@ from servicedesk.reports.numerics.counts.site_variance import Cells
 from servicedesk.reports.numerics.counts.unlike_sites import chance_while_waiting, draw_ratios, drawn_chance
 
 FALSE_ALARMS = 0.10
-"""Share of false alarms put up with among the groups flagged."""
+"""Accepted share of false alarms among the groups flagged (false discovery rate)."""
 
 FLAGGED_AT = 0.08
-"""Q-value up to which a group is flagged: the variance of sites is only estimated, which costs the rest."""
+"""Q-value up to which a group is flagged: below `FALSE_ALARMS`, as the site variance is only estimated."""
 
 FEWEST_EVENTS, FEWEST_SITES = 3, 2
 """A group is flagged only with this many failures at this many sites."""
 
 DRAWN_BELOW = 0.02
-"""Chances below this are drawn site by site."""
+"""P-values below this are simulated site by site."""
 
 RUN_LENGTH = 120
-"""Steps in which one false alarm is put up with: ten years of months."""
+"""In-control run length: steps in which one false alarm is accepted, ten years of months."""
 
 CHARTS_SIMULATED = 4000
 
 ROUNDING = 1e-9
-"""A sum that misses the threshold by this much is at it."""
+"""A sum that exceeds the threshold by no more than this counts as at it."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Flags:
-    """Which groups fail more often than the others.
+    """Result of the surveillance test of groups.
 
     Attributes
     ----------
     p_value : ndarray
-        One-sided chance of as many failures if the group were like the others; NaN where it could not be
-        tested.
+        One-sided p-value that the group fails like the others; NaN where it could not be tested.
     q_value : ndarray
-        The same, adjusted for looking at many groups.
+        The same, adjusted for the number of groups.
     flagged : ndarray
-        Groups worth a look.
+        Groups to inspect.
     """
 
     p_value: FloatArray
@@ -57,7 +56,7 @@ class Flags:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Cusum:
-    """A running sum of failures above what was expected.
+    """Cumulative sum (CUSUM) of failures above their expectation.
 
     Attributes
     ----------
@@ -66,7 +65,7 @@ class Cusum:
     threshold : float
         Above this (not at it) the alarm is raised.
     alarm_at : int or None
-        First step with an alarm, counted from zero.
+        First step with an alarm, counted from zero; None without one.
     """
 
     path: FloatArray
@@ -89,19 +88,19 @@ def flag_groups(
     events : array_like
         Failures of each group; all groups of the comparison must be among them.
     expected : array_like
-        Failures each group should have had by its ages if it failed like all *other* groups.
+        Failures expected of each group by its ages if it failed like all *other* groups.
     sites : array_like
         Sites at which the group's failures happened.
     cells : Cells, optional
-        What was to be expected of each group at each site; needed where sites are unlike.
+        Failures expected of each group at each site; needed where sites differ.
     variance : float
-        Of the gamma site effects of mean one, zero where sites are alike.
+        Of the gamma site effects of mean one; zero where sites are alike.
 
     Returns
     -------
     Flags
-        Flagged are groups with at least 3 failures at 2 sites whose q-value is at most 0.08. A group nobody
-        expected failures of, the only one with any, or one that is at a single site, cannot be tested.
+        Flagged are groups with at least 3 failures at 2 sites whose q-value is at most 0.08. A group without
+        expected failures, the only one with any, or one that is at a single site, cannot be tested.
 
     Raises
     ------
@@ -110,10 +109,10 @@ def flag_groups(
 
     Notes
     -----
-    Both counts are random: given the failures in all and the site effects, those of the group are binomial.
-    Site effects are drawn where the chance is small; else taking them as one gamma is near enough. Groups
-    with too few failures to be flagged count as tested all the same, as how many they had is chance.
-    Assumes that what was expected was standardized by age.
+    Both counts are random: given the total of the failures and the site effects, those of the group are
+    binomial. Site effects are simulated where the p-value is small; else one gamma is close enough. Groups
+    with too few failures to be flagged still count as tested, as how many they had is chance. Assumes that
+    the expectation was standardized by age.
 
     References
     ----------
@@ -148,14 +147,14 @@ def flag_groups(
 
 
 def adjusted(p_value: FloatArray, *, enough: BoolArray) -> FloatArray:
-    """Adjust for looking at many groups, those with too little to be flagged among them."""
+    """Benjamini-Hochberg q-values; groups with too few failures to be flagged count with a p-value of one."""
     return benjamini_hochberg(np.where(enough | np.isnan(p_value), p_value, 1.0))
 
 
 def poisson_cusum(
     counts: ArrayLike, expected: ArrayLike, *, ratio: float = 2, threshold: float | None = None
 ) -> Cusum:
-    """Follow failures from month to month and raise an alarm when they run above what was expected.
+    """Poisson CUSUM chart of failures by month, with an alarm when they exceed their expectation.
 
     Parameters
     ----------
@@ -164,7 +163,7 @@ def poisson_cusum(
     expected : array_like
         Failures expected in each step.
     ratio : float
-        The rise worth finding: 2 means a doubling.
+        The rise to detect: 2 means a doubling.
     threshold : float, optional
         Raise the alarm above this sum. By default it is chosen by `cusum_threshold` for one false alarm in
         120 steps.
@@ -182,7 +181,7 @@ def poisson_cusum(
     -----
     ``C_t = max(0, C_(t-1) + n_t - k_t)`` with the allowance ``k_t = expected_t * (ratio - 1) / ln(ratio)``:
     multiplied by ``ln(ratio)`` it is the log-likelihood ratio of the rise. The alarm rule is above, not at,
-    the threshold; the other rule alarms much sooner. Assumes Poisson counts around what was expected.
+    the threshold; the other rule alarms much sooner. Assumes Poisson counts around their expectation.
 
     References
     ----------
@@ -199,7 +198,7 @@ def poisson_cusum(
         if threshold is None
         else columns.amount(threshold, name="threshold")
     )
-    # The sum since its last zero is the running sum above its lowest point so far.
+    # The CUSUM is the running sum less its minimum so far.
     whole = np.concatenate([[0.0], np.cumsum(gaps)])
     path = (whole - np.minimum.accumulate(whole))[1:]
     above = np.flatnonzero(path > limit + ROUNDING)
@@ -215,7 +214,7 @@ def cusum_threshold(
     design_effect: float = 1.0,
     seed: int = 0,
 ) -> float:
-    """Choose the threshold of a running sum so that a false alarm is as rare as was asked for.
+    """CUSUM threshold for a given in-control run length, by simulation.
 
     Parameters
     ----------
@@ -224,7 +223,7 @@ def cusum_threshold(
     ratio : float
         As for `poisson_cusum`.
     run_length : int
-        Steps in which one false alarm, over all charts, is put up with.
+        Steps in which one false alarm, over all charts, is accepted.
     charts : int
         Charts followed side by side.
     design_effect : float
@@ -243,7 +242,7 @@ def cusum_threshold(
 
     Notes
     -----
-    Found by simulating charts with nothing wrong: false alarms come about like a Poisson process, so a chart
+    Found by simulating charts in control: false alarms come about like a Poisson process, so a chart
     gets through ``run_length`` steps without one with the chance ``exp(-1 / charts)``. Counts are Poisson, or
     negative binomial when the design effect is above one.
 

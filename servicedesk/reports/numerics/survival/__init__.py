@@ -1,1 +1,1 @@
-"""Times to events: survival, recurrence, parametric lifetimes, trends."""
+"""Survival analysis: survival curves, recurrent events, parametric lifetimes, trends."""

@@ -1,4 +1,4 @@
-"""Ages put on a short ruler, so that a million records become a few thousand counts."""
+"""Ages indexed by a shared sorted grid (the ruler): a million records become a few thousand counts."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ import numpy as np
 from servicedesk.reports.numerics.columns import AnyArray, BoolArray, FloatArray, IntArray, blocks
 
 SHORTEST_DIRECT = 1 << 16
-"""Whole ages up to this many units (180 years of days) always index the ruler directly."""
+"""Integer ages up to this many units (180 years of days) always index the ruler directly."""
 
 STEPS = (1, 2)
 """Whole units first, then halves: a failure on the day of fitting is dated half a day old."""
@@ -19,14 +19,14 @@ STEPS = (1, 2)
 
 @dataclass(frozen=True, eq=False)
 class Placed:
-    """A column of ages, and how many marks of the ruler one unit of it is long."""
+    """Column of ages, and the number of marks of the ruler in one unit of age."""
 
     ages: AnyArray
     step: int
 
     @cached_property
     def places(self) -> IntArray:
-        """Give the mark every age stands at."""
+        """Index of the mark of every age."""
         if self.step == 1 and self.ages.dtype == np.int64:
             return self.ages
         places = np.empty(self.ages.shape[0], dtype=np.int64)
@@ -35,17 +35,17 @@ class Placed:
         return places
 
     def places_of(self, rows: slice) -> IntArray:
-        """Give the mark some ages stand at, without working out the others."""
+        """Index of the mark of some ages, without computing the others."""
         ages = self.ages[rows]
         return (ages if self.step == 1 else ages * self.step).astype(np.int64, copy=False)
 
     def only(self, rows: BoolArray) -> Placed:
-        """Keep some of the ages."""
+        """Subset of the ages."""
         return Placed(self.ages[rows], self.step)
 
 
 class Ruler(NamedTuple):
-    """The marks of the ruler in ascending order, and the columns that stand at them."""
+    """Marks of the ruler in ascending order, and the columns indexed by them."""
 
     marks: FloatArray
     columns: tuple[Placed, ...]
@@ -54,7 +54,7 @@ class Ruler(NamedTuple):
 def put_on_ruler(*columns: AnyArray, longest: float) -> Ruler:
     """Index every age by a sorted grid of ages that all columns share.
 
-    Ages in whole or half units use the units themselves as marks (some marks then carry nobody), which needs
+    Ages in whole or half units use the units themselves as marks (some marks are then unused), which needs
     no sorting; any other ages are ranked.
 
     Parameters

@@ -1,4 +1,4 @@
-"""Refitting to sites drawn again, because the next fleet would have had other sites."""
+"""Cluster bootstrap of the power-law fit: refits to sites drawn with replacement."""
 
 from __future__ import annotations
 
@@ -20,18 +20,18 @@ from servicedesk.reports.numerics.survival.power_law import FLATTEST, PowerSampl
 from servicedesk.reports.numerics.survival.refits import ShapeWindow, refit_at_once
 
 LARGEST_DRAWS = 4_000_000
-"""Sites of all draws that are held together: more take more memory and no less time."""
+"""Weights (draws times sites) in memory at once: more take more memory and no less time."""
 
 WINDOWS = (0, 1, -1)
-"""Windows of shapes looked through: that of the fleet, the one above, and the one below."""
+"""Windows of shapes searched: that of the fleet, the one above, and the one below."""
 
 NEAR = 0.1
-"""First step from the shape of the fleet to that of sites drawn again, in logarithms."""
+"""First step from the shape of the fleet to that of a draw, in logarithms."""
 
 
 @dataclass(frozen=True, eq=False)
 class History:
-    """The records a fit was made from, with the site of each row.
+    """Spans at risk between repairs, with the site of each row.
 
     Attributes
     ----------
@@ -48,7 +48,7 @@ class History:
 
 
 class Power(NamedTuple):
-    """A power of age: its shape, and the logarithm of the failures per item by age one."""
+    """Power law of age: its shape, and the logarithm of the failures per item by age one."""
 
     shape: float
     log_rate: float
@@ -56,7 +56,7 @@ class Power(NamedTuple):
 
 @dataclass(frozen=True, eq=False)
 class SiteRecords:
-    """The records of every site, to be added up with any weights.
+    """Sufficient counts of every site, to be summed with any weights.
 
     Rows are sites. ``leaving`` and ``failures`` are counted by mark of the ruler.
     """
@@ -67,7 +67,7 @@ class SiteRecords:
     failures: sparse.csr_array
 
     def weighted(self, weight: FloatArray) -> PowerSample:
-        """Add up the records, each site counting so many times."""
+        """Sum the records with a weight for each site."""
         leaving, failures = (each.T @ weight for each in (self.leaving, self.failures))
         return power.sample(self.marks, leaving=leaving, failures=failures, unit=self.unit)
 
@@ -92,17 +92,14 @@ class SiteRecords:
         log_rate = -level - shape * math.log(self.unit)
         shape[~left], log_rate[~left] = near, -math.inf
         rows = np.flatnonzero(np.isnan(shape))
-        # The score falls with the shape: where it is below zero at the flattest, no shape describes them.
+        # The score decreases with the shape: where it is below zero at the flattest, no shape fits.
         for row in rows[~(self._scores_at_flattest(weights[rows]) <= 0)]:
             shape[row], log_rate[row] = self._refit(weights[row], near=near)
         return shape, log_rate
 
     @cached_property
     def _above_zero(self) -> tuple[FloatArray, sparse.csr_array, FloatArray, FloatArray]:
-        """Give the logarithms of the marks above zero that are used, and by site what leaves there.
-
-        Then the failures of each site, and the sum of the logarithms of their ages.
-        """
+        """Log ages of the used marks above zero; by site, net exits there, failures, and sums of log ages."""
         used = np.unique(np.concatenate([self.leaving.indices, self.failures.indices]))
         used = used[self.marks[used] > 0]
         log_age = np.log(self.marks[used] / self.unit)
@@ -110,7 +107,7 @@ class SiteRecords:
         return log_age, self.leaving[:, used], failures.sum(axis=1), failures @ log_age
 
     def _scores_at_flattest(self, weights: FloatArray) -> FloatArray:
-        """Give the derivative of each row's profile log-likelihood by the shape, at the flattest one."""
+        """Score (derivative of the profile log-likelihood by the shape) of each row at the flattest shape."""
         log_age, leaving, failed, logs = self._above_zero
         change = np.expm1(FLATTEST * log_age)
         from_new = -self.leaving[:, self.marks == 0].sum(axis=1)
@@ -122,7 +119,7 @@ class SiteRecords:
         return scores
 
     def _refit(self, weight: FloatArray, *, near: float) -> Power:
-        """Fit one row of weights by itself."""
+        """Fit the power law to one row of weights."""
         sample = self.weighted(weight)
         if sample.number == 0:
             return Power(near, -math.inf)
@@ -134,7 +131,7 @@ class SiteRecords:
 
 
 def draws_of_sites(sites: int, times: int, *, rng: np.random.Generator) -> Iterator[FloatArray]:
-    """Weights of a cluster bootstrap as `draw_all_sites` gives them, in batches that bound the memory."""
+    """Weights of a cluster bootstrap as from `draw_all_sites`, in batches that bound the memory."""
     at_once = max(1, LARGEST_DRAWS // sites)
     for begin in range(0, times, at_once):
         yield draw_all_sites(sites, min(at_once, times - begin), rng=rng)
@@ -148,7 +145,7 @@ def draw_all_sites(sites: int, times: int, *, rng: np.random.Generator) -> Float
 
 
 def records_of_repairs(history: History) -> SiteRecords:
-    """Sort the records of items that are repaired and go on by site."""
+    """Records by site of repairable items, from a history."""
     histories = read_histories(
         history.entry, history.exit, history.failed, item="cluster", beside={"cluster": history.cluster}
     )
@@ -159,7 +156,7 @@ def records_of_repairs(history: History) -> SiteRecords:
 def records_of_spans(
     start: FloatArray, stop: FloatArray, events: IntArray, site: IntArray, *, sites: int, weight: FloatArray
 ) -> SiteRecords:
-    """Sort spans of items that are repaired and go on by site, the time in each counting for its weight."""
+    """Records by site of repairable items, from spans whose time at risk is weighted."""
     marks, place = np.unique(np.concatenate([start, stop]), return_inverse=True)
     shape = (sites, marks.size)
     return SiteRecords(
@@ -191,5 +188,5 @@ def _records(
 def _by_site(
     site: IntArray, place: IntArray, number: FloatArray, *, shape: tuple[int, int]
 ) -> sparse.csr_array:
-    """Add up numbers by site and place."""
+    """Sparse matrix of sums by site and mark."""
     return sparse.coo_array((number, (site, place)), shape=shape).tocsr()

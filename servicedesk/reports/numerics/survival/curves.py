@@ -1,4 +1,4 @@
-"""How long parts last before they first fail, for parts that came under watch at any age."""
+"""Kaplan-Meier survival curves and the log-rank test, with delayed entry and cluster-robust variance."""
 
 from __future__ import annotations
 
@@ -16,21 +16,21 @@ from servicedesk.reports.numerics.survival import influence
 from servicedesk.reports.numerics.survival.lifetimes import Lifetimes, read_lifetimes
 
 ROUNDING = 1e-12
-"""A product of many shares may miss one half by this much and still means one half."""
+"""Rounding tolerance: a product of many shares may miss one half by this much and still means one half."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class SurvivalCurve:
-    """Share of parts still without failure at each age at which one failed.
+    """Kaplan-Meier curve: share of parts still without failure at each age at which one failed.
 
     Attributes
     ----------
     time : ndarray
         Ages at which parts failed, ascending.
     at_risk, failures : ndarray
-        Parts watched at that age, and how many of them failed.
+        Parts at risk at that age, and how many of them failed.
     survival, std_error, low, high : ndarray
-        Share without failure after that age, its standard error and limits. Once every watched part has
+        Share without failure after that age, its standard error and limits. Once every part at risk has
         failed the share is zero and the other three are NaN.
     start : float
         The age from which the curve is counted: of the parts without failure at ``start``.
@@ -46,7 +46,7 @@ class SurvivalCurve:
     start: float
 
     def at(self, age: float) -> Estimate:
-        """Read the share still without failure at an age, with its limits.
+        """Survival at an age, with its limits.
 
         Parameters
         ----------
@@ -65,12 +65,12 @@ class SurvivalCurve:
         return Estimate(self.survival[step], low=float(self.low[step]), high=float(self.high[step]))
 
     def quantile(self, p: float) -> Estimate:
-        """Give the age by which a share of the parts has failed.
+        """Quantile of the lifetime: the age by which a share of the parts has failed.
 
         Parameters
         ----------
         p : float
-            Share failed, between 0 and 1; 0.5 gives the median life.
+            Share failed, between 0 and 1; 0.5 gives the median lifetime.
 
         Returns
         -------
@@ -93,7 +93,7 @@ class SurvivalCurve:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class LogRank:
-    """Failures of each group beside those expected if all groups failed alike.
+    """Result of the log-rank test: observed and expected failures of each group.
 
     ``variance`` is the covariance matrix of observed less expected, in the order of ``groups``.
     """
@@ -109,7 +109,7 @@ class LogRank:
 
 @dataclass(frozen=True, kw_only=True)
 class AgesAtRisk:
-    """The ages over which enough parts were watched; NaN where there never were enough."""
+    """Range of ages with enough parts at risk; NaN where there never were enough."""
 
     start: float
     stop: float
@@ -124,21 +124,21 @@ def kaplan_meier(
     from_age: float | None = None,
     confidence: float = 0.95,
 ) -> SurvivalCurve:
-    """Estimate the share of parts still without failure at each age.
+    """Kaplan-Meier estimate of survival with delayed entry, and Greenwood or cluster-robust limits.
 
     Parameters
     ----------
     entry, exit : array_like
-        Ages between which each part was watched; it is at risk on ``(entry, exit]``. Records of no length are
-        never at risk and are left out, with their failures: count them before the call.
+        Ages between which each part was at risk: ``(entry, exit]``. Records of no length are never at risk
+        and are left out, with their failures: count them before the call.
     failed : array_like
-        Whether the watch ended in the part's first failure.
+        Whether the follow-up ended in the part's first failure.
     cluster : array_like, optional
         Site of each part. The variance then lets parts of a site depend on each other, and with fewer than 30
         sites the limits use the t quantile. Without it parts count as independent (Greenwood).
     from_age : float, optional
         Start the curve here: only failures at later ages count, and shares are of parts without failure at
-        this age. With delayed entry an early age at which the few parts watched all failed would hold the
+        this age. With delayed entry an early age at which the few parts at risk all failed would hold the
         whole curve at zero.
     confidence : float
         Two-sided confidence of the limits.
@@ -151,12 +151,12 @@ def kaplan_meier(
     ------
     ValueError
         If columns differ in length, a time is negative or not a number, an exit comes before its entry, or
-        nothing was watched.
+        nothing was at risk.
 
     Notes
     -----
     Limits are taken on the log(-log) scale, so they stay between 0 and 1. Assumes that the age of
-    coming under watch and of leaving it tell nothing about the failure to come.
+    entry and of exit is independent of the failure to come (non-informative truncation and censoring).
 
     References
     ----------
@@ -207,7 +207,7 @@ def log_rank(
     *,
     strata: ArrayLike | None = None,
 ) -> LogRank:
-    """Test whether groups of parts fail at the same ages.
+    """Log-rank test of equal survival of groups, stratified on request.
 
     Parameters
     ----------
@@ -221,7 +221,7 @@ def log_rank(
     Returns
     -------
     LogRank
-        With no failure at an age where two groups were watched, the statistic and its degrees are zero and
+        With no failure at an age where two groups were at risk, the statistic and its degrees are zero and
         the p-value is one.
 
     Raises
@@ -270,7 +270,7 @@ def log_rank(
 
 
 def ages_at_risk(entry: ArrayLike, exit: ArrayLike, *, to_start: int = 10, to_go_on: int = 5) -> AgesAtRisk:
-    """Find the ages over which enough parts were watched for a curve to mean anything.
+    """Range of ages with enough parts at risk for a survival curve.
 
     Parameters
     ----------
@@ -283,7 +283,7 @@ def ages_at_risk(entry: ArrayLike, exit: ArrayLike, *, to_start: int = 10, to_go
 
     Returns
     -------
-    WatchedAges
+    AgesAtRisk
         The first age after which ``to_start`` parts are at risk, and the age up to which there are
         ``to_go_on`` from there without a break. Both NaN if there never are enough.
 
@@ -319,7 +319,7 @@ def _first(time: FloatArray, reached: BoolArray) -> float:
 def _spread_of_log(
     lifetimes: Lifetimes, *, places: IntArray, at_risk: IntArray, failures: IntArray
 ) -> influence.ClusterSpread:
-    """Give the robust variance of the logarithm of the share without failure."""
+    """Cluster-robust variance of the log survival, by mark."""
     left = at_risk > failures
     share, drift = np.zeros(lifetimes.marks.shape[0]), np.zeros(lifetimes.marks.shape[0])
     share[places[left]] = 1 / (at_risk - failures)[left]
@@ -334,7 +334,7 @@ def _spread_of_log(
 
 
 def _expected(lifetimes: Lifetimes, kind: IntArray, *, groups: int) -> tuple[FloatArray, FloatArray]:
-    """Add up the failures each group should have had if all failed alike, and their covariance."""
+    """Failures expected of each group if all failed alike, and their hypergeometric covariance."""
     size = lifetimes.marks.shape[0]
     cells = groups * size
     change = np.bincount(kind * size + lifetimes.entry.places, minlength=cells) - np.bincount(
@@ -351,7 +351,7 @@ def _expected(lifetimes: Lifetimes, kind: IntArray, *, groups: int) -> tuple[Flo
 
 
 def _quadratic_form(difference: FloatArray, variance: FloatArray) -> tuple[float, int]:
-    """Measure a difference by its covariance, leaving out directions in which it cannot vary."""
+    """Chi-square statistic and degrees of freedom of a difference, by the pseudoinverse of its covariance."""
     sizes, directions = np.linalg.eigh(variance)
     free = sizes > ROUNDING * max(float(np.trace(variance)), 1.0)
     along = directions[:, free].T @ difference

@@ -1,4 +1,4 @@
-"""Histories of items that are repaired and go on: watched spans that may end in failures."""
+"""Histories of repairable items: spans at risk that may end in failures."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from servicedesk.reports.numerics.survival.lifetimes import Tally, count_up
 
 @dataclass(frozen=True, eq=False)
 class Histories:
-    """One row a span: the marks of the ruler it was watched between, and the failures at the second.
+    """Counting-process records, one row a span: the marks it is at risk between, and the failures at its end.
 
     ``beside`` holds what else is known of each span (its item, site, group), one entry a row.
     """
@@ -27,7 +27,7 @@ class Histories:
     beside: dict[str, AnyArray]
 
     def only(self, rows: BoolArray) -> Histories:
-        """Keep some of the spans, on the same ruler."""
+        """Subset of the spans, on the same ruler."""
         beside = {name: values[rows] for name, values in self.beside.items()}
         return Histories(self.marks, self.start.only(rows), self.stop.only(rows), self.events[rows], beside)
 
@@ -44,12 +44,12 @@ class Histories:
 def read_histories(
     start: ArrayLike, stop: ArrayLike, event: ArrayLike, *, item: str, beside: dict[str, ArrayLike]
 ) -> Histories:
-    """Check the columns of watched histories and place them on a ruler of ages.
+    """Validate the columns of histories and index them by a ruler of ages.
 
     Parameters
     ----------
     start, stop : array_like
-        Ages between which the span was watched, at risk on ``(start, stop]``.
+        Ages between which the span is at risk: ``(start, stop]``.
     event : array_like
         Failures at ``stop``: none, one, or as many as were found that day.
     item : str
@@ -60,13 +60,13 @@ def read_histories(
     Returns
     -------
     Histories
-        Without spans of no length, save those with a failure of an item that was under watch at that age: the
+        Without spans of no length, save those with a failure of an item that was at risk at that age: the
         second of two failures on one day.
 
     Raises
     ------
     ValueError
-        If a column is bad, columns differ in length, or nothing was watched.
+        If a column is bad, columns differ in length, or nothing was at risk.
     """
     first, last, real, longest = columns.spans(start, stop, names=("start", "stop"))
     number = _events(event)
@@ -90,12 +90,12 @@ def _events(event: ArrayLike) -> IntArray | BoolArray:
     if column.dtype.kind == "b":
         return column
     number = columns.whole_counts(column, name="event")
-    # Plain yes or no takes an eighth of the memory, and is nearly always what comes in.
+    # Booleans take an eighth of the memory, and nearly always suffice.
     return number if number.size and number.max() > 1 else number.astype(np.bool_)
 
 
 def _at_risk(histories: Histories, *, rows: IntArray, item: IntArray) -> BoolArray:
-    """Tell for some rows whether another span of the same item was at risk at their age."""
+    """Whether another span of the same item was at risk at the age of each of some rows."""
     size = histories.marks.shape[0]
     start, stop = histories.start.places, histories.stop.places
     spans = np.flatnonzero((start < stop) & np.isin(item, item[rows]))

@@ -1,4 +1,4 @@
-"""How far each site pulls a cumulative curve: the variance that lets items of a site depend on each other."""
+"""Cluster-robust variance of a cumulative curve from the influence of each site."""
 
 from __future__ import annotations
 
@@ -24,11 +24,11 @@ CHANGE = np.array([1, -1, 0, -1])
 KIND_BITS = 2
 
 BLOCK = 1 << 15
-"""Steps worked on at a time: as many as stay in a processor's cache."""
+"""Steps processed at a time: as many as stay in a processor's cache."""
 
 
 class FollowUp(NamedTuple):
-    """Spans on a ruler: at risk after ``start`` up to and including ``stop``, with events at ``stop``."""
+    """Follow-up on a ruler: at risk after ``start`` up to and including ``stop``, with events at ``stop``."""
 
     start: IntArray
     stop: IntArray
@@ -37,7 +37,7 @@ class FollowUp(NamedTuple):
 
 
 class ClusterSpread(NamedTuple):
-    """Variance after each mark of the ruler, sites at risk at each mark, and the number of sites in all."""
+    """Variance after each mark of the ruler, sites at risk at each mark, and the total number of sites."""
 
     variance: FloatArray
     at_risk: IntArray
@@ -49,7 +49,7 @@ def spread_by_cluster(watch: FollowUp, *, share: FloatArray, drift: FloatArray) 
 
     Parameters
     ----------
-    watch : Watch
+    watch : FollowUp
         Spans and events.
     share : ndarray
         What one event at a mark adds to the curve.
@@ -62,10 +62,10 @@ def spread_by_cluster(watch: FollowUp, *, share: FloatArray, drift: FloatArray) 
 
     Notes
     -----
-    The pull of a site is ``w - y * drift``: an item entering at mark s adds ``drift[s]`` to ``w`` and 1
+    The influence of a site is ``w - y * drift``: an item entering at mark s adds ``drift[s]`` to ``w`` and 1
     to ``y``, an item leaving takes the same away, an event adds its share to ``w``. Both only change at
     steps, so the sum of ``(w - y * drift)^2`` over sites follows from three running sums of the steps in
-    ascending order of site and mark. Items watched from the first mark on are no steps: their site simply
+    ascending order of site and mark. Items at risk from the first mark on are no steps: their site simply
     starts with them.
 
     References
@@ -92,10 +92,10 @@ def spread_by_cluster(watch: FollowUp, *, share: FloatArray, drift: FloatArray) 
 
 
 def critical_value(confidence: float, *, clusters: int | None = None) -> float:
-    """Critical value of an interval: normal, or Student's t where few sites are the evidence.
+    """Critical value of an interval: normal, or Student's t where there are few sites.
 
-    Without a number of sites it is the normal quantile; one site is no evidence of a spread, so its reach is
-    NaN.
+    Without a number of sites it is the normal quantile; one site does not identify a variance, so its
+    critical value is NaN.
     """
     upper = (1 + confidence) / 2
     if clusters is None or clusters >= FEW_CLUSTERS:
@@ -104,13 +104,13 @@ def critical_value(confidence: float, *, clusters: int | None = None) -> float:
 
 
 def _ordered_steps(watch: FollowUp, *, late: IntArray, bits: int) -> AnyArray:
-    """Pack every step into one whole number (site, mark, kind) and put them in ascending order.
+    """Sorted steps, each packed into one integer (site, mark, kind).
 
-    Where one span of a site takes up at the mark at which the record before it ended, leaving and entering
-    cancel, so neither is a step. Sorted records of recurrent events shrink to half that way.
+    Where one span of a site begins at the mark at which the record before it ended, exit and entry cancel, so
+    neither is a step. Sorted records of recurrent events shrink to half that way.
     """
     cluster, failed = watch.cluster.values, watch.events > 0
-    # Half as wide a number sorts twice as fast.
+    # Integers half as wide sort twice as fast.
     keys = np.uint32 if (watch.cluster.size << bits) <= 1 << 32 else np.int64
     ordered: AnyArray = np.empty(late.size + cluster.size, dtype=keys)
     entries, exits = ordered[: late.size], ordered[late.size :]
@@ -135,11 +135,11 @@ def _ordered_steps(watch: FollowUp, *, late: IntArray, bits: int) -> AnyArray:
 
 
 def _blocks(steps: AnyArray, *, bits: int) -> Iterator[IntArray]:
-    """Cut the steps into blocks that hold whole sites."""
+    """Iterate over blocks of steps that contain whole sites."""
     begin = 0
     while begin < steps.shape[0]:
         last = int(steps[min(begin + BLOCK, steps.shape[0]) - 1]) >> bits
-        # A needle of the steps' own type: any other would have the whole column copied.
+        # Search with the steps' own type: any other would have the whole column copied.
         end = int(np.searchsorted(steps, steps.dtype.type(((last + 1) << bits) - 1), side="right"))
         yield steps[begin:end].astype(np.int64, copy=False)
         begin = end
@@ -148,13 +148,13 @@ def _blocks(steps: AnyArray, *, bits: int) -> Iterator[IntArray]:
 def _add_block(
     sums: FloatArray, block: IntArray, *, bits: int, entered_first: IntArray, pull: FloatArray
 ) -> int:
-    """Add what the steps of a block change to the sums over sites, and count its sites."""
+    """Add the changes at the steps of a block to the sums over sites, and return its number of sites."""
     marks = sums.shape[1]
     site, code = block >> bits, block & ((1 << bits) - 1)
     begins = np.concatenate([[0], np.flatnonzero(site[1:] != site[:-1]) + 1])
     place, change, pull_step = code >> KIND_BITS, CHANGE[code & (KINDS - 1)], pull[code]
     count_step = change.astype(np.float64)
-    # Whoever is watched leaves in the end, so the running count of each site stops at zero by itself.
+    # Every item leaves in the end, so the running count of each site ends at zero by itself.
     change[begins] += entered_first[site[begins]]
     count_after = np.cumsum(change).astype(np.float64)
     count_before = count_after - count_step
@@ -170,7 +170,7 @@ def _add_block(
 
 
 def _restarting_sum(steps: FloatArray, *, begins: IntArray) -> FloatArray:
-    """Add up the steps of each site from zero."""
+    """Cumulative sum of the steps, restarted at each site."""
     whole = np.cumsum(steps)
     before = np.where(begins > 0, whole[begins - 1], 0.0)
     restarted: FloatArray = whole - np.repeat(before, np.diff(begins, append=steps.shape[0]))

@@ -1,4 +1,4 @@
-"""How failures come with age: a power of it, or rates by age band where no power describes them."""
+"""Failure intensity by age: a power law, or a piecewise constant rate where no power law fits."""
 
 from __future__ import annotations
 
@@ -19,16 +19,16 @@ BANDS = YEAR * np.array([0, 0.25, 0.5, 1, 2, 3, 4, 5, 6, 8, 10, 13, 16, 20, 25, 
 """Ages in days at which bands begin, finer where parts are young."""
 
 FROM_AGES = YEAR * np.array([0, 0.25, 0.5, 1, 2, 3, 5])
-"""Ages from which on a power of age is tried, one after the other."""
+"""Ages from which on a power law is tried, one after the other."""
 
 IN_BAND = 5.0
-"""Failures that a band is expected to have, so that a chi-square test holds (Cochran 1954)."""
+"""Fewest failures expected in a band, so that a chi-square test is valid (Cochran 1954)."""
 
 ENOUGH = 10
-"""Failures that a power of age is fitted to."""
+"""Fewest failures that a power law is fitted to."""
 
 REJECTED = 0.2
-"""Level at which a power of age is given up: rather too soon, as the others are held against it once more."""
+"""Level at which a power law is rejected: rather too soon, as it still competes by Akaike's criterion."""
 
 REPLICATES = 1000
 
@@ -37,7 +37,7 @@ REPLICATES = 1000
 class Spans:
     """Spans at risk cut at every failure, ages in days.
 
-    ``weight`` is the share of the failures of a span that are written down by now; ``site`` counts from zero.
+    ``weight`` is the share of the failures of a span that are recorded by now; ``site`` counts from zero.
     """
 
     start: FloatArray
@@ -48,7 +48,7 @@ class Spans:
     sites: int
 
     def after(self, age: float) -> Spans:
-        """Keep what came after an age."""
+        """Spans cut off before an age."""
         start = np.maximum(self.start, age)
         rows = start < self.stop
         return Spans(
@@ -56,7 +56,7 @@ class Spans:
         )
 
     def by_band(self, edges: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Add up failures and weighted time by site and age band; failures stand at the end of a span."""
+        """Failures and weighted time at risk by site and age band; failures count at the end of a span."""
         shape = (self.sites, edges.size - 1)
         band = np.searchsorted(edges, self.stop, side="left") - 1
         inside = band < shape[1]
@@ -72,9 +72,9 @@ class Spans:
 
 @dataclass(frozen=True, eq=False)
 class Intensity:
-    """Failures of an item by its age: at the rates of some bands, then by a power of age.
+    """Failure intensity by age: piecewise constant over bands, then a power law.
 
-    ``edges`` are the ages at which the bands begin and the last of them ends; the power of age, if there is
+    ``edges`` are the ages at which the bands begin and the last of them ends; the power law, if there is
     one, goes on from there.
     """
 
@@ -84,7 +84,7 @@ class Intensity:
     log_rate: float = -math.inf
 
     def by_age(self, age: FloatArray) -> FloatArray:
-        """Give the failures to expect of a new item by some ages."""
+        """Cumulative intensity: failures expected of a new item by some ages."""
         widths = np.diff(self.edges)
         inside = np.clip(np.asarray(age)[..., np.newaxis] - self.edges[:-1], 0, widths) @ self.rates
         if self.shape is None:
@@ -94,7 +94,7 @@ class Intensity:
         return np.asarray(inside + math.exp(self.log_rate) * grown, dtype=np.float64)
 
     def at(self, age: FloatArray) -> FloatArray:
-        """Give the failures an item has a day at some ages above zero."""
+        """Failures an item has a day at some ages above zero."""
         place = np.searchsorted(self.edges, age, side="left") - 1
         rate: FloatArray = np.append(self.rates, 0.0)[np.minimum(place, self.rates.size)]
         if self.shape is None:
@@ -103,13 +103,13 @@ class Intensity:
         return np.asarray(np.where(place >= self.rates.size, later, rate), dtype=np.float64)
 
     def between(self, start: FloatArray, stop: FloatArray) -> FloatArray:
-        """Give the failures to expect of items between two ages."""
+        """Failures expected of items between two ages."""
         return self.by_age(stop) - self.by_age(start)
 
 
 @dataclass(frozen=True, eq=False)
 class FittedIntensity:
-    """An intensity, and what it was fitted to, by site."""
+    """Fitted intensity with the records by site it was fitted to."""
 
     best: Intensity
     band_failures: FloatArray
@@ -119,16 +119,16 @@ class FittedIntensity:
     def drawn_means(
         self, ages: FloatArray, horizon: float, *, times: int = REPLICATES, seed: int = 0
     ) -> FloatArray:
-        """Draw the sites again, and give the failures to expect of some items at each draw's fit.
+        """Cluster bootstrap of the failures expected of some items within a horizon.
 
         Parameters
         ----------
         ages : ndarray
             Age of each item in days.
         horizon : float
-            Days to look ahead.
+            Days of the forecast.
         times : int
-            Draws; those whose failures no shape describes are passed over.
+            Draws; those whose failures no shape describes are left out.
         seed : int
             Of the draws.
         """
@@ -137,7 +137,7 @@ class FittedIntensity:
         return means[np.isfinite(means)]
 
     def _means(self, weights: FloatArray, ages: FloatArray, horizon: float) -> FloatArray:
-        """Give the failures to expect of some items by every row of weights, one weight a site."""
+        """Failures expected of some items for every row of weights, one weight a site."""
         ahead = [
             float((np.clip(ages + horizon, low, high) - np.clip(ages, low, high)).sum())
             for low, high in pairwise(self.best.edges)
@@ -154,7 +154,7 @@ class FittedIntensity:
 def _grown(
     near: float, ages: FloatArray, horizon: float, begin: float, shape: FloatArray, log_rate: FloatArray
 ) -> FloatArray:
-    """Add up what items go through of many powers of age, from ``begin`` on, within a horizon."""
+    """Failures expected of some items within a horizon for many power laws of age from ``begin`` on."""
     begun, end = np.maximum(ages, begin), np.maximum(ages + horizon, begin)
     age, place = np.unique(np.concatenate([end, begun]), return_inverse=True)
     number = sums(place, weights=np.repeat([1.0, -1.0], ages.size), size=age.size)
@@ -174,12 +174,12 @@ def _grown(
 
 
 def fit_intensity(spans: Spans, *, design_effect: float = 1.0) -> FittedIntensity:
-    """Fit a power of age, or where it fails, rates by age band up to some age and a power from there on.
+    """Fit a power law of age, or where it is rejected, the best of power laws with bands and bands alone.
 
     Parameters
     ----------
     spans : Spans
-        Of items that are repaired and go on.
+        Of repairable items.
     design_effect : float
         Inflation of the variance by shared sites.
 
@@ -194,9 +194,9 @@ def fit_intensity(spans: Spans, *, design_effect: float = 1.0) -> FittedIntensit
 
     Notes
     -----
-    Failures by age band are held against those of the fitted power by chi-square, divided by the design
-    effect. Where they do not agree, powers of what comes after a few months or years only, with rates by band
-    before, and rates by band alone are held against it by Akaike's criterion.
+    Failures by age band are tested against those of the fitted power law by chi-square, divided by the design
+    effect. Where they do not agree, power laws that begin after a few months or years, with rates by band
+    before, and rates by band alone compete with it by Akaike's criterion.
 
     References
     ----------
@@ -219,7 +219,7 @@ def fit_intensity(spans: Spans, *, design_effect: float = 1.0) -> FittedIntensit
 
 
 def _information(best: Intensity, spans: Spans, effect: float) -> float:
-    """Give Akaike's criterion of an intensity, the likelihood divided by the design effect."""
+    """Akaike's criterion of an intensity, with the log-likelihood divided by the design effect."""
     failed = spans.events > 0
     rates = best.at(spans.stop[failed])
     likelihood = spans.events[failed] @ np.log(rates) - spans.weight @ best.between(spans.start, spans.stop)
@@ -228,7 +228,7 @@ def _information(best: Intensity, spans: Spans, effect: float) -> float:
 
 
 def _powers(spans: Spans) -> Iterator[FittedIntensity]:
-    """Fit powers of age from one age after the other, as long as failures are enough."""
+    """Fit power laws from one age after the other, as long as there are enough failures."""
     for age in FROM_AGES:
         after = spans.after(age)
         if after.events.sum() < ENOUGH:
@@ -259,7 +259,7 @@ def _with_bands(
 
 
 def _edges(spans: Spans, edges: FloatArray) -> FloatArray:
-    """Join bands with their younger neighbors until each is expected to have enough failures."""
+    """Edges of bands, joined with their younger neighbors until each has enough expected failures."""
     _, time = spans.by_band(edges)
     each = time.sum(axis=0)
     rate = spans.events.sum() / (spans.weight * (spans.stop - spans.start)).sum()
@@ -267,7 +267,7 @@ def _edges(spans: Spans, edges: FloatArray) -> FloatArray:
 
 
 def _joined(edges: FloatArray, expected: FloatArray) -> FloatArray:
-    """Keep the edges between which enough failures are expected."""
+    """Edges between which enough failures are expected."""
     joined, so_far = [edges[0]], 0.0
     for edge, number in zip(edges[1:], expected, strict=True):
         so_far += number
@@ -281,13 +281,13 @@ def _joined(edges: FloatArray, expected: FloatArray) -> FloatArray:
 
 
 def _agrees(best: Intensity, spans: Spans, effect: float) -> bool:
-    """Say whether failures by age band are those that a power of age expects."""
+    """Whether failures by age band agree with a power law, by a chi-square test."""
     ends = np.append(BANDS[best.edges[-1] < BANDS], np.inf)
     edges = np.concatenate([best.edges[-1:], ends])
     start, stop = best.by_age(spans.start), best.by_age(spans.stop)
 
     def expected_between(edges: FloatArray) -> FloatArray:
-        """Give the failures to expect in each band; by a band's end there are no more than by older ages."""
+        """Failures expected in each band, from the cumulative intensity clipped to the band."""
         by = best.by_age(edges)
         begun, ended = (np.clip(each[:, np.newaxis], by[:-1], by[1:]) for each in (start, stop))
         expected: FloatArray = spans.weight @ (ended - begun)

@@ -1,4 +1,4 @@
-"""Watched lives on a ruler of ages: how many parts were at risk at each age and how many failed."""
+"""Lifetimes under follow-up on a ruler of ages: parts at risk and failures at each age."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from servicedesk.reports.numerics.survival.ages import Placed, put_on_ruler
 
 @dataclass(frozen=True, eq=False)
 class Lifetimes:
-    """One row a part: the marks of the ruler it was watched between, and whether it failed at the second.
+    """Lifetimes, one row a part: the marks it is at risk between, and whether it failed at the second.
 
     ``beside`` holds what else is known of each part (its site, its group), one entry a row.
     """
@@ -27,7 +27,7 @@ class Lifetimes:
     beside: dict[str, AnyArray] = field(default_factory=dict)
 
     def only(self, rows: BoolArray) -> Lifetimes:
-        """Keep some of the parts, on the same ruler."""
+        """Subset of the parts, on the same ruler."""
         beside = {name: values[rows] for name, values in self.beside.items()}
         return Lifetimes(self.marks, self.entry.only(rows), self.exit.only(rows), self.failed[rows], beside)
 
@@ -53,7 +53,7 @@ def count_up(entry: Placed, exit: Placed, failed: BoolArray, *, size: int) -> Ta
     """Count spans by the marks they begin and end at, and those that end in a failure."""
     entries, ends = np.zeros(size, dtype=np.int64), np.zeros(2 * size, dtype=np.int64)
     for rows in blocks(failed.shape[0], least=8 * size):
-        # One count of two kinds of exit is quicker than picking the failures out first.
+        # One count of two kinds of exit is faster than selecting the failures first.
         ends += np.bincount(2 * exit.places_of(rows) + failed[rows], minlength=2 * size)
         entries += np.bincount(entry.places_of(rows), minlength=size)
     return Tally(entries, ends[::2] + ends[1::2], ends[1::2])
@@ -67,20 +67,20 @@ def read_lifetimes(
     from_age: float = 0.0,
     beside: dict[str, ArrayLike] | None = None,
 ) -> Lifetimes:
-    """Check the columns of watched lives and place them on a ruler of ages.
+    """Validate the columns of lifetimes and index them by a ruler of ages.
 
     Parameters
     ----------
     entry, exit, failed : array_like
-        Ages between which each part was watched, and whether the watch ended in a failure.
+        Ages between which each part was at risk, and whether the follow-up ended in a failure.
     from_age : float
-        Watch only what came after this age.
+        Count only the follow-up after this age.
     beside : dict of array_like, optional
         Further columns, by name.
 
     Returns
     -------
-    Lives
+    Lifetimes
         Without the records of no length, which are never at risk.
 
     Raises

@@ -1,7 +1,7 @@
-"""The likelihood of failures whose rate is a power of age, for parts that end and items that are repaired.
+"""Likelihood of a power-law hazard of age, for Weibull lifetimes and for repairable items.
 
-A Weibull life and a power-law process have the same hazard, ``shape * age**(shape - 1) * exp(-level)`` with
-ages in units of the oldest one, and their records the same likelihood, so both are fitted here.
+A Weibull lifetime and a power-law process have the same hazard, ``shape * age**(shape - 1) * exp(-level)``
+with ages in units of the oldest one, and their records the same likelihood, so both are fitted here.
 """
 
 from __future__ import annotations
@@ -19,20 +19,20 @@ from servicedesk.reports.numerics.columns import AnyArray, FloatArray
 from servicedesk.reports.numerics.distributions import chi2_quantile
 
 FLATTEST, STEEPEST = 1e-4, 1e4
-"""Shapes beyond these describe no failures anybody could have dated."""
+"""Range of shapes searched: none beyond fits failures dated in practice."""
 
 LARGEST_LOG = 700.0
-"""The exponential of anything more is too large a number."""
+"""Largest exponent that does not overflow."""
 
 STEPS = 60
-"""More steps than Newton's method takes."""
+"""Most iterations, more than Newton's method takes."""
 
 LOOKS = 9
-"""Shapes at which the edge of a region is first looked at, before its extreme is closed in on."""
+"""Shapes of the grid on which the extreme over a region is first searched."""
 
 
 class Intervals(NamedTuple):
-    """Failures dated only between two ages: logarithms of ages (in units of the oldest) and their numbers."""
+    """Interval-censored failures: logarithms of both ages (in units of the oldest) and their numbers."""
 
     low: FloatArray
     high: FloatArray
@@ -44,20 +44,20 @@ NO_INTERVALS = Intervals(np.zeros(0), np.zeros(0), np.zeros(0))
 
 @dataclass(frozen=True, eq=False)
 class PowerSample:
-    """All that the records say about a power of age.
+    """Sufficient statistics of the power-law likelihood.
 
     Attributes
     ----------
     unit : float
         The oldest age; all other ages are in units of it.
     log_age, leaving : ndarray
-        Logarithms of the ages at which watching began or ended, and how many more ended than began there.
+        Logarithms of the ages at which spans began or ended, and how many more ended than began there.
     from_new : float
         How many more began than ended at age zero.
     failures, sum_log : float
         Failures dated exactly, and the sum of the logarithms of their ages.
     intervals : Intervals
-        Failures dated between two ages; they are watched up to the earlier one.
+        Failures dated between two ages; they are at risk up to the earlier one.
     """
 
     unit: float
@@ -70,12 +70,12 @@ class PowerSample:
 
     @property
     def number(self) -> float:
-        """Count all failures."""
+        """Number of failures, dated exactly or between two ages."""
         return self.failures + float(self.intervals.number.sum())
 
     def at(self, shape: float) -> PowerSlice:
         """Likelihood at one shape, as a function of the level."""
-        # As many begin above age zero as end, save those from new: taking one off each power loses no digits.
+        # Net exits above age zero sum to ``from_new``: taking one off each power loses no digits.
         change = np.expm1(shape * self.log_age)
         weighted = self.leaving * self.log_age
         return PowerSlice(
@@ -89,7 +89,7 @@ class PowerSample:
         )
 
     def fit(self, *, start: float = 1.0, step: float = 0.5) -> PowerSlice:
-        """Find the shape and level of the highest likelihood, looking first near a starting shape.
+        """Maximum-likelihood shape and level, searched from a starting shape.
 
         Parameters
         ----------
@@ -130,9 +130,9 @@ def sample(
     marks : ndarray
         Ages, ascending.
     leaving, failures : ndarray
-        At each mark, how many more items end than begin to be watched, and how many fail (dated exactly).
+        At each mark, how many more items leave than enter, and how many fail (dated exactly).
     unit : float
-        An age no younger than the oldest watched.
+        An age no younger than the oldest at risk.
     intervals : Intervals
         Failures dated between two ages.
 
@@ -184,7 +184,7 @@ class PowerSlice:
         return float(optimize.brentq(self._pull, low - 1e-6, high + 1e-6, xtol=1e-13))
 
     def log_rate(self, unit: float) -> float:
-        """Give the logarithm of the failures per item by age one, in the units of the input."""
+        """Logarithm of the failures per item by age one, in the units of the input."""
         return -self.level - self.shape * math.log(unit)
 
     @property
@@ -193,10 +193,10 @@ class PowerSlice:
         return self.value(self.level)
 
     def value(self, level: float) -> float:
-        """Give the log-likelihood at a level."""
+        """Log-likelihood at a level."""
         value = self.constant - self.failures * level - math.exp(-level) * self.time
         if self.intervals.number.size:
-            # The logarithm of the chance to fail is that of the hazard while that is tiny.
+            # For a tiny hazard the log of the failure probability is that of the hazard.
             log_hazard = np.clip(self._log_width - level, -30, LARGEST_LOG)
             chance = np.log(-np.expm1(-np.exp(log_hazard))) + np.minimum(self._log_width - level + 30, 0)
             value += float(self.intervals.number @ chance)
@@ -204,10 +204,10 @@ class PowerSlice:
 
     @property
     def score(self) -> float:
-        """Score: derivative of the profile log-likelihood by the shape; it falls steadily.
+        """Score: derivative of the profile log-likelihood by the shape; it decreases with the shape.
 
         The logarithm of the time at risk less that of the shape is that of a moment generating function of
-        log ages, which bends upwards only.
+        log ages, which is convex.
         """
         score = self.failures / self.shape + self.sum_log - math.exp(-self.level) * self.slope
         if self.intervals.number.size:
@@ -219,7 +219,7 @@ class PowerSlice:
         return score
 
     def edges(self, floor: float) -> tuple[float, float]:
-        """Find the two levels at which the log-likelihood comes down to a floor."""
+        """The two levels at which the log-likelihood equals a floor."""
         number = self.failures + float(self.intervals.number.sum())
         drop = max(self.highest - floor, 0.0) / number
         step = math.sqrt(2 * drop)
@@ -232,9 +232,9 @@ class PowerSlice:
         return low, high
 
     def _edge(self, floor: float, level: float) -> float:
-        """Find where the log-likelihood comes down to a floor, by Newton's method from a level near by.
+        """Level at which the log-likelihood equals a floor, by Newton's method from a level near by.
 
-        It bends downwards only, so from the first step on each comes closer from outside.
+        The log-likelihood is concave, so from the first step on each comes closer from outside.
         """
         for _ in range(STEPS):
             step = (floor - self.value(level)) / self._pull(level)
@@ -250,21 +250,21 @@ class PowerSlice:
         return width
 
     def _slowing(self, level: float) -> FloatArray:
-        """Give how much less than once per unit of hazard an item can fail in its interval."""
+        """Factor on the hazard in the score of interval-censored failures, at most one."""
         slowing: FloatArray = 1 / special.exprel(np.exp(np.minimum(self._log_width - level, LARGEST_LOG)))
         return slowing
 
     def _pull(self, level: float) -> float:
-        """Give the derivative of the log-likelihood by the level."""
+        """Derivative of the log-likelihood by the level."""
         inside = self.intervals.number @ self._slowing(level)
         return math.exp(-level) * self.time - self.failures - float(inside)
 
 
 def _levels_below(drop: float) -> tuple[float, float]:
-    """Find by how much the level lies below and above its best where the log-likelihood is lower.
+    """Distances from the maximum to the levels at which the log-likelihood is lower by ``drop`` a failure.
 
-    Of failures dated exactly it is lower by ``exp(-change) + change - 1`` for each of them. Both searches
-    begin outside of what they look for, where that bends upwards, so Newton's method comes closer each time.
+    With failures dated exactly it is lower by ``exp(-change) + change - 1`` for each of them. Both searches
+    begin outside of the root, where that is convex, so Newton's method comes closer each time.
     """
     low = -min(math.sqrt(2 * drop), math.log1p(drop + math.sqrt(2 * drop)))
     high = drop + min(1.0, math.sqrt(2 * drop))
@@ -281,7 +281,7 @@ def _levels_below(drop: float) -> tuple[float, float]:
 
 @dataclass(frozen=True, eq=False)
 class PowerRegion:
-    """All shapes and levels a likelihood-ratio test would not reject."""
+    """Likelihood-ratio confidence region of shape and level."""
 
     sample: PowerSample
     best: PowerSlice
@@ -309,13 +309,13 @@ class PowerRegion:
 
     @cached_property
     def _looks(self) -> tuple[FloatArray, list[tuple[float, float]]]:
-        """Give the logarithms of shapes across the region, and the levels between which it holds each."""
+        """Grid of log shapes across the region, and the limits of the level at each."""
         low, high = max(self.shape_low, FLATTEST), min(self.shape_high, STEEPEST)
         looks = np.linspace(math.log(low), math.log(high), LOOKS)
         return looks, [self.sample.at(math.exp(look)).edges(self.floor) for look in looks]
 
     def reach(self, measure: Callable[[float, float], float], *, side: int, rises: bool) -> float:
-        """Find the least (side -1) or greatest (side 1) value of a measure of shape and level in the region.
+        """Minimum (side -1) or maximum (side 1) of a function of shape and level over the region.
 
         ``rises`` says whether the measure rises with the level.
         """
@@ -327,7 +327,7 @@ class PowerRegion:
 
         looks, edges = self._looks
         costs = [-side * measure(math.exp(look), each[edge]) for look, each in zip(looks, edges, strict=True)]
-        # Where the measure is greatest it hardly changes with the shape: to so much of a shape is exact.
+        # At its maximum the measure is flat in the shape, so a coarse tolerance of the shape is exact enough.
         nearest = int(np.argmin(costs))
         bounds = looks[max(nearest - 1, 0)], looks[min(nearest + 1, LOOKS - 1)]
         result = optimize.minimize_scalar(cost, bounds=bounds, method="bounded", options={"xatol": 1e-6})
@@ -337,18 +337,18 @@ class PowerRegion:
 def find_root(
     function: Callable[[float], float], *, start: float, step: float, span: tuple[float, float]
 ) -> float:
-    """Find where a function that falls away from where it is positive crosses zero.
+    """Root of a function by doubling steps from a start until the sign changes, then Brent's method.
 
     Parameters
     ----------
     function : callable
         To be brought to zero.
     start : float
-        Where to begin. If the function is negative there, the search turns round.
+        Where to begin. If the function is negative there, the search goes the other way.
     step : float
         First step, doubled until zero is passed.
     span : tuple of float
-        How far to look.
+        Range of the search.
 
     Returns
     -------

@@ -1,4 +1,4 @@
-"""How many failures a part that is repaired and goes on has had by an age, and whether two kinds differ."""
+"""Mean cumulative function of recurrent failures with cluster-robust limits, and tests of two groups."""
 
 from __future__ import annotations
 
@@ -18,14 +18,14 @@ from servicedesk.reports.numerics.survival.histories import Histories, read_hist
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class MeanCumulative:
-    """Average number of failures an item has had by each age at which one failed.
+    """Mean cumulative function: average number of failures per item by each age at which one failed.
 
     Attributes
     ----------
     time : ndarray
         Ages at which items failed, ascending.
     at_risk, clusters_at_risk, events : ndarray
-        Items and sites watched at that age, and failures at it.
+        Items and sites at risk at that age, and failures at it.
     mean, std_error, low, high : ndarray
         Average failures per item up to and including that age, its site-robust standard error and limits.
     clusters : int
@@ -43,7 +43,7 @@ class MeanCumulative:
     clusters: int
 
     def at(self, age: float) -> Estimate:
-        """Read the average number of failures by an age, with its limits (zero before the first failure)."""
+        """Mean cumulative function at an age, with its limits (zero before the first failure)."""
         step = int(np.searchsorted(self.time, columns.amount(age, name="age"), side="right")) - 1
         if step < 0:
             return Estimate(0.0, low=0.0, high=float("nan"))
@@ -52,7 +52,7 @@ class MeanCumulative:
 
 @dataclass(frozen=True, kw_only=True)
 class Comparison:
-    """Whether two kinds of item fail at different rates over their lives: a chi-square test."""
+    """Result of the robust score test of equal recurrence in two groups."""
 
     statistic: float
     degrees: int
@@ -61,7 +61,7 @@ class Comparison:
 
 @dataclass(frozen=True, kw_only=True)
 class Difference:
-    """By how many failures per item the first group is ahead of the second at one age."""
+    """Difference of the mean cumulative functions of two groups at one age, the first less the second."""
 
     groups: tuple[Any, Any]
     difference: float
@@ -79,14 +79,14 @@ def mean_cumulative(
     cluster: ArrayLike | None = None,
     confidence: float = 0.95,
 ) -> MeanCumulative:
-    """Estimate the average number of failures an item has had by each age.
+    """Nelson's estimate of the mean cumulative function, with cluster-robust variance.
 
     Parameters
     ----------
     start, stop : array_like
-        Ages between which an item was watched, one row a span; it is at risk on ``(start, stop]``. Spans of
-        one item must not overlap. A span of no length counts only for its failure, and only if the item was
-        under watch at that age: so the second of two failures on one day has its row.
+        Ages between which an item was at risk, one row a span: ``(start, stop]``. Spans of one item must not
+        overlap. A span of no length counts only for its failure, and only if the item was at risk at that
+        age: so the second of two failures on one day has its row.
     event : array_like
         Failures at ``stop``: yes or no, or their number.
     item : array_like
@@ -104,14 +104,13 @@ def mean_cumulative(
     ------
     ValueError
         If columns differ in length, a time is negative or not a number, a stop comes before its start, or
-        nothing was watched.
+        nothing was at risk.
 
     Notes
     -----
     The sum of failures over items at risk, with the robust variance in which items of a site may depend
     on each other in any way. Limits are taken on the log scale, with the t quantile when there are fewer than
-    30 sites; one site gives none. Assumes that coming under watch and leaving it tell nothing about failures
-    to come.
+    30 sites; one site gives none. Assumes that entry and exit are independent of failures to come.
 
     References
     ----------
@@ -159,7 +158,7 @@ def mean_cumulative(
 def compare_mean_cumulative(
     start: ArrayLike, stop: ArrayLike, event: ArrayLike, cluster: ArrayLike, group: ArrayLike
 ) -> Comparison:
-    """Test whether two kinds of item gather failures at the same rate over their lives.
+    """Robust score test that two groups have the same mean cumulative function (Lawless and Nadeau).
 
     Parameters
     ----------
@@ -173,7 +172,7 @@ def compare_mean_cumulative(
     Returns
     -------
     Comparison
-        When the two were never watched at one age, or nothing failed then, the statistic is zero and the
+        When the two were never at risk at one age, or nothing failed then, the statistic is zero and the
         p-value one.
 
     Raises
@@ -197,7 +196,7 @@ def compare_mean_cumulative(
     pair = _read_pair(start, stop, event, cluster, group)
     failures, at_risk = pair.failures.sum(axis=0), pair.at_risk.sum(axis=0)
     hit = failures > 0
-    # What one event, and one item at risk, of each kind adds to the weighted difference.
+    # Contributions of one event, and of one item at risk, of each kind to the weighted difference.
     share, drift = (
         np.zeros_like(pair.failures, dtype=np.float64),
         np.zeros_like(pair.failures, dtype=np.float64),
@@ -220,7 +219,7 @@ def mean_cumulative_difference(
     age: float,
     confidence: float = 0.95,
 ) -> Difference:
-    """Compare the average number of failures of two kinds of item at one age, chosen beforehand.
+    """Difference of two mean cumulative functions at one age, chosen beforehand.
 
     Parameters
     ----------
@@ -243,7 +242,7 @@ def mean_cumulative_difference(
 
     Notes
     -----
-    Each site's pull on the difference is taken as a whole, so sites with both kinds count as the pairs
+    Each site's influence on the difference is taken as a whole, so sites with both kinds count as the pairs
     they are. The t quantile is used when there are fewer than 30 sites. Assumes what `mean_cumulative`
     assumes.
 
@@ -275,7 +274,7 @@ def mean_cumulative_difference(
 
 @dataclass(frozen=True, eq=False)
 class _Pair:
-    """Histories of two kinds of item; failures and items at risk are counted by kind (rows) and mark."""
+    """Histories of two groups, with failures and items at risk by group (rows) and mark."""
 
     histories: Histories
     labels: NDArray[Any]
@@ -308,7 +307,7 @@ def _read_pair(
 
 
 def _pulls(pair: _Pair, *, share: FloatArray, drift: FloatArray) -> FloatArray:
-    """Add up by site how far each row pulls the difference: the first kind upwards, the second downwards."""
+    """Influence of each site on the difference: rows of the first group count up, of the second down."""
     rows, kind = pair.histories, pair.kind
     start, stop = rows.start.places, rows.stop.places
     pull = rows.events * share[kind, stop] - (drift[kind, stop] - drift[kind, start])

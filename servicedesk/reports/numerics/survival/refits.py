@@ -1,4 +1,4 @@
-"""Powers of age refitted to many draws of sites at once, to the last digits of fitting each by itself."""
+"""Vectorized power-law fits to many bootstrap draws, by Chebyshev interpolation over the shape."""
 
 from __future__ import annotations
 
@@ -12,10 +12,10 @@ from numpy.polynomial import chebyshev
 from servicedesk.reports.numerics.columns import AnyArray, FloatArray
 
 WINDOW = 1.0
-"""How far from the shape of the fleet draws are looked for at once, in logarithms."""
+"""Half width of a window around the shape of the fleet, in logarithms."""
 
 NODES = 48
-"""Shapes at which sums of powers are worked out; a polynomial gives them in between.
+"""Chebyshev nodes: shapes at which sums of powers are computed; a polynomial interpolates them.
 
 The error falls like ``rho**-NODES`` with ``rho = coth(WINDOW) + 1 / sinh(WINDOW)``, about 2.2 (Trefethen,
 Approximation Theory and Approximation Practice, chapter 8): to less than the rounding of the sums.
@@ -26,30 +26,31 @@ DERIVATIVES[:, :-1] = chebyshev.chebder(np.eye(NODES), axis=1)
 """Row by row, the coefficients of the derivative of each Chebyshev polynomial."""
 
 SMALLEST = 1e-5
-"""A sum of powers that falls to less over the window is known to too few digits: it adds up by itself."""
+"""A sum of powers that falls to less than this share over the window is too inexact: such a draw is fitted
+by itself."""
 
 CLOSE = 1e-9
-"""Relative step of Newton's method after which a draw is done: the next one would be about its square."""
+"""Relative step of Newton's method at which a draw has converged: the next one would be about its square."""
 
 STEPS = 100
-"""More steps than halving a window of shapes to the last digit takes."""
+"""Most iterations, more than bisection of a window to the last digit takes."""
 
 
 @dataclass(frozen=True, eq=False)
 class ShapeWindow:
-    """The shapes around one, over which sums of powers are known by their Chebyshev coefficients."""
+    """Interval of shapes over which sums of powers are interpolated by Chebyshev polynomials."""
 
     low: float
     high: float
 
     @classmethod
     def around(cls, near: float, *, beside: int = 0) -> ShapeWindow:
-        """Lay a window around a shape, or so many windows above (or below) that one."""
+        """Window around a shape, or the one ``beside`` windows above (or below) it."""
         middle = near * math.exp(2 * WINDOW * beside)
         return cls(middle * math.exp(-WINDOW), middle * math.exp(WINDOW))
 
     def coefficients(self, log_age: FloatArray, number: Any) -> FloatArray:
-        """Give the coefficients of ``sum(number * age**shape)`` by the shape.
+        """Chebyshev coefficients of ``sum(number * age**shape)`` as a function of the shape.
 
         Parameters
         ----------
@@ -71,16 +72,16 @@ class ShapeWindow:
         return sums
 
     def values(self, shape: FloatArray, coefficients: FloatArray) -> FloatArray:
-        """Give the sums at one shape each: B shapes, and B x `NODES` coefficients or those of one sum."""
+        """Sums at one shape each, from B shapes and B x `NODES` coefficients or those of one sum."""
         return np.asarray((self.basis(shape) * coefficients).sum(axis=-1), dtype=np.float64)
 
     def basis(self, shape: FloatArray) -> FloatArray:
-        """Give the Chebyshev polynomials at some shapes, a row each."""
+        """Chebyshev polynomials at some shapes, a row each."""
         place = (2 * shape - self.low - self.high) / (self.high - self.low)
         return np.asarray(chebyshev.chebvander(place, NODES - 1), dtype=np.float64)
 
     def slopes(self, coefficients: FloatArray) -> FloatArray:
-        """Give the coefficients of the derivatives by the shape."""
+        """Coefficients of the derivatives by the shape."""
         slopes: FloatArray = coefficients @ DERIVATIVES * 2 / (self.high - self.low)
         return slopes
 
@@ -92,12 +93,12 @@ class ShapeWindow:
 def refit_at_once(
     window: ShapeWindow, time: FloatArray, failures: FloatArray, sum_log: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Fit a power of age to B draws by Newton's method, halving the bracket where a step leaves it.
+    """Fit a power law to B draws by Newton's method, with bisection where a step leaves the bracket.
 
     Parameters
     ----------
     window : ShapeWindow
-        The shapes looked through.
+        The shapes searched.
     time : ndarray
         B x `NODES`: coefficients of each draw's time at risk in powers of age.
     failures, sum_log : ndarray
@@ -121,7 +122,7 @@ def refit_at_once(
         value, steepness, _ = left.scores(at)
         low, high = np.where(value > 0, at, low), np.where(value > 0, high, at)
         step = at - value / steepness
-        # Rounding may lead a draw that is done just across its bracket.
+        # Rounding may take a converged draw just across its bracket.
         done = (np.abs(step - at) <= CLOSE * at) | (high - low <= CLOSE * at)
         at = np.where(
             done, np.clip(step, low, high), np.where((step > low) & (step < high), step, (low + high) / 2)
@@ -129,7 +130,7 @@ def refit_at_once(
         shape[rows] = at
         if done.all():
             break
-        if 2 * done.sum() >= rows.size:  # leaving out a few costs more than taking them along
+        if 2 * done.sum() >= rows.size:  # leaving out a few costs more than keeping them
             rows, left, at, low, high = rows[~done], left.some(~done), at[~done], low[~done], high[~done]
     finite = np.flatnonzero(np.isfinite(shape))
     level[finite] = np.log(window.values(shape[finite], time[finite]) / failures[finite])
@@ -138,7 +139,7 @@ def refit_at_once(
 
 @dataclass(frozen=True, eq=False)
 class _Profiles:
-    """Profile log-likelihoods of B draws by the shape.
+    """Profile log-likelihoods of B draws as functions of the shape.
 
     ``powers`` has a plane each for the time at risk in powers of age and its first two derivatives, and in it
     a column a draw.
@@ -158,13 +159,13 @@ class _Profiles:
         return cls(window, powers, failures, sum_log)
 
     def some(self, rows: AnyArray) -> _Profiles:
-        """Keep some draws."""
+        """Subset of the draws."""
         return _Profiles(self.window, self.powers[:, :, rows], self.failures[rows], self.sum_log[rows])
 
     def scores(self, at: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Give the derivative of each by the shape, its own, and the time, at a shape each or one for all."""
+        """Score of each draw, its derivative, and the time at risk, at a shape each or one for all."""
         whole, first, second = np.einsum("cn,kcn->kn", self.window.basis(at).T, self.powers)
-        with np.errstate(divide="ignore", invalid="ignore"):  # of draws without any time, told apart later
+        with np.errstate(divide="ignore", invalid="ignore"):  # draws without time at risk are left out later
             value = self.failures * (1 / at - first / whole) + self.sum_log
             steepness = -self.failures * (1 / at**2 + second / whole - (first / whole) ** 2)
         return value, steepness, whole

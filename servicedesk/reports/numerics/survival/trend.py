@@ -1,4 +1,4 @@
-"""Whether items that are repaired and go on fail more often or less often as they age."""
+"""Trend tests of repairable items (Laplace, MIL-HDBK-189, likelihood ratio) and the power-law process."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from servicedesk.reports.numerics.survival import power_law as power
 
 @dataclass(frozen=True, kw_only=True)
 class PowerLaw:
-    """Failures of an item as a power of its age: ``rate * age**shape`` of them by each age.
+    """Power-law process: ``rate * age**shape`` failures expected of an item by each age.
 
     Attributes
     ----------
@@ -27,8 +27,7 @@ class PowerLaw:
     low, high : float
         Limits of the shape.
     unbiased_shape : float
-        The shape corrected for the few failures behind it; NaN where the windows do not all run from age zero
-        to one common age.
+        Bias-corrected shape; NaN where the windows do not all run from age zero to one common age.
     events : int
         Failures.
     """
@@ -43,7 +42,7 @@ class PowerLaw:
 
 @dataclass(frozen=True, kw_only=True)
 class Trend:
-    """A test of a constant rate: the statistic, its degrees of freedom and its two-sided p-value."""
+    """Result of a test of a constant rate: the statistic, its degrees of freedom and two-sided p-value."""
 
     statistic: float
     degrees: int
@@ -53,14 +52,14 @@ class Trend:
 def fit_power_law(
     events: Sequence[ArrayLike], start: ArrayLike, stop: ArrayLike, *, confidence: float = 0.95
 ) -> PowerLaw:
-    """Fit a power of age to the failures of items that are repaired as they were.
+    """Maximum-likelihood fit of a power-law process to items under minimal repair.
 
     Parameters
     ----------
     events : sequence of array_like
         Ages at the failures of each item.
     start, stop : array_like
-        Ages between which each item was watched; its failures lie in ``(start, stop]``. For items watched
+        Ages between which each item was at risk; its failures lie in ``(start, stop]``. For items followed
         until a last failure let ``stop`` be its age.
     confidence : float
         Two-sided confidence of the limits.
@@ -69,7 +68,7 @@ def fit_power_law(
     -------
     PowerLaw
         Limits are exact (chi-square) when every window runs from age zero to one common age, which must not
-        itself be the age of a failure that ended the watch; else they are those of the likelihood ratio.
+        itself be the age of a failure that ended the follow-up; else they are those of the likelihood ratio.
 
     Raises
     ------
@@ -114,7 +113,7 @@ def fit_power_law(
 def laplace(
     events: Sequence[ArrayLike], start: ArrayLike, stop: ArrayLike, *, design_effect: float = 1.0
 ) -> Trend:
-    """Test whether failures gather late or early in the windows in which the items were watched.
+    """Laplace test of a trend of failures over the follow-up of the items.
 
     Parameters
     ----------
@@ -136,9 +135,8 @@ def laplace(
 
     Notes
     -----
-    Conditional on the number of failures of each item, so items may differ in their rates. Assumes a Poisson
-    process without a trend as the alternative to be refuted: failures that come in clusters look like one
-    too.
+    Conditional on the number of failures of each item, so items may differ in their rates. The null
+    hypothesis is a Poisson process without a trend: failures that come in clusters can reject it too.
 
     References
     ----------
@@ -156,15 +154,15 @@ def laplace(
 
 
 def mil_hdbk_189(events: Sequence[ArrayLike], stop: ArrayLike) -> Trend:
-    """Test for a power-law trend in items watched from age zero.
+    """MIL-HDBK-189 test of a power-law trend in items followed from age zero.
 
     Parameters
     ----------
     events : sequence of array_like
         Ages at the failures of each item.
     stop : array_like
-        Age to which each item was watched. Where the watch ended with the item's own last failure, leave that
-        failure out.
+        Age to which each item was followed. Where the follow-up ended with the item's own last failure, leave
+        that failure out.
 
     Returns
     -------
@@ -195,7 +193,7 @@ def mil_hdbk_189(events: Sequence[ArrayLike], stop: ArrayLike) -> Trend:
 
 
 def constant_rate(events: Sequence[ArrayLike], start: ArrayLike, stop: ArrayLike) -> Trend:
-    """Test a constant rate against a power of age by the likelihood ratio, for windows that begin at any age.
+    """Likelihood-ratio test of a constant rate against a power law, for windows that begin at any age.
 
     Parameters
     ----------
@@ -205,8 +203,8 @@ def constant_rate(events: Sequence[ArrayLike], start: ArrayLike, stop: ArrayLike
     Returns
     -------
     Trend
-        Twice the gain in log-likelihood, chi-square on one degree of freedom without a trend. It does not
-        tell the direction: the shape of the fitted power law does.
+        Twice the gain in log-likelihood, chi-square on one degree of freedom without a trend. The shape of
+        the fitted power law gives the direction.
 
     Raises
     ------
@@ -228,7 +226,7 @@ def constant_rate(events: Sequence[ArrayLike], start: ArrayLike, stop: ArrayLike
 
 
 class _Windows(NamedTuple):
-    """Windows of each item, and each failure with its age and item."""
+    """Window of each item, and each failure with its age and item."""
 
     start: FloatArray
     stop: FloatArray

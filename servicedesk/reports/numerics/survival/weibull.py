@@ -1,4 +1,4 @@
-"""How parts wear out: the Weibull life, for parts under watch from any age and failures dated loosely."""
+"""Weibull lifetimes by maximum likelihood, with left truncation, right and interval censoring."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from servicedesk.reports.numerics.survival.power_law import Intervals, PowerRegi
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class WeibullFit:
-    """A Weibull life fitted to the records.
+    """Weibull lifetime fitted by maximum likelihood.
 
     Attributes
     ----------
@@ -42,7 +42,7 @@ class WeibullFit:
     region: PowerRegion = field(repr=False)
 
     def quantile(self, p: float) -> Estimate:
-        """Give the age by which a share of new parts will have failed (0.1 gives the B10 life).
+        """Quantile of the lifetime: the age by which a share of new parts will have failed (0.1: B10 life).
 
         Parameters
         ----------
@@ -68,7 +68,7 @@ class WeibullFit:
         )
 
     def failed_by(self, age: float) -> Estimate:
-        """Give the share of new parts that will have failed by an age.
+        """Distribution function of the lifetime: the share of new parts that will have failed by an age.
 
         Parameters
         ----------
@@ -97,7 +97,7 @@ class WeibullFit:
 
 @dataclass(frozen=True, kw_only=True)
 class ScaleFit:
-    """The scale of a Weibull life whose shape was taken from elsewhere, with its exact limits."""
+    """Scale of a Weibull lifetime of known shape, with exact limits."""
 
     shape: float
     scale: float
@@ -114,18 +114,18 @@ def fit_weibull(
     last_good: ArrayLike | None = None,
     confidence: float = 0.95,
 ) -> WeibullFit:
-    """Fit a Weibull life to parts that failed, are still going, or came under watch late.
+    """Maximum-likelihood fit of a Weibull lifetime to truncated and censored records.
 
     Parameters
     ----------
     entry, exit : array_like
-        Ages between which each part was watched; it is at risk on ``(entry, exit]``. Records of no length are
-        never at risk and are left out, with their failures.
+        Ages between which each part was at risk: ``(entry, exit]``. Records of no length are never at risk
+        and are left out, with their failures.
     failed : array_like
         Whether the part had failed at ``exit``.
     last_good : array_like, optional
-        For failures found at a visit, the age at which the part was last seen good: it failed after that and
-        by ``exit``. NaN where the failure is dated exactly; ignored for parts that did not fail.
+        For failures found at a visit, the age at which the part was last known to be good: it failed after
+        that and by ``exit``. NaN where the failure is dated exactly; ignored for parts that did not fail.
     confidence : float
         Two-sided confidence of all limits of the fit.
 
@@ -138,16 +138,15 @@ def fit_weibull(
     Raises
     ------
     ValueError
-        If a column is bad, nothing failed, a part was last seen good before it came under watch or not before
-        it was found failed, or no Weibull life describes the records (all failures at the oldest age, for
+        If a column is bad, nothing failed, a part was last known to be good before its entry or not before
+        it was found failed, or no Weibull lifetime describes the records (all failures at the oldest age, for
         example).
 
     Notes
     -----
     Maximum likelihood with right censoring, left truncation and interval censoring. Truncation is valid only
-    if parts that failed before they came under watch would not have been in the records, or were renewed
-    then. Assumes one failure mode, independent parts, and watching that ends for reasons unrelated to the
-    failure to come.
+    if parts that failed before their entry would not have been in the records, or were renewed then. Assumes
+    one failure mode, independent parts, and follow-up that ends for reasons unrelated to the failure to come.
 
     References
     ----------
@@ -182,7 +181,7 @@ def fit_weibull(
 def fit_scale(
     entry: ArrayLike, exit: ArrayLike, failed: ArrayLike, *, shape: float, confidence: float = 0.95
 ) -> ScaleFit:
-    """Give the scale of a Weibull life when too few failures leave its shape to be assumed.
+    """Scale of a Weibull lifetime of assumed shape, with exact chi-square limits, for few or no failures.
 
     Parameters
     ----------
@@ -201,12 +200,12 @@ def fit_scale(
     Raises
     ------
     ValueError
-        If a column is bad, nothing was watched, or the shape is not above zero.
+        If a column is bad, nothing was at risk, or the shape is not above zero.
 
     Notes
     -----
-    With the shape known, powers of age turn the lives into exponential ones and the limits into chi-square
-    quantiles.
+    With the shape known, powers of age turn the lifetimes into exponential ones and the limits into
+    chi-square quantiles.
 
     References
     ----------
@@ -251,10 +250,10 @@ def sample_of(lifetimes: Lifetimes) -> PowerSample:
 
 @dataclass(frozen=True, eq=False)
 class LooselyDated:
-    """Records of which some failures are dated between two ages.
+    """Lifetimes of which some failures are interval-censored.
 
     ``entry`` and ``stop`` are the ages between which each part is known to have been good, ``failed`` says
-    whether it failed just then. The rows in ``loose`` failed later, in the ``interval`` with the logarithms
+    whether it failed at ``stop``. The rows in ``loose`` failed later, in the ``interval`` with the logarithms
     ``log_low`` and ``log_high`` (in units of the oldest age).
     """
 
