@@ -167,7 +167,7 @@ def _life_of(shown: Shown, unit: Unit, number: int, *, panel: int) -> None:
     person = shown.people["technician"]
     call = _call(shown, unit)
     Photo.objects.create(unit=unit, name=uuid4().hex, width=9, height=9, added_at=now, added_by=person)
-    InspectionFactory(unit=unit, call=call, visit=shown.visit, seen_by=person)
+    InspectionFactory(unit=unit, call=call, visit=shown.visit, inspected_by=person)
     write_change(unit, action="changed", by=person, at=now)
     for kind in ("track", "corner"):
         of_type = ComponentType.objects.filter(kind=kind).order_by("pk")[0]

@@ -14,7 +14,7 @@ import pytest
 from django.contrib.auth.models import Group
 from django.utils import timezone
 from PIL import Image
-from playwright.sync_api import Browser, ConsoleMessage, Page, Playwright, sync_playwright
+from playwright.sync_api import Browser, ConsoleMessage, Page, Playwright, expect, sync_playwright
 
 from servicedesk.accounts.models import Role, User
 from tests.browser.acts import PASSWORD
@@ -31,6 +31,8 @@ from tests.factories import (
 )
 
 AXE = "axe.min.js"
+
+expect.set_options(timeout=20_000)  # two browsers on two busy cores need more than the usual five seconds
 
 
 @pytest.fixture(scope="session", autouse=True)

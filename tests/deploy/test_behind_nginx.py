@@ -27,7 +27,7 @@ SET_UP = f"""
 import django; django.setup()
 from django.core.management import call_command
 from django.utils import timezone
-from servicedesk.core.models import Role
+from servicedesk.accounts.models import Role
 from servicedesk.accounts.operations import add_person
 call_command('collectstatic', interactive=False, verbosity=0)
 add_person('ada', name='Ada', role=Role.OWNER, password={PASSWORD!r}, by=None, at=timezone.now())

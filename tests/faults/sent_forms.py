@@ -187,7 +187,7 @@ FORMS["imports:create_import"] = a_file
 
 
 @form
-def office__undo_import() -> Sent:
+def imports__revert_import() -> Sent:
     applied = applied_batch()
     return Sent("imports:revert_import", (applied.pk,), {"number": str(applied.pk)})
 
@@ -218,14 +218,14 @@ def schedules__change_visit() -> Sent:
 
 
 @form
-def schedules__confirm_round() -> Sent:
+def schedules__confirm_route() -> Sent:
     visit = visit_ahead()
     person = visit.technicians.get()
     return Sent("schedules:confirm_route", (person.pk, visit.local_start.date().isoformat()))
 
 
 @form
-def schedules__email_preference() -> Sent:
+def portal__email_preference() -> Sent:
     data = {"List-Unsubscribe": "One-Click"}
     return Sent("portal:email_preference", (opt_out_token(CustomerFactory().pk),), data, anonymous=True)
 
@@ -252,7 +252,7 @@ def office__finish_visit() -> Sent:
 
 
 @form
-def office__customer_visit() -> Sent:
+def portal__customer_visit() -> Sent:
     data = {"what": "problem", "words": word()}
     return Sent(
         "portal:customer_visit", (report_address(visit_ahead()),), data, files=a_photo(), anonymous=True
@@ -260,18 +260,18 @@ def office__customer_visit() -> Sent:
 
 
 @form
-def office__customer_visit_suits() -> Sent:
+def portal__customer_visit_suits() -> Sent:
     return Sent("portal:customer_visit", (report_address(visit_ahead()),), {"what": "suits"}, anonymous=True)
 
 
 @form
-def office__customer_visit_words() -> Sent:
+def portal__customer_visit_words() -> Sent:
     data = {"what": "words", "words": "Fridays only"}
     return Sent("portal:customer_visit", (report_address(visit_ahead()),), data, anonymous=True)
 
 
 @form
-def office__label() -> Sent:
+def portal__label() -> Sent:
     code = labels_for([UnitFactory()], by=None, at=timezone.now())[0].code
     return Sent("portal:label", (code,), {"words": word()}, files=a_photo(), anonymous=True)
 

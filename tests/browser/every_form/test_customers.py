@@ -16,6 +16,7 @@ from schedules.models import CustomerAnswer, Visit
 from schedules.operations.calendars import make_link
 from servicedesk.calls.models import Call, Photo
 from servicedesk.calls.photo_files import MOST_BYTES
+from servicedesk.core.values.dates import clock_time
 from tests.browser.every_form.stand import DESK, PHONE, Stand, Window
 from tests.factories import UnitFactory
 from tests.faults.sent_records import report_address, visit_ahead
@@ -83,7 +84,7 @@ def mail_about(stand: Stand, visit: Visit) -> bool:
     stand.send_notifications()
     start = visit.local_start
     bodies = [str(mail.get_body(("plain",))) for mail in stand.notifications_to(CUSTOMER)]
-    return any(f"{start:%H:%M}" in body and f"{start:%B}" in body for body in bodies)
+    return any(clock_time(start) in body and f"{start:%B}" in body for body in bodies)
 
 
 def test_it_suits(stand: Stand, visit: Visit, width: tuple[int, int]) -> None:

@@ -269,7 +269,7 @@ def test_a_backup_of_an_older_version_comes_back_into_a_newer_desk(
     # What an upgrade does: a table that points at one of the backup's, and a row in it.
     installation.script(
         "from django.db import connection\n"
-        "from servicedesk.core.models import User\n"
+        "from servicedesk.accounts.models import User\n"
         "cursor = connection.cursor()\n"
         "cursor.execute('CREATE TABLE office_later (user_id bigint REFERENCES accounts_user (id))')\n"
         "cursor.execute('INSERT INTO office_later SELECT id FROM accounts_user')\n"
@@ -278,7 +278,7 @@ def test_a_backup_of_an_older_version_comes_back_into_a_newer_desk(
     assert "is back" in installation.manage("restore", str(backup), "--replace")
     output = installation.script(
         "from django.db import connection\n"
-        "from servicedesk.core.models import User\n"
+        "from servicedesk.accounts.models import User\n"
         "users = User.objects.filter(username__in=['before', 'after'])\n"
         "print(list(users.values_list('username', flat=True)))\n"
         "print('office_later' in connection.introspection.table_names())"

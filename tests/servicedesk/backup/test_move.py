@@ -35,7 +35,8 @@ from django.db.models import JSONField, Value
 from schedules.models import AgreedTime, WorkingDay
 from schedules.operations.calendars import make_link
 from servicedesk.calls.models import PhoneRecord
-from servicedesk.core.models import TableVersion, User
+from servicedesk.accounts.models import User
+from servicedesk.core.models import TableVersion
 from servicedesk.reports.models import LotFlag
 from units.models import ComponentType, Customer, Site
 olive = User.objects.get(username='olive')
@@ -69,7 +70,7 @@ import json
 from django.conf import settings
 from django.test import Client
 from schedules.models import Visit
-from servicedesk.core.models import User
+from servicedesk.accounts.models import User
 from units.models import Customer, Unit
 settings.ALLOWED_HOSTS = ['testserver']
 client = Client()

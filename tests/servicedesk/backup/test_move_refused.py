@@ -108,7 +108,7 @@ def change(installation: Installation, sql: str, *values: object) -> None:
             "Could not decode to UTF-8 column 'note'",
         ),
         (
-            ("UPDATE calls_phonerecord SET told = ?", '{"a": "\\u0000"}'),
+            ("UPDATE calls_phonerecord SET payload = ?", '{"a": "\\u0000"}'),
             "calls_phonerecord, the row with id 1: unsupported Unicode escape",
         ),
         (
