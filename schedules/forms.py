@@ -115,10 +115,10 @@ class MaintenanceRuleForm(forms.ModelForm):
         }
         help_texts = {
             "name": "Begin with a verb, such as lubricate the track.",
-            "work": "Work of this kind on such a part, recorded on a call too, counts as this care.",
+            "work": "Work of this kind on such a part, recorded on a call too, counts as this maintenance.",
             "interval_months": "Counted from the day it was last done, or from fitting.",
-            "note": "What the technician reads at the porch, with what to look out for.",
-            "active": "Without this no new work is raised; open work of the rule is taken off the list.",
+            "note": "What the technician reads on site, with what to watch for.",
+            "active": "Without this no new work is raised; open work of the rule is canceled.",
         }
         widgets = {"note": forms.Textarea(attrs={"rows": 4})}
 
@@ -153,9 +153,9 @@ class CareByForm(forms.Form):
     """Who does the maintenance at the ticked sites."""
 
     sites = forms.ModelMultipleChoiceField(
-        queryset=Site.objects.all(), error_messages={"required": "Tick at least one site."}
+        queryset=Site.objects.all(), error_messages={"required": "Check at least one site."}
     )
-    care_by = forms.ChoiceField(choices=Site.CareBy.choices, label="From now on the care is done by")
+    care_by = forms.ChoiceField(choices=Site.CareBy.choices, label="Maintenance from now on")
 
 
 @dataclass(frozen=True)

@@ -48,4 +48,4 @@ def send_notifications() -> str:
     with change_source(Source.CLOCK):
         at = timezone.now()
         made, sent = write_due_notifications(at=at), send_due_notifications(at=at)
-        return f"{count(made, 'letter')} written, {sent} sent" if made or sent else NOTHING
+        return f"{count(made, 'message')} written, {sent} sent" if made or sent else NOTHING

@@ -245,7 +245,7 @@ def set_care_by(sites: Iterable[Site], *, care_by: str, by: User, at: datetime) 
         ):
             if site.care_by != care_by:
                 site.care_by = care_by
-                save_change(site, action=f"care: {site.get_care_by_display()}", by=by, at=at)
+                save_change(site, action=f"maintenance: {site.get_care_by_display()}", by=by, at=at)
                 moved += 1
         enqueue_on_commit("schedules.raise_due")
     return moved

@@ -67,7 +67,7 @@ def add_months(day: date, months: int) -> date:
         When a datetime is given for the day, or the count leaves the years 1 to 9999.
     """
     if isinstance(day, datetime):
-        raise ValueError("Care is counted in days: give a date, not a date with a time of day.")
+        raise ValueError("Maintenance is counted in days: give a date, not a date with a time of day.")
     year, month_index = divmod(day.year * 12 + day.month - 1 + months, 12)
     if not MINYEAR <= year <= MAXYEAR:
         raise ValueError(
@@ -128,12 +128,16 @@ def next_due(last_done: date, *, interval_months: int, season: Season | None) ->
         When the interval is shorter than a month, or the due day leaves the calendar.
     """
     if interval_months < 1:
-        raise ValueError(f"A care interval of {interval_months} months cannot be: give 1 month or more.")
+        raise ValueError(
+            f"A maintenance interval of {interval_months} months cannot be: give 1 month or more."
+        )
     raw = add_months(last_done, interval_months)
     if season is None or season.contains(raw):
         return raw
     if not MINYEAR < raw.year < MAXYEAR - 1:
-        raise ValueError(f"Care last done on {last_done.isoformat()} has no season left in the calendar.")
+        raise ValueError(
+            f"Maintenance last done on {last_done.isoformat()} has no season left in the calendar."
+        )
     half_way = last_done + timedelta(days=((raw - last_done).days + 1) // 2)
     windows = (season.window(year) for year in (raw.year - 1, raw.year, raw.year + 1))
     nearest_of_each = (opens if opens > raw else closes for opens, closes in windows)

@@ -61,7 +61,7 @@ def load_all(folder: Path, *, by: User | None, at: datetime) -> dict[str, Loaded
     with atomic_operation():
         counts = reference.load_reference(folder, by=by, at=at)
         return counts | {
-            "care rules": load_maintenance_rules(folder / "maintenance_rules.json", by=by, at=at)
+            "maintenance rules": load_maintenance_rules(folder / "maintenance_rules.json", by=by, at=at)
         }
 
 

@@ -73,7 +73,7 @@ def change_maintenance_rule(request: HttpRequest, pk: int) -> HttpResponse:
         record=rule,
         by=user_of(request),
     ):
-        messages.success(request, "Stored. Due dates under this rule were reckoned anew.")
+        messages.success(request, "Saved. Due dates under this rule were recalculated.")
         return redirect("schedules:maintenance_rules")
     stored = MaintenanceRule.objects.get(pk=pk)
     context = {"form": form, "rule": stored, "changes": Change.objects.about(rule).for_page()}
@@ -99,7 +99,7 @@ def care_by(request: HttpRequest) -> HttpResponse:
             form, lambda: set_care_by(**form.cleaned_data, by=user_of(request), at=timezone.now())
         )
         if moved is not None:
-            messages.success(request, f"Stored for {count(moved, 'site')}." if moved else "No site changed.")
+            messages.success(request, f"Saved for {count(moved, 'site')}." if moved else "No site changed.")
             return redirect(request.get_full_path())
     sites = Site.objects.matching(text).with_owner().with_unit_count()
     if who in Site.CareBy.values:

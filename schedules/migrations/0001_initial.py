@@ -41,7 +41,7 @@ class Migration(migrations.Migration):
             name='NotificationText',
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('kind', models.CharField(choices=[('asking', 'asks whether a proposed visit suits'), ('agreed', 'a visit is agreed, with the calendar entry'), ('called_off', 'a visit is called off'), ('ahead', 'a visit is near'), ('own_maintenance', 'care the customer does is due'), ('desk_day', 'the day’s digest of a scheduler'), ('round_day', 'the day’s round of a technician'), ('alarm', 'a danger was found'), ('join', 'asks somebody who works here to choose a password')], max_length=16, unique=True)),
+                ('kind', models.CharField(choices=[('asking', 'asks whether a proposed visit suits'), ('agreed', 'a visit is agreed, with the calendar entry'), ('called_off', 'a visit is called off'), ('ahead', 'a visit is near'), ('own_maintenance', 'maintenance by the owner is due'), ('desk_day', 'the day’s digest of a scheduler'), ('round_day', 'the day’s schedule of a technician'), ('alarm', 'a danger was found'), ('join', 'asks somebody who works here to choose a password')], max_length=16, unique=True)),
                 ('title', models.CharField(max_length=160)),
                 ('body', models.TextField()),
             ],
@@ -86,7 +86,7 @@ class Migration(migrations.Migration):
                 ('material_each', models.PositiveSmallIntegerField(default=0, verbose_name='of that for each part')),
                 ('note', models.TextField(blank=True, verbose_name='how to do it')),
                 ('source', models.CharField(blank=True, max_length=200)),
-                ('active', models.BooleanField(default=True, verbose_name='in force')),
+                ('active', models.BooleanField(default=True, verbose_name='active')),
                 ('planned_at', models.DateTimeField(editable=False, help_text='When every part of the type came under the rule; empty: not yet.', null=True)),
                 ('component_type', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='maintenance_rules', to='units.componenttype')),
             ],
@@ -101,7 +101,7 @@ class Migration(migrations.Migration):
                 ('counted_from', models.DateField(help_text='Last done, or fitted, or left out once: the interval begins here.')),
                 ('last_done_on', models.DateField(blank=True, null=True)),
                 ('next_due_on', models.DateField()),
-                ('exposed', models.BooleanField(default=False, help_text='Reckoned with the interval of exposed parts (see the rule).')),
+                ('exposed', models.BooleanField(default=False, help_text='Calculated with the interval of exposed parts (see the rule).')),
                 ('installed_part', models.ForeignKey(db_index=False, on_delete=django.db.models.deletion.CASCADE, related_name='next_due', to='units.installedpart')),
                 ('rule', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='due', to='schedules.maintenancerule')),
             ],
@@ -134,7 +134,7 @@ class Migration(migrations.Migration):
             name='Notification',
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('kind', models.CharField(choices=[('asking', 'asks whether a proposed visit suits'), ('agreed', 'a visit is agreed, with the calendar entry'), ('called_off', 'a visit is called off'), ('ahead', 'a visit is near'), ('own_maintenance', 'care the customer does is due'), ('desk_day', 'the day’s digest of a scheduler'), ('round_day', 'the day’s round of a technician'), ('alarm', 'a danger was found'), ('join', 'asks somebody who works here to choose a password')], max_length=16)),
+                ('kind', models.CharField(choices=[('asking', 'asks whether a proposed visit suits'), ('agreed', 'a visit is agreed, with the calendar entry'), ('called_off', 'a visit is called off'), ('ahead', 'a visit is near'), ('own_maintenance', 'maintenance by the owner is due'), ('desk_day', 'the day’s digest of a scheduler'), ('round_day', 'the day’s schedule of a technician'), ('alarm', 'a danger was found'), ('join', 'asks somebody who works here to choose a password')], max_length=16)),
                 ('subject', models.CharField(max_length=40)),
                 ('subject_id', models.BigIntegerField()),
                 ('version', models.PositiveIntegerField(default=0)),
@@ -142,7 +142,7 @@ class Migration(migrations.Migration):
                 ('addressee', models.CharField(max_length=24)),
                 ('stage', models.CharField(choices=[('waiting', 'to be sent'), ('sending', 'being sent'), ('sent', 'sent'), ('withheld', 'withheld'), ('missed', 'too late to send'), ('needless', 'not needed any more'), ('failed', 'could not be sent')], default='waiting', max_length=8)),
                 ('why', models.CharField(blank=True, max_length=240)),
-                ('payload', models.JSONField(blank=True, default=dict, help_text="What the letter tells of and this app can't look up.")),
+                ('payload', models.JSONField(blank=True, default=dict, help_text="What the message says and this app can't look up.")),
                 ('message_id', models.UUIDField(default=uuid.uuid4, unique=True)),
                 ('tries', models.PositiveSmallIntegerField(default=0)),
                 ('next_try_at', models.DateTimeField()),
@@ -308,11 +308,11 @@ class Migration(migrations.Migration):
         ),
         migrations.AddConstraint(
             model_name='maintenancerule',
-            constraint=models.UniqueConstraint(fields=('component_type', 'name'), name='maintenancerule_once_per_type', violation_error_message='This type already has a care rule of that name.'),
+            constraint=models.UniqueConstraint(fields=('component_type', 'name'), name='maintenancerule_once_per_type', violation_error_message='This type already has a maintenance rule of that name.'),
         ),
         migrations.AddConstraint(
             model_name='maintenancerule',
-            constraint=models.CheckConstraint(condition=models.Q(('persons__gte', 1), ('persons__lte', 2)), name='maintenancerule_one_or_two_persons', violation_error_message='Care takes one or two people.'),
+            constraint=models.CheckConstraint(condition=models.Q(('persons__gte', 1), ('persons__lte', 2)), name='maintenancerule_one_or_two_persons', violation_error_message='Maintenance takes one or two people.'),
         ),
         migrations.AddConstraint(
             model_name='maintenancerule',
@@ -372,11 +372,11 @@ class Migration(migrations.Migration):
         ),
         migrations.AddConstraint(
             model_name='notification',
-            constraint=models.UniqueConstraint(fields=('kind', 'subject', 'subject_id', 'due_on', 'version', 'addressee'), name='notification_once', violation_error_message='This letter is written already.'),
+            constraint=models.UniqueConstraint(fields=('kind', 'subject', 'subject_id', 'due_on', 'version', 'addressee'), name='notification_once', violation_error_message='This message is written already.'),
         ),
         migrations.AddConstraint(
             model_name='notification',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('stage', 'sent'), _negated=True), ('sent_at__isnull', False), _connector='OR'), name='notification_sent_has_a_time', violation_error_message='A sent letter says when it was sent.'),
+            constraint=models.CheckConstraint(condition=models.Q(models.Q(('stage', 'sent'), _negated=True), ('sent_at__isnull', False), _connector='OR'), name='notification_sent_has_a_time', violation_error_message='A sent message says when it was sent.'),
         ),
         migrations.AddIndex(
             model_name='customeranswer',

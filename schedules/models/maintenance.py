@@ -77,7 +77,7 @@ class MaintenanceRule(models.Model):
     material_each = models.PositiveSmallIntegerField("of that for each part", default=0)
     note = LimitedText("how to do it", blank=True)
     source = models.CharField(max_length=200, blank=True)
-    active = models.BooleanField("in force", default=True)
+    active = models.BooleanField("active", default=True)
     planned_at = models.DateTimeField(
         null=True,
         editable=False,
@@ -92,12 +92,12 @@ class MaintenanceRule(models.Model):
             models.UniqueConstraint(
                 fields=["component_type", "name"],
                 name="maintenancerule_once_per_type",
-                violation_error_message="This type already has a care rule of that name.",
+                violation_error_message="This type already has a maintenance rule of that name.",
             ),
             Check(
                 condition=Q(persons__gte=1, persons__lte=2),
                 name="maintenancerule_one_or_two_persons",
-                violation_error_message="Care takes one or two people.",
+                violation_error_message="Maintenance takes one or two people.",
             ),
             Check(
                 condition=Q(interval_months__gte=1, interval_months__lte=240),
@@ -184,7 +184,7 @@ class NextDue(models.Model):
     last_done_on = models.DateField(null=True, blank=True)
     next_due_on = models.DateField()
     exposed = models.BooleanField(
-        default=False, help_text="Reckoned with the interval of exposed parts (see the rule)."
+        default=False, help_text="Calculated with the interval of exposed parts (see the rule)."
     )
 
     objects = NextDueQuerySet.as_manager()

@@ -21,9 +21,9 @@ class NotificationKind(models.TextChoices):
     AGREED = "agreed", "a visit is agreed, with the calendar entry"
     CALLED_OFF = "called_off", "a visit is called off"
     AHEAD = "ahead", "a visit is near"
-    OWN_MAINTENANCE = "own_maintenance", "care the customer does is due"
+    OWN_MAINTENANCE = "own_maintenance", "maintenance by the owner is due"
     OFFICE_DAY = "desk_day", "the day’s digest of a scheduler"
-    ROUTE_DAY = "round_day", "the day’s round of a technician"
+    ROUTE_DAY = "round_day", "the day’s schedule of a technician"
     ALARM = "alarm", "a danger was found"
     JOIN = "join", "asks somebody who works here to choose a password"
 
@@ -125,7 +125,7 @@ class Notification(models.Model):
     stage = models.CharField(max_length=8, choices=Stage, default=Stage.WAITING)
     why = models.CharField(max_length=240, blank=True)
     payload = models.JSONField(
-        default=dict, blank=True, help_text="What the letter tells of and this app can't look up."
+        default=dict, blank=True, help_text="What the message says and this app can't look up."
     )
     message_id = models.UUIDField(default=uuid4, unique=True)
     tries = models.PositiveSmallIntegerField(default=0)
@@ -149,12 +149,12 @@ class Notification(models.Model):
             models.UniqueConstraint(
                 fields=["kind", "subject", "subject_id", "due_on", "version", "addressee"],
                 name="notification_once",
-                violation_error_message="This letter is written already.",
+                violation_error_message="This message is written already.",
             ),
             Check(
                 condition=~Q(stage="sent") | Q(sent_at__isnull=False),
                 name="notification_sent_has_a_time",
-                violation_error_message="A sent letter says when it was sent.",
+                violation_error_message="A sent message says when it was sent.",
             ),
         ]
 

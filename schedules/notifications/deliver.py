@@ -60,7 +60,7 @@ def send_due_notifications(*, at: datetime) -> int:
 def _why_nothing_goes(mail: BaseEmailBackend) -> str:
     """Open the mail connection where it is closed; return why no message at all can be sent, or ""."""
     if not is_address(sender()[1]):
-        return "the address that letters come from is none: correct MAIL_FROM_ADDRESS in the settings"
+        return "the address that messages come from is none: correct MAIL_FROM_ADDRESS in the settings"
     try:
         mail.open()
     except OSError as error:
@@ -125,7 +125,7 @@ def _send(notification: Notification, mail: BaseEmailBackend) -> bool:
         _mark(
             notification,
             stage=Notification.Stage.FAILED,
-            why="It could not be written; the log of the desk says why.",
+            why="It could not be written; the server log says why.",
         )
         return False
     try:
@@ -140,7 +140,7 @@ def _send(notification: Notification, mail: BaseEmailBackend) -> bool:
         _mark(
             notification,
             stage=Notification.Stage.FAILED,
-            why="It could not be put into a mail; the log of the desk says why.",
+            why="It could not be put into an e-mail; the server log says why.",
         )
         return False
     return _mark(

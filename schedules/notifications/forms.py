@@ -17,7 +17,7 @@ class StageForm(forms.Form):
     """Filter of the list of messages."""
 
     stage = forms.ChoiceField(
-        choices=[("", "all"), *Notification.Stage.choices], required=False, label="Letters"
+        choices=[("", "all"), *Notification.Stage.choices], required=False, label="Status"
     )
 
 
@@ -61,7 +61,7 @@ class AskCustomersForm(forms.Form):
 
     asked = _Tokens(
         label="Who is asked",
-        error_messages={"required": "Tick at least one customer, or go back to the week."},
+        error_messages={"required": "Check at least one customer, or go back to the schedule."},
     )
 
     def __init__(self, *args: Any, questions: Sequence[Question], **kwargs: Any) -> None:

@@ -261,7 +261,7 @@ def _drop_outdated(at: datetime) -> None:
         changed = Visit.objects.filter(pk=OuterRef("subject_id"), sequence__gt=OuterRef("version"))
         if kind != NotificationKind.AHEAD:
             mine.filter(Exists(changed)).update(
-                stage=Notification.Stage.NEEDLESS, why="the visit changed, and a later letter tells of it"
+                stage=Notification.Stage.NEEDLESS, why="the visit changed, and a later message says so"
             )
         else:
             told_anew = Notification.objects.filter(
@@ -273,7 +273,7 @@ def _drop_outdated(at: datetime) -> None:
                 stage__in=[Notification.Stage.WAITING, Notification.Stage.SENDING, Notification.Stage.SENT],
             )
             mine.filter(Exists(told_anew)).update(
-                stage=Notification.Stage.NEEDLESS, why="the visit changed, and a later letter tells of it"
+                stage=Notification.Stage.NEEDLESS, why="the visit changed, and a later message says so"
             )
         over = Exists(Visit.objects.filter(pk=OuterRef("subject_id"), starts_at__lte=at))
         mine.filter(over).update(
@@ -281,7 +281,7 @@ def _drop_outdated(at: datetime) -> None:
         )
     asked_again = User.objects.to_invite().filter(pk=OuterRef("subject_id"), invitations=OuterRef("version"))
     waiting.filter(~Exists(asked_again), kind=NotificationKind.JOIN).update(
-        stage=Notification.Stage.NEEDLESS, why="a password was chosen, or a later letter asks for it"
+        stage=Notification.Stage.NEEDLESS, why="a password was chosen, or a later message asks for it"
     )
     today = timezone.localdate(at)
     waiting.filter(

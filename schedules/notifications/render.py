@@ -165,7 +165,7 @@ def _office_day(person: User) -> dict[str, str]:
         *(f"- {MAKE_SAFE}{task.site.address_line}, {task.reason}" for task in dangers),
         f"- {count(due.count(), 'task')} due and on no visit yet",
         f"- {count(proposed.count(), 'proposed visit')} to confirm",
-        f"- {count(undelivered.count(), 'letter')} withheld or not sent",
+        f"- {count(undelivered.count(), 'message')} withheld or not sent",
     ]
     return _day(person) | {"list": "\n".join(lines), "link": settings.SITE_URL + reverse("office:home")}
 

@@ -96,7 +96,9 @@ USUAL: Mapping[str, Words] = {
         "Yours,\n$company",
         MAINTENANCE_BLANKS,
     ),
-    "desk_day": Words("The desk on $day", "Good morning $person,\n\n$list\n\n$link\n\n$company", DAY_BLANKS),
+    "desk_day": Words(
+        "The office on $day", "Good morning $person,\n\n$list\n\n$link\n\n$company", DAY_BLANKS
+    ),
     "alarm": Words(
         "Danger found at $address",
         "$person,\n\na danger to people was found at $address:\n\n$danger\n\nMade safe for now: $made_safe"
@@ -104,13 +106,13 @@ USUAL: Mapping[str, Words] = {
         ALARM_BLANKS,
     ),
     "join": Words(
-        "Choose your password for the desk of $company",
-        "$person,\n\nyou can work with the desk of $company. Choose your password here; the link opens for "
-        "three days, and once:\n\n$link\n\nAfter that you sign in as $username.\n\n$company",
+        "Choose your password for $company",
+        "$person,\n\nyou now have an account at $company. Choose your password here; the link works once, "
+        "within three days:\n\n$link\n\nAfter that you sign in as $username.\n\n$company",
         JOIN_BLANKS,
     ),
     "round_day": Words(
-        "Your round on $day", "Good morning $person,\n\n$list\n\n$link\n\n$company", DAY_BLANKS
+        "Your schedule on $day", "Good morning $person,\n\n$list\n\n$link\n\n$company", DAY_BLANKS
     ),
 }
 

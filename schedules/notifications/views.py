@@ -77,7 +77,7 @@ def try_again(request: HttpRequest, pk: int) -> HttpResponse:
     notification = get_object_or_404(Notification, pk=pk)
     try:
         operations.try_again(notification, by=user_of(request), at=timezone.now())
-        messages.success(request, "It is on the queue again.")
+        messages.success(request, "It is queued again.")
     except RuleViolation as refusal:
         messages.error(request, str(refusal))
     return redirect("schedules:notification", pk=pk)
@@ -110,7 +110,7 @@ def _ask(form: AskCustomersForm, request: HttpRequest) -> CustomersAsked:
 
 def _tell(request: HttpRequest, outcome: CustomersAsked) -> None:
     """Report how many messages were queued, and name each visit that was left out."""
-    messages.success(request, f"{count(outcome.written, 'letter')} on the queue.")
+    messages.success(request, f"{count(outcome.written, 'e-mail')} queued.")
     if outcome.left_out:
         messages.info(request, f"Not asked: {'; '.join(outcome.left_out)}.")
 
@@ -152,7 +152,7 @@ def change_notification_text(request: HttpRequest, kind: str) -> HttpResponse:
             again=lambda: _text_form(kind, None),
         )
     ):
-        messages.success(request, "Stored. Letters sent from now on have these words.")
+        messages.success(request, "Saved. Messages sent from now on have this text.")
         return redirect("schedules:notification_texts")
     context = {
         "form": form,
@@ -200,7 +200,7 @@ def customer_email_preference(request: HttpRequest, customer_pk: int) -> HttpRes
         by=user_of(request),
         again=lambda: _email_preference_form(customer, None),
     ):
-        messages.success(request, "Stored.")
+        messages.success(request, "Saved.")
         return redirect(customer)
     context = {"form": form, "customer": customer}
     return render(request, "schedules/customer_email_preference.html", context, status=status_of(form))

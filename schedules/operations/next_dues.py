@@ -108,7 +108,7 @@ def note_maintenance_done(
         moved = _note([(unit.pk, installed_part.pk if installed_part else None, work, on)], by=by, at=at)
         if moved:
             what = "; ".join(sorted({due.rule.name for due in moved}))
-            write_change(unit, action=f"care done on {long_date(on)}: {what}", by=by, at=at)
+            write_change(unit, action=f"maintenance done on {long_date(on)}: {what}", by=by, at=at)
     return len(moved)
 
 

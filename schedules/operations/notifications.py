@@ -152,7 +152,7 @@ def try_again(sent: Notification, *, by: User | None, at: datetime) -> Notificat
         locked = Notification.objects.select_for_update().get(pk=sent.pk)
         if locked.stage not in {Notification.Stage.WITHHELD, Notification.Stage.FAILED}:
             raise RuleViolation(
-                f"This letter is {locked.get_stage_display()}: there is nothing to try again."
+                f"This message is {locked.get_stage_display()}: there is nothing to try again."
             )
         locked.stage, locked.tries, locked.next_try_at, locked.why = Notification.Stage.WAITING, 0, at, ""
         locked.save()

@@ -93,8 +93,8 @@ def end_needless_tasks(today: date, *, at: datetime) -> int:
     )
     why = Case(
         When(gone, then=Value("cancelled: the part is no longer in place")),
-        When(not_ours, then=Value("cancelled: the care of this site is no longer ours")),
-        When(no_rule, then=Value("cancelled: its care rule is no longer in force")),
+        When(not_ours, then=Value("cancelled: maintenance of this site is no longer ours")),
+        When(no_rule, then=Value("cancelled: its maintenance rule is no longer active")),
         default=Value("cancelled: it is due later now"),
         output_field=CharField(),
     )

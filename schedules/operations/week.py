@@ -91,7 +91,7 @@ def solve_week(plan: WeekPlan, *, number: int | None = None, at: datetime | None
     except _TakenOver:
         return False
     except Exception:
-        _end(plan, Stage.FAILED, said="Something went wrong here; the log of the desk says what. Ask again.")
+        _end(plan, Stage.FAILED, said="Something went wrong here; the server log says what. Try again.")
         raise
     return True
 

@@ -44,7 +44,7 @@ def me(request: HttpRequest) -> HttpResponse:
 
         if apply_or_report(form, keep):
             update_session_auth_hash(request, user)
-            messages.success(request, "Your new password is stored.")
+            messages.success(request, "Your new password is saved.")
             return redirect("accounts:me")
     context = {
         "form": form,
@@ -71,7 +71,7 @@ def end_other_user_sessions(request: HttpRequest) -> HttpResponse:
     user = user_of(request)
     others = UserSession.objects.of(user).exclude(mark=mark_of(request.session))
     ended = operations.end_user_sessions(user, others, by=user, at=timezone.now())
-    messages.success(request, f"Signed out of {count(ended, 'other user_session')}.")
+    messages.success(request, f"Signed out of {count(ended, 'other device')}.")
     return redirect("accounts:me")
 
 

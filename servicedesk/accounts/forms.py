@@ -26,8 +26,8 @@ class SignInForm(AuthenticationForm):
     )
 
     error_messages = {
-        "invalid_login": "That name and password do not go together. Passwords mind capital letters.",
-        "inactive": "That name and password do not go together. Passwords mind capital letters.",
+        "invalid_login": "That name and password do not go together. Capital letters count in passwords.",
+        "inactive": "That name and password do not go together. Capital letters count in passwords.",
     }
 
 
@@ -40,10 +40,13 @@ class PersonForm(forms.ModelForm):
         model = User
         fields = ["name", "phone", "email", "is_active"]
         field_classes = {"email": MailField}
-        labels = {"is_active": "May sign in", "email": "Mail"}
+        labels = {"is_active": "Active", "email": "E-mail"}
         help_texts = {
-            "is_active": "Take it from whoever leaves: they are signed out at once, and their records stay.",
-            "email": "For the day’s digest: rounds for technicians, what waits for schedulers.",
+            "is_active": (
+                "Can sign in. Uncheck it when somebody leaves: they are signed out at once, "
+                "and their records stay."
+            ),
+            "email": "For the day’s digest: the schedule for technicians, what waits for schedulers.",
         }
 
 
@@ -54,7 +57,7 @@ class NewPersonForm(IdempotencyKeyForm):
     username = forms.CharField(label="Name to sign in with", max_length=150)
     role = forms.ChoiceField(choices=Role.choices, widget=forms.RadioSelect)
     email = MailField(
-        label="Mail",
+        label="E-mail",
         required=False,
         help_text="With no password below, a link to choose one goes here; it opens for three days.",
     )
@@ -72,11 +75,9 @@ class NewPersonForm(IdempotencyKeyForm):
         if data.get("password") or self.errors:
             return data
         if not data.get("email"):
-            self.add_error("email", "Write a mail address for the link, or a first password below.")
+            self.add_error("email", "Enter an e-mail address for the link, or a first password below.")
         elif not settings.EMAIL_BACKEND:
-            self.add_error(
-                "password", "This desk has no mail server to send the link: give a first password."
-            )
+            self.add_error("password", "No mail server is set up to send the link: enter a first password.")
         return data
 
 
@@ -141,4 +142,4 @@ class OwnPasswordForm(OldPasswordForm, PasswordForm):
 
     def __init__(self, *args: Any, user: User, **kwargs: Any) -> None:
         super().__init__(*args, user=user, **kwargs)
-        self.fields["old"].label = "Your password until now"
+        self.fields["old"].label = "Your current password"

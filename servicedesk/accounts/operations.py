@@ -63,14 +63,14 @@ def invite_again(user: User, *, by: User, at: datetime) -> None:
     with atomic_operation():
         user = User.objects.select_for_update().get(pk=user.pk)
         if not user.email:
-            raise RuleViolation("There is no mail address to send the link to: write it down first.")
+            raise RuleViolation("There is no e-mail address to send the link to: enter it first.")
         if not user.is_active:
-            raise RuleViolation(f"{user.name} may not sign in: allow that first.")
+            raise RuleViolation(f"{user.name} is not active: make the account active first.")
         if user.invited_at is not None and timedelta(0) <= at - user.invited_at < A_MINUTE:
             return
         user.invited_at, user.invitations = at, user.invitations + 1
         user.save(update_fields=["invited_at", "invitations"])
-        write_change(user, action="asked by mail to choose a password", by=by, at=at)
+        write_change(user, action="asked by e-mail to choose a password", by=by, at=at)
         enqueue_on_commit("schedules.send_notifications")
 
 

@@ -100,7 +100,7 @@ def welcome(request: HttpRequest, pk: int, token: str) -> HttpResponse:
         return True
 
     if request.method == "POST" and apply_or_report(form, keep):
-        messages.success(request, f"Your password is stored. Sign in as {user.username}.")
+        messages.success(request, f"Your password is saved. Sign in as {user.username}.")
         return redirect("accounts:sign_in")
     context = {"form": form, "person": user}
     return render(request, "accounts/welcome.html", context, status=422 if form.errors else 200)

@@ -79,7 +79,7 @@ def person(request: HttpRequest, pk: int) -> HttpResponse:
     if request.method == "POST" and apply_edit_or_report(
         form, keep, record=user, by=user_of(request), again=again
     ):
-        messages.success(request, "Stored.")
+        messages.success(request, "Saved.")
         return redirect("accounts:people")
     context = {
         "form": form,
@@ -113,7 +113,7 @@ def sign_person_out(request: HttpRequest, pk: int) -> HttpResponse:
     ended = operations.end_user_sessions(
         user, UserSession.objects.of(user), by=user_of(request), at=timezone.now()
     )
-    messages.success(request, f"{user.name} was signed out of {count(ended, 'user_session')}.")
+    messages.success(request, f"{user.name} was signed out of {count(ended, 'device')}.")
     return redirect("accounts:person", pk=pk)
 
 

@@ -125,14 +125,17 @@ def restore_backup(folder: Path, *, replace: bool) -> Backup:
     manifest = check_backup(folder)
     if manifest["vendor"] != connection.vendor:
         raise RuleViolation(
-            f"This backup is of {manifest['vendor']}, the desk runs on {connection.vendor}: set DATABASE_URL "
+            f"This backup is of {manifest['vendor']}, this installation runs on {connection.vendor}: "
+            "set DATABASE_URL "
             "to a database of that kind."
         )
     known = {f"{app}.{name}" for app, name in _known_migrations()}
     if newer := sorted(set(manifest["migrations"]) - known):
         raise RuleViolation(f"This backup was made by a newer version (it has {newer[0]}): upgrade first.")
     if not replace and _holds_records():
-        raise RuleViolation("This desk holds records. Say --replace to put the backup in their place.")
+        raise RuleViolation(
+            "This installation already has records. Say --replace to put the backup in their place."
+        )
     database = folder / DATABASE[connection.vendor]
     # Photos first: extra ones do no harm, and on a full disk or a power cut, the old database is still there.
     _bring_photos_back(folder / PHOTOS)
@@ -145,7 +148,7 @@ def restore_backup(folder: Path, *, replace: bool) -> Backup:
     if wrong := sorted(table for table in expected if rows.get(table) != expected[table]):
         raise RuleViolation(
             f"Brought back, but {wrong[0]} has {count(rows.get(wrong[0], 0), 'row')} instead of "
-            f"{expected[wrong[0]]}: do not use this desk, and keep the backup."
+            f"{expected[wrong[0]]}: do not use this installation, and keep the backup."
         )
     return Backup(folder, len(manifest["files"]), 0, sum(expected.values()))
 
@@ -215,7 +218,7 @@ def _restore_sqlite(database: Path) -> None:
     except sqlite3.Error as error:
         raise RuleViolation(
             f"The backup could not be put in the place of {live} ({error}), which is as it was. See that the "
-            "disk has room and that the desk is stopped, then restore again."
+            "disk has room and that Sashkeep is stopped, then restore again."
         ) from error
 
 

@@ -64,19 +64,19 @@ def move_database(address: str, *, tell: Callable[[str], object]) -> dict[str, i
                 _run(f'ALTER TABLE "{model._meta.db_table}" ENABLE TRIGGER USER')
             return rows
     except (Error, sqlite3.Error, ValueError) as error:
-        raise RuleViolation(f"It broke off: {_reason(error)}. Nothing was kept; mend it first.") from error
+        raise RuleViolation(f"It broke off: {_reason(error)}. Nothing was kept; fix it first.") from error
 
 
 def _refuse_what_is_not_ready() -> None:
     if connection.vendor != "sqlite":
         raise RuleViolation(
-            "This desk is not on SQLite: only one whose DATABASE_URL names a SQLite file is moved."
+            "This installation is not on SQLite: only one whose DATABASE_URL names a SQLite file is moved."
         )
     if not Path(connection.settings_dict["NAME"]).is_file():
         raise RuleViolation(f"{connection.settings_dict['NAME']} is not there, so there is nothing to move.")
     executor = MigrationExecutor(connection)
     if executor.migration_plan(executor.loader.graph.leaf_nodes()):
-        raise RuleViolation("This desk is behind with its migrations: run manage.py migrate first.")
+        raise RuleViolation("This installation is behind with its migrations: run manage.py migrate first.")
 
 
 def _models() -> list[type[Model]]:
@@ -132,8 +132,8 @@ def _copy(model: type[Model]) -> int:
             if each is not None:
                 reason = f"the row with {model._meta.pk.column} {each.pk}: {_refusal(model, [each])}"
             raise RuleViolation(
-                f"PostgreSQL does not take what stands in {model._meta.db_table}, {reason}. Mend it in the "
-                "old desk, then move again; nothing was kept."
+                f"PostgreSQL does not take what stands in {model._meta.db_table}, {reason}. Fix it in the "
+                "old installation, then move again; nothing was kept."
             )
         copied += len(chunk)
     return copied

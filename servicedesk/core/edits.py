@@ -37,9 +37,7 @@ OPENED_WITH, BESIDES = "opened_with", "+"
 MOST_NAMED = 4
 """The most values of one field that are named one by one."""
 AnyForm = TypeVar("AnyForm", bound=BaseForm)
-LOOK = (
-    "Nothing is stored yet. Look at the fields named here, then store again: what stands in them then counts."
-)
+LOOK = "Nothing is saved yet. Check the fields named here, then save again: what is in them then counts."
 
 
 def as_opened(form: AnyForm, *, also: str = "") -> AnyForm:
@@ -112,7 +110,7 @@ def _is_told_of_changes(
         words = (
             _in_words(fresh, name) if len(stored[name]) <= MOST_NAMED else _ticks(fresh, name, typed[name])
         )
-        theirs = f"{history.who_stored(name)} stored {words} here meanwhile."
+        theirs = f"{history.who_stored(name)} saved {words} here meanwhile."
         if opened[name] == _mark(typed[name]):
             _put(data, form.add_prefix(name), stored[name])
             form.add_error(name, f"{theirs} You had not touched it, so theirs is in the field now.")

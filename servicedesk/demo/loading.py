@@ -30,8 +30,8 @@ from units.models import ComponentType, Site, Unit
 
 MIDDAY = time(14)
 NOT_EMPTY = (
-    "This desk holds other records already, and the demo company would mix with them. Load it into an empty "
-    "one: `make demo-fresh` starts a new desk of its own."
+    "This installation has other records already, and the demo company would mix with them. Load it into "
+    "an empty one: `make demo-fresh` starts a new one of its own."
 )
 STILL_TO_COME = "That day is still to come: give today or an earlier day, such as {}."
 
@@ -65,10 +65,10 @@ def _load(scenario: Scenario, *, now: datetime, folder: Path, tell: Tell) -> Non
         load_all(FIXTURES / "reference", by=None, at=now)
     people = _sign_up(scenario, at=now)
     owner = next(people[who.username] for who in scenario.people if who.role == Role.OWNER)
-    tell(f"Bringing in {count(len(fleet.units), 'unit')} at {count(len(fleet.sites), 'site')} …")
+    tell(f"Importing {count(len(fleet.units), 'unit')} at {count(len(fleet.sites), 'site')} …")
     import_files({InputFile.UNITS: files.units, InputFile.PERIODS: files.periods}, by=owner, at=now)
     complete_register(fleet, by=owner, at=now)
-    tell("Bringing in eleven years of calls, findings and care …")
+    tell("Importing eleven years of calls, findings and maintenance …")
     import_files({InputFile.UNITS: files.units, InputFile.HISTORY: files.history}, by=owner, at=now)
     tell("Planning the week …")
     Story(fleet, FIXTURES / "demo" / "story.json", people=people, now=now).tell()

@@ -39,7 +39,9 @@ def create_batch(
     if InputFile.UNITS not in files:
         raise RuleViolation({"units": ["Choose the file of units; history and periods go with it."]})
     if care_by not in Site.CareBy.values:
-        raise RuleViolation({"care_by": [f"Who does the care is one of {', '.join(Site.CareBy.values)}."]})
+        raise RuleViolation(
+            {"care_by": [f"Who does the maintenance is one of {', '.join(Site.CareBy.values)}."]}
+        )
     folder, sizes = keep_files(files)
     with atomic_operation(), change_source(Source.IMPORT):
         batch = Batch(
@@ -52,7 +54,7 @@ def create_batch(
             record.full_clean()
             record.save()
         names = " and ".join(incoming.name for incoming in files.values())
-        write_change(batch, action=f"files handed in: {names}", by=by, at=at)
+        write_change(batch, action=f"files uploaded: {names}", by=by, at=at)
     return batch
 
 
@@ -95,12 +97,12 @@ def approve_good_rows(batch: Batch, *, by: User | None, at: datetime) -> Batch:
         if batch.stage not in (Batch.Stage.CHECKED, Batch.Stage.REFUSED):
             raise RuleViolation(f"{str(batch).capitalize()} is {batch.get_stage_display()} already.")
         if StagedProblem.objects.filter(batch=batch, whole_file=True).exists():
-            raise RuleViolation("A file could not be read to its end. Mend it and bring it in again.")
+            raise RuleViolation("A file could not be read to its end. Fix it and import it again.")
         batch.stage, batch.keep_good, batch.check_only = Batch.Stage.CHECKED, True, False
         batch.finished_at = None
         batch.full_clean()
         batch.save()
-        write_change(batch, action="its good rows let in", by=by, at=at)
+        write_change(batch, action="its valid rows imported", by=by, at=at)
         enqueue_resume(batch)
     return batch
 
@@ -128,7 +130,7 @@ def resume_later(batch: Batch, *, by: User | None, at: datetime) -> None:
                 f"{str(batch).capitalize()} is {batch.get_stage_display()}: nothing is left to do."
             )
         with lease.chunk(problem=""):
-            write_change(batch, action=f"gone on with: {batch.get_stage_display()}", by=by, at=at)
+            write_change(batch, action=f"resumed: {batch.get_stage_display()}", by=by, at=at)
     enqueue_resume(batch)
 
 

@@ -33,9 +33,9 @@ EMPTY_FILES = {"units": UNITS, "history": HISTORY, "periods": PERIODS}
 class ImportForm(IdempotencyKeyForm):
     """Files of one import, and its options."""
 
-    units = forms.FileField(label="Units", help_text="One row a unit. Needed each time.")
+    units = forms.FileField(label="Units", help_text="One row per unit. Required every time.")
     history = forms.FileField(
-        label="History", required=False, help_text="Calls, findings and care from your older records."
+        label="History", required=False, help_text="Calls, findings and maintenance from your older records."
     )
     periods = forms.FileField(
         label="Periods", required=False, help_text="Only for units you watched more than once."
@@ -43,14 +43,12 @@ class ImportForm(IdempotencyKeyForm):
     check_only = forms.BooleanField(
         label="A trial run: check the files and change nothing", required=False, initial=True
     )
-    keep_good = forms.BooleanField(
-        label="Apply the good rows even if others can’t be applied", required=False
-    )
+    keep_good = forms.BooleanField(label="Import valid rows even if others are not valid", required=False)
     care_by = forms.ChoiceField(
-        label="Who does the care at new sites",
+        label="Maintenance at new sites",
         choices=Site.CareBy.choices,
         initial=Site.CareBy.NOBODY,
-        help_text="Only care that you do, as agreed, becomes your work.",
+        help_text="Only maintenance that you do by agreement becomes work to schedule.",
     )
 
     def incoming(self) -> dict[InputFile, operations.Incoming]:
@@ -184,7 +182,7 @@ def discard_import(request: HttpRequest, pk: int) -> HttpResponse:
     except (RuleViolation, operations.LeaseLost) as refusal:
         messages.error(request, str(refusal))
         return redirect(batch if Batch.objects.filter(pk=pk).exists() else "imports:imports")
-    messages.success(request, "The files and what was read of them are deleted.")
+    messages.success(request, "Discarded: the files and what was read from them are deleted.")
     return redirect("imports:imports")
 
 
@@ -218,7 +216,7 @@ def import_bad_rows(request: HttpRequest, pk: int, file: str) -> HttpResponseBas
         rows = operations.bad_rows(batch, InputFile(file))
         header = next(rows)
     except (OSError, StopIteration):
-        messages.error(request, "The file is not kept any more. The list of problems is.")
+        messages.error(request, "The file is no longer stored; the list of problems is.")
         return redirect(batch)
     return _download(f"import-{pk}-{file}-bad.csv", header, rows)
 

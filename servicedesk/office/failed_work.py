@@ -25,30 +25,30 @@ BACKUP_OLD = timedelta(days=2)
 BACK_UP = back_up.name
 WORK = {
     BACK_UP: "The nightly backup",
-    call_tasks.update_service_times.name: "Reckoning how long work takes",
+    call_tasks.update_service_times.name: "Calculating how long work takes",
     call_tasks.make_small_pictures.name: "Making small pictures of photos",
     call_tasks.sweep_files.name: "Clearing up files of photos",
-    apply_retention.name: "Forgetting what is old",
-    resume_imports.name: "Going on with imports",
-    report_tasks.compute_figures.name: "Working out figures",
-    report_tasks.keep_failure_log.name: "Keeping the failure log",
-    report_tasks.run_surveillance.name: "Watching lots and types",
-    schedule_tasks.raise_due.name: "Making tasks of the care that is due",
-    schedule_tasks.send_notifications.name: "Sending letters",
+    apply_retention.name: "Deleting what is old",
+    resume_imports.name: "Resuming imports",
+    report_tasks.compute_figures.name: "Calculating figures",
+    report_tasks.keep_failure_log.name: "Writing the failure log",
+    report_tasks.run_surveillance.name: "Checking lots and types",
+    schedule_tasks.raise_due.name: "Making tasks of the maintenance that is due",
+    schedule_tasks.send_notifications.name: "Sending messages",
     schedule_tasks.solve_weeks.name: "Planning weeks",
 }
 """Periodic tasks, with their names for the owner."""
 TRY_BACKUP = (
-    "See that the disk of {folder} is there, has room and may be written to; then run “manage.py back_up "
+    "Check that the disk of {folder} is there, has room and can be written to; then run “manage.py back_up "
     "{folder}”, which says what is wrong."
 )
 TRY_AGAIN = (
-    "It is tried again by itself. If this stays, the log of the desk says why: show it to whoever runs the "
-    "machine."
+    "It is tried again automatically. If this message stays, the server log says why: show it to whoever "
+    "runs the server."
 )
 START_CLOCK = (
-    "Letters are not sent and due work makes no tasks. Start the clock again (or beat and worker), or the "
-    "machine: whoever runs it knows how."
+    "Messages are not sent and due maintenance makes no tasks. Restart the background jobs (the clock, or "
+    "beat and worker), or the server: whoever runs it knows how."
 )
 
 
@@ -85,7 +85,7 @@ def _is_late(now: datetime) -> bool:
 
 def _standing_clock(now: datetime) -> Iterator[FailedWork]:
     if _is_late(now):
-        yield FailedWork("All periodic work has stood still", _last_run(), START_CLOCK)
+        yield FailedWork("The background jobs have not run", _last_run(), START_CLOCK)
 
 
 def _failing() -> Iterator[FailedWork]:

@@ -38,9 +38,7 @@ class HistoryForm(forms.Form):
     by = forms.ModelChoiceField(
         User.objects.order_by("name"), label="Who", required=False, empty_label="everybody"
     )
-    source = forms.ChoiceField(
-        label="Through", required=False, choices=[("", "any of these"), *Source.choices]
-    )
+    source = forms.ChoiceField(label="By", required=False, choices=[("", "all"), *Source.choices])
     on_from = forms.DateField(label="From", required=False, widget=forms.DateInput(attrs={"type": "date"}))
     on_until = forms.DateField(label="Until", required=False, widget=forms.DateInput(attrs={"type": "date"}))
 

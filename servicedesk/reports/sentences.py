@@ -28,7 +28,7 @@ def rates_sentence(figure: RatesFigure) -> str:
     if not figure.years:
         return "Nothing was watched of what you ask for, so there is no rate."
     counts = (
-        f"{counted(figure.events, 'failure')} in {amount(figure.years)} item-years at "
+        f"{counted(figure.events, 'failure')} in {amount(figure.years)} part-years at "
         f"{counted(figure.sites, 'site')}"
     )
     counts = counts[:1].upper() + counts[1:]
@@ -83,7 +83,7 @@ def curves_sentence(figure: CurvesFigure) -> str:
         return "The curves below are short: most parts were watched for less than a year."
     at = count(age, "year")
     if mean:
-        return f"By {at} of age, 100 items have had: {', '.join(parts)}.{_trends(figure)}"
+        return f"By {at} of age, 100 parts have had: {', '.join(parts)}.{_trends(figure)}"
     return f"After {at}, still without a failure: {', '.join(parts)}."
 
 
@@ -101,7 +101,7 @@ def forecast_sentence(figure: ForecastFigure) -> str:
     if whole is None or whole.mean is None or whole.low is None:
         return "The records cannot tell yet: too few of these parts have failed to say how many will."
     return (
-        f"Of the {counted(figure.items, 'item')} in place, expect about {whole.mean:,.0f} failures in "
+        f"Of the {counted(figure.items, 'part')} in place, expect about {whole.mean:,.0f} failures in "
         f"the next twelve months; 95 times in a hundred it will be {whole.low:,} to "
         f"{whole.high:,}."
     )
@@ -123,7 +123,7 @@ def selection_words(selection: Selection) -> Iterator[tuple[str, str]]:
     if selection.since is not None:
         work, band = selection.since
         if work == AT_MAINTENANCE:
-            yield "first seen", "on a care visit"
+            yield "first seen", "on a maintenance visit"
         elif band is None:
             yield "before they were first", work
         else:

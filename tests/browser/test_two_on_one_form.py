@@ -48,7 +48,7 @@ def test_two_schedulers_change_one_site(two: list[Page], live_server: Any, axe_s
     bob.get_by_role("button", name="Store").click()
     wrongs = bob.locator(".wrongs")
     expect(wrongs).to_contain_text("Ann Testly")
-    expect(wrongs).to_contain_text("stored “14 Maple Bend, rear house” here meanwhile")
+    expect(wrongs).to_contain_text("saved “14 Maple Bend, rear house” here meanwhile")
     expect(wrongs).to_contain_text("What you typed is still in the field")
     expect(bob.get_by_label("Address")).to_have_value("14 Maple Bend, rear house")
     expect(bob.get_by_label("Access notes")).to_have_value("Ring at number 16")

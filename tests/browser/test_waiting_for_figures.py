@@ -35,12 +35,12 @@ def test_it_leads_on_by_itself(page: Page, axe_source: str, server: Server, owne
     )
     page.route("**since=**", lambda route: route.fulfill(status=204))  # until it was looked at
     page.goto(f"{base}/figures/rates/")
-    assert page.title().startswith("Being worked out")
+    assert page.title().startswith("Calculating")
     assert violations(page, axe_source) == []
     assert overflow(page) == 0
     page.unroute("**since=**")
     page.wait_for_url("**since=**", timeout=60_000)
-    older = page.get_by_text("Worked out from the records as they stood at")
+    older = page.get_by_text("Calculated from the records as they were at")
     assert older.count() == 0
     fleet.find(fleet.watched_part(), 700)
     page.reload()
@@ -48,7 +48,7 @@ def test_it_leads_on_by_itself(page: Page, axe_source: str, server: Server, owne
     assert violations(page, axe_source) == []
     assert overflow(page) == 0
     page.goto(f"{base}/figures/year/?csv=1")
-    take = page.get_by_role("link", name="Take the file")
+    take = page.get_by_role("link", name="Download the file")
     take.wait_for(timeout=60_000)
     with page.expect_download() as file:
         take.click()

@@ -95,7 +95,7 @@ def test_exactly_the_ticked_are_asked(as_scheduler: Client, settings: Settings) 
     settings.EMAIL_BACKEND = "django.core.mail.backends.locmem.EmailBackend"
     visits = [proposed(number) for number in range(4)]
     answer = as_scheduler.post(WEEK, tokens(visits[0], visits[2]), follow=True)
-    assert "2 letters on the queue." in told(answer.content)
+    assert "2 e-mails queued." in told(answer.content)
     send_due_notifications(at=NOW)
     assert sorted(message.to[0] for message in mail.outbox) == ["c0@customer.example", "c2@customer.example"]
     assert asked_about() == {visits[0].pk, visits[2].pk}
@@ -107,7 +107,7 @@ def test_nothing_ticked_is_told_and_sends_nothing(as_scheduler: Client) -> None:
     proposed(1)
     answer = as_scheduler.post(WEEK, {})
     assert answer.status_code == 422
-    assert "Tick at least one customer" in told(answer.content)
+    assert "Check at least one customer" in told(answer.content)
     assert "checked" not in answer.content.decode()
     assert not Notification.objects.exists()
 
@@ -152,7 +152,7 @@ def test_a_visit_that_changed_between_list_and_sending_is_left_out_and_named(
     changes(first)
     answer = as_scheduler.post(WEEK, ticked, follow=True)
     page = told(answer.content)
-    assert "1 letter on the queue." in page
+    assert "1 e-mail queued." in page
     assert "Not asked: 1 Example Lane: it changed meanwhile." in page
     assert asked_about() == {second.pk}
 
@@ -162,7 +162,7 @@ def test_a_second_click_asks_nobody_again_and_says_so(as_scheduler: Client) -> N
     ticked = tokens(visit)
     as_scheduler.post(WEEK, ticked)
     page = told(as_scheduler.post(WEEK, ticked, follow=True).content)
-    assert "0 letters on the queue." in page
+    assert "0 e-mails queued." in page
     assert "Not asked: 1 Example Lane: asked already." in page
     assert Notification.objects.count() == 1
 

@@ -194,11 +194,11 @@ def test_sites_without_care_are_listed_first_and_changed_together(as_scheduler: 
     answer = as_scheduler.post(
         "/who-does-the-care/", {"sites": [sites[0].pk, sites[2].pk], "care_by": "us"}, follow=True
     )
-    assert "Stored for 2 sites." in answer.content.decode()
+    assert "Saved for 2 sites." in answer.content.decode()
     assert [Site.objects.get(pk=site.pk).care_by for site in sites] == ["us", "nobody", "us"]
     change = Change.objects.about(sites[0]).get()
-    assert change.action == "care: we do, as agreed"
-    assert [(field.before, field.after) for field in change.fields.all()] == [("nobody", "we do, as agreed")]
+    assert change.action == "maintenance: by us (agreement)"
+    assert [(field.before, field.after) for field in change.fields.all()] == [("none", "by us (agreement)")]
 
 
 def test_saying_the_same_again_changes_nothing(as_scheduler: Client) -> None:
@@ -214,7 +214,7 @@ def test_no_site_ticked_is_told(as_scheduler: Client) -> None:
     SiteFactory()
     answer = as_scheduler.post("/who-does-the-care/", {"care_by": "us"})
     assert answer.status_code == 422
-    assert "Tick at least one site." in answer.content.decode()
+    assert "Check at least one site." in answer.content.decode()
 
 
 def test_a_list_without_sites_says_so(as_scheduler: Client) -> None:

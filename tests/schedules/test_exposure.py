@@ -166,14 +166,14 @@ def test_a_year_is_added_up_month_by_month() -> None:
 
 
 def test_pages_of_the_year_ahead(as_scheduler: Client, as_technician: Client) -> None:
-    assert "No care of ours falls due" in told(as_scheduler.get("/care-ahead/").content)
+    assert "No maintenance of ours falls due" in told(as_scheduler.get("/care-ahead/").content)
     due = NextDueFactory(installed_part__unit__site__care_by="us", next_due_on=timezone.localdate())
-    assert "Care falls due 1 time at" in told(as_scheduler.get("/care-ahead/").content)
+    assert "Maintenance falls due 1 time at" in told(as_scheduler.get("/care-ahead/").content)
     site = due.installed_part.unit.site
     page = told(as_technician.get(f"/sites/{site.pk}/care/").content)
     assert due.rule.name in page
     none = as_technician.get(f"/sites/{site.pk}/care/?unit=nothing")
-    assert "No care falls due" in told(none.content)
+    assert "No maintenance falls due" in told(none.content)
 
 
 def test_our_records_say_how_long_work_takes() -> None:

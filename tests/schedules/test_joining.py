@@ -75,7 +75,11 @@ def test_a_link_by_mail_lets_somebody_choose_a_password_once(post: MailServer, a
     assert orla.role == Role.TECHNICIAN
     assert orla.check_password(PASSWORD)
     actions = Change.objects.about(orla).order_by("pk").values_list("action", flat=True)
-    assert list(actions) == ["added as technician", "asked by mail to choose a password", "chose a password"]
+    assert list(actions) == [
+        "added as technician",
+        "asked by e-mail to choose a password",
+        "chose a password",
+    ]
 
 
 def test_the_desk_keeps_no_link_that_lets_anybody_in(
@@ -145,17 +149,17 @@ def test_who_left_or_got_a_password_meanwhile_is_not_asked(
     change_person(orla, **changes, by=owner, at=timezone.now())
     assert Client().get(link_in(post)).status_code == 404
     page = as_owner.post(f"/people/{orla.pk}/invite/", follow=True).content.decode()
-    assert "may not sign in" in page
+    assert "is not active: make the account active first" in page
 
 
 def test_without_an_address_or_a_mail_server_the_form_says_what_to_do(as_owner: Client) -> None:
     page = send_form(as_owner, email="")
-    assert "Write a mail address for the link" in page.content.decode()
+    assert "Enter an e-mail address for the link" in page.content.decode()
     assert not django_settings.EMAIL_BACKEND.endswith("smtp.EmailBackend")
 
 
 def test_a_desk_without_a_mail_server_asks_for_a_password(as_owner: Client, settings: Settings) -> None:
     settings.EMAIL_BACKEND = ""
     page = send_form(as_owner, email="orla@company.example")
-    assert "no mail server to send the link" in page.content.decode()
+    assert "No mail server is set up to send the link" in page.content.decode()
     assert not User.objects.filter(username="orla").exists()

@@ -97,7 +97,10 @@ def test_a_rule_that_can_not_be_is_refused_with_the_reason(
 def test_two_rules_of_one_name_for_a_type_are_refused(as_owner: Client) -> None:
     rule = MaintenanceRuleFactory(name="lubricate the track")
     data = filled_in(idempotency_key=uuid.uuid4(), component_type=rule.component_type_id)
-    assert "already has a care rule of that name" in as_owner.post("/care-rules/add/", data).content.decode()
+    assert (
+        "already has a maintenance rule of that name"
+        in as_owner.post("/care-rules/add/", data).content.decode()
+    )
 
 
 def test_another_season_moves_every_due_date_and_says_who_and_why(as_owner: Client) -> None:
@@ -203,11 +206,11 @@ def test_a_refused_change_comes_back_with_what_was_typed(as_owner: Client) -> No
 
 
 def test_the_list_groups_rules_by_type(as_owner: Client) -> None:
-    assert "No care rules yet" in as_owner.get("/care-rules/").content.decode()
+    assert "No maintenance rules yet" in as_owner.get("/care-rules/").content.decode()
     rule = MaintenanceRuleFactory(name="oil it", active=False)
     page = as_owner.get("/care-rules/").content.decode()
     assert rule.component_type.name in page
-    assert "(not in force)" in page
+    assert "(inactive)" in page
     assert "any time" in page
 
 

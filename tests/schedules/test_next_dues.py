@@ -153,7 +153,7 @@ def test_work_on_a_part_counts_as_the_care_that_asks_for_it() -> None:
     assert other_work.last_done_on is None
     assert (
         Change.objects.about(due.installed_part.unit)
-        .filter(action__startswith="care done on April 2, 2026")
+        .filter(action__startswith="maintenance done on April 2, 2026")
         .exists()
     )
 

@@ -199,7 +199,7 @@ def test_an_address_that_is_refused_for_good_fails_and_is_tried_again_by_hand(
     assert "Could not be sent: 550 5.1.1 no such mailbox" in page
     post.refused_addresses = set()
     answer = as_scheduler.post(f"/letters/{notification.pk}/again/", follow=True)
-    assert "It is on the queue again" in told(answer.content)
+    assert "It is queued again" in told(answer.content)
     assert tick() == 1
     again = as_scheduler.post(f"/letters/{notification.pk}/again/", follow=True)
     assert "nothing to try again" in told(again.content)

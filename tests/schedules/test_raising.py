@@ -237,8 +237,8 @@ def due_later(due: NextDue) -> None:
     [
         (taken_out, "the part is no longer in place"),
         (unit_removed, "the part is no longer in place"),
-        (maintenance_by_customer, "the care of this site is no longer ours"),
-        (rule_ended, "its care rule is no longer in force"),
+        (maintenance_by_customer, "maintenance of this site is no longer ours"),
+        (rule_ended, "its maintenance rule is no longer active"),
         (due_later, "it is due later now"),
     ],
 )
@@ -325,8 +325,8 @@ def test_the_command_looks_as_of_any_day() -> None:
     out = StringIO()
     call_command("raise_due", "--on", "2030-12-31", stdout=out)
     call_command("raise_due", "--on", "2031-01-01", stdout=out)
-    assert "0 tasks raised for care due on or before December 31, 2030." in out.getvalue()
-    assert "1 task raised for care due on or before January 1, 2031." in out.getvalue()
+    assert "0 tasks raised for maintenance due on or before December 31, 2030." in out.getvalue()
+    assert "1 task raised for maintenance due on or before January 1, 2031." in out.getvalue()
 
 
 def test_the_command_refuses_what_is_no_day() -> None:

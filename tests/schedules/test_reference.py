@@ -163,7 +163,7 @@ def test_what_the_owner_changed_stays(loaded: dict[str, Loaded], owner: User) ->
     track = ComponentType.objects.get(name="bare aluminum stepped track")
     track.name, track.aliases = "our stepped track", ""
     change_record(track, by=owner, at=AT)
-    assert load_all(FOLDER, by=None, at=AT)["care rules"].added == 0
+    assert load_all(FOLDER, by=None, at=AT)["maintenance rules"].added == 0
     rule.refresh_from_db()
     assert (rule.name, rule.interval_months, rule.active) == ("oil the track", 9, False)
     assert MaintenanceRule.objects.filter(component_type=track).count() == 2
@@ -241,7 +241,7 @@ def test_the_command_loads_the_files_and_counts() -> None:
         f"component types: {rows['component_types']} added, 0 kept as they are",
         f"constructions: {rows['constructions']} added, 0 kept as they are",
         f"failure modes: {rows['failure_modes']} added, 0 kept as they are",
-        f"care rules: {rows['maintenance_rules']} added, 0 kept as they are",
+        f"maintenance rules: {rows['maintenance_rules']} added, 0 kept as they are",
     ]
     assert MaintenanceRule.objects.count() == rows["maintenance_rules"]
 

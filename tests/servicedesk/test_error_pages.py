@@ -56,7 +56,7 @@ def test_a_form_of_ours_is_kept_and_can_be_sent_again(owner: User) -> None:
     sent = {"name": "Ida <b>", "csrfmiddlewaretoken": "x" * 32}
     client.cookies["csrftoken"] = "y" * 32
     page = told(client.post("/customers/add/", sent, headers=SAME).content)
-    assert "has signed in anew" in page
+    assert "has signed in again" in page
     assert '<input type="hidden" name="name" value="Ida &lt;b&gt;">' in page
     assert "Send it again" in page
 
@@ -81,7 +81,7 @@ def test_a_browser_without_fetch_metadata_is_believed_by_its_origin(owner: User)
 
 def test_why_is_told_as_it_is(owner: User) -> None:
     no_cookie = told(strict(owner).post("/customers/add/", {"name": "Ida"}, headers=SAME).content)
-    assert "Your browser keeps no cookies from testserver" in no_cookie
+    assert "Your browser does not accept cookies from testserver" in no_cookie
     hidden = told(
         strict(owner).post("/customers/add/", {"name": "I"}, headers={**SAME, "Origin": "null"}).content
     )
@@ -145,7 +145,7 @@ def test_a_full_disk_speaks_to_a_customer_and_keeps_the_words(
     assert "choose them again" in page
     assert "555-0100" in page
     assert 'href="/"' not in page
-    assert "Whoever runs the desk" not in page
+    assert "Whoever runs the server" not in page
 
 
 def test_a_form_without_photo_too_long_for_its_address_is_a_page(sticker: str) -> None:

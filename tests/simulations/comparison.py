@@ -195,7 +195,7 @@ def _refusals() -> list[Simulation]:
 
 
 def _ranges() -> list[Simulation]:
-    ways = ("as they are", "like with like", "adjusted by regression")
+    ways = ("unadjusted", "adjusted for age, sun and color", "adjusted by regression")
     cases = (
         (LIKE, 0.985),
         (VERY_UNLIKE, 0.985),

@@ -151,7 +151,7 @@ SOME = {"kinds": 4, "types": 3, "lots": 10}
 MANY = {"kinds": 7, "types": 1, "lots": 52}
 """371 charts: four lots a year of each type, at five sites each."""
 
-FLAGS = "At most one in ten of the lots flagged is a false alarm (nothing wrong: any flag at a look)"
+FLAGS = "At most one in ten of the lots flagged is a false alarm (nothing wrong: any flag at a check)"
 FOUND = "A lot that fails four times as often is flagged"
 RANGE = "The bar is the range in which the true ratio lies with 95 % certainty"
 RAISED = "About N false ones a year are to be expected (flags raised over all, by N)"
@@ -180,7 +180,7 @@ SIMULATIONS = [
     *(
         Simulation(
             sentence=RAISED,
-            case=f"{charts} lots and types, a year of monthly looks, CV {spread:g}",
+            case=f"{charts} lots and types, a year of monthly checks, CV {spread:g}",
             nominal=1.0,
             low=0.5,
             high=1.5,

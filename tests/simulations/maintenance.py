@@ -288,31 +288,31 @@ def _simulation(
 
 
 NO_EFFECT = {
-    "no effect, care each April": APRIL,
-    "no effect, care each April, 40 % swing over the year": replace(APRIL, swing=0.4),
-    "no effect, care each April, 60 % swing": replace(APRIL, swing=0.6),
-    "no effect, care each spring, 60 % swing": replace(SPRING, swing=0.6),
-    "no effect, care at random, 60 % swing": replace(RANDOM, swing=0.6),
-    "no effect, 5 sites, care each spring, 60 % swing": replace(SPRING, sites=5, units=12, swing=0.6),
-    "no effect, 10 sites, care on its own dates": replace(OWN, sites=10, units=8),
-    "no effect, care with every repair too, each spring, 60 % swing": replace(
+    "no effect, maintenance each April": APRIL,
+    "no effect, maintenance each April, 40 % swing over the year": replace(APRIL, swing=0.4),
+    "no effect, maintenance each April, 60 % swing": replace(APRIL, swing=0.6),
+    "no effect, maintenance each spring, 60 % swing": replace(SPRING, swing=0.6),
+    "no effect, maintenance at random, 60 % swing": replace(RANDOM, swing=0.6),
+    "no effect, 5 sites, maintenance each spring, 60 % swing": replace(SPRING, sites=5, units=12, swing=0.6),
+    "no effect, 10 sites, maintenance on its own dates": replace(OWN, sites=10, units=8),
+    "no effect, maintenance with every repair too, each spring, 60 % swing": replace(
         SPRING, swing=0.6, repaired=1.0
     ),
-    "no effect, care with every repair too, 10 sites": replace(OWN, sites=10, units=8, repaired=1.0),
+    "no effect, maintenance with every repair too, 10 sites": replace(OWN, sites=10, units=8, repaired=1.0),
 }
 EFFECT = {
-    "shape 2, care each April, 40 % swing": replace(APRIL, shape=2.0, swing=0.4),
-    "shape 2, care each spring, 60 % swing": replace(SPRING, shape=2.0, swing=0.6),
-    "shape 2, care on its own dates": replace(OWN, shape=2.0),
+    "shape 2, maintenance each April, 40 % swing": replace(APRIL, shape=2.0, swing=0.4),
+    "shape 2, maintenance each spring, 60 % swing": replace(SPRING, shape=2.0, swing=0.6),
+    "shape 2, maintenance on its own dates": replace(OWN, shape=2.0),
     "shape 2, 5 sites": replace(OWN, shape=2.0, sites=5, units=12),
 }
-REPAIRED = {"shape 2, care with every repair too": replace(OWN, shape=2.0, repaired=1.0)}
-LATER = {"twice as many from 6 months after care on, any month": replace(RANDOM, later=2.0)}
+REPAIRED = {"shape 2, maintenance with every repair too": replace(OWN, shape=2.0, repaired=1.0)}
+LATER = {"twice as many from 6 months after maintenance on, any month": replace(RANDOM, later=2.0)}
 
-FASTER = "Failures clearly come faster the longer the care is ago"
+FASTER = "Failures clearly come faster the longer ago the maintenance was"
 TIMES = "Times as often as in the first months: the range"
-SHAPE = "The shape of failures with the time since care: the range"
-BETTER = "Another interval of care is better"
+SHAPE = "The shape of failures with the time since maintenance: the range"
+BETTER = "Another maintenance interval is better"
 WEARS = "It clearly wears out: replace it at an age"
 
 SIMULATIONS = [
@@ -350,7 +350,7 @@ SIMULATIONS = [
     ),
     _simulation(
         BETTER,
-        "care each April, 40 % swing, the usual 12 months are the best",
+        "maintenance each April, 40 % swing, the usual 12 months are the best",
         partial(says_better, replace(APRIL, shape=2.0, swing=0.4), best=12),
         seed=382,
         nominal=0.05,
@@ -365,7 +365,7 @@ SIMULATIONS = [
     ),
     _simulation(
         BETTER,
-        "looks for hidden defects, the usual 12 months are the best, 15 failures",
+        "inspections for hidden defects, the usual 12 months are the best, 15 failures",
         partial(says_look_otherwise, expected=15, best=12),
         seed=384,
         nominal=0.05,
@@ -373,7 +373,7 @@ SIMULATIONS = [
     ),
     _simulation(
         BETTER,
-        "looks for hidden defects, four times the best interval, 15 failures",
+        "inspections for hidden defects, four times the best interval, 15 failures",
         partial(says_look_otherwise, expected=15, best=3),
         seed=385,
         nominal=None,

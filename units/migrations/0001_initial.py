@@ -129,7 +129,7 @@ class Migration(migrations.Migration):
                 ('longitude', models.DecimalField(blank=True, decimal_places=6, max_digits=9, null=True)),
                 ('year_built', models.PositiveSmallIntegerField(blank=True, null=True, verbose_name='year the house was built')),
                 ('access_notes', models.TextField(blank=True)),
-                ('care_by', models.CharField(choices=[('us', 'we do, as agreed'), ('customer', 'the customer, after a reminder'), ('nobody', 'nobody')], default='nobody', max_length=10, verbose_name='who does the care')),
+                ('care_by', models.CharField(choices=[('us', 'by us (agreement)'), ('customer', 'by owner (reminder)'), ('nobody', 'none')], default='nobody', max_length=10, verbose_name='maintenance')),
                 ('coast', models.CharField(blank=True, choices=[('', 'not recorded'), ('shore', 'within 300 ft of salt water'), ('near', '300 to 3,000 ft from salt water'), ('inland', 'inland')], max_length=8, verbose_name='distance to salt water')),
                 ('pollen', models.BooleanField(default=False, help_text='Trees or fields close by whose pollen settles in the tracks.', verbose_name='much pollen')),
                 ('batch', models.ForeignKey(blank=True, editable=False, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='core.batch')),

@@ -21,9 +21,9 @@ class Site(models.Model):
     class CareBy(models.TextChoices):
         """Who does the preventive maintenance here."""
 
-        US = "us", "we do, as agreed"
-        CUSTOMER = "customer", "the customer, after a reminder"
-        NOBODY = "nobody", "nobody"
+        US = "us", "by us (agreement)"
+        CUSTOMER = "customer", "by owner (reminder)"
+        NOBODY = "nobody", "none"
 
     class Coast(models.TextChoices):
         """Distance to salt water."""
@@ -40,7 +40,7 @@ class Site(models.Model):
     longitude = models.DecimalField(max_digits=9, decimal_places=6, null=True, blank=True)
     year_built = models.PositiveSmallIntegerField("year the house was built", null=True, blank=True)
     access_notes = LimitedText(blank=True)
-    care_by = models.CharField("who does the care", max_length=10, choices=CareBy, default=CareBy.NOBODY)
+    care_by = models.CharField("maintenance", max_length=10, choices=CareBy, default=CareBy.NOBODY)
     coast = models.CharField("distance to salt water", max_length=8, choices=Coast, blank=True)
     pollen = models.BooleanField(
         "much pollen",

@@ -25,7 +25,7 @@ class Command(BaseCommand):
     """Run the tasks of the beat schedule until stopped; long ones run in threads of their own."""
 
     help = (
-        "Run the periodic work of the beat schedule in this process, for a desk without celery. "
+        "Run the periodic work of the beat schedule in this process, for an installation without celery. "
         "Stops cleanly on Ctrl-C or SIGTERM, after the work in hand."
     )
 

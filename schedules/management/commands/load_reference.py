@@ -18,7 +18,7 @@ class Command(BaseCommand):
     """Add the rows of the reference files that the register does not have yet."""
 
     help = (
-        "Add the component types, constructions, failure modes and care rules of a folder. "
+        "Add the component types, constructions, failure modes and maintenance rules of a folder. "
         "Rows that are there already stay as they are, so it can be run again at any time."
     )
 

@@ -20,7 +20,8 @@ class Command(BaseCommand):
     """Raise a task for all maintenance that is due and ours."""
 
     help = (
-        "Make a task of all care that is due and agreed to be done by us, at most one for each part and "
+        "Make a task of all maintenance that is due and agreed to be done by us, at most one for each "
+        "part and "
         "rule. Running it again, or late, is harmless."
     )
 
@@ -37,4 +38,6 @@ class Command(BaseCommand):
         today = options["on"] or timezone.localdate(at)
         with change_source(Source.COMMAND):
             raised = raise_due(today, at=at)
-        self.stdout.write(f"{count(raised, 'task')} raised for care due on or before {long_date(today)}.")
+        self.stdout.write(
+            f"{count(raised, 'task')} raised for maintenance due on or before {long_date(today)}."
+        )

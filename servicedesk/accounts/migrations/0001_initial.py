@@ -80,8 +80,8 @@ class Migration(migrations.Migration):
                 ('user', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.CASCADE, related_name='user_sessions', to=settings.AUTH_USER_MODEL)),
             ],
             options={
-                'verbose_name': 'browser signed in',
-                'verbose_name_plural': 'browsers signed in',
+                'verbose_name': 'device',
+                'verbose_name_plural': 'devices',
                 'abstract': False,
             },
         ),

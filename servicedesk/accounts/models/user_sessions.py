@@ -34,11 +34,11 @@ class UserSession(AbstractBaseSession):
     objects = UserSessionManager()  # type: ignore[misc]  # with questions of ours
 
     class Meta(AbstractBaseSession.Meta):
-        verbose_name = "browser signed in"
-        verbose_name_plural = "browsers signed in"
+        verbose_name = "device"
+        verbose_name_plural = "devices"
 
     def __str__(self) -> str:
-        return self.device or "a browser"
+        return self.device or "browser"
 
     @classmethod
     def get_session_store_class(cls) -> type[SessionBase]:

@@ -29,8 +29,8 @@ class Batch(models.Model):
         UNITS = "units", "units with their parts"
         HISTORY = "history", "history"
         REPEATS = "repeats", "links between repeated faults"
-        MAINTENANCE = "care", "dates of the next care"
-        OTHERS = "others", "care of units known before"
+        MAINTENANCE = "care", "dates of the next maintenance"
+        OTHERS = "others", "maintenance of units known before"
         CLEARING = "clearing", "clearing up"
 
     started_at = models.DateTimeField()
@@ -40,9 +40,9 @@ class Batch(models.Model):
     )
     stage = models.CharField(max_length=10, choices=Stage, default=Stage.STAGING)
     folder = models.CharField(max_length=64, unique=True, help_text="Below the folder of incoming files.")
-    keep_good = models.BooleanField("apply the good rows even if others are bad", default=False)
+    keep_good = models.BooleanField("import valid rows even if others are not valid", default=False)
     check_only = models.BooleanField("check the files and stop", default=False)
-    care_by = models.CharField("who does the care at new sites", max_length=10)
+    care_by = models.CharField("who does the maintenance at new sites", max_length=10)
     problem = models.TextField("why it can't go on", blank=True)
 
     work_done = models.PositiveBigIntegerField("done of the present stage", default=0)

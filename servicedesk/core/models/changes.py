@@ -18,9 +18,9 @@ class Source(models.TextChoices):
     """Source of a change."""
 
     PAGE = "page", "page"
-    PHONE = "phone", "phone"
+    PHONE = "phone", "app"
     COMMAND = "command", "command"
-    CLOCK = "clock", "clock"
+    CLOCK = "clock", "background job"
     IMPORT = "import", "import"
 
 
@@ -55,9 +55,7 @@ class Change(models.Model):
     @property
     def way(self) -> str:
         """Source of the change, as part of a sentence."""
-        return {Source.IMPORT: "an import", Source.CLOCK: "the clock"}.get(
-            Source(self.source), f"a {self.get_source_display()}"
-        )
+        return f"by {self.get_source_display()}"
 
 
 class ChangedField(models.Model):

@@ -13,7 +13,7 @@ import sqlite3
 NO_ROOM = {errno.ENOSPC, errno.EDQUOT}
 POSTGRES_DISK_FULL = "53100"  # PostgreSQL manual, appendix A: disk_full
 WORDS = (
-    "The disk of this desk is full, so nothing of this was stored. Whoever runs the desk has to make room "
+    "The disk of the server is full, so nothing of this was saved. Whoever runs the server has to make room "
     "on it; then the same can be sent again."
 )
 

@@ -83,7 +83,7 @@ def check_settings(**_: object) -> list[CheckMessage]:
     return [
         Error(
             f"{name} is {value!r}, which is no mail address.",
-            hint="Write it like desk@example.org or Porch Desk <desk@example.org>.",
+            hint="Write it like office@example.org or Porch Office <office@example.org>.",
             id="servicedesk.E001",
         )
         for name, value in wanted.items()

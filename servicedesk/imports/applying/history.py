@@ -173,14 +173,14 @@ class HistoryWriter(Writer[_Piece]):
             if row.key in bad or row.key not in units:
                 where = f", UNITS line {bad[row.key]}," if row.key in bad else ""
                 verdict.blame(
-                    row, Fault("unit", row.key, f"The unit{where} did not get in. Mend that first.")
+                    row, Fault("unit", row.key, f"The unit{where} was not imported. Fix that first.")
                 )
             elif row.identity not in contents:
                 good.append(row)
             elif contents[row.identity] == content_of(row.facts):
                 verdict.turned[StagedRow.State.KNOWN].append(row.pk)
             else:
-                reason = "Somebody brought this row in meanwhile with other content. Correct it there."
+                reason = "Somebody else has imported this row meanwhile with other content. Correct it there."
                 verdict.blame(row, Fault("ref", row.facts.get("ref", ""), reason))
         return good, [verdict]
 

@@ -228,7 +228,9 @@ class MaintenanceWriter:
             due = by_key[task.next_due_id or 0]
             if due.next_due_on > task.due_on:
                 on, at = due.last_done_on, self.batch.started_at
-                finish_task(task, on=on, action="done, as records brought in tell", by=self.batch.by, at=at)
+                finish_task(
+                    task, on=on, action="done, according to imported records", by=self.batch.by, at=at
+                )
 
 
 def take_back_maintenance(works: Sequence[int]) -> int:

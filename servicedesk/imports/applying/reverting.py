@@ -94,15 +94,15 @@ class Consequences:
         counts = {noun: _made(model, batch).count() for model, noun in MADE.items()}
         units = _made(Unit, batch)
         derived = {
-            "care task": _untouched_tasks().filter(unit__in=units).count(),
-            "date of the next care": NextDue.objects.filter(installed_part__batch=batch).count(),
+            "maintenance task": _untouched_tasks().filter(unit__in=units).count(),
+            "date of the next maintenance": NextDue.objects.filter(installed_part__batch=batch).count(),
         }
         later = _built_upon(batch)
         return cls(
             made=[counted(number, noun) for noun, number in reversed(counts.items()) if number],
             total=sum(counts.values()),
             also=[
-                counted(number, noun, "dates of the next care" if "date" in noun else "")
+                counted(number, noun, "dates of the next maintenance" if "date" in noun else "")
                 for noun, number in derived.items()
                 if number
             ],
@@ -220,7 +220,7 @@ def _refuse_if_built_upon(batch: Batch) -> None:
     if sentences:
         more = " and more" if len(sentences) > NAMED else ""
         raise RuleViolation(
-            f"Later records hang on {batch}: {'; '.join(sentences[:NAMED])}{more}. Nothing was undone. "
+            f"Later records depend on {batch}: {'; '.join(sentences[:NAMED])}{more}. Nothing was undone. "
             "Delete or move those records first, or keep the import and correct it on the pages."
         )
 

@@ -63,7 +63,7 @@ def _begin(lease: Lease) -> None:
     batch = lease.batch
     if not batch.keep_good and batch.files.filter(bad__gt=0).exists():
         raise RuleViolation(
-            "Some rows are bad. Mend them and bring the files in again, or let the good rows in."
+            "Some rows are not valid. Fix them and import the files again, or import the valid rows."
         )
     lease.note(stage=Batch.Stage.APPLYING, step=Step.UNITS, cursor=0, work_done=0, work_total=0, problem="")
 

@@ -304,6 +304,6 @@ def still_there(by_pk: dict[int, Row], key: int) -> Row:
     if key not in by_pk:
         raise RuleViolation(
             "A construction, type of part or failure mode that the files name was deleted since they were "
-            "checked. Undo this import, add it again, then bring the files in again."
+            "checked. Undo this import, add it again, then import the files again."
         )
     return by_pk[key]

@@ -44,7 +44,7 @@ def keep_files(files: Mapping[InputFile, Incoming]) -> tuple[str, dict[InputFile
     except OSError as error:
         shutil.rmtree(folder, ignore_errors=True)
         raise RuleViolation(
-            f"The files can't be stored: {error.strerror}. Make room, or ask whoever runs the desk, "
+            f"The files can't be saved: {error.strerror}. Make room, or ask whoever runs the server, "
             "and try again."
         ) from error
     except RuleViolation:

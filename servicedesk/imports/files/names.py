@@ -15,7 +15,7 @@ Named = TypeVar("Named", Construction, ComponentType, FailureMode)
 
 TYPE_COLUMNS = ("track", "sash", "corner", "release")
 SHOWN = 8
-ON_PAGE = "an owner can add it on the page Parts and rules"
+ON_PAGE = "an owner can add it on the page Catalog"
 
 
 @lru_cache(maxsize=REMEMBERED)

@@ -58,7 +58,7 @@ class HistoryCheck:
         if isinstance(about, Fault):
             row.faults.append(about)
         elif about is None and code:
-            reason = "This unit is neither in the register nor in UNITS. Correct the code, or add its row."
+            reason = "This unit is neither recorded here nor in UNITS. Correct the code, or add its row."
             row.faults.append(Fault("unit", code, reason))
         identity = "" if row.faults else identity_of(code, facts)
         return StagedRow(
@@ -71,7 +71,7 @@ class HistoryCheck:
         staged = StagedRow.objects.filter(batch=self.batch, file=InputFile.UNITS).of_units(list(codes))
         for row in staged.order_by("-line"):
             if row.state == State.BAD:
-                reason = f"The unit's own row, UNITS line {row.line}, is bad. Mend that first."
+                reason = f"The unit's own row, UNITS line {row.line}, is not valid. Fix that first."
                 units[row.key] = Fault("unit", row.key, reason)
             elif row.state == State.NEW and row.key not in units:
                 units[row.key] = self._about(row.facts)
@@ -120,7 +120,7 @@ class HistoryCheck:
             staged.state, staged.note = State.KNOWN, KNOWN_NOTE
             return
         reason = (
-            "A row with this unit, day, what, mode, where and ref was brought in before and said something "
+            "A row with this unit, day, what, mode, where and ref was imported before and said something "
             "else. Tell the two apart with ref, or change the record on its own page."
         )
         verdict.blame(staged, Fault("ref", staged.facts.get("ref", ""), reason))

@@ -67,9 +67,11 @@ def _settle_unit(
 ) -> None:
     """Check the periods of one unit."""
     if unit is not None and unit.state == State.BAD:
-        fault = Fault("unit", code, f"The unit's own row, UNITS line {unit.line}, is bad. Mend that first.")
+        fault = Fault(
+            "unit", code, f"The unit's own row, UNITS line {unit.line}, is not valid. Fix that first."
+        )
     elif unit is None and existing is None:
-        fault = Fault("unit", code, "This unit is neither in the register nor in UNITS. Correct the code.")
+        fault = Fault("unit", code, "This unit is neither recorded here nor in UNITS. Correct the code.")
     else:
         fault = None
     if fault is not None:
@@ -83,7 +85,7 @@ def _settle_unit(
         if bad is None:
             _settle_known(verdict, code, rows, existing)
     elif bad is not None and unit is not None:
-        reason = f"A row of the unit's periods, PERIODS line {bad.line}, is bad. Mend that first."
+        reason = f"A row of the unit's periods, PERIODS line {bad.line}, is not valid. Fix that first."
         verdict.blame(unit, Fault("unit", code, reason))
         for row in rows:
             if row.state != State.BAD:
@@ -111,7 +113,7 @@ def _settle_known(verdict: Verdict, code: str, rows: list[StagedRow], existing: 
     has = (
         ", ".join(f"from {span.begins} until {span.ends or 'now'}" for span in existing.spans) or "no periods"
     )
-    reason = f"The register holds other periods for this unit: {has}. Change them on the unit's page."
+    reason = f"There are other periods on record for this unit: {has}. Change them on the unit's page."
     for row in rows:
         verdict.blame(row, Fault("from", row.facts["from"], reason))
 

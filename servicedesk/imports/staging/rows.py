@@ -101,7 +101,7 @@ class _Staging:
             self._give_up(check.file, list(error.faults))
             return False
         except OSError as error:
-            reason = f"The file can't be read here any more ({error.strerror}). Bring it in again."
+            reason = f"The file can't be read here any more ({error.strerror}). Import it again."
             self._give_up(check.file, [(1, Fault("", "", reason))])
             return False
         self.done += file.size

@@ -75,7 +75,7 @@ class SiteBook:
                 self._contradict(
                     row,
                     column,
-                    f"The register says {text} for site {site.code}. Correct the cell or leave it empty, "
+                    f"The records say {text} for site {site.code}. Correct the cell or leave it empty, "
                     "or change the site on its page first.",
                 )
             return
@@ -96,7 +96,7 @@ class SiteBook:
             self._contradict(
                 row,
                 "customer",
-                f"The register says “{shown(owners[-1])}” owns site {site.code}. Correct the cell or leave "
+                f"The records say “{shown(owners[-1])}” owns site {site.code}. Correct the cell or leave "
                 "it empty, or note the change of owner on the site's page first.",
             )
 

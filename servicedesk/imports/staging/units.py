@@ -27,7 +27,7 @@ from servicedesk.imports.staging.sites import SiteBook
 from units.models import Site, Unit
 
 State = StagedRow.State
-KNOWN_NOTE = "in the register already"
+KNOWN_NOTE = "recorded already"
 
 
 @dataclass
@@ -161,7 +161,7 @@ def known_fault(
     column, register_value = difference
     file_value = shown_fact(column, staged.facts.get(column), names)
     reason = (
-        f"The register holds unit {staged.key} with {shown_fact(column, register_value, names)}, "
+        f"The records have unit {staged.key} with {shown_fact(column, register_value, names)}, "
         f"the file says {file_value}. Change it on the unit's page, or correct the cell."
     )
     return Fault(column, shown(value if value is not None else file_value.strip("“”")), reason)

@@ -87,7 +87,7 @@ def starts_words(batch: Batch) -> str:
         later = periods.exclude(from_on=F("unit__installed_on"))
         number, late = periods.count(), later.count()
         cut = later.order_by("from_on").values_list("from_on", flat=True).first()
-        mend = "undo the import, fill the column in and bring the file in again"
+        mend = "undo the import, fill the column in and import the file again"
     if not number:
         return ""
     verb, they, were, them, which = ("do", "They count", "they were", "them", "any of them")

@@ -104,7 +104,7 @@ def _brief(brief: YearInBrief) -> Iterator[Block]:
     yield Heading("What it took", reverse("reports:figures"))
     sentence = (
         f"{counted(brief.failures, 'failure')} of parts at {counted(brief.sites, 'site')}, "
-        f"{counted(brief.calls, 'call')}, {span(brief.minutes)} of work written down, "
+        f"{counted(brief.calls, 'call')}, {span(brief.minutes)} of work recorded, "
         f"{span(brief.repair_minutes)} of it repairs, and {counted(brief.pieces, 'piece')} used."
     )
     yield Words(_title(sentence), lead=True)
@@ -168,12 +168,18 @@ def _comparisons(chosen: Selection, rates: RatesFigure, lifetimes: Histories) ->
         yield Words("No two types of one kind have failed often enough to be compared.", lead=True)
         return
     yield Words(
-        "Types of one kind against each other, from all records up to the last day: as they are, like with "
-        "like in sun, color and age, and adjusted by regression.",
+        "Types of one kind against each other, from all records up to the last day: unadjusted, adjusted "
+        "for age, sun and color, and adjusted by regression.",
     )
     yield Points([comparison_sentence(figure) for figure in figures])
     yield Table(
-        header=["This type", "against this", "As they are", "Like with like", "Adjusted"],
+        header=[
+            "This type",
+            "against this",
+            "Unadjusted",
+            "Adjusted for age, sun and color",
+            "Adjusted by regression",
+        ],
         rows=[
             [
                 _title(figure.one.name),
@@ -240,8 +246,9 @@ def _ahead(figure: ForecastFigure) -> Iterator[Block]:
     )
     assumptions = figure.assumptions
     yield Words(
-        f"Stock does in {percent(assumptions.level)} of cases: on the shelf for the year, in each of "
-        f"{counted(assumptions.vans, 'van')} for its hardest month. {figure.late}"
+        f"Stock that is enough in {percent(assumptions.level)} of cases: on the shelf for the year, in "
+        "each of "
+        f"{counted(assumptions.vans, 'van')} for its busiest month. {figure.late}"
     )
     remarks = [f"{_title(row.name)}: {'; '.join(row.remarks)}." for row in figure.rows if row.remarks]
     if remarks:
@@ -267,7 +274,7 @@ def _forecast_cells(row: ForecastRow) -> list[str]:
 
 def _maintenance(figures: Iterable[MaintenanceFigure]) -> Iterator[Block]:
     maintenance_figures = list(figures)
-    yield Heading("How often is care worth its while?", reverse("reports:maintenance"))
+    yield Heading("How often does maintenance pay off?", reverse("reports:maintenance"))
     if not any(figure.better for figure in maintenance_figures):
         yield Words("Our records show no interval that is clearly better than the usual ones.", lead=True)
     shown = [figure for figure in maintenance_figures if figure.better or _says_why_not(figure)]
@@ -277,7 +284,7 @@ def _maintenance(figures: Iterable[MaintenanceFigure]) -> Iterator[Block]:
         )
     rest = len(maintenance_figures) - len(shown)
     if shown and rest:
-        yield Words(f"Of the other {counted(rest, 'care rule')} the records show nothing better.")
+        yield Words(f"Of the other {counted(rest, 'maintenance rule')} the records show nothing better.")
 
 
 def _says_why_not(figure: MaintenanceFigure) -> bool:
@@ -286,10 +293,10 @@ def _says_why_not(figure: MaintenanceFigure) -> bool:
 
 
 def _lots(figure: SurveillanceFigure) -> Iterator[Block]:
-    yield Heading("Is a lot going wrong?", reverse("reports:surveillance"))
+    yield Heading("Lots to watch", reverse("reports:surveillance"))
     yield Words(surveillance_sentence(figure), lead=True)
     if figure.mark is not None:
-        look = f"As of the look at all lots and types on {long_date(figure.mark.surveyed_on)}."
+        look = f"As of the check of all lots and types on {long_date(figure.mark.surveyed_on)}."
         yield Words(f"{look} {false_sentence(figure)}".rstrip())
     if figure.open:
         yield Table(
@@ -320,12 +327,12 @@ def _thin_point(lot: ThinLot) -> str:
 
 
 def _worked_out(figure: RatesFigure) -> Iterator[Block]:
-    yield Heading("How this was worked out")
+    yield Heading("How this is calculated")
     left_out = [sentence for _, sentence in exclusion_sentences(figure.exclusions)]
     yield Words(
         "Failures are counted against the time in which they would have reached us, and the site is the "
         "piece of evidence. Where the records are too thin for an answer, that is said. Failures of the last "
-        "60 days may not all be written down yet. Each section has a page of its own, where every number "
+        "60 days may not all be recorded yet. Each section has a page of its own, where every number "
         "leads to the findings behind it and the method is named."
     )
     if left_out:

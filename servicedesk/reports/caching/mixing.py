@@ -24,7 +24,10 @@ def mixing_words() -> str:
     done = [words for stage, words in (("applying", "applied"), ("reverting", "undone")) if stage in stages]
     if not done:
         return ""
-    return f"An import is being {' and another '.join(done)}: figures may mix old and new until it has ended."
+    return (
+        f"An import is being {' and another '.join(done)}: figures may mix old and new data until it "
+        "has finished."
+    )
 
 
 def mark_paper(paper: Paper, words: str) -> Paper:

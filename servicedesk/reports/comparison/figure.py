@@ -236,10 +236,10 @@ def _confounding(strata: Strata, sides: Sequence[Compared], ratios: Sequence[Rat
     if not crude or not allowed:
         return sentences
     if abs(log(crude / allowed)) < log(MATTERS):
-        return [*sentences, "Allowing for sun, color and age changes little."]
-    change = f"Allowing for sun, color and age, {amount(crude)} times becomes {amount(allowed)} times"
+        return [*sentences, "Adjusting for age, sun and color changes little."]
+    change = f"Adjusted for age, sun and color, {amount(crude)} times becomes {amount(allowed)} times"
     if log(crude) * log(allowed) < 0 and min(abs(log(crude)), abs(log(allowed))) > log(MATTERS):
-        return [*sentences, f"{change}: seen alike, it is the other way round."]
+        return [*sentences, f"{change}: adjusted, it is the other way around."]
     nearer = abs(log(allowed)) < abs(log(crude))
     why = (
         "part of the difference is where they are fitted"
@@ -261,7 +261,7 @@ def comparison_sentence(figure: CompareFigure) -> str:
         if best.ratio == float("inf")
         else f"{amount(best.ratio)} times as often {span}"
     )
-    how = {CRUDE: "", STRATIFIED: "Like with like, ", ADJUSTED: "Seen alike, "}
+    how = {CRUDE: "", STRATIFIED: "Adjusted for age, sun and color, ", ADJUSTED: "Adjusted by regression, "}
     lead = how[best.name]
     if best.low > 1:
         verdict = f"{one} fails clearly more often than {other}: {times}"

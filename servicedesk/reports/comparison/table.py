@@ -28,7 +28,7 @@ def compare_rows(figure: CompareFigure) -> Iterator[list[Any]]:
     for stratum in figure.strata:
         counts = [cell for side in zip(stratum.events, stratum.years, strict=True) for cell in side]
         yield [
-            "alike in sun, color and age",
+            "same age, sun and color",
             stratum.sun,
             stratum.color,
             stratum.age,

@@ -260,7 +260,7 @@ def _unclear(pair: Pair, *, made: bool, comparisons: int) -> Verdict:
         return Verdict(Word.UNKNOWN, f"{Word.UNKNOWN}: nothing has failed yet")
     if more == 0 and made:
         return Verdict(Word.ALIKE, f"{Word.ALIKE}; twice the rest's rate would most likely show by now")
-    needed = f"about {amount(max(more, 1))} more item-years would be needed to see a doubling"
+    needed = f"about {amount(max(more, 1))} more part-years would be needed to see a doubling"
     return Verdict(Word.UNKNOWN, f"{Word.UNKNOWN}; {needed}")
 
 

@@ -44,7 +44,7 @@ def _curve_picture(
     figure: CurvesFigure, row: CurveRow, curve: Curve, *, tops: tuple[float, float], number: int
 ) -> SafeString:
     mean = figure.name == RECURRENCE
-    axes = ("Failures an item has had, on average", "years since fitted")
+    axes = ("Failures a part has had, on average", "years since fitted")
     if not mean:
         axes = ("Still without a failure", "years since fitted")
     steps = Steps(
@@ -97,5 +97,5 @@ def end_words(figure: CurvesFigure, row: CurveRow) -> str:
     show = amount if figure.name == RECURRENCE else percent
     sure = f" ({show(low)} to {show(high)})" if low is not None and high is not None and low == low else ""
     if figure.name == RECURRENCE:
-        return f"By {years(curve.stop)}, {show(value or 0)} failures per item{sure}."
+        return f"By {years(curve.stop)}, {show(value or 0)} failures per part{sure}."
     return f"At {years(curve.stop)}, {show(value or 0)} still without a failure{sure}."

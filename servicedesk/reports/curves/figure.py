@@ -38,7 +38,7 @@ from servicedesk.reports.words import years
 Floats = NDArray[np.float64]
 
 NEVER_ENOUGH = (
-    f"at no age {CURVE_ITEMS} or more items at {CURVE_SITES} or more sites were watched, which a curve takes"
+    f"at no age {CURVE_ITEMS} or more parts at {CURVE_SITES} or more sites were watched, which a curve takes"
 )
 
 

@@ -38,7 +38,7 @@ def exclusion_reason_counts(selection: Selection, chosen: ExclusionReason | None
     )
     sentences: dict[ExclusionReason | None, str] = {
         exclusion_reason: excluded.get(
-            str(exclusion_reason), f"No finding of this sort: {EXCLUSION_REASON_WORDS[exclusion_reason]}."
+            str(exclusion_reason), f"No such finding: {EXCLUSION_REASON_WORDS[exclusion_reason]}."
         )
         for exclusion_reason in ExclusionReason
     }

@@ -278,7 +278,7 @@ def _notes(past: Past) -> Iterator[str]:
     if past.events >= FIT_CURVE_FAILURES and apart.years < 2:
         yield (
             f"the records are worth {amount(apart.years)} years, and it takes two to say how much years "
-            "differ: the range takes them to be alike"
+            "differ: the range takes them to be equal"
         )
     if apart.rise:
         way = "risen" if apart.rise > 0 else "fallen"

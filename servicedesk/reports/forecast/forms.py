@@ -17,10 +17,10 @@ class ForecastForm(FigureForm):
         required=False,
         min_value=50,
         max_value=99,
-        label="How sure the stock is to do, in per cent",
+        label="How sure the stock is to be enough, in percent",
         error_messages={
-            "min_value": "Less than 50 per cent means running out more often than not: take 50 to 99.",
-            "max_value": "No stock is sure to do: take 50 to 99 per cent.",
+            "min_value": "Less than 50 percent means running out more often than not: take 50 to 99.",
+            "max_value": "No stock is always enough: take 50 to 99 percent.",
         },
     )
     vans = forms.IntegerField(
@@ -29,7 +29,7 @@ class ForecastForm(FigureForm):
         max_value=50,
         label="Vans that carry stock",
         error_messages={
-            "min_value": "Take 1 to 50 vans; with one all is kept in it.",
+            "min_value": "Take 1 to 50 vans; with one, all stock is in it.",
             "max_value": "Take 1 to 50 vans.",
         },
     )

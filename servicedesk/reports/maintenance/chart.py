@@ -17,8 +17,8 @@ def maintenance_picture(figure: MaintenanceFigure) -> SafeString:
     rows = [rate_row(band.name, band.judged) for band in figure.bands]
     svg = interval_rows(
         rows,
-        title=f"Failures of {figure.rule.component_type} by the time since care",
-        axis=f"failures a year per {PER} items",
+        title=f"Failures of {figure.rule.component_type} by the time since maintenance",
+        axis=f"failures a year per {PER} parts",
         id_prefix="care",
         heading=f"Time since it was {figure.rule.work}",
     )

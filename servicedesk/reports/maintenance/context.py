@@ -35,7 +35,8 @@ def maintenance_notes(figure: MaintenanceFigure) -> list[dict[str, str]]:
         (
             seen,
             (
-                f"{counted(seen, 'failure')} {'was' if seen == 1 else 'were'} first seen on a care visit: "
+                f"{counted(seen, 'failure')} {'was' if seen == 1 else 'were'} first seen on a "
+                "maintenance visit: "
                 "nobody had to call, and nobody knows since when."
             ),
             (AT_MAINTENANCE, None),
@@ -43,7 +44,7 @@ def maintenance_notes(figure: MaintenanceFigure) -> list[dict[str, str]]:
         (
             before,
             (
-                f"{counted(before, 'failure')} in {amount(figure.unknown_years)} item-years came before we "
+                f"{counted(before, 'failure')} in {amount(figure.unknown_years)} part-years came before we "
                 f"had {work} the part a first time{', repairs aside' if figure.with_repairs else ''}."
             ),
             (work, None),
@@ -69,7 +70,7 @@ def maintenance_notes(figure: MaintenanceFigure) -> list[dict[str, str]]:
 def new_interval(figure: MaintenanceFigure) -> dict[str, Any]:
     """Initial values of the interval form: the proposed months, and the reason for the rule's history."""
     on = long_date(figure.selection.as_of)
-    why = f"figures of {on}: {counted(figure.events, 'failure')} by time since care"
+    why = f"figures of {on}: {counted(figure.events, 'failure')} by time since maintenance"
     return {"months": figure.months, "why": why}
 
 

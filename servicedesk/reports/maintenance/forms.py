@@ -14,17 +14,21 @@ from schedules.models import MaintenanceRule
 from servicedesk.reports.forms import FigureForm
 from servicedesk.reports.maintenance.figure import ToldCosts
 
-COST_ERRORS = {"min_value": "A cost is more than nothing: leave both empty to reckon in minutes of work."}
+COST_ERRORS = {"min_value": "A cost is more than nothing: leave both empty to calculate in minutes of work."}
 
 
 class MaintenanceForm(FigureForm):
     """Selection of a maintenance rule and its costs."""
 
     rule = forms.ModelChoiceField(
-        MaintenanceRule.objects.none(), required=False, label="Care", empty_label="choose"
+        MaintenanceRule.objects.none(), required=False, label="Maintenance rule", empty_label="choose"
     )
     maintenance_cost = forms.FloatField(
-        required=False, min_value=0.01, max_value=1e7, label="One care costs", error_messages=COST_ERRORS
+        required=False,
+        min_value=0.01,
+        max_value=1e7,
+        label="One maintenance costs",
+        error_messages=COST_ERRORS,
     )
     failure_cost = forms.FloatField(
         required=False,
@@ -78,7 +82,9 @@ class MaintenanceForm(FigureForm):
             other = "failure_cost" if given == ["maintenance_cost"] else "maintenance_cost"
             self.add_error(other, "Give both costs, in the same money, or neither.")
         elif not self.errors and cleaned_data.get("replace_cost") is not None and not given:
-            self.add_error("failure_cost", "Give what care and a failure cost too, in the same money.")
+            self.add_error(
+                "failure_cost", "Give what one maintenance and one failure cost too, in the same money."
+            )
         return cleaned_data
 
 

@@ -82,7 +82,7 @@ def best_interval(rows: MaintenanceRows, since: SinceMaintenance, costs: Costs, 
     if not since.faster or since.shape is None:
         return Interval(reason=since.reason)
     if costs.failure <= costs.maintenance:
-        return Interval(reason="a failure costs no more than the care that prevents it")
+        return Interval(reason="a failure costs no more than the maintenance that prevents it")
     policies = [_policy(rows, shape, costs) for shape in since.shape]
     best = policies[0]
     seen = shown_ages(
@@ -92,7 +92,8 @@ def best_interval(rows: MaintenanceRows, since: SinceMaintenance, costs: Costs, 
         longest = amount((seen.stop if seen else 0.0) / MONTH)
         return Interval(
             reason=(
-                f"the best interval would be longer than the {longest} months that parts went without care "
+                f"the best interval would be longer than the {longest} months that parts went without "
+                "maintenance "
                 "so far; it can be told once enough went longer"
             )
         )
@@ -121,7 +122,7 @@ def inspection_interval(costs: Costs, *, events: int, days: float, usual: int) -
     if events < FIT_CURVE_FAILURES:
         return Interval(reason=f"{counted(events, 'failure')}; it takes {FIT_CURVE_FAILURES}")
     if not costs.given:
-        return Interval(reason="say what one look and a year with a hidden defect cost you")
+        return Interval(reason="say what one inspection and a year with a hidden defect cost you")
     hidden, rate = costs.failure / DAYS_PER_YEAR, event_rate(events, 1)
     policies = [
         inspection(number / days, costs.maintenance, hidden) for number in (events, rate.low, rate.high)

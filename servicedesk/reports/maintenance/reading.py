@@ -35,7 +35,7 @@ from servicedesk.reports.questions.judgements import (
 WORTH_WAITING: Final = 20
 """Largest multiple of the present failures for which the number still needed is reported."""
 
-OTHER_MONTHS: Final = "care in another month than the year before, or of some units in another month,"
+OTHER_MONTHS: Final = "maintenance in another month than the year before, or of some units in another month,"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -122,7 +122,7 @@ def _shape(
     events = int(rows.event.sum())
     if events < FIT_CURVE_FAILURES:
         few = counted(events, "failure")
-        return None, False, f"{few} between care visits; it takes {FIT_CURVE_FAILURES}"
+        return None, False, f"{few} between maintenance visits; it takes {FIT_CURVE_FAILURES}"
     if months.telling < FIT_CURVE_FAILURES:
         return None, False, _bound_to_season(months.telling, events, visited_on)
     try:
@@ -150,22 +150,23 @@ def _bound_to_season(telling: int, events: int, visited_on: Ints) -> str:
     """Words for too few informative failures: maintenance and season are confounded."""
     return (
         f"{telling or 'none'} of {counted(events, 'failure')} came in months of the year in which their site "
-        "was watched both sooner and longer after care, so the records can't tell the season from care; it "
-        f"takes {FIT_CURVE_FAILURES} ({_usual_month(visited_on)}; {OTHER_MONTHS} would tell them apart)"
+        "was watched both sooner and longer after maintenance, so the records can't tell the season from "
+        f"maintenance; it takes {FIT_CURVE_FAILURES} ({_usual_month(visited_on)}; {OTHER_MONTHS} would "
+        "tell them apart)"
     )
 
 
 def _season_or_maintenance(visited_on: Ints) -> str:
     """Words for a trend that may be the season."""
     return (
-        "more fails the longer the care is ago, but within one month of the year not clearly so, and it may "
-        f"be the season ({_usual_month(visited_on)}; {OTHER_MONTHS} would tell the two apart)"
+        "more fails the longer ago the maintenance was, but within one month of the year not clearly so, and "
+        f"it may be the season ({_usual_month(visited_on)}; {OTHER_MONTHS} would tell the two apart)"
     )
 
 
 def _not_clear(fit: ConditionalFit) -> str:
     """Words for no clear trend, and the failures that would make one clear at the present estimate."""
-    words = "failures do not clearly come faster the longer the care is ago"
+    words = "failures do not clearly come faster the longer ago the maintenance was"
     if fit.shape <= 1 or fit.low <= 0:
         return words
     times = (log(fit.shape / fit.low) / log(fit.shape)) ** 2
@@ -179,7 +180,8 @@ def _usual_month(visited_on: Ints) -> str:
     """Words for the month with most maintenance visits."""
     by_month = np.bincount(month_of(visited_on) % 12, minlength=12)
     most = int(by_month.argmax())
-    return f"{by_month[most]:,} of {counted(visited_on.size, 'care visit')} fell into {month_name[most + 1]}"
+    visits = counted(visited_on.size, "maintenance visit")
+    return f"{by_month[most]:,} of {visits} fell into {month_name[most + 1]}"
 
 
 def _faster_at_first_sight(rows: MaintenanceRows) -> bool:

@@ -66,7 +66,7 @@ def change_interval(request: HttpRequest, pk: int) -> HttpResponse:
     if changed is None:
         messages.error(request, " ".join(str(text) for texts in form.errors.values() for text in texts))
         return redirect(f"{reverse('reports:maintenance')}?rule={rule.pk}")
-    messages.success(request, "Stored. Due dates under this rule were reckoned anew.")
+    messages.success(request, "Saved. Due dates under this rule were recalculated.")
     return redirect("schedules:change_maintenance_rule", pk=rule.pk)
 
 

@@ -31,11 +31,11 @@ EXCLUSION_REASON_WORDS: Final = {
     ExclusionReason.EVENT: "failure",
     ExclusionReason.WEAR_ONLY: "only wear, not a failure yet",
     ExclusionReason.REPEAT: "the same fault as before",
-    ExclusionReason.SAME_EVENT: "written down twice: same unit, failure, place and day",
+    ExclusionReason.SAME_EVENT: "recorded twice: same unit, failure, place and day",
     ExclusionReason.PART_UNKNOWN: "nobody could say which part",
     ExclusionReason.AT_TAKE_OVER: "found when we took the unit over",
     ExclusionReason.LAST_WORD: (
-        "the last word of a site or the last look at a unit: it only says until when time counts"
+        "the last contact with a site or the last inspection of a unit: it only says until when time counts"
     ),
     ExclusionReason.NO_TIME: "the part was watched for less than a day",
     ExclusionReason.NOT_AT_RISK: "found when nobody was watching the unit or the part was not in place",

@@ -89,7 +89,8 @@ def _since(text: str) -> Since:
     if work not in WorkKind.values or band not in bands:
         raise QuestionError(
             "since",
-            f"“{text}” is no time since care: write a kind of work and a number, such as cleaned:0 for "
+            f"“{text}” is no time since maintenance: write a kind of work and a number, such as "
+            "cleaned:0 for "
             f"{BANDS[0]} after cleaning.",
         )
     return work, bands[band]

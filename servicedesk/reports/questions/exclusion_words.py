@@ -22,13 +22,13 @@ _TOLD: Final = {
     ),
     ExclusionReason.SAME_EVENT: (
         "finding",
-        "tells of a failure a second time (same unit, failure, place and day)",
-        "tell of failures a second time (same unit, failure, place and day)",
+        "reports a failure a second time (same unit, failure, place and day)",
+        "report failures a second time (same unit, failure, place and day)",
     ),
     ExclusionReason.PART_UNKNOWN: (
         "failure",
-        "is put down to no part, so it belongs to none of these",
-        "are put down to no part, so they belong to none of these",
+        "is assigned to no part, so it belongs to none of these",
+        "are assigned to no part, so they belong to none of these",
     ),
     ExclusionReason.AT_TAKE_OVER: (
         "failure",
@@ -37,8 +37,14 @@ _TOLD: Final = {
     ),
     ExclusionReason.LAST_WORD: (
         "failure",
-        "is the last word of a site, or the last look at a unit: it only says until when time counts",
-        "are the last word of a site, or the last look at a unit: they only say until when time counts",
+        (
+            "is the last contact with a site, or the last inspection of a unit: it only says until when "
+            "time counts"
+        ),
+        (
+            "are the last contact with a site, or the last inspection of a unit: they only say until when "
+            "time counts"
+        ),
     ),
     ExclusionReason.NO_TIME: (
         "failure",
@@ -62,13 +68,19 @@ _TOLD: Final = {
     ),
     "lost_units": (
         "unit",
-        "stands where you do the care, or did once, but nothing was heard for two years: time ended then",
-        "stand where you do the care, or did once, but nothing was heard for two years: time ended then",
+        (
+            "stands where you do the maintenance, or did once, but nothing was heard for two years: time "
+            "ended then"
+        ),
+        (
+            "stand where you do the maintenance, or did once, but nothing was heard for two years: time "
+            "ended then"
+        ),
     ),
     "silent_units": (
         "unit",
-        "was silent for two years, and no care there tells whether its owner would still call",
-        "were silent for two years, and no care there tells whether their owners would still call",
+        "was silent for two years, and no maintenance there tells whether its owner would still call",
+        "were silent for two years, and no maintenance there tells whether their owners would still call",
     ),
     "start_not_said": (
         "unit",
@@ -77,13 +89,13 @@ _TOLD: Final = {
     ),
     "look_events": (
         "failure",
-        "is of a sort that only a look shows: for such, time counts up to the last look at the unit",
-        "are of a sort that only a look shows: for such, time counts up to the last look at the unit",
+        "is of a kind that only an inspection shows: time counts up to the last inspection of the unit",
+        "are of a kind that only an inspection shows: time counts up to the last inspection of the unit",
     ),
     "newest_events": (
         "failure",
-        "is from the last 60 days, of which not all may be written down yet",
-        "are from the last 60 days, of which not all may be written down yet",
+        "is from the last 60 days, of which not all may be recorded yet",
+        "are from the last 60 days, of which not all may be recorded yet",
     ),
     "age_unknown_events": (
         "failure",

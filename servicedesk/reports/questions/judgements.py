@@ -80,7 +80,7 @@ def judge_rate(events: int, years: float, *, sites: int, wider: tuple[float, flo
         watched = (
             f"just under {RATE_YEARS:.0f}" if amount(years) == amount(RATE_YEARS) else f"only {amount(years)}"
         )
-        return Judged(reason=f"{watched} item-years were watched; a rate takes {RATE_YEARS:.0f} or more")
+        return Judged(reason=f"{watched} part-years were watched; a rate takes {RATE_YEARS:.0f} or more")
     if sites < RATE_SITES:
         return Judged(reason=f"watched at {counted(sites, 'site')} only; a rate takes {RATE_SITES} or more")
     from servicedesk.reports.numerics.counts.rates import event_rate
@@ -102,15 +102,15 @@ def caveat(events: int, years: float, judged: Judged) -> str:
     """Sentence on the uncertainty of a rate."""
     if judged.rate is None or judged.wide_low is None or judged.wide_high is None:
         return (
-            f"{counted(events, 'failure')} in {amount(years)} item-years; no rate, because {judged.reason}."
+            f"{counted(events, 'failure')} in {amount(years)} part-years; no rate, because {judged.reason}."
         )
     if events == 0:
         return (
-            f"No failure in {amount(years)} item-years: the rate may be nothing, or up to "
+            f"No failure in {amount(years)} part-years: the rate may be nothing, or up to "
             f"{amount(judged.wide_high)} per {PER} a year."
         )
     span = f"{amount(judged.wide_low)} to {amount(judged.wide_high)}"
     return (
-        f"{counted(events, 'failure')} in {amount(years)} item-years is about {amount(judged.rate)} per "
+        f"{counted(events, 'failure')} in {amount(years)} part-years is about {amount(judged.rate)} per "
         f"{PER} a year, but it could be anywhere from {span}."
     )

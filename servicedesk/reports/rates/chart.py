@@ -40,7 +40,7 @@ def rates_pictures(figure: RatesFigure) -> list[SafeString]:
             interval_rows(
                 rows,
                 title=f"Failure rates with their intervals{f': {family}' if family else ''}",
-                axis=f"failures a year per {PER} items",
+                axis=f"failures a year per {PER} parts",
                 id_prefix=f"rates{number}",
                 heading=family[:1].upper() + family[1:],
                 top=top,
@@ -107,7 +107,7 @@ def _funnel(
         center=PER * rate,
         limits=limits,
         title=f"Failure rates against how much was watched{f': {family}' if family else ''}",
-        axes=(f"failures a year per {PER} items", "item-years watched"),
+        axes=(f"failures a year per {PER} parts", "part-years"),
         id_prefix=f"funnel{number}",
         heading=family[:1].upper() + family[1:],
     )

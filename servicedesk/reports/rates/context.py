@@ -54,6 +54,6 @@ def sensitivity(figure: RatesFigure) -> str:
         return ""
     return (
         f"{counted(again, 'failure')} came within 30 days of the same failure at the same unit, and nobody "
-        f"wrote down that it was the same fault. Counted as one each time, there would be "
+        f"recorded that it was the same fault. Counted as one each time, there would be "
         f"{count(figure.events - again, 'failure')} instead of {figure.events:,}."
     )

@@ -58,7 +58,7 @@ def read_trend(rows: CountingRows) -> TrendReading:
         fit = fit_repairs(History(rows.start, rows.stop, rows.event, rows.site))
         test = laplace(*_windows(rows), design_effect=1.0 if np.isnan(effect) else effect)
     except ValueError as error:
-        return TrendReading(reason=f"it could not be reckoned ({error})")
+        return TrendReading(reason=f"it could not be calculated ({error})")
     direction = Direction.UNCLEAR
     if test.p_value <= SURE and test.statistic > 0 and fit.low > 1:
         direction = Direction.FASTER

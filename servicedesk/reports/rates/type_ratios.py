@@ -27,8 +27,12 @@ from servicedesk.reports.questions.judgements import (
 from servicedesk.reports.rates.strata import Strata
 
 TRAITS: Final = ("sun", "color", "age")
-ALIKE: Final = "like sun, of like color and age"
-CRUDE, STRATIFIED, ADJUSTED = WAYS = "as they are", "like with like", "adjusted by regression"
+ALIKE: Final = "the same sun, of the same color and age"
+CRUDE, STRATIFIED, ADJUSTED = WAYS = (
+    "unadjusted",
+    "adjusted for age, sun and color",
+    "adjusted by regression",
+)
 ONE_SITE: Final = "it would rest on the failures of one site"
 
 
@@ -156,7 +160,7 @@ def _adjusted(strata: Strata, names: tuple[str, str]) -> Ratio:
         why = f"“{alike}” go together in these records" if alike else "the type goes with sun, color or age"
         return Ratio(name=name, reason=f"{why}, so they cannot be told apart")
     except ValueError as error:
-        return Ratio(name=name, reason=f"it could not be reckoned ({error})")
+        return Ratio(name=name, reason=f"it could not be calculated ({error})")
     if isinf(fit.std_error[1]):
         return Ratio(name=name, reason="it would rest on one site alone")
     return Ratio(name=name, ratio=float(fit.ratio[1]), low=float(fit.low[1]), high=float(fit.high[1]))

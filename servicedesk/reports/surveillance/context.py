@@ -56,4 +56,4 @@ def thin_lines(figure: SurveillanceFigure) -> list[dict[str, Any]]:
 def inspection_reason(selection: Selection) -> str:
     """Default reason of inspections of the units of a list of findings."""
     about = ", ".join(f"{name} {words}" for name, words in selection_words(selection))
-    return f"look at it because of the figures{f': {about}' if about else ''}"[:200]
+    return f"inspect it because of the figures{f': {about}' if about else ''}"[:200]

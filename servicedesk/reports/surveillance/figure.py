@@ -65,7 +65,7 @@ def surveillance_figure() -> SurveillanceFigure:
 def surveillance_sentence(figure: SurveillanceFigure) -> str:
     """Sentence on what stands out."""
     if figure.mark is None:
-        return "Nobody has looked yet: lots and types are looked at every night."
+        return "Not checked yet: lots and types are checked every night."
     lots = sorted(
         (flag for flag in figure.open if flag.lot),
         key=lambda flag: (flag.way != LotFlag.Way.OVER_ALL, 1.0 if flag.q_value is None else flag.q_value),
@@ -100,7 +100,8 @@ def false_sentence(figure: SurveillanceFigure) -> str:
         return ""
     groups = f"{counted(mark.lots, 'lot')} and {counted(mark.types, 'type')}"
     return (
-        f"Of {groups} {mark.tested:,} could be held against others. Where nothing is wrong such looks still "
+        f"Of {groups} {mark.tested:,} could be compared with others. Where nothing is wrong such checks "
+        "still "
         f"raise flags by chance: {false_words(mark.false_a_year)}."
     )
 
@@ -119,7 +120,7 @@ def flag_words(flag: LotFlag) -> str:
 def thin_words(lot: ThinLot) -> str:
     """Words for the reason why a lot cannot be judged, and for what would change that."""
     if lot.events >= FEWEST_EVENTS and lot.failed_sites >= FEWEST_SITES:
-        return "cannot tell yet: no other lot failed at its ages, so there is no rate to hold it against"
+        return "cannot tell yet: no other lot failed at its ages, so there is no rate to compare it with"
     return (
         f"cannot tell yet: it takes {counted(FEWEST_EVENTS, 'failure')} at {counted(FEWEST_SITES, 'site')}; "
         f"this lot has {lot.events:,} at {lot.failed_sites:,}"

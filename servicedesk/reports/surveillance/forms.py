@@ -16,7 +16,7 @@ INSPECT_WITHIN = timedelta(days=14)
 class InspectForm(forms.Form):
     """Reason, minutes and due date of inspections of some units."""
 
-    reason = forms.CharField(max_length=200, label="What to look at, and why")
+    reason = forms.CharField(max_length=200, label="What to inspect, and why")
     minutes = forms.IntegerField(
         min_value=1,
         max_value=480,

@@ -67,7 +67,7 @@ def surveillance(request: HttpRequest) -> HttpResponse:
 def flag(request: HttpRequest, pk: int) -> HttpResponse:
     """Page of one flag: the sites and owners of the lot or type, and the form for inspections."""
     lot_flag = get_object_or_404(LotFlag.objects.for_list(), pk=pk)
-    form = InspectForm(reason=f"look at {lot_flag.words}: it fails too often", today=timezone.localdate())
+    form = InspectForm(reason=f"inspect {lot_flag.words}: it fails too often", today=timezone.localdate())
     context = {
         "flag": lot_flag,
         "words": flag_words(lot_flag),
@@ -111,5 +111,5 @@ def _inspect(request: HttpRequest, units: Callable[[], list[Unit]], *, back: str
         messages.error(request, " ".join(map(str, said)))
     else:
         there = f" {count(made.there, 'unit')} had one already." if made.there else ""
-        messages.success(request, f"{count(made.made, 'inspection')} put on the list of work.{there}")
+        messages.success(request, f"{count(made.made, 'inspection')} added to the work to schedule.{there}")
     return redirect(back)

@@ -74,7 +74,7 @@ def test_a_first_password(stand: Stand, width: tuple[int, int]) -> None:
     with stand.window(width=width) as window:
         window.open(reverse("accounts:welcome", args=[person.pk, default_token_generator.make_token(person)]))
         window.page.locator("input[type=password]").fill(NEW)
-        press(window, "Store the password")
+        press(window, "Save the password")
         assert window.heading == "Sign in"
         sign_in(window, "ida", NEW)
         assert "Testa New" in window.page.inner_text("footer")
@@ -87,8 +87,8 @@ def test_another_password(stand: Stand) -> None:
         old, new = window.page.locator("input[type=password]").all()
         old.fill(PASSWORD)
         new.fill(NEW)
-        press(window, "Store the new password")
-        assert status(window) == "Your new password is stored."
+        press(window, "Save the new password")
+        assert status(window) == "Your new password is saved."
         press(window, "Sign out")
         sign_in(window, "the-technician", NEW)
         assert window.page.get_by_text("do not go together").count() == 0
@@ -122,7 +122,7 @@ def test_signing_out_elsewhere(stand: Stand) -> None:
     with stand.window("scheduler"), stand.window("scheduler"), stand.window("scheduler") as window:
         window.open("/me/")
         assert UserSession.objects.filter(user=person).count() == 3
-        press(window, "Sign out there")
+        press(window, "Sign out")
         assert UserSession.objects.filter(user=person).count() == 2
         press(window, "Sign out everywhere but here")
         assert UserSession.objects.filter(user=person).count() == 1

@@ -36,8 +36,8 @@ def test_a_form_open_since_before_somebody_signed_in_again(stand: Stand) -> None
         window.page.locator("[name=urgency][value=this_week]").check(force=True)
         window.page.get_by_role("button", name="Log the call").click()
         window.page.wait_for_load_state()
-        assert window.heading == "Nothing was stored: please send it once more"
-        assert "has signed in anew" in window.page.inner_text("main")
+        assert window.heading == "Nothing was saved: please send it again"
+        assert "has signed in again" in window.page.inner_text("main")
         assert "It sticks at noon" in window.page.inner_text("dl")
         assert not Call.objects.exists()
         window.page.get_by_role("button", name="Send it again").click()
@@ -54,7 +54,7 @@ def test_a_browser_that_lost_its_cookies(stand: Stand) -> None:
         window.page.context.clear_cookies()
         window.page.get_by_role("button", name="Send", exact=True).click()
         window.page.wait_for_load_state()
-        assert "Your browser keeps no cookies from desk.example" in window.page.inner_text("main")
+        assert "Your browser does not accept cookies from desk.example" in window.page.inner_text("main")
         window.page.get_by_role("button", name="Send it again").click()
         window.page.get_by_text("Thank you. We have it on our list.").wait_for()
     assert Call.objects.get().words == "It sticks"

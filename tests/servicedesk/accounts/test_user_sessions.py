@@ -85,7 +85,7 @@ def test_an_owner_signs_somebody_out_everywhere(technician: User, as_owner: Clie
     assert "Phone" in as_owner.get(f"/people/{technician.pk}/").content.decode()
     assert as_owner.post(f"/people/{technician.pk}/sign-out/").status_code == 302
     assert phone.get("/me/").status_code == 302
-    assert "Signed in nowhere" in as_owner.get(f"/people/{technician.pk}/").content.decode()
+    assert "Not signed in on any device" in as_owner.get(f"/people/{technician.pk}/").content.decode()
 
 
 def test_who_leaves_is_signed_out_at_once_and_the_records_stay(technician: User, as_owner: Client) -> None:

@@ -186,7 +186,7 @@ def test_what_the_other_stored_is_not_overwritten_by_who_action_not_touch_it(
     page = answer.content.decode()
     assert answer.status_code == 422
     assert ("Olive Testwell" if name != "schedules:weather" else "Somebody") in page
-    assert "stored" in page
+    assert "here meanwhile" in page
     assert marked(page)[field] == [value]
     assert opened(two[0], address)[field] == [value]
     store(two[1], address, marked(page))
@@ -255,7 +255,7 @@ def test_of_many_ticks_only_the_other_ones_are_named(two: tuple[Client, Client])
     ticked = {*first["tasks"], str(tasks[7].pk)} - {str(tasks[0].pk)}
     store(two[0], address, {**first, "tasks": sorted(ticked)})
     page = html.unescape(two[1].post(address, {**second, "note": "Mind the dog"}).content.decode())
-    words = "stored other ticks (with “Look at sill 7”, without “Look at sill 0”) here meanwhile."
+    words = "saved other ticks (with “Look at sill 7”, without “Look at sill 0”) here meanwhile."
     assert words in page
     store(two[1], address, marked(page))
     assert {entry.task for entry in visit.visit_tasks.all()} == set(tasks[1:])

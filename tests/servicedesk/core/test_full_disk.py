@@ -75,7 +75,7 @@ def test_a_full_disk_says_so_keeps_the_entries_and_stores_nothing(
         answer = client.post(f"/calls/log/{site.pk}/", a_call(idempotency_key))
     page = answer.content.decode()
     assert answer.status_code == 507
-    assert "The disk of this desk is full" in page
+    assert "The disk of the server is full" in page
     assert f'name="idempotency_key" value="{idempotency_key}"' in page
     assert "sticks &lt;b&gt;at noon&lt;/b&gt;" in page
     assert "<b>at noon" not in page

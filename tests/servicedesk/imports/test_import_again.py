@@ -157,7 +157,7 @@ def test_one_line_of_history_tells_of_an_import_and_of_its_undoing(owner: User) 
     changes = Change.objects.about(batch).order_by("pk")
     # 2 units, 9 parts, 2 periods, a site, its owner, the ownership; 6 rows: 2 calls, 4 findings, 6 works.
     assert [(row.action.split(",")[0], row.by, row.source) for row in changes] == [
-        ("files handed in: UNITS.csv and HISTORY.csv", owner, "import"),
+        ("files uploaded: UNITS.csv and HISTORY.csv", owner, "import"),
         ("units: 2 rows applied", owner, "import"),
         ("to be undone: 6 history rows", owner, "import"),
         ("undone: 34 records deleted", owner, "import"),

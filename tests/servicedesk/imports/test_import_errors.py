@@ -61,7 +61,7 @@ UNIT_FAULTS: list[tuple[dict[str, Any], str, str]] = [
         "construction",
         "Known: flexible liner, rigid liner, stepped bare-metal",
     ),
-    ({"track": "wooden"}, "track", "an owner can add it on the page Parts and rules"),
+    ({"track": "wooden"}, "track", "an owner can add it on the page Catalog"),
     ({"track": "metal corner key"}, "track", "of the kind corner joint, not track or liner"),
     ({"panels": "13"}, "panels", "from 1 to 12"),
     ({"width": "35 7/9"}, "width", "no tape shows"),
@@ -94,7 +94,7 @@ def test_a_bad_cell_of_a_unit_is_named(cells: dict[str, Any], column: str, words
 
 
 EVENT_FAULTS: list[tuple[dict[str, Any], str, str]] = [
-    ({"unit": "U9"}, "unit", "neither in the register nor in UNITS"),
+    ({"unit": "U9"}, "unit", "neither recorded here nor in UNITS"),
     ({"unit": ""}, "unit", "every row needs it"),
     ({"on": ""}, "on", "every row needs it"),
     ({"on": "2020-03-01"}, "on", "installed later, on 2020-03-02"),
@@ -157,7 +157,7 @@ def test_a_bad_period_takes_its_unit_along(
     assert sorted(told(batch)) == sorted([*where, *others, ("units", 2, "unit"), ("history", 2, "unit")])
     reasons = [problem.reason for problem in operations.problems(batch)]
     assert any(words in reason for reason in reasons)
-    assert any(f"PERIODS line {where[0][1]}, is bad" in reason for reason in reasons)
+    assert any(f"PERIODS line {where[0][1]}, is not valid" in reason for reason in reasons)
 
 
 def test_touching_periods_are_fine() -> None:
@@ -173,7 +173,9 @@ def test_a_period_of_no_unit_is_named() -> None:
 def test_a_bad_unit_takes_its_history_and_periods_along() -> None:
     batch = import_files([unit(panels="many")], [event()], [period()])
     assert told(batch) == [("units", 2, "panels"), ("periods", 2, "unit"), ("history", 2, "unit")]
-    assert all("UNITS line 2, is bad" in problem.reason for problem in list(operations.problems(batch))[1:])
+    assert all(
+        "UNITS line 2, is not valid" in problem.reason for problem in list(operations.problems(batch))[1:]
+    )
 
 
 def test_one_row_can_name_several_bad_cells() -> None:
@@ -260,7 +262,7 @@ def test_a_unit_of_the_register_that_differs_names_the_first_column(
     batch = import_files([row | cells])
     assert told(batch) == [("units", 2, column)]
     (problem,) = operations.problems(batch)
-    assert "The register holds unit U1 with" in problem.reason
+    assert "The records have unit U1 with" in problem.reason
     assert "Change it on the unit's page" in problem.reason
     assert everything() == before
 
@@ -289,7 +291,7 @@ def test_a_history_row_brought_in_with_other_content_is_named() -> None:
     import_files([unit()], [event(note="before")])
     batch = import_files([unit()], [event(note="after")])
     assert told(batch) == [("history", 2, "ref")]
-    assert "brought in before" in next(operations.problems(batch)).reason
+    assert "was imported before" in next(operations.problems(batch)).reason
 
 
 def test_days_of_the_register_bound_history_too() -> None:
@@ -324,7 +326,7 @@ def test_a_file_that_is_gone_says_so() -> None:
     batch = create_batch([unit()])
     path_of(batch, InputFile.UNITS).unlink()
     batch = operations.resume(batch)
-    assert "Bring it in again" in next(operations.problems(batch)).reason
+    assert "Import it again" in next(operations.problems(batch)).reason
 
 
 def test_a_file_that_is_too_large_is_not_taken(settings: Any, tmp_path: Path) -> None:

@@ -363,7 +363,7 @@ def test_since_when_failures_were_heard_of_is_assumed_where_a_file_does_not_say_
     assert operations.starts_words(batch) == (
         "1 unit does not say in observed_from since when you heard of failures. It counts since it was "
         "installed, as if you had fitted it. If you took it over later, rates come out too low: undo the "
-        "import, fill the column in and bring the file in again."
+        "import, fill the column in and import the file again."
     )
 
 

@@ -40,7 +40,7 @@ def page_of(client: Client, batch: Batch) -> str:
 
 def test_good_files_end_in_the_register(as_scheduler: Client) -> None:
     batch = import_files(as_scheduler, GOOD)
-    assert "The units are in the register." in page_of(as_scheduler, batch)
+    assert "The units are saved." in page_of(as_scheduler, batch)
     assert Unit.objects.get().site.care_by == Site.CareBy.US
     assert "units.csv" in as_scheduler.get("/imports/").content.decode()
 
@@ -89,7 +89,7 @@ def test_an_import_is_undone_as_a_whole(as_scheduler: Client) -> None:
     as_scheduler.post(f"/imports/{batch.pk}/revert/", {"number": batch.pk})
     assert not Unit.objects.exists()
     assert not Site.objects.exists()
-    assert "out of the register again" in page_of(as_scheduler, batch)
+    assert "Everything this import added has been removed" in page_of(as_scheduler, batch)
     assert Change.objects.about(batch).exists()
 
 

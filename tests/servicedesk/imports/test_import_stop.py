@@ -30,7 +30,7 @@ from units.models import FailureMode, Unit
 
 pytestmark = pytest.mark.django_db(transaction=True)
 
-WORDS = "An import is being {}: figures may mix old and new until it has ended."
+WORDS = "An import is being {}: figures may mix old and new data until it has finished."
 
 
 @pytest.fixture(autouse=True)
@@ -95,7 +95,7 @@ def test_what_hangs_on_it_is_named_and_nothing_can_be_typed(as_scheduler: Client
     first = Unit.objects.order_by("pk")[0]
     FindingFactory.create(unit=first, installed_part=None, mode=FailureMode.objects.order_by("pk")[0])
     page = as_scheduler.get(f"/imports/{batch.pk}/revert/").content.decode()
-    assert "What was recorded since, and hangs on it" in page
+    assert "What was recorded since and depends on it" in page
     assert f"of unit {first.code}" in page
     assert 'name="number"' not in page
 
@@ -105,9 +105,9 @@ def test_an_undoing_stops_says_how_far_it_came_and_goes_on(as_scheduler: Client,
     assert batch.stage == Batch.Stage.REVERTING
     assert 0 < batch.work_done < batch.work_total
     page = as_scheduler.get(batch.get_absolute_url()).content.decode()
-    assert "Undone half-way" in page
-    assert f"{batch.work_done} of {batch.work_total} records are out of the register" in page
-    assert "Go on undoing it" in page
+    assert "Partly undone" in page
+    assert f"{batch.work_done} of {batch.work_total} records are removed" in page
+    assert "Resume undoing" in page
     left = Finding.objects.count(), Work.objects.count(), Unit.objects.count()
     call_command("clock", once=True)
     assert (Finding.objects.count(), Work.objects.count(), Unit.objects.count()) == left
@@ -131,7 +131,7 @@ def test_an_applying_stops_and_goes_on_or_is_undone(
     assert batch.stage == Batch.Stage.APPLYING
     assert 0 < Unit.objects.count() < 30
     page = as_scheduler.get(batch.get_absolute_url()).content.decode()
-    assert "Applied half-way" in page
+    assert "Partly applied" in page
     if way == "go on":
         as_scheduler.post(f"/imports/{batch.pk}/resume/")
         assert (Unit.objects.count(), Finding.objects.count()) == (30, 1)
@@ -168,7 +168,7 @@ def test_nobody_is_missed_right_after_an_undoing_was_asked_for(
     as_scheduler: Client, batch: Batch, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(background, "SMALL", 0)  # left to the clock, as large files are
-    later, words = timezone.now() + timedelta(hours=2), "Nobody has taken this up yet"
+    later, words = timezone.now() + timedelta(hours=2), "This has not started yet"
     with time_machine.travel(later, tick=False):
         as_scheduler.post(f"/imports/{batch.pk}/revert/", {"number": batch.pk})
         assert words not in as_scheduler.get(batch.get_absolute_url()).content.decode()

@@ -68,7 +68,7 @@ def test_the_owner_reads_since_when_the_backup_fails_and_what_to_do(
     page = home(as_owner, NOW + 2 * DAY + timedelta(minutes=5))
     assert "The nightly backup has failed since May 4, 2026, 10:00" in page
     assert f"manage.py back_up {folder}" in page
-    assert "The machine says: NotADirectoryError" in page
+    assert "Error message: NotADirectoryError" in page
     folder.parent.unlink()
     night(NOW + 3 * DAY)
     assert "backup" not in home(as_owner, NOW + 3 * DAY)
@@ -84,7 +84,7 @@ def test_a_backup_that_is_too_old_is_told_though_nothing_failed(
     assert "backup" not in home(as_owner, NOW + timedelta(minutes=1))
     page = home(as_owner, NOW + 2 * DAY + timedelta(minutes=1))
     assert "No backup has been made since May 4, 2026, 10:00" in page
-    assert "All periodic work has stood still since May 4, 2026, 10:00" in page
+    assert "The background jobs have not run since May 4, 2026, 10:00" in page
     [backup] = tmp_path.glob("sashkeep-*")
     backup.rename(tmp_path / "moved-away")
     (tmp_path / "sashkeep-notes").mkdir()
@@ -120,7 +120,7 @@ def test_without_a_folder_for_backups_none_is_missed(as_owner: Client, settings:
 def test_a_run_noted_by_the_version_before_is_told_too() -> None:
     ClockMark.objects.create(task="schedules.send_notifications", ran_at=NOW, said="failed: OperationalError")
     [work] = failed_work(NOW)
-    assert (work.what, work.since) == ("Sending letters has failed", NOW)
+    assert (work.what, work.since) == ("Sending messages has failed", NOW)
 
 
 def test_each_task_of_the_schedule_has_words_an_owner_knows() -> None:

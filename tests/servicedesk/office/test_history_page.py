@@ -57,7 +57,7 @@ def test_the_file_says_who_when_through_which_source_and_what_changed(
         "after": "'=B",
     }
     assert (second["what"], second["field"]) == ("care: we do", "")
-    assert (third["source"], third["by"]) == ("clock", "")
+    assert (third["source"], third["by"]) == ("background job", "")
 
 
 def test_it_can_be_asked_for_in_parts(as_owner: Client, changes: list[Change], scheduler: User) -> None:
@@ -81,7 +81,7 @@ def test_the_page_shows_all_of_it_to_owners_only(
     assert "What changed" in page
     assert f"customer {changes[0].subject_id}" in page
     assert as_scheduler.get("/history/").status_code == 403
-    assert "Nothing of this sort" in as_owner.get("/history/?number=987654").content.decode()
+    assert "No such changes" in as_owner.get("/history/?number=987654").content.decode()
 
 
 def test_a_record_leads_to_its_history_as_a_file(

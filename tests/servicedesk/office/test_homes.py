@@ -77,7 +77,7 @@ def test_every_role_sees_every_open_danger_before_anything_else(
 
 def test_an_empty_register_tells_how_to_begin(as_owner: Client, as_scheduler: Client) -> None:
     for client in (as_owner, as_scheduler):
-        assert "Begin with your units" in told(client)
+        assert "Start with your units" in told(client)
 
 
 def failing_fleet(today: date, *, units: int) -> Fleet:

@@ -182,7 +182,7 @@ CASES = (
     Case("taken over on a call", 20, _taken_over, "found_at_take_over"),
     Case("since when is left empty", 20, _since_empty, "start_not_said"),
     Case("owners silently stop calling", 20, _silent_loss, "lost_units", care_by="us"),
-    Case("two failures in three show only at a look", 30, _only_inspections_show, "look_events"),
+    Case("two failures in three show only at an inspection", 30, _only_inspections_show, "look_events"),
     Case("written down up to 40 days late", 20, _written_late, "newest_events"),
     Case("nothing amiss, owners call only when something fails", 20, _as_it_should_be, "silent_units"),
 )

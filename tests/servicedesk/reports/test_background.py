@@ -52,15 +52,15 @@ def waiting(client: Client, address: str) -> str:
     answer = client.get(address)
     assert answer.status_code == 202, answer.status_code
     words = answer.content.decode()
-    assert "Being worked out" in words
-    return link_saying(words, "Look again now")
+    assert "Calculating" in words
+    return link_saying(words, "Check now")
 
 
 def led_to(client: Client, again: str) -> str:
     """Ask once as the page that waits does, and give where that leads."""
     answer = client.get(again, headers=HX)
     assert answer.status_code == 200, answer.status_code
-    return answer.get("HX-Redirect", "") or link_saying(answer.content.decode(), "Take the file")
+    return answer.get("HX-Redirect", "") or link_saying(answer.content.decode(), "Download the file")
 
 
 def test_a_page_waits_and_leads_to_what_a_small_fleet_sees_at_once(
@@ -134,8 +134,8 @@ def test_who_waits_gets_there_while_records_come_in_all_the_time(as_owner: Clien
     fleet.find(fleet.watched_part(), 700)
     page = open_page(as_owner, led_to(as_owner, again))
     assert rows(page)[0][1] == "2"
-    assert "Worked out from the records as they stood at" in plain(page)
-    assert link_saying(page, "Work them out anew") == RATES
+    assert "Calculated from the records as they were at" in plain(page)
+    assert link_saying(page, "Recalculate") == RATES
     waiting(as_owner, RATES)  # a new question is about what there is now
     assert not FigureRequest.objects.get().problem
 

@@ -292,7 +292,7 @@ def test_a_funnel_stands_where_its_numbers_are() -> None:
             FunnelLimits(words="99.8 %", exposure=[25, 100], low=[0, 0.5], high=[9, 4]),
         ],
         title="Rates",
-        axes=("failures a year", "item-years watched"),
+        axes=("failures a year", "part-years"),
         id_prefix="f",
         heading="Lots",
     )

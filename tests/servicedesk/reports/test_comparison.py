@@ -109,7 +109,7 @@ def test_what_sun_does_is_not_put_down_to_the_type(confounded: Fleet) -> None:
     assert adjusted.ratio < 1
     text = " ".join(figure.confounding)
     assert "Of the time bare track was watched, 80 % was full sun; of nylon liner, 20 %." in text
-    assert "seen alike, it is the other way round" in text
+    assert "adjusted, it is the other way around" in text
 
 
 def test_the_limits_of_the_crude_ratio_are_those_of_leaving_out_each_site(confounded: Fleet) -> None:
@@ -142,14 +142,26 @@ def test_the_adjusted_ratio_is_that_of_statsmodels(confounded: Fleet) -> None:
 @pytest.mark.parametrize(
     ("failing", "sentence"),
     [
-        ((30, 8), "Like with like, bare track fails clearly more often than nylon liner: 3.8 times as often"),
+        (
+            (30, 8),
+            (
+                "Adjusted for age, sun and color, bare track fails clearly more often than nylon liner: "
+                "3.8 times as often"
+            ),
+        ),
         (
             (8, 30),
-            "Like with like, bare track fails clearly less often than nylon liner: 0.27 times as often",
+            (
+                "Adjusted for age, sun and color, bare track fails clearly less often than nylon liner: "
+                "0.27 times as often"
+            ),
         ),
         (
             (14, 12),
-            "Like with like, the records cannot tell yet whether bare track or nylon liner fails more",
+            (
+                "Adjusted for age, sun and color, the records cannot tell yet whether bare track or nylon "
+                "liner fails more"
+            ),
         ),
         ((1, 1), "The records cannot tell yet whether bare track fails more often than nylon liner: with 2"),
     ],
@@ -161,7 +173,7 @@ def test_the_answer_is_one_sentence(failing: tuple[int, int], sentence: str) -> 
     figure = figure_of(fleet)
     text = comparison_sentence(figure)
     if figure.ratios[2].known:  # the regression allows for most and leads where it can be had
-        sentence = sentence.replace("Like with like", "Seen alike")
+        sentence = sentence.replace("Adjusted for age, sun and color", "Adjusted by regression")
     assert text.startswith(sentence)
 
 
@@ -180,9 +192,9 @@ def test_types_that_never_stood_in_like_places_can_not_be_compared_alike() -> No
     put_up(fleet, fleet.track, "sunny", units=30, failing=12)
     put_up(fleet, fleet.liner, "shady", units=30, failing=12)
     figure = figure_of(fleet)
-    assert figure.ratios[1].reason == "the two were never watched in like sun, of like color and age"
+    assert figure.ratios[1].reason == "the two were never watched in the same sun, of the same color and age"
     assert not figure.ratios[2].known
-    assert figure.best.name == "as they are"
+    assert figure.best.name == "unadjusted"
 
 
 def test_thin_records_give_reasons_and_no_ratio() -> None:
@@ -198,9 +210,9 @@ def test_thin_records_give_reasons_and_no_ratio() -> None:
         "fails more often than nylon liner: it takes 5 sites of each type, and bare track stands at 2."
         in text
     )
-    assert "Bare track: 2 failures in 10 item-years; no rate, because watched at 2 sites only" in text
+    assert "Bare track: 2 failures in 10 part-years; no rate, because watched at 2 sites only" in text
     assert (
-        "Nylon liner: No failure in 150 item-years: the rate may be nothing, or up to 2.5 per 100 a year."
+        "Nylon liner: No failure in 150 part-years: the rate may be nothing, or up to 2.5 per 100 a year."
         in text
     )
     assert figure.p_value is None
@@ -229,7 +241,8 @@ def test_five_sites_that_never_stood_in_like_places_are_too_few_there() -> None:
     crude, stratified, _ = figure_of(fleet).ratios
     assert crude.known
     assert stratified.reason == (
-        "it takes 5 sites of each type in like sun, of like color and age, and nylon liner stands at 4"
+        "it takes 5 sites of each type in the same sun, of the same color and age, and nylon liner "
+        "stands at 4"
     )
 
 
@@ -258,13 +271,13 @@ def test_nothing_watched_gives_reasons_too() -> None:
 def test_page_file_and_command_say_the_same(as_owner: Client, confounded: Fleet) -> None:
     address = f"/figures/compare/?one={confounded.track.pk}&other={confounded.liner.pk}"
     page = open_page(as_owner, address)
-    assert "seen alike, it is the other way round" in plain(page)
+    assert "adjusted, it is the other way around" in plain(page)
     assert [row[:2] for row in rows(page)] == [["Bare track", "41"], ["Nylon liner", "26"]]
     assert len(rows(open_page(as_owner, link_of(page, "Nylon liner")))) == 26
     out = io.StringIO()
     call_command("figures", "compare", "--of", "bare track", "--with", "nylon liner", "--json", stdout=out)
     document = json.loads(out.getvalue())
-    file = csv_rows(as_owner, "/figures/compare/" + link_saying(page, "Take it as a CSV file"))
+    file = csv_rows(as_owner, "/figures/compare/" + link_saying(page, "Download CSV file"))
     ratios = rows(page, table=1)
     for ratio, cells, shown in zip(document["ratios"], file, ratios, strict=False):
         assert ratio["reckoned"] == cells["what"]
@@ -332,7 +345,7 @@ def test_page_file_command_and_report_of_the_year_refuse_alike(as_owner: Client)
     page = open_page(as_owner, f"/figures/compare/?one={fleet.track.pk}&other={fleet.liner.pk}")
     assert sentence in plain(page)
     assert [row[1] for row in rows(page, table=1)] == [f"cannot tell yet: {reason}"] * 3
-    file = csv_rows(as_owner, "/figures/compare/" + link_saying(page, "Take it as a CSV file"))
+    file = csv_rows(as_owner, "/figures/compare/" + link_saying(page, "Download CSV file"))
     assert [row["why none"] for row in file[:3]] == [reason] * 3
     out = io.StringIO()
     call_command("figures", "compare", "--of", "bare track", "--with", "nylon liner", "--json", stdout=out)

@@ -49,7 +49,7 @@ def test_failures_over_age_take_five_items_at_three_sites(sites: int, each: int,
     assert (row.curve is not None) == shown
     assert (row.reason == "") == shown
     if not shown:
-        assert "at no age 5 or more items at 3 or more sites were watched" in row.reason
+        assert "at no age 5 or more parts at 3 or more sites were watched" in row.reason
     assert (row.events, row.items, row.sites) == (2, sites * each, sites)
 
 

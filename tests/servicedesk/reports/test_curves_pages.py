@@ -44,7 +44,7 @@ def fleet() -> Fleet:
 def test_failures_over_age_are_drawn_and_read_at_whole_years(as_owner: Client, fleet: Fleet) -> None:
     page = open_page(as_owner, AGING)
     words = plain(page)
-    assert "By 4 years of age, 100 items have had: bare track 67 failures." in words
+    assert "By 4 years of age, 100 parts have had: bare track 67 failures." in words
     assert page.count("<svg") == 1
     # Failures at 150, 300, ... 1200 and 1500 days; a year is 365.25 days.
     assert [row[:3] for row in rows(page)] == [
@@ -53,8 +53,8 @@ def test_failures_over_age_are_drawn_and_read_at_whole_years(as_owner: Client, f
         ["3 years", "3", "0.58"],
         ["4 years", "1", "0.67"],
     ]
-    assert "9 failures of 12 items at 12 sites" in words
-    assert "No curve: at no age 5 or more items at 3 or more sites were watched" in words
+    assert "9 failures of 12 parts at 12 sites" in words
+    assert "No curve: at no age 5 or more parts at 3 or more sites were watched" in words
     behind = open_page(as_owner, link_saying(page, "9 failures"))
     assert len(rows(behind)) == 9
 
@@ -69,7 +69,7 @@ def test_how_long_parts_last_counts_first_failures(as_owner: Client, fleet: Flee
         ["2 years", "2", "67 %"],
         ["3 years", "3", "42 %"],
     ]
-    assert "8 first failures of 12 items" in words
+    assert "8 first failures of 12 parts" in words
     behind = open_page(as_owner, link_saying(page, "All their failures, first and later"))
     assert len(rows(behind)) == 9
 
@@ -79,7 +79,7 @@ def test_wear_out_is_read_from_the_fitted_life(as_owner: Client, fleet: Fleet) -
     bare, liner = rows(page, table=1)
     assert bare[:3] == ["Bare track", "8", "cannot tell wear-out from chance"]
     assert bare[5].startswith("1.") or bare[5].startswith("0.")
-    assert "cannot tell yet: at no age 5 or more items" in liner[2]
+    assert "cannot tell yet: at no age 5 or more parts" in liner[2]
     (row, *_) = csv_rows(as_owner, f"{LASTING}?csv=1")
     assert row["what the shape says"] == "cannot tell wear-out from chance"
     assert f"{float(row['shape']):.2f}" == bare[3]
@@ -106,9 +106,9 @@ def test_early_failures_of_unlike_sites_are_read_alike_on_page_file_command_and_
 def test_types_are_chosen_and_one_failure_asked_for(as_owner: Client, fleet: Fleet) -> None:
     page = open_page(as_owner, f"{AGING}?component={fleet.liner.pk}")
     assert len(TABLE.findall(page)) == 0
-    assert "No failure of 1 item at 1 site" in plain(page)
+    assert "No failure of 1 part at 1 site" in plain(page)
     page = open_page(as_owner, f"{AGING}?mode={fleet.waves.pk}")
-    assert "1 failure of 12 items" in plain(page)
+    assert "1 failure of 12 parts" in plain(page)
 
 
 @pytest.mark.parametrize(
@@ -118,13 +118,13 @@ def test_the_file_has_every_age_at_which_something_failed(
     as_owner: Client, fleet: Fleet, address: str, value: str
 ) -> None:
     page = open_page(as_owner, address)
-    records = csv_rows(as_owner, address + link_saying(page, "Take it as a CSV file"))
+    records = csv_rows(as_owner, address + link_saying(page, "Download CSV file"))
     bare = [row for row in records if row["type of part"] == "bare track"]
     assert [float(row["age in days"]) for row in bare][:3] == [150, 300, 450]
     assert next(int(row["items watched"]) for row in bare) == 12
     share = 1 / 12 if address == AGING else 11 / 12
     assert float(bare[0][value]) == pytest.approx(share)
-    assert "5 or more items" in records[-1]["why no curve"]
+    assert "5 or more parts" in records[-1]["why no curve"]
 
 
 @pytest.mark.parametrize("address", [AGING, LASTING])

@@ -124,7 +124,7 @@ def test_the_planted_confounding_turns_the_comparison_round(scenario: Scenario) 
     assert crude.ratio > 1.1
     assert alike.ratio < 0.9
     assert adjusted.ratio < 0.9
-    assert figure.confounding[-1].endswith("seen alike, it is the other way round.")
+    assert figure.confounding[-1].endswith("adjusted, it is the other way around.")
     assert any("dark" in line for line in figure.confounding)
     assert any("sun" in line for line in figure.confounding)
     assert "less often" in comparison_sentence(figure) or "cannot tell yet" in comparison_sentence(figure)

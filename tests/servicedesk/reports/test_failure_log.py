@@ -148,12 +148,12 @@ def test_after_any_edits_the_log_is_what_keeping_it_anew_would_give(seed: int) -
 def test_the_nightly_task_keeps_it_and_the_owner_sees_up_to_when(as_owner: Client) -> None:
     fleet = Fleet()
     fleet.find(fleet.watched_part(), 10)
-    assert "not been kept yet" in as_owner.get("/figures/log/").content.decode()
+    assert "not been written yet" in as_owner.get("/figures/log/").content.decode()
     with time_machine.travel(datetime(2020, 1, 21, 17, 0, tzinfo=UTC), tick=False):
         assert nightly() == "20 days of the failure log written"
         assert nightly() == "no days of the failure log written"
         page = as_owner.get("/figures/log/").content.decode()
-    assert "Kept up to January 21, 2020" in page
+    assert "Written up to January 21, 2020" in page
 
 
 def test_the_command_does_the_same_and_can_begin_anew() -> None:

@@ -81,7 +81,7 @@ def test_rates_as_json_hold_what_was_counted_with_garwoods_limits(fleet: Fleet) 
     assert [*liner] == [*ROW, *MORE, "reason", *OTHERS]
     assert liner["component"] == "nylon liner"
     assert (liner["events"], liner["rate"], liner["low"], liner["high"]) == (0, None, None, None)
-    assert liner["reason"] == "just under 5 item-years were watched; a rate takes 5 or more"
+    assert liner["reason"] == "just under 5 part-years were watched; a rate takes 5 or more"
 
 
 def test_only_one_mode_and_some_days_count_where_asked(fleet: Fleet) -> None:
@@ -145,7 +145,7 @@ def _sites(fleet: Fleet) -> set[int]:
 def test_a_curve_that_is_refused_is_null_with_its_reason(fleet: Fleet, name: str) -> None:
     liner = document(name, "--part", "track")["rows"][1]
     assert liner["curve"] is None
-    assert "5 or more items at 3 or more sites" in liner["reason"]
+    assert "5 or more parts at 3 or more sites" in liner["reason"]
 
 
 @pytest.mark.parametrize("name", ["rates", "survival", "recurrence"])
@@ -161,7 +161,7 @@ def test_csv_has_a_header_and_the_numbers_of_the_json(fleet: Fleet, name: str) -
         mine = [row for row in rows[1:] if row[1] == "bare track"]
         assert [float(row[2]) for row in mine] == first["curve"]["age_days"]
         assert [float(row[5]) for row in mine] == first["curve"][value]
-        assert "5 or more items" in rows[-1][9]
+        assert "5 or more parts" in rows[-1][9]
         assert rows[0][9] == "why no curve"
 
 

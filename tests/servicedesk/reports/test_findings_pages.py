@@ -107,7 +107,7 @@ def test_the_log_lists_days_totals_and_the_way_to_the_findings(as_owner: Client,
     ]
     item_years = (730 + (730 - 334)) / 365.25  # the second is watched from day 700, December 1, 2021
     assert rows(page, table=1)[0] == ["Bare track", "track or liner", "2", f"{item_years:.1f}"]
-    assert "Kept up to December 31, 2024" in page
+    assert "Written up to December 31, 2024" in page
     assert [row[0] for row in rows(open_page(as_owner, link_of(page, "Feb 4, 2021")))] == ["Feb 4, 2021"]
     file = csv_rows(as_owner, f"{LOG}?csv=1&from=2021-01-01&until=2022-12-31")
     assert [(row["day"], row["failures"], row["items at risk"]) for row in file] == [

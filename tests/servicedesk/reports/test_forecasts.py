@@ -220,8 +220,8 @@ def test_seasons_carry_failures_to_the_months_in_which_they_were_found(fleet: Fl
 @pytest.mark.parametrize(
     ("query", "said"),
     [
-        ("level=100", "No stock is sure to do: take 50 to 99 per cent."),
-        ("level=10", "Less than 50 per cent"),
+        ("level=100", "No stock is always enough: take 50 to 99 percent."),
+        ("level=10", "Less than 50 percent"),
         ("vans=0", "Take 1 to 50 vans"),
         ("warranty=-1", "Take 0 to 50 years."),
         ("warranty=nan", "Enter a number."),

@@ -13,9 +13,9 @@ from servicedesk.reports.questions.judgements import caveat, judge_rate
 @pytest.mark.parametrize(
     ("events", "years", "sites", "reason"),
     [
-        (3, 4.9, 9, "only 4.9 item-years were watched; a rate takes 5 or more"),
-        (3, 4.99, 9, "just under 5 item-years were watched; a rate takes 5 or more"),
-        (3, 0.0, 9, "only 0 item-years were watched; a rate takes 5 or more"),
+        (3, 4.9, 9, "only 4.9 part-years were watched; a rate takes 5 or more"),
+        (3, 4.99, 9, "just under 5 part-years were watched; a rate takes 5 or more"),
+        (3, 0.0, 9, "only 0 part-years were watched; a rate takes 5 or more"),
         (3, 500, 2, "watched at 2 sites only; a rate takes 3 or more"),
         (3, 500, 1, "watched at 1 site only; a rate takes 3 or more"),
         (0, 5.0, 3, ""),
@@ -66,16 +66,16 @@ def test_a_rate_lies_within_its_limits(events: int, years: float, sites: int) ->
             60.0,
             9,
             (
-                "9 failures in 60 item-years is about 15 per 100 a year, "
+                "9 failures in 60 part-years is about 15 per 100 a year, "
                 "but it could be anywhere from 6.9 to 28.5."
             ),
         ),
-        (0, 60.0, 9, "No failure in 60 item-years: the rate may be nothing, or up to 6.1 per 100 a year."),
+        (0, 60.0, 9, "No failure in 60 part-years: the rate may be nothing, or up to 6.1 per 100 a year."),
         (
             1,
             60.0,
             2,
-            "1 failure in 60 item-years; no rate, because watched at 2 sites only; a rate takes 3 or more.",
+            "1 failure in 60 part-years; no rate, because watched at 2 sites only; a rate takes 3 or more.",
         ),
     ],
 )

@@ -228,9 +228,9 @@ def test_what_may_be_the_season_is_not_put_down_to_missing_care(
     assert figure.best is None
     assert figure.shape is None
     assert said.startswith("Our records do not show an interval better than the usual 12 months: none of 48")
-    assert "the records can't tell the season from care; it takes 10" in said
-    assert "30 of 30 care visits fell into April" in said
-    assert "care in another month than the year before, or of some units in another month" in said
+    assert "the records can't tell the season from maintenance; it takes 10" in said
+    assert "30 of 30 maintenance visits fell into April" in said
+    assert "maintenance in another month than the year before, or of some units in another month" in said
     # What can be said stays: the rate in each stretch, with its exact range.
     assert [band.judged.rate is not None for band in figure.bands[:2]] == [True, True]
     assert figure.bands[1].reason == (
@@ -254,7 +254,7 @@ def test_a_rise_that_the_month_of_the_year_explains_is_called_one(april: Mainten
     assert figure.shape is not None
     assert figure.shape[1] < 1
     assert figure.reason.startswith(
-        "more fails the longer the care is ago, but within one month of the year not"
+        "more fails the longer ago the maintenance was, but within one month of the year not"
     )
 
 
@@ -314,13 +314,13 @@ def test_ten_failures_are_asked_for(fleet: Fleet, rule: MaintenanceRule) -> None
     Finding.objects.filter(found_on__gt=day(655)).delete()
     figure = maintenance_figure(up_to(DAYS), rule)
     assert figure.best is None
-    assert figure.reason == "6 failures between care visits; it takes 10"
+    assert figure.reason == "6 failures between maintenance visits; it takes 10"
 
 
 def test_failures_must_cost_more_than_the_care(fleet: Fleet, rule: MaintenanceRule) -> None:
     figure = maintenance_figure(up_to(DAYS), rule, maintenance=200, failure=100)
     assert figure.best is None
-    assert figure.reason == "a failure costs no more than the care that prevents it"
+    assert figure.reason == "a failure costs no more than the maintenance that prevents it"
 
 
 def test_an_interval_longer_than_anybody_waited_is_not_given() -> None:
@@ -347,7 +347,7 @@ def test_looks_for_hidden_defects_go_by_their_own_rule(
 ) -> None:
     rule.work, rule.interval_months = "checked", 24
     rule.save()
-    assert "say what one look and a year with a hidden defect cost you" in plain(
+    assert "say what one inspection and a year with a hidden defect cost you" in plain(
         open_page(as_owner, f"{MAINTENANCE}?rule={rule.pk}")
     )
     figure = maintenance_figure(up_to(DAYS), rule, maintenance=20, failure=400)
@@ -406,7 +406,7 @@ def test_every_number_leads_to_its_findings(as_owner: Client, fleet: Fleet, rule
     assert [int(count) for _, count in counted] == [2, 36]
     for address, count in counted:
         assert f"{count} failures" in plain(open_page(as_owner, html.unescape(address)))
-    for words, count in (("first seen on a care visit", 2), ("came before we had lubricated", 2)):
+    for words, count in (("first seen on a maintenance visit", 2), ("came before we had lubricated", 2)):
         behind = open_page(as_owner, link_saying(page, words))
         assert len(rows(behind)) == count
     assert "time since lubricated" in plain(open_page(as_owner, html.unescape(counted[0][0])))
@@ -491,7 +491,7 @@ def test_no_age_is_given_where_parts_do_not_wear_out() -> None:
 @pytest.mark.parametrize(
     ("query", "said"),
     [
-        ("replace_cost=5", "Give what care and a failure cost too"),
+        ("replace_cost=5", "Give what one maintenance and one failure cost too"),
         ("rule=999999", "Select a valid choice"),
         ("maintenance_cost=5", "Give both costs, in the same money, or neither."),
         ("maintenance_cost=-1&failure_cost=5", "A cost is more than nothing"),
@@ -510,11 +510,11 @@ def test_without_a_rule_those_in_force_are_offered(
     assert "lubricate the track" in page
     rule.active = False
     rule.save()
-    assert "No care rules in force" in open_page(as_owner, MAINTENANCE)
-    with pytest.raises(CommandError, match=r"is no care rule\. There are none in force"):
+    assert "No maintenance rules in force" in open_page(as_owner, MAINTENANCE)
+    with pytest.raises(CommandError, match=r"is no maintenance rule\. There are none in force"):
         told("--rule", "oil it")
 
 
 def test_findings_some_odd_time_after_care_can_not_be_asked_for(as_owner: Client) -> None:
     said = plain(open_page(as_owner, "/figures/findings/?since=oiled:9", status=422))
-    assert "is no time since care" in said
+    assert "is no time since maintenance" in said

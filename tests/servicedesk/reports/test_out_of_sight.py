@@ -92,7 +92,9 @@ def test_time_ends_before_the_last_word_of_a_site_once_cared_for_and_silent_for_
     assert counted(400 + 731) == (399, 1, {"last_word": 1, "lost_units": 1})
     assert read_histories(up_to(1131), by="component").exit.tolist() == [399]
     lines = list(exclusion_lines(rates_figure(up_to(1131)).exclusions))
-    assert any(line.startswith("Left out or noted: 1 unit stands where you do the care") for line in lines)
+    assert any(
+        line.startswith("Left out or noted: 1 unit stands where you do the maintenance") for line in lines
+    )
 
 
 def test_where_the_care_is_ours_two_silent_years_end_the_time_at_the_last_word() -> None:

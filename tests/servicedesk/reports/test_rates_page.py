@@ -171,7 +171,7 @@ def test_what_was_left_out_is_said_with_the_way_to_it(as_owner: Client, fleet: F
 
 def test_page_file_and_command_say_the_same(as_owner: Client, fleet: Fleet) -> None:
     page = open_page(as_owner, f"{RATES}?by=finish")
-    file = csv_rows(as_owner, RATES + link_saying(page, "Take it as a CSV file"))
+    file = csv_rows(as_owner, RATES + link_saying(page, "Download CSV file"))
     out = io.StringIO()
     call_command("figures", "rates", "--by", "finish", "--json", stdout=out)
     document = json.loads(out.getvalue())["rows"]
@@ -200,7 +200,7 @@ def test_too_little_gives_counts_and_no_rate(as_owner: Client) -> None:
     fleet = Fleet()
     fleet.find(fleet.watched_part(), 10)
     page = plain(open_page(as_owner, RATES))
-    assert "cannot tell yet: just under 5 item-years were watched; a rate takes 5 or more" in page
+    assert "cannot tell yet: just under 5 part-years were watched; a rate takes 5 or more" in page
 
 
 def test_no_failure_still_gives_an_upper_limit(as_owner: Client) -> None:

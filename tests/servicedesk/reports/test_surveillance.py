@@ -180,7 +180,8 @@ def test_the_page_the_file_and_the_report_say_how_many_are_false(as_owner: Clien
     assert mark.false_a_year is not None
     assert 0.1 < mark.false_a_year < 0.5
     words = (
-        "Of 5 lots and 1 type 5 could be held against others. Where nothing is wrong such looks still raise "
+        "Of 5 lots and 1 type 5 could be compared with others. Where nothing is wrong such checks "
+        "still raise "
         f"flags by chance: about {amount(mark.false_a_year)} false one a year to be expected."
     )
     assert words in plain(open_page(as_owner, WATCH))
@@ -236,7 +237,7 @@ def test_a_lot_without_anything_to_hold_it_against_is_refused() -> None:
     fleet.fit(other, lot="L-1")
     run_surveillance(today=TODAY, at=NOON)
     assert thin_words(ThinLot.objects.get()) == (
-        "cannot tell yet: no other lot failed at its ages, so there is no rate to hold it against"
+        "cannot tell yet: no other lot failed at its ages, so there is no rate to compare it with"
     )
 
 
@@ -261,7 +262,7 @@ def test_the_log_tells_what_was_cleared(as_owner: Client) -> None:
 
 def test_before_the_first_look_the_page_says_so(as_owner: Client) -> None:
     page = open_page(as_owner, WATCH)
-    assert "Nobody has looked yet" in page
+    assert "Not checked yet" in page
     out = io.StringIO()
     call_command("figures", "lots", stdout=out)
     assert "so there is no figure" in out.getvalue()
@@ -288,7 +289,7 @@ def test_one_button_puts_a_look_at_each_unit_on_the_list_once(as_owner: Client) 
     action = next(each for each in re.findall(r'action="([^"]*)"', page) if "inspect" in each)
     form = {"reason": "look at the corners", "minutes": "20", "due_on": "2025-01-20"}
     said = plain(as_owner.post(action, form, follow=True).content.decode())
-    assert "6 inspections put on the list of work." in said
+    assert "6 inspections added to the work to schedule." in said
     made = MaintenanceTask.objects.filter(origin="figure")
     assert {task.unit_id for task in made} == set(
         InstalledPart.objects.filter(lot="L-0").values_list("unit_id", flat=True)
@@ -309,14 +310,14 @@ def test_one_button_puts_a_look_at_each_unit_on_the_list_once(as_owner: Client) 
 def test_every_drill_down_has_the_button(as_owner: Client) -> None:
     lots()
     page = open_page(as_owner, "/figures/findings/?lot=L-0")
-    assert "look at it because of the figures: lot L-0" in html.unescape(page)
+    assert "inspect it because of the figures: lot L-0" in html.unescape(page)
     action = html.unescape(next(each for each in re.findall(r'action="([^"]*)"', page) if "inspect" in each))
     removed = InstalledPart.objects.filter(lot="L-0").order_by("pk")[0].unit
     removed.installed_parts.update(removed_on=TODAY)
     Unit.objects.filter(pk=removed.pk).update(removed_on=TODAY)
     form = {"reason": "look", "minutes": "15", "due_on": "2025-01-20"}
     said = plain(as_owner.post(action, form, follow=True).content.decode())
-    assert "2 inspections put on the list of work." in said
+    assert "2 inspections added to the work to schedule." in said
     said = plain(as_owner.post("/figures/findings/inspect/?lot=&part=wheel", form).content.decode())
     assert "This can’t be asked" in said
 

@@ -85,4 +85,4 @@ def test_failures_no_shape_describes_are_told() -> None:
         np.arange(size),
         np.arange(size) % 4,
     )
-    assert "could not be reckoned" in read_trend(rows).reason
+    assert "could not be calculated" in read_trend(rows).reason

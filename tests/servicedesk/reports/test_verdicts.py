@@ -159,7 +159,7 @@ def test_those_taken_out_are_counted_in_order_of_how_clear_they_are() -> None:
         ),
         ((100, 1000, 100, 1000), "no clear difference; twice the rest's rate would most likely show by now"),
         ((0, 40, 0, 1000), "cannot tell yet: nothing has failed yet"),
-        ((1, 40, 100, 1000), "cannot tell yet; about 100 more item-years would be needed to see a doubling"),
+        ((1, 40, 100, 1000), "cannot tell yet; about 100 more part-years would be needed to see a doubling"),
     ],
 )
 def test_a_verdict_is_said_in_a_sentence(totals: tuple[float, ...], sentence: str) -> None:

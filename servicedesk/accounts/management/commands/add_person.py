@@ -19,7 +19,8 @@ class Command(BaseCommand):
     """Add a user with a role; the password is prompted for, or read from the standard input."""
 
     help = (
-        "Let somebody sign in, such as the first owner of a new desk. Asks for the password twice; where "
+        "Create an account, such as that of the first owner of a new installation. Asks for the "
+        "password twice; where "
         "nobody sits at the keyboard, the first line of the standard input is taken."
     )
 

@@ -17,7 +17,7 @@ from servicedesk.core.values.words import count
 class Command(BaseCommand):
     """Copy database and photos into a new subfolder of a folder."""
 
-    help = "Make a backup of database and photos in a new folder below DIR, while the desk runs."
+    help = "Make a backup of database and photos in a new folder below DIR, while Sashkeep runs."
 
     def add_arguments(self, parser: ArgumentParser) -> None:
         parser.add_argument("dir", type=Path, help="the folder that holds the backups")

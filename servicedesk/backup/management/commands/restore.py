@@ -36,5 +36,5 @@ class Command(BaseCommand):
         except (RuleViolation, OSError) as error:
             raise CommandError(str(error)) from error
         self.stdout.write(
-            f"{done.folder} is back: {count(done.rows, 'row')}. Run manage.py migrate, then start the desk."
+            f"{done.folder} is back: {count(done.rows, 'row')}. Run manage.py migrate, then start Sashkeep."
         )

@@ -52,9 +52,9 @@ class Command(BaseCommand):
             "--care-by",
             choices=Site.CareBy.values,
             default=Site.CareBy.NOBODY.value,
-            help="who does the care at new sites (nobody: no care tasks are made)",
+            help="who does the maintenance at new sites (nobody: no maintenance tasks are made)",
         )
-        parser.add_argument("--resume", action="store_true", help="go on with imports that were cut off")
+        parser.add_argument("--resume", action="store_true", help="resume imports that were cut off")
         parser.add_argument("--revert", type=int, metavar="NUMBER", help="delete all that an import made")
 
     def handle(self, *args: Any, **options: Any) -> None:
@@ -72,12 +72,12 @@ class Command(BaseCommand):
             if not is_full_disk(error):
                 raise
             raise CommandError(
-                "The disk is full. What came in so far is kept; make room, then go on with: "
+                "The disk is full. What was imported so far stays; make room, then resume with: "
                 "manage.py import_fleet --resume"
             ) from error
         except KeyboardInterrupt:
             raise CommandError(
-                "Stopped. Go on with: manage.py import_fleet --resume", returncode=130
+                "Stopped. Resume with: manage.py import_fleet --resume", returncode=130
             ) from None
         finally:
             self.progress.close()

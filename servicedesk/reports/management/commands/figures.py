@@ -36,12 +36,14 @@ class Command(BaseCommand):
     """Print one of the figures."""
 
     help = (
-        "Print failure rates by group (rates), two types held against each other (compare, with --of and "
+        "Print failure rates by group (rates), two types compared (compare, with --of and "
         "--with), the share without failure by age (survival), the average number of failures by age "
-        "(recurrence), what the next twelve months will take (forecast), failures by the time since care "
-        "(maintenance, with --rule), the lots and types that stand out (lots), or the report of a year "
-        "(year), as the pages show them. Rates and their 95 % limits are per 100 item-years. In JSON a row's "
-        "first key is what it is grouped by, such as “component” or “construction”; what the records are too "
+        "(recurrence), what the next twelve months will take (forecast), failures by the time since "
+        "maintenance (maintenance, with --rule), the lots and types that stand out (lots), or the "
+        "report of a "
+        "year (year), as the pages show them. Rates and their 95 % limits are per 100 part-years. In JSON a "
+        "row's first key is what it is grouped by, such as “component” or “construction”; what the "
+        "records are too "
         "thin for is null, with its reason."
     )
 
@@ -50,14 +52,18 @@ class Command(BaseCommand):
     def add_arguments(self, parser: ArgumentParser) -> None:
         parser.add_argument("name", metavar="NAME", help=", ".join(NAMES))
         parser.add_argument("--of", metavar="TYPE", help="the first of two types to compare")
-        parser.add_argument("--with", metavar="TYPE", help="the type it is held against")
-        parser.add_argument("--level", metavar="PER_CENT", help="forecast: how sure the stock is to do (95)")
+        parser.add_argument("--with", metavar="TYPE", help="the type it is compared with")
+        parser.add_argument(
+            "--level", metavar="PER_CENT", help="forecast: how sure the stock is to be enough (95)"
+        )
         parser.add_argument("--vans", metavar="NUMBER", help="forecast: vans that carry stock (2)")
         parser.add_argument("--warranty", metavar="YEARS", help="forecast: warranty from fitting (5)")
         parser.add_argument(
             "--rule", metavar="RULE", help="maintenance: the rule, as “type of part: its name”"
         )
-        parser.add_argument("--maintenance-cost", metavar="MONEY", help="maintenance: what one care costs")
+        parser.add_argument(
+            "--maintenance-cost", metavar="MONEY", help="maintenance: what one maintenance costs"
+        )
         parser.add_argument(
             "--failure-cost",
             metavar="MONEY",
@@ -176,7 +182,7 @@ class Command(BaseCommand):
             known = "; ".join(rules) or "none in force"
             rule_name = options["rule"] or ""
             raise CommandError(
-                f"--rule: “{rule_name}” is no care rule. There are {known}.", returncode=BAD_QUESTION
+                f"--rule: “{rule_name}” is no maintenance rule. There are {known}.", returncode=BAD_QUESTION
             )
         form = MaintenanceForm(form_data, today=timezone.localdate())
         self._check(form)

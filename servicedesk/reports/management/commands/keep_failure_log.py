@@ -16,13 +16,13 @@ class Command(BaseCommand):
     """Update the failure log up to today."""
 
     help = (
-        "Bring the fleet's failure log up to today: failures and items at risk by day and type of part. Only "
+        "Bring the fleet's failure log up to today: failures and parts at risk by day and type of part. Only "
         "days that changed are written. Running it again, or late, is harmless."
     )
 
     def add_arguments(self, parser: ArgumentParser) -> None:
         parser.add_argument(
-            "--rebuild", action="store_true", help="throw the log away first and write every day anew"
+            "--rebuild", action="store_true", help="delete the log first and write every day again"
         )
 
     def handle(self, *args: Any, **options: Any) -> None:

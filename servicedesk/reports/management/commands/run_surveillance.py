@@ -12,7 +12,7 @@ from servicedesk.reports.tasks import run_surveillance
 class Command(BaseCommand):
     """Run the surveillance of all lots and types."""
 
-    help = "Look at all lots and types of part at once, and write down which stand out."
+    help = "Check all lots and types of part now, and record which stand out."
 
     def handle(self, *args: Any, **options: Any) -> None:
         self.stdout.write(run_surveillance())
