@@ -46,7 +46,7 @@ class DueWorkForm(forms.Form):
         label="Due",
     )
     origin = forms.ChoiceField(
-        choices=[("", "anything"), *MaintenanceTask.Origin.choices], required=False, label="Because of"
+        choices=[("", "anything"), *MaintenanceTask.Origin.choices], required=False, label="Reason"
     )
 
 
@@ -55,9 +55,9 @@ class WaitForm(forms.Form):
 
     waiting_for = forms.ChoiceField(
         choices=[(value, label) for value, label in MaintenanceTask.WaitingFor.choices if value],
-        label="It waits for",
+        label="Waiting for",
     )
-    until = DayField(label="Ask again on")
+    until = DayField(label="Follow up on")
 
 
 class WhyForm(forms.Form):
@@ -81,7 +81,7 @@ class MaintenanceRuleForm(forms.ModelForm):
 
     not_below_c = TemperatureInput(
         label="Not on days colder than",
-        help_text="For film, which cracks when bent cold. Counts on days with a forecast on the week sheet.",
+        help_text="For vinyl, which cracks when bent cold. Counts on days with a forecast in the schedule.",
     )
 
     class Meta:
@@ -181,12 +181,12 @@ class VisitForm(forms.Form):
         queryset=MaintenanceTask.objects.none(), required=False, label="What is done"
     )
     coming = forms.ModelMultipleChoiceField(
-        queryset=NextDue.objects.none(), required=False, label="Care that comes due soon"
+        queryset=NextDue.objects.none(), required=False, label="Maintenance that comes due soon"
     )
     day = DayField(label="Day")
     time = forms.TimeField(widget=forms.TimeInput(attrs={"type": "time"}, format="%H:%M"), label="Starts at")
     minutes = forms.IntegerField(
-        required=False, min_value=1, label="Minutes", help_text="Left empty: what the ticked tasks take."
+        required=False, min_value=1, label="Minutes", help_text="Leave empty for what the checked tasks take."
     )
     technicians = forms.ModelMultipleChoiceField(
         queryset=User.objects.none(),
@@ -294,7 +294,7 @@ class VisitForm(forms.Form):
 class PlanForm(IdempotencyKeyForm, VisitForm):
     """New visit, proposed or recorded after it has taken place."""
 
-    already_over = forms.BooleanField(required=False, label="It has taken place and is recorded afterward")
+    already_over = forms.BooleanField(required=False, label="It already took place")
 
 
 class LinkForm(forms.Form):
@@ -348,4 +348,4 @@ def by_unit(offers: list[Offer]) -> list[tuple[str, list[Offer]]]:
 def _waits(task: MaintenanceTask) -> str:
     if not task.waiting_for or task.waiting_until is None:
         return ""
-    return f"waits for {task.get_waiting_for_display()} until {short_date(task.waiting_until)}"
+    return f"on hold for {task.get_waiting_for_display()} until {short_date(task.waiting_until)}"

@@ -323,7 +323,7 @@ def _desk(shown: Shown, person: User, number: int) -> None:
         answer={},
         made_at=now,
         received_at=now,
-        look_at="recorded on a visit that was cancelled meanwhile",
+        look_at="recorded on a visit that was canceled meanwhile",
     )
     subjects: list[Any] = [shown.site, shown.visit, shown.call, shown.finding, shown.task, shown.customer]
     for subject in [*subjects, *shown.people.values(), shown.batch, InstalledPart.objects.order_by("pk")[0]]:

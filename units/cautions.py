@@ -32,7 +32,7 @@ class Caution:
 
 FALL = Caution(
     "Fall from the porch",
-    "The porch floor is more than 30 in above the ground. Neither screen nor film panel holds a person; an "
+    "The porch floor is more than 30 in above the ground. Neither screen nor vinyl panel holds a person; an "
     "open side needs a proper guard. If the guard is missing, loose or cracked, keep people back and stop.",
     "IRC R312.1",
 )
@@ -50,9 +50,9 @@ HEIGHT_UNKNOWN = Caution(
 )
 GLASS = Caution(
     "Glass below the panels",
-    "Look for the permanent safety mark on the lower lite; no mark means treat it as unsafe. If it serves as "
-    "a guard and is cracked or loose, keep people away, board it the same day and refer it to a licensed "
-    "trade.",
+    "Look for the permanent safety mark on the fixed lower lite; no mark means treat it as unsafe. If it "
+    "serves as a guard and is cracked or loose, keep people away, board it the same day and refer it to a "
+    "licensed trade.",
     "IRC R308.4 (section numbers differ by edition)",
 )
 LADDER = Caution(
@@ -78,12 +78,12 @@ SILICONE = Caution(
 )
 SPRAY = Caution(
     "Silicone spray on the track only",
-    "It makes floors slippery and marks screen, film and paint. Mask, ventilate, keep it off ladder rungs.",
+    "It makes floors slippery and marks screen, vinyl and paint. Mask, ventilate, keep it off ladder rungs.",
     PRACTICE,
 )
 FILM_COLD = Caution(
-    "Film in the cold",
-    "Below 50 °F move panels slowly and do not crease the film; below 32 °F leave them as they are.",
+    "Vinyl in the cold",
+    "Below 50 °F move panels slowly and do not crease the vinyl; below 32 °F leave them as they are.",
     PRACTICE,
 )
 DUST = Caution(

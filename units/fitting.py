@@ -72,10 +72,10 @@ def take_out(installed_part: InstalledPart, *, on: date, by: User | None, at: da
         refuse_day_to_come(on, name="on", at=at)
         installed_part = InstalledPart.objects.select_for_update().get(pk=installed_part.pk)
         if installed_part.removed_on is not None:
-            raise RuleViolation(f"This part was taken out on {long_date(installed_part.removed_on)} already.")
+            raise RuleViolation(f"This part was removed on {long_date(installed_part.removed_on)} already.")
         installed_part.removed_on = on
         _stored(installed_part)
-        _note(installed_part.unit, f"{installed_part} taken out on {on}", by=by, at=at)
+        _note(installed_part.unit, f"{installed_part} removed on {on}", by=by, at=at)
     return installed_part
 
 
@@ -103,7 +103,7 @@ def replace_set(
                 }
             )
         if installed_part.removed_on is not None:
-            raise RuleViolation(f"This part was taken out on {long_date(installed_part.removed_on)} already.")
+            raise RuleViolation(f"This part was removed on {long_date(installed_part.removed_on)} already.")
         left = installed_part.pieces_left
         installed_part.removed_on = on
         _stored(installed_part)
@@ -152,7 +152,7 @@ def change_panel_share(
                 }
             )
         if installed_part.panel != InstalledPart.WHOLE or panel < 1:
-            raise RuleViolation({"panel": ["Say which panel's share of the whole unit's parts was changed."]})
+            raise RuleViolation({"panel": ["Say which panel's parts were replaced."]})
         if installed_part.removed_on is not None or on < installed_part.fitted_on:
             raise RuleViolation({"on": ["The part was not in place on that day: check the date."]})
         share = pieces or _share(installed_part, panels=unit.panels)
@@ -178,6 +178,6 @@ def change_panel_share(
 def _share(installed_part: InstalledPart, *, panels: int | None) -> int:
     if not panels or installed_part.pieces % panels:
         raise RuleViolation(
-            {"pieces": ["The pieces do not divide evenly by the panels: say how many were changed."]}
+            {"pieces": ["The pieces do not divide evenly by the panels: say how many were replaced."]}
         )
     return installed_part.pieces // panels

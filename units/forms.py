@@ -85,9 +85,9 @@ class SiteForm(forms.ModelForm):
         help_texts = {
             "code": "Your own short name for the place, such as S-0261.",
             "access_notes": "Gate, dog, where to park. Never sent to calendars.",
-            "care_by": "Only care that we do, as agreed, becomes work for us.",
+            "care_by": "Only maintenance by us becomes our work.",
             "year_built": "Homes from before 1978 may hold lead paint.",
-            "latitude": "Such as 38.9072. Needed to route rounds; leave empty if unknown.",
+            "latitude": "Such as 38.9072. Needed to plan routes; leave empty if unknown.",
             "longitude": "Such as -77.0369; west is negative.",
         }
 
@@ -96,7 +96,7 @@ class NewSiteForm(IdempotencyKeyForm, SiteForm):
     """A new site and its owner."""
 
     customer = forms.ModelChoiceField(queryset=Customer.objects.none(), required=False)
-    owned_from = DayField(label="Theirs since", required=False)
+    owned_from = DayField(label="Owner since", required=False)
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -150,9 +150,9 @@ class UnitForm(forms.ModelForm):
         widgets = {"note": forms.Textarea(attrs={"rows": 3})}
         field_classes = {"installed_on": DayField}
         help_texts = {
-            "code": "The mark on the unit or its sticker; each unit has its own.",
+            "code": "The code on the unit or its label; each unit has its own.",
             "place": "Such as north wall, second from the door.",
-            "panels": "As counted. Left empty, the height decides: three below 60 in, else four.",
+            "panels": "As counted. If left empty, the height decides: three below 60 in, else four.",
             "width_mm": 'Of the sliding field. Type 35 7/8, 35-7/8", 2\' 11 7/8" or 911 mm.',
             "height_mm": "Of the whole window, with any fixed lower lite.",
             "lower_lite_mm": "Only where there is fixed glass below the panels.",
@@ -175,17 +175,17 @@ class NewUnitForm(IdempotencyKeyForm, UnitForm):
     construction = forms.ModelChoiceField(
         queryset=Construction.objects.none(),
         required=False,
-        help_text="Sets the parts the unit starts with. Single parts can be changed on the unit's sheet.",
+        help_text="Sets the parts the unit starts with. Single parts can be changed on the unit's page.",
     )
     lot = forms.CharField(
         max_length=60, required=False, help_text="The maker's lot of track, sash and corners, if it is known."
     )
     extension_jamb = forms.BooleanField(label="It has an extension jamb", required=False)
     observed_from = DayField(
-        label="We would hear of failures since",
+        label="Under our service since",
         required=False,
-        help_text="The day it was installed if we fitted it, else the day we took it over. Left empty: since "
-        "it was installed, but only if that was in the last 30 days.",
+        help_text="The day it was installed if we fitted it, otherwise the day we took it over. If left "
+        "empty: since it was installed, but only if that was in the last 30 days.",
     )
     age_known = forms.BooleanField(
         label="The day it was installed is known, not guessed", required=False, initial=True
@@ -210,8 +210,8 @@ class NewUnitForm(IdempotencyKeyForm, UnitForm):
         ):
             self.add_error(
                 "observed_from",
-                "The unit was installed more than 30 days ago. Say since when we would have heard of its "
-                f"failures: since {long_date(installed_on)} if we fitted it, else since we took it over.",
+                "The unit was installed more than 30 days ago. Say since when it is under our "
+                f"service: since {long_date(installed_on)} if we fitted it, otherwise since we took it over.",
             )
         return cleaned
 
@@ -252,8 +252,10 @@ class ShareForm(IdempotencyKeyForm):
 
     panel = forms.TypedChoiceField(coerce=int, label="Which panel")
     component_type = forms.ModelChoiceField(queryset=ComponentType.objects.none(), label="New part")
-    pieces = forms.IntegerField(min_value=1, required=False, help_text="Left empty: that panel's even share.")
-    on = DayField(label="Changed on")
+    pieces = forms.IntegerField(
+        min_value=1, required=False, help_text="Leave empty for that panel's even share."
+    )
+    on = DayField(label="Replaced on")
     lot = forms.CharField(max_length=60, required=False)
 
     def __init__(self, *args: Any, installed_part: InstalledPart, **kwargs: Any) -> None:
@@ -266,7 +268,7 @@ class ShareForm(IdempotencyKeyForm):
 class TakeOutForm(forms.Form):
     """Removal of a part without replacement, or of a whole unit."""
 
-    on = DayField(label="Taken out on")
+    on = DayField(label="Removed on")
 
 
 class ObservationForm(forms.ModelForm):

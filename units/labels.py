@@ -41,5 +41,5 @@ def replace_label(unit: Unit, *, by: User | None, at: datetime) -> UnitLabel:
         made = UnitLabel(unit=unit, made_at=at, made_by=by)
         made.full_clean()
         made.save()
-        write_change(unit, action="given a new sticker code", by=by, at=at)
+        write_change(unit, action="label replaced", by=by, at=at)
     return made

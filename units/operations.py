@@ -206,7 +206,7 @@ def add_unit(
             raise RuleViolation(
                 {
                     "observed_from": [
-                        "We can't have watched the unit before it was installed: check the two dates."
+                        "The unit can't be under our service before it was installed: check the two dates."
                     ]
                 }
             )
@@ -290,7 +290,7 @@ def end_observation(
     """End a follow-up period: from this day failures of the unit would no longer reach us."""
     with atomic_operation():
         period.until_on, period.ended = on, ended
-        save_change(period, action="we stopped watching", by=by, at=at)
+        save_change(period, action="service ended", by=by, at=at)
 
 
 def resume_observation(
@@ -302,7 +302,7 @@ def resume_observation(
             raise RuleViolation({"from_on": ["The unit was installed later than that: check the date."]})
         return save_new(
             ObservationPeriod(unit=unit, from_on=from_on, began=began),
-            action="we began watching",
+            action="service began",
             by=by,
             at=at,
         )

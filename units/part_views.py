@@ -34,7 +34,7 @@ def fit_part(request: HttpRequest, pk: int) -> HttpResponse:
         return unit.get_absolute_url()
 
     if where := save_idempotent(request, form, make):
-        messages.success(request, "The part is in the unit.")
+        messages.success(request, "Saved. The part is in the unit.")
         return redirect(where)
     return render(request, "units/part_fit.html", {"form": form, "unit": unit}, status=status_of(form))
 
@@ -73,7 +73,7 @@ def change_panel_share(request: HttpRequest, pk: int) -> HttpResponse:
         return installed_part.unit.get_absolute_url()
 
     if where := save_idempotent(request, form, make):
-        messages.success(request, "Changed. The other pieces go on under the old part.")
+        messages.success(request, "Replaced. The other pieces stay under the old part.")
         return redirect(where)
     context = {"form": form, "unit": installed_part.unit, "installed_part": installed_part}
     return render(request, "units/part_share.html", context, status=status_of(form))
@@ -90,7 +90,7 @@ def take_out(request: HttpRequest, pk: int) -> HttpResponse:
             installed_part, on=form.cleaned_data["on"], by=user_of(request), at=timezone.now()
         ),
     ):
-        messages.success(request, "Taken out.")
+        messages.success(request, "Removed.")
         return redirect(installed_part.unit)
     context = {"form": form, "unit": installed_part.unit, "installed_part": installed_part}
     return render(request, "units/part_take_out.html", context, status=status_of(form))

@@ -72,7 +72,7 @@ def add_unit(request: HttpRequest, site_pk: int) -> HttpResponse:
         ).get_absolute_url()
 
     if where := save_idempotent(request, form, make):
-        messages.success(request, "The unit is in the register.")
+        messages.success(request, "Saved.")
         return redirect(where)
     return render(request, "units/unit_add.html", {"form": form, "site": site}, status=status_of(form))
 
@@ -88,7 +88,7 @@ def change_unit(request: HttpRequest, pk: int) -> HttpResponse:
         record=unit,
         by=user_of(request),
     ):
-        messages.success(request, "Stored.")
+        messages.success(request, "Saved.")
         return redirect(unit)
     return render(request, "units/unit_form.html", {"form": form, "unit": unit}, status=status_of(form))
 
@@ -124,7 +124,7 @@ def begin_observation(request: HttpRequest, pk: int) -> HttpResponse:
             at=timezone.now(),
         ),
     ):
-        messages.success(request, "Stored.")
+        messages.success(request, "Saved.")
         return redirect(unit)
     return render(request, "units/unit_observe.html", {"form": form, "unit": unit}, status=status_of(form))
 
@@ -140,7 +140,7 @@ def end_observation(request: HttpRequest, pk: int) -> HttpResponse:
         record=period,
         by=user_of(request),
     ):
-        messages.success(request, "Stored.")
+        messages.success(request, "Saved.")
         return redirect(period.unit)
     context = {"form": form, "unit": period.unit, "period": period}
     return render(request, "units/unit_end_observation.html", context, status=status_of(form))
@@ -171,7 +171,7 @@ def add_site(request: HttpRequest) -> HttpResponse:
         ).get_absolute_url()
 
     if where := save_idempotent(request, form, make):
-        messages.success(request, "The site is in the register. Add its units next.")
+        messages.success(request, "Saved. Add the site’s units next.")
         return redirect(where)
     return render(request, "units/site_add.html", {"form": form}, status=status_of(form))
 
@@ -187,7 +187,7 @@ def change_site(request: HttpRequest, pk: int) -> HttpResponse:
         record=site,
         by=user_of(request),
     ):
-        messages.success(request, "Stored.")
+        messages.success(request, "Saved.")
         return redirect(site)
     return render(request, "units/site_form.html", {"form": form, "site": site}, status=status_of(form))
 
@@ -210,7 +210,7 @@ def change_owner(request: HttpRequest, pk: int) -> HttpResponse:
         return True
 
     if request.method == "POST" and apply_or_report(form, keep):
-        messages.success(request, "Stored. The earlier owner stays in the site's history.")
+        messages.success(request, "Saved. The earlier owner stays in the site's history.")
         return redirect(site)
     return render(request, "units/site_owner.html", {"form": form, "site": site}, status=status_of(form))
 
@@ -246,7 +246,7 @@ def add_customer(request: HttpRequest) -> HttpResponse:
             form.instance, by=user_of(request), at=timezone.now()
         ).get_absolute_url(),
     ):
-        messages.success(request, "The customer is in the register. Add their site next.")
+        messages.success(request, "Saved. Add the customer’s site next.")
         return redirect(where)
     return render(request, "units/customer_add.html", {"form": form}, status=status_of(form))
 
@@ -262,7 +262,7 @@ def change_customer(request: HttpRequest, pk: int) -> HttpResponse:
         record=record,
         by=user_of(request),
     ):
-        messages.success(request, "Stored.")
+        messages.success(request, "Saved.")
         return redirect(record)
     return render(
         request, "units/customer_form.html", {"form": form, "customer": record}, status=status_of(form)

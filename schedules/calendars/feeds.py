@@ -119,7 +119,7 @@ def due_feed(*, at: datetime, most: int = MOST_DUE_ENTRIES) -> bytes:
             entries.append(_more_from(day))
             break
         entries.append(_due_entry(site, day, list(rows)))
-    return build_calendar(f"Care due, {settings.COMPANY_NAME}", entries, color=DUE_COLOR)
+    return build_calendar(f"Maintenance due, {settings.COMPANY_NAME}", entries, color=DUE_COLOR)
 
 
 def todo_feed(*, at: datetime, most: int = MOST_DUE_ENTRIES) -> bytes:
@@ -233,7 +233,7 @@ def _due_entry(site: Site, day: date, rows: Iterable[NextDue]) -> DueEvent:
     """All-day entry of the maintenance due at a site on a day; its UID changes with its text."""
     rows = list(rows)
     minutes = sum(row.rule.minutes for row in rows)
-    summary = f"Care due at {site.address_line}: {count(len(rows), 'task')}, {span(minutes)}"
+    summary = f"Maintenance due at {site.address_line}: {count(len(rows), 'task')}, {span(minutes)}"
     description = "\n".join(
         f"{row.installed_part.unit}: "
         + maintenance_reason(row.rule.name, panel=row.installed_part.panel, last_done_on=row.last_done_on)
@@ -259,7 +259,7 @@ def _more_from(day: date) -> DueEvent:
         due_on=day,
         sequence=0,
         changed_at=datetime.combine(day - AHEAD - BACK, time.min, tzinfo=UTC),
-        summary="More care is due from here on than fits into this calendar",
-        description="The list of due work shows all of it.",
+        summary="More maintenance is due from here on than fits into this calendar",
+        description="The list of work to schedule shows all of it.",
         url=settings.SITE_URL + reverse("schedules:tasks"),
     )

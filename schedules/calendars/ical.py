@@ -241,7 +241,7 @@ def _visit(visit: VisitEvent) -> Event:
     cancelled = visit.status == "CANCELLED"
     title = one_line(visit.summary) or "Visit"
     event = _event(visit)
-    event.add("summary", _Text(f"CANCELLED: {title}" if cancelled else title))
+    event.add("summary", _Text(f"CANCELED: {title}" if cancelled else title))
     event.add("dtstart", in_utc(visit.starts_at))
     event.add("dtend", in_utc(visit.ends_at))
     event.add("created", in_utc(visit.created_at))
@@ -255,7 +255,7 @@ def _visit(visit: VisitEvent) -> Event:
 def _due(due: DueEvent) -> Event:
     """All-day VEVENT of due maintenance; DTEND is the day after, as RFC 5545 section 3.6.1 counts."""
     event = _event(due)
-    event.add("summary", _Text(one_line(due.summary) or "Care due"))
+    event.add("summary", _Text(one_line(due.summary) or "Maintenance due"))
     event.add("dtstart", due.due_on)
     event.add("dtend", due.due_on + timedelta(days=1))
     event.add("transp", "TRANSPARENT")

@@ -173,7 +173,7 @@ def _answer(request: HttpRequest, form: forms.Form, made: tuple[CalendarLink, st
     visits = settings.SITE_URL + reverse("schedules:feed", args=[secret])
     due = settings.SITE_URL + reverse("schedules:feed_of_due", args=[secret])
     todos = settings.SITE_URL + reverse("schedules:feed_of_todos", args=[secret])
-    context = {"link": link, "addresses": [("Visits", visits), ("Care due", due), ("To-dos", todos)]}
+    context = {"link": link, "addresses": [("Visits", visits), ("Maintenance due", due), ("To-dos", todos)]}
     answer = render(request, "schedules/calendar_link.html", context)
     answer["Cache-Control"] = "no-store"
     return answer

@@ -74,7 +74,7 @@ def _end(gone: list[NextDue], *, at: datetime) -> None:
     )
     for pk in pks:
         write_change(
-            MaintenanceTask(pk=pk), action="cancelled: the part is not exposed any more", by=None, at=at
+            MaintenanceTask(pk=pk), action="canceled: the part is not exposed any more", by=None, at=at
         )
 
 

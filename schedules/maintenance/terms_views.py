@@ -29,7 +29,7 @@ def working_times(request: HttpRequest) -> HttpResponse:
         form,
         lambda: operations.add_absence(form.save(commit=False), by=user_of(request), at=timezone.now()),
     ):
-        messages.success(request, "Stored. Visits planned for these days stay until somebody changes them.")
+        messages.success(request, "Saved. Visits planned for these days stay until somebody changes them.")
         return redirect("schedules:working_times")
     people = list(User.objects.technicians().prefetch_related("groups"))
     out, today = people_out(people), timezone.localdate()
@@ -52,7 +52,7 @@ def working_times(request: HttpRequest) -> HttpResponse:
 def remove_absence(request: HttpRequest, pk: int) -> HttpResponse:
     """Remove an absence."""
     operations.remove_absence(get_object_or_404(Absence, pk=pk), by=user_of(request), at=timezone.now())
-    messages.success(request, "Taken back.")
+    messages.success(request, "Removed.")
     return redirect("schedules:working_times")
 
 
@@ -71,7 +71,7 @@ def change_terms(request: HttpRequest, person_pk: int) -> HttpResponse:
         by=user_of(request),
         again=lambda: _terms_form(person, None),
     ):
-        messages.success(request, "Stored.")
+        messages.success(request, "Saved.")
         return redirect("schedules:working_times")
     changes = Change.objects.about(terms).for_page() if terms else []
     context = {"form": form, "person": person, "changes": changes}
@@ -98,7 +98,7 @@ def agreed_times(request: HttpRequest, site_pk: int) -> HttpResponse:
         form,
         lambda: operations.agree_on_time(form.save(commit=False), by=user_of(request), at=timezone.now()),
     ):
-        messages.success(request, "Stored. Planning the week goes by it.")
+        messages.success(request, "Saved. Planning the week uses it.")
         return redirect("schedules:agreed_times", site_pk=site.pk)
     times = site.agreed_times.filter(on__gte=timezone.localdate())
     context = {"form": form, "site": site, "times": times}
@@ -111,5 +111,5 @@ def drop_agreed_time(request: HttpRequest, pk: int) -> HttpResponse:
     """Remove an agreed time."""
     agreed = get_object_or_404(AgreedTime, pk=pk)
     operations.drop_agreed_time(agreed, by=user_of(request), at=timezone.now())
-    messages.success(request, "Taken back.")
+    messages.success(request, "Removed.")
     return redirect("schedules:agreed_times", site_pk=agreed.site_id)

@@ -110,7 +110,7 @@ class Migration(migrations.Migration):
             name='MaintenanceTask',
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('origin', models.CharField(choices=[('care', 'care due'), ('call', 'call'), ('figure', 'figures')], max_length=8)),
+                ('origin', models.CharField(choices=[('care', 'maintenance'), ('call', 'call'), ('figure', 'figures')], max_length=8)),
                 ('work', models.CharField(blank=True, choices=[('cleaned', 'cleaned'), ('lubricated', 'lubricated'), ('checked', 'checked'), ('adjusted', 'adjusted'), ('repaired', 'repaired'), ('replaced', 'replaced')], max_length=10)),
                 ('reason', models.CharField(max_length=240, verbose_name='what and why')),
                 ('priority', models.PositiveSmallIntegerField(default=5, help_text='1 first, 9 last (RFC 5545).')),
@@ -118,11 +118,11 @@ class Migration(migrations.Migration):
                 ('persons', models.PositiveSmallIntegerField(default=1)),
                 ('level', models.PositiveSmallIntegerField(choices=[(1, 'trained helper'), (2, 'technician'), (3, 'lead or carpenter')], default=1, verbose_name='needs a')),
                 ('due_on', models.DateField()),
-                ('state', models.CharField(choices=[('needs-action', 'to do'), ('in-process', 'on a visit'), ('completed', 'done'), ('cancelled', 'cancelled')], default='needs-action', max_length=12)),
+                ('state', models.CharField(choices=[('needs-action', 'to do'), ('in-process', 'on a visit'), ('completed', 'done'), ('cancelled', 'canceled')], default='needs-action', max_length=12)),
                 ('waiting_for', models.CharField(blank=True, choices=[('', 'nobody'), ('part', 'a part'), ('maker', 'the maker'), ('customer', 'the customer')], max_length=8)),
                 ('waiting_until', models.DateField(blank=True, null=True)),
                 ('done_on', models.DateField(blank=True, null=True)),
-                ('not_done', models.CharField(blank=True, choices=[('no_access', 'no access'), ('part_missing', 'part missing'), ('too_cold', 'too cold for the film'), ('declined', 'customer declined'), ('no_time', 'no time left'), ('unsafe', 'not safe to do')], max_length=12, verbose_name='why it was not done')),
+                ('not_done', models.CharField(blank=True, choices=[('no_access', 'no access'), ('part_missing', 'part missing'), ('too_cold', 'too cold for the vinyl'), ('declined', 'customer declined'), ('no_time', 'no time left'), ('unsafe', 'not safe to do')], max_length=12, verbose_name='why it was not done')),
                 ('changed_at', models.DateTimeField(auto_now=True)),
                 ('installed_part', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.SET_NULL, related_name='+', to='units.installedpart')),
                 ('site', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='tasks', to='units.site')),
@@ -166,10 +166,10 @@ class Migration(migrations.Migration):
                 ('starts_at', models.DateTimeField()),
                 ('ends_at', models.DateTimeField()),
                 ('zone', models.CharField(max_length=60, verbose_name='time zone')),
-                ('state', models.CharField(choices=[('tentative', 'proposed'), ('confirmed', 'confirmed'), ('cancelled', 'cancelled')], default='tentative', max_length=10)),
+                ('state', models.CharField(choices=[('tentative', 'proposed'), ('confirmed', 'confirmed'), ('cancelled', 'canceled')], default='tentative', max_length=10)),
                 ('finished_at', models.DateTimeField(blank=True, null=True)),
                 ('note', models.TextField(blank=True)),
-                ('fixed', models.BooleanField(default=False, help_text='Planning the week again does not move it.', verbose_name='stays as it is')),
+                ('fixed', models.BooleanField(default=False, help_text='Planning the week again does not move it.', verbose_name='time is fixed')),
                 ('sequence', models.PositiveIntegerField(default=0)),
                 ('created_at', models.DateTimeField()),
                 ('changed_at', models.DateTimeField()),
@@ -195,7 +195,7 @@ class Migration(migrations.Migration):
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
                 ('outcome', models.CharField(blank=True, choices=[('', 'not yet'), ('done', 'done'), ('not_done', 'not done')], max_length=8)),
-                ('why_not', models.CharField(blank=True, choices=[('no_access', 'no access'), ('part_missing', 'part missing'), ('too_cold', 'too cold for the film'), ('declined', 'customer declined'), ('no_time', 'no time left'), ('unsafe', 'not safe to do')], max_length=12)),
+                ('why_not', models.CharField(blank=True, choices=[('no_access', 'no access'), ('part_missing', 'part missing'), ('too_cold', 'too cold for the vinyl'), ('declined', 'customer declined'), ('no_time', 'no time left'), ('unsafe', 'not safe to do')], max_length=12)),
                 ('needs', models.CharField(blank=True, db_default='', default='', help_text='Which part, and how many.', max_length=160, verbose_name='what was missing')),
                 ('task', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='visit_tasks', to='schedules.maintenancetask')),
                 ('visit', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='visit_tasks', to='schedules.visit')),
@@ -243,7 +243,7 @@ class Migration(migrations.Migration):
                 ('weekday', models.PositiveSmallIntegerField(choices=[(0, 'Monday'), (1, 'Tuesday'), (2, 'Wednesday'), (3, 'Thursday'), (4, 'Friday'), (5, 'Saturday'), (6, 'Sunday')])),
                 ('begins', models.TimeField(default=datetime.time(8, 0), verbose_name='from')),
                 ('ends', models.TimeField(default=datetime.time(16, 30), verbose_name='until')),
-                ('where', models.CharField(choices=[('road', 'on rounds'), ('shop', 'in the shop')], default='road', max_length=4)),
+                ('where', models.CharField(choices=[('road', 'on the road'), ('shop', 'in the shop')], default='road', max_length=4)),
                 ('person', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='working_days', to=settings.AUTH_USER_MODEL)),
             ],
             options={
@@ -254,10 +254,10 @@ class Migration(migrations.Migration):
             name='WorkTerms',
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('goes_out', models.BooleanField(default=True, verbose_name='goes on rounds')),
+                ('goes_out', models.BooleanField(default=True, verbose_name='works on the road')),
                 ('level', models.PositiveSmallIntegerField(choices=[(1, 'trained helper'), (2, 'technician'), (3, 'lead or carpenter')], default=2, verbose_name='can do the work of a')),
-                ('latitude', models.DecimalField(blank=True, decimal_places=6, max_digits=9, null=True, verbose_name='sets off at, latitude')),
-                ('longitude', models.DecimalField(blank=True, decimal_places=6, max_digits=9, null=True, verbose_name='sets off at, longitude')),
+                ('latitude', models.DecimalField(blank=True, decimal_places=6, max_digits=9, null=True, verbose_name='starts from, latitude')),
+                ('longitude', models.DecimalField(blank=True, decimal_places=6, max_digits=9, null=True, verbose_name='starts from, longitude')),
                 ('person', models.OneToOneField(on_delete=django.db.models.deletion.CASCADE, related_name='work_terms', to=settings.AUTH_USER_MODEL)),
             ],
         ),
@@ -288,7 +288,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['on', 'earliest', 'pk'],
-                'constraints': [models.UniqueConstraint(fields=('site', 'on', 'earliest'), name='agreedtime_once', violation_error_message='That time is agreed already.'), models.CheckConstraint(condition=models.Q(('latest__gte', models.F('earliest'))), name='agreedtime_in_order', violation_error_message='“From” comes before “until”: check the two times.')],
+                'constraints': [models.UniqueConstraint(fields=('site', 'on', 'earliest'), name='agreedtime_once', violation_error_message='That access time is there already.'), models.CheckConstraint(condition=models.Q(('latest__gte', models.F('earliest'))), name='agreedtime_in_order', violation_error_message='“From” comes before “until”: check the two times.')],
             },
         ),
         migrations.CreateModel(
@@ -303,7 +303,7 @@ class Migration(migrations.Migration):
                 ('person', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.CASCADE, related_name='calendar_links', to=settings.AUTH_USER_MODEL)),
             ],
             options={
-                'constraints': [models.UniqueConstraint(django.db.models.functions.comparison.Coalesce('person', 0), condition=models.Q(('revoked_at__isnull', True)), name='calendarlink_one_in_force', violation_error_message='There is a link in force already; replace it instead.')],
+                'constraints': [models.UniqueConstraint(django.db.models.functions.comparison.Coalesce('person', 0), condition=models.Q(('revoked_at__isnull', True)), name='calendarlink_one_in_force', violation_error_message='There is already a link in use; replace it instead.')],
             },
         ),
         migrations.AddConstraint(
@@ -344,7 +344,7 @@ class Migration(migrations.Migration):
         ),
         migrations.AddConstraint(
             model_name='maintenancetask',
-            constraint=models.UniqueConstraint(condition=models.Q(('state__in', ['needs-action', 'in-process'])), fields=('next_due',), name='task_one_open_per_maintenance', violation_error_message='This care already has an open task.'),
+            constraint=models.UniqueConstraint(condition=models.Q(('state__in', ['needs-action', 'in-process'])), fields=('next_due',), name='task_one_open_per_maintenance', violation_error_message='This maintenance already has an open task.'),
         ),
         migrations.AddConstraint(
             model_name='maintenancetask',
@@ -360,7 +360,7 @@ class Migration(migrations.Migration):
         ),
         migrations.AddConstraint(
             model_name='maintenancetask',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('waiting_for', ''), ('waiting_until__isnull', True)), models.Q(models.Q(('waiting_for', ''), _negated=True), ('waiting_until__isnull', False)), _connector='OR'), name='task_waits_until_a_day', violation_error_message='Say whom the task waits for and until which day.'),
+            constraint=models.CheckConstraint(condition=models.Q(models.Q(('waiting_for', ''), ('waiting_until__isnull', True)), models.Q(models.Q(('waiting_for', ''), _negated=True), ('waiting_until__isnull', False)), _connector='OR'), name='task_waits_until_a_day', violation_error_message='Say whom the task is on hold for and until which day.'),
         ),
         migrations.AddIndex(
             model_name='notification',
@@ -408,7 +408,7 @@ class Migration(migrations.Migration):
         ),
         migrations.AddConstraint(
             model_name='visit',
-            constraint=models.CheckConstraint(condition=models.Q(('finished_at__isnull', True), models.Q(('state', 'cancelled'), _negated=True), _connector='OR'), name='visit_cancelled_not_finished', violation_error_message="A cancelled visit can't be finished."),
+            constraint=models.CheckConstraint(condition=models.Q(('finished_at__isnull', True), models.Q(('state', 'cancelled'), _negated=True), _connector='OR'), name='visit_cancelled_not_finished', violation_error_message="A canceled visit can't be finished."),
         ),
         migrations.AddConstraint(
             model_name='workingday',

@@ -34,7 +34,7 @@ class CalendarLink(models.Model):
                 Coalesce("person", 0),
                 condition=Q(revoked_at__isnull=True),
                 name="calendarlink_one_in_force",
-                violation_error_message="There is a link in force already; replace it instead.",
+                violation_error_message="There is already a link in use; replace it instead.",
             ),
         ]
 

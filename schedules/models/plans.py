@@ -36,15 +36,15 @@ class WorkTerms(models.Model):
     person = models.OneToOneField(
         settings.AUTH_USER_MODEL, on_delete=models.CASCADE, related_name="work_terms"
     )
-    goes_out = models.BooleanField("goes on rounds", default=True)
+    goes_out = models.BooleanField("works on the road", default=True)
     level = models.PositiveSmallIntegerField(
         "can do the work of a", choices=FailureMode.Skill, default=FailureMode.Skill.TECHNICIAN
     )
     latitude = models.DecimalField(
-        "sets off at, latitude", max_digits=9, decimal_places=6, null=True, blank=True
+        "starts from, latitude", max_digits=9, decimal_places=6, null=True, blank=True
     )
     longitude = models.DecimalField(
-        "sets off at, longitude", max_digits=9, decimal_places=6, null=True, blank=True
+        "starts from, longitude", max_digits=9, decimal_places=6, null=True, blank=True
     )
 
     class Meta:
@@ -74,7 +74,7 @@ class WorkingDay(models.Model):
     class Where(models.TextChoices):
         """Where the hours are spent."""
 
-        ROAD = "road", "on rounds"
+        ROAD = "road", "on the road"
         SHOP = "shop", "in the shop"
 
     person = models.ForeignKey(
@@ -144,7 +144,7 @@ class AgreedTime(models.Model):
             models.UniqueConstraint(
                 fields=["site", "on", "earliest"],
                 name="agreedtime_once",
-                violation_error_message="That time is agreed already.",
+                violation_error_message="That access time is there already.",
             ),
             Check(
                 condition=Q(latest__gte=models.F("earliest")),

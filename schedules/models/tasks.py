@@ -19,7 +19,7 @@ class MaintenanceTask(models.Model):
     class Origin(models.TextChoices):
         """Why the task is there."""
 
-        MAINTENANCE = "care", "care due"
+        MAINTENANCE = "care", "maintenance"
         CALL = "call", "call"
         FIGURE = "figure", "figures"
 
@@ -29,14 +29,14 @@ class MaintenanceTask(models.Model):
         NEEDS_ACTION = "needs-action", "to do"
         IN_PROCESS = "in-process", "on a visit"
         COMPLETED = "completed", "done"
-        CANCELLED = "cancelled", "cancelled"
+        CANCELLED = "cancelled", "canceled"
 
     class NotDone(models.TextChoices):
         """Why a task could not be done at a visit."""
 
         NO_ACCESS = "no_access", "no access"
         PART_MISSING = "part_missing", "part missing"
-        TOO_COLD = "too_cold", "too cold for the film"
+        TOO_COLD = "too_cold", "too cold for the vinyl"
         DECLINED = "declined", "customer declined"
         NO_TIME = "no_time", "no time left"
         UNSAFE = "unsafe", "not safe to do"
@@ -91,7 +91,7 @@ class MaintenanceTask(models.Model):
                 fields=["next_due"],
                 condition=Q(state__in=["needs-action", "in-process"]),
                 name="task_one_open_per_maintenance",
-                violation_error_message="This care already has an open task.",
+                violation_error_message="This maintenance already has an open task.",
             ),
             Check(
                 condition=Q(priority__gte=1, priority__lte=9),
@@ -112,7 +112,7 @@ class MaintenanceTask(models.Model):
                 condition=Q(waiting_for="", waiting_until__isnull=True)
                 | (~Q(waiting_for="") & Q(waiting_until__isnull=False)),
                 name="task_waits_until_a_day",
-                violation_error_message="Say whom the task waits for and until which day.",
+                violation_error_message="Say whom the task is on hold for and until which day.",
             ),
         ]
 

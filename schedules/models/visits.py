@@ -26,7 +26,7 @@ class Visit(models.Model):
 
         TENTATIVE = "tentative", "proposed"
         CONFIRMED = "confirmed", "confirmed"
-        CANCELLED = "cancelled", "cancelled"
+        CANCELLED = "cancelled", "canceled"
 
     uid = models.UUIDField(unique=True, default=uuid4, editable=False)
     site = models.ForeignKey("units.Site", on_delete=models.PROTECT, related_name="visits")
@@ -42,7 +42,7 @@ class Visit(models.Model):
         "schedules.WeekPlan", on_delete=models.SET_NULL, null=True, blank=True, related_name="visits"
     )
     fixed = models.BooleanField(
-        "stays as it is", default=False, help_text="Planning the week again does not move it."
+        "time is fixed", default=False, help_text="Planning the week again does not move it."
     )
     sequence = models.PositiveIntegerField(default=0)
     created_at = models.DateTimeField()
@@ -64,7 +64,7 @@ class Visit(models.Model):
             Check(
                 condition=Q(finished_at__isnull=True) | ~Q(state="cancelled"),
                 name="visit_cancelled_not_finished",
-                violation_error_message="A cancelled visit can't be finished.",
+                violation_error_message="A canceled visit can't be finished.",
             ),
         ]
 

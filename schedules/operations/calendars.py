@@ -59,7 +59,7 @@ def revoke_link(link: CalendarLink, *, by: User, at: datetime) -> None:
     with atomic_operation():
         locked = CalendarLink.objects.select_for_update(no_key=True).get(pk=link.pk)
         if locked.revoked_at is not None:
-            raise RuleViolation("This link is out of force already.")
+            raise RuleViolation("This link is already revoked.")
         locked.revoked_at = at
         locked.save(update_fields=["revoked_at"])
         write_change(locked, action="calendar link revoked", by=by, at=at)

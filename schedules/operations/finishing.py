@@ -71,7 +71,7 @@ def finish_visit(
 def _check(visit: Visit, *, finished_at: datetime, at: datetime) -> None:
     if visit.state == Visit.State.CANCELLED:
         raise RuleViolation(
-            "This visit was cancelled, so it can’t be finished. Plan it anew if it took place."
+            "This visit was canceled, so it can’t be finished. Plan a new one if it took place."
         )
     if not visit.technicians.exists():
         raise RuleViolation(
@@ -97,7 +97,7 @@ def _lock_tasks(visit: Visit) -> list[VisitTask]:
 def _check_outcomes(taken: list[VisitTask], outcomes: Mapping[int, str]) -> None:
     untold = [entry.task.reason for entry in taken if entry.task.is_open and entry.task_id not in outcomes]
     if untold:
-        raise RuleViolation({"": [f"Say whether it was done, or why not: “{reason}”." for reason in untold]})
+        raise RuleViolation({"": [f"Mark it as done, or say why not: “{reason}”." for reason in untold]})
     if stray := set(outcomes) - {entry.task_id for entry in taken}:
         raise RuleViolation(f"Task {min(stray)} is not on this visit any more. Look at the visit again.")
     known = {DONE, *MaintenanceTask.NotDone.values}

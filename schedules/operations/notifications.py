@@ -143,7 +143,7 @@ def see_answer(answer: CustomerAnswer, *, by: User, at: datetime) -> None:
     """Mark a customer's answer as seen; a second call changes nothing."""
     with atomic_operation():
         if CustomerAnswer.objects.filter(pk=answer.pk, seen_at=None).update(seen_at=at, seen_by=by):
-            write_change(answer.visit, action="customer’s answer seen", by=by, at=at)
+            write_change(answer.visit, action="customer’s answer handled", by=by, at=at)
 
 
 def try_again(sent: Notification, *, by: User | None, at: datetime) -> Notification:

@@ -92,10 +92,10 @@ def end_needless_tasks(today: date, *, at: datetime) -> int:
         next_due__next_due_on__gt=today
     )
     why = Case(
-        When(gone, then=Value("cancelled: the part is no longer in place")),
-        When(not_ours, then=Value("cancelled: maintenance of this site is no longer ours")),
-        When(no_rule, then=Value("cancelled: its maintenance rule is no longer active")),
-        default=Value("cancelled: it is due later now"),
+        When(gone, then=Value("canceled: the part is no longer in place")),
+        When(not_ours, then=Value("canceled: maintenance of this site is no longer ours")),
+        When(no_rule, then=Value("canceled: its maintenance rule is no longer active")),
+        default=Value("canceled: it is due later now"),
         output_field=CharField(),
     )
     needless = (

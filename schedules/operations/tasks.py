@@ -146,15 +146,15 @@ def let_task_wait(
 ) -> MaintenanceTask:
     """Let a task wait for a part, the maker or the customer until a day."""
     if not waiting_for or waiting_for not in MaintenanceTask.WaitingFor.values:
-        raise RuleViolation({"waiting_for": ["Say whom or what the task waits for."]})
+        raise RuleViolation({"waiting_for": ["Say whom or what the task is on hold for."]})
     if until < timezone.localdate(at):
-        raise RuleViolation({"until": ["That day is over: give the day on which to ask again."]})
+        raise RuleViolation({"until": ["That day is over: give a day to follow up on."]})
     with atomic_operation():
         task = lock_open(task)
         _check_made_safe(task)
         task.waiting_for, task.waiting_until = waiting_for, until
         words = task.get_waiting_for_display()
-        return save_change(task, action=f"waits for {words} until {long_date(until)}", by=by, at=at)
+        return save_change(task, action=f"on hold for {words} until {long_date(until)}", by=by, at=at)
 
 
 def stop_waiting(task: MaintenanceTask, *, by: User | None, at: datetime) -> MaintenanceTask:
@@ -164,7 +164,7 @@ def stop_waiting(task: MaintenanceTask, *, by: User | None, at: datetime) -> Mai
         if not task.waiting_for:
             return task
         task.waiting_for, task.waiting_until = "", None
-        return save_change(task, action="waits no longer", by=by, at=at)
+        return save_change(task, action="resumed", by=by, at=at)
 
 
 def complete_task(task: MaintenanceTask, *, on: date, by: User | None, at: datetime) -> MaintenanceTask:
@@ -176,7 +176,7 @@ def complete_task(task: MaintenanceTask, *, on: date, by: User | None, at: datet
         if task.state == State.COMPLETED:
             return task
         if task.state == State.CANCELLED:
-            raise RuleViolation("This task was cancelled; log a call if there is something to do.")
+            raise RuleViolation("This task was canceled; log a call if there is something to do.")
         complete_locked(task, on=on, by=by, at=at)
     return task
 
@@ -191,7 +191,7 @@ def cancel_task(task: MaintenanceTask, *, why: str = "", by: User | None, at: da
         if task.state == State.CANCELLED:
             return task
         if task.state == State.COMPLETED:
-            raise RuleViolation("This task was done already; it can’t be cancelled any more.")
+            raise RuleViolation("This task was done already; it can’t be canceled any more.")
         _check_made_safe(task)
         due = task.next_due
         if due is not None:
@@ -199,7 +199,7 @@ def cancel_task(task: MaintenanceTask, *, why: str = "", by: User | None, at: da
             due.save()
         task.state = State.CANCELLED
         task.waiting_for, task.waiting_until = "", None
-        save_change(task, action=f"cancelled: {why.strip()}" if why.strip() else "cancelled", by=by, at=at)
+        save_change(task, action=f"canceled: {why.strip()}" if why.strip() else "canceled", by=by, at=at)
     return task
 
 

@@ -64,7 +64,7 @@ def add_absence(absence: Absence, *, by: User | None, at: datetime) -> Absence:
 def remove_absence(absence: Absence, *, by: User | None, at: datetime) -> None:
     """Remove an absence."""
     with atomic_operation():
-        write_change(absence, action=f"taken back: {absence}", by=by, at=at)
+        write_change(absence, action=f"removed: {absence}", by=by, at=at)
         absence.delete()
 
 
@@ -79,7 +79,7 @@ def agree_on_time(agreed: AgreedTime, *, by: User | None, at: datetime) -> Agree
 def drop_agreed_time(agreed: AgreedTime, *, by: User | None, at: datetime) -> None:
     """Remove an agreed time."""
     with atomic_operation():
-        write_change(agreed, action=f"taken back: {agreed}", by=by, at=at)
+        write_change(agreed, action=f"removed: {agreed}", by=by, at=at)
         agreed.delete()
 
 

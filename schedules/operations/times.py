@@ -49,7 +49,7 @@ def check_hours(visit: Visit, people: Sequence[User]) -> None:
     else:
         reasons = ["The visit goes on past midnight."] if people else []
     if reasons:
-        mend = f"Choose another time or somebody else, or tick “{ALL_THE_SAME}”."
+        mend = f"Choose another time or somebody else, or check “{ALL_THE_SAME}”."
         raise RuleViolation({"all_the_same": [f"{why} {mend}" for why in reasons]})
 
 

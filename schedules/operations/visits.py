@@ -55,7 +55,7 @@ def plan_visit(
     with atomic_operation():
         if not already_over and starts_at < at:
             raise RuleViolation(
-                {"day": ["That time is over. Tick “It has taken place” to record it afterward."]}
+                {"day": ["That time is over. Check “It already took place” to record it afterward."]}
             )
         if already_over and starts_at > at:
             raise RuleViolation({"day": ["That time is still to come, so the visit can’t have taken place."]})
@@ -158,12 +158,12 @@ def cancel_visit(visit: Visit, *, why: str, by: User | None, at: datetime) -> Vi
             return locked
         visit = lock_open_visit(visit)
         if not why.strip():
-            raise RuleViolation({"why": ["Say why the visit is cancelled, such as “customer away”."]})
+            raise RuleViolation({"why": ["Say why the visit is canceled, such as “customer away”."]})
         before = stored_values(visit)
         visit.state = Visit.State.CANCELLED
         visit.sequence += 1
         put_back([taken.task_id for taken in visit.visit_tasks.all()], at=at)
-        _store(visit, action=f"cancelled: {why.strip()}", before=before, by=by, at=at)
+        _store(visit, action=f"canceled: {why.strip()}", before=before, by=by, at=at)
     return visit
 
 
@@ -175,7 +175,7 @@ def keep_visit(visit: Visit, *, fixed: bool, by: User | None, at: datetime) -> V
         visit.fixed = fixed
         if visit.planned_by_id is None and not fixed:
             raise RuleViolation("Somebody planned this visit by hand: only a plan’s own proposals are moved.")
-        action = "stays as it is" if fixed else "may be moved by the plan of the week"
+        action = "time fixed" if fixed else "time not fixed any more"
         _store(visit, action=action, before=before, by=by, at=at)
     return visit
 
@@ -213,7 +213,7 @@ def move_visit(
                 each.state = Visit.State.CONFIRMED if agreed else each.state
                 each.technicians.set([person])
             how = "moved as the customer chose" if agreed else "moved by hand"
-            action = f"{how}; {person.name} will go" if pk == visit.pk else "moved with its round"
+            action = f"{how}; {person.name} will go" if pk == visit.pk else "moved with its route"
             _store(each, action=action, before=before, by=by, at=at)
         for each in by_pk.values():
             _check_technicians(each, [person])
@@ -227,7 +227,7 @@ def _check_there(visit: Visit, person: User, *, agreed: bool) -> None:
         check_nobody_away(visit, [person])
     except RuleViolation as refusal:
         if agreed:
-            raise RuleViolation("That time is not to be had any more: choose another one.") from refusal
+            raise RuleViolation("That time is no longer available: choose another one.") from refusal
         raise
 
 
@@ -242,7 +242,7 @@ def lock_open_visit(visit: Visit) -> Visit:
     if locked.finished_at is not None:
         raise RuleViolation("This visit is finished; nothing can change on it any more.")
     if locked.state == Visit.State.CANCELLED:
-        raise RuleViolation("This visit was cancelled. Plan a new one.")
+        raise RuleViolation("This visit was canceled. Plan a new one.")
     return locked
 
 
@@ -268,13 +268,13 @@ def _length(minutes: int | None, tasks: Sequence[MaintenanceTask], coming: Seque
 
 def _check_purpose(tasks: Sequence[MaintenanceTask], coming: Sequence[NextDue], note: str) -> None:
     if not tasks and not coming and not note.strip():
-        raise RuleViolation({"tasks": ["Tick at least one task, or say in the note what the visit is for."]})
+        raise RuleViolation({"tasks": ["Check at least one task, or say in the note what the visit is for."]})
 
 
 def _check_technicians(visit: Visit, technicians: Sequence[User]) -> None:
     """Refuse a third person, one who left, and one who is elsewhere at the time."""
     if len(technicians) > MOST_TECHNICIANS:
-        raise RuleViolation({"technicians": ["One or two people go on a visit: take the others out."]})
+        raise RuleViolation({"technicians": ["One or two people go on a visit: remove the others."]})
     pks = sorted(person.pk for person in technicians)
     people = list(User.objects.select_for_update(no_key=True).filter(pk__in=pks).order_by("pk"))
     for person in people:
@@ -307,7 +307,7 @@ def _take_along(visit: Visit, tasks: Sequence[MaintenanceTask]) -> None:
             raise RuleViolation({"tasks": [_taken_already(task)]})
         if not task.is_open:
             raise RuleViolation(
-                {"tasks": [f"“{task.reason}” is {task.get_state_display()} already: take it out."]}
+                {"tasks": [f"“{task.reason}” is {task.get_state_display()} already: remove it."]}
             )
     VisitTask.objects.bulk_create(VisitTask(visit=visit, task=task) for task in locked)
     MaintenanceTask.objects.filter(pk__in=wanted).update(state=State.IN_PROCESS, changed_at=visit.changed_at)
@@ -316,7 +316,7 @@ def _take_along(visit: Visit, tasks: Sequence[MaintenanceTask]) -> None:
 def _taken_already(task: MaintenanceTask) -> str:
     other = Visit.objects.open().filter(visit_tasks__task=task).first()
     when = f" on {month_day_time(other.local_start)}" if other else ""
-    return f"“{task.reason}” is on another visit already{when}: take it out here."
+    return f"“{task.reason}” is on another visit already{when}: remove it here."
 
 
 def _leave_out(visit: Visit, *, keep: Sequence[MaintenanceTask]) -> None:

@@ -304,11 +304,11 @@ def _unassigned(plan: WeekPlan, week: Week, solution: Plan) -> list[UnassignedWo
 def words_for(left: Unassigned, week: Week) -> str:
     """Reason in words why a stop is on no route."""
     words: dict[Why, Callable[[], str]] = {
-        Why.NOBODY: lambda: "nobody works on rounds that week",
+        Why.NOBODY: lambda: "nobody is on the road that week",
         Why.SKILL: lambda: "nobody who works that week has the skill it needs",
         Why.TWO: lambda: "it needs two people, and no two are free at the same time",
         Why.NO_DAY: lambda: "nobody who may do it works that week",
-        Why.WINDOW: lambda: "the agreed times lie outside everybody’s hours",
+        Why.WINDOW: lambda: "the access times are outside everybody’s hours",
         Why.TOO_LONG: lambda: "it takes longer than anybody’s day has room for",
         Why.FULL: lambda: _full(left, week),
     }
@@ -321,6 +321,6 @@ def _full(left: Unassigned, week: Week) -> str:
         return "more urgent work fills the week"
     minutes = -(-left.missing // MINUTE)
     return (
-        f"the rounds are full; it would fit best on {day.on:%A} with {day.person.name}, "
+        f"the schedule is full; it would fit best on {day.on:%A} with {day.person.name}, "
         f"whose day would take {span(minutes)} more"
     )

@@ -25,7 +25,7 @@ class AskForm(forms.Form):
 
     week = DayField(widget=forms.HiddenInput)
     horizon = forms.TypedChoiceField(
-        label="Where somebody goes anyway, take along what falls due within",
+        label="When at a site also do what falls due within",
         choices=[(7, "the week"), (14, "two weeks"), (30, "a month"), (61, "two months")],
         coerce=int,
         initial=30,
@@ -45,7 +45,7 @@ class AbsenceForm(forms.ModelForm):
         model = Absence
         fields = ["person", "first_on", "last_on", "note"]
         labels = {"person": "Who"}
-        help_texts = {"note": "Everybody who plans sees this: better “away” than why."}
+        help_texts = {"note": "Everybody who plans sees this: better “away” than the reason."}
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -61,7 +61,7 @@ class AgreedTimeForm(forms.ModelForm):
     class Meta:
         model = AgreedTime
         fields = ["on", "earliest", "latest", "note"]
-        labels = {"earliest": "It may begin from", "latest": "and until"}
+        labels = {"earliest": "Visit may start from", "latest": "and until"}
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -109,7 +109,7 @@ class TermsForm(forms.ModelForm):
         model = WorkTerms
         fields = ["goes_out", "level", "latitude", "longitude"]
         help_texts = {
-            "latitude": "Where rounds begin and end; empty: at the company’s place.",
+            "latitude": "Where routes start and end; leave empty for the company’s place.",
         }
 
     def __init__(self, *args: Any, days: Sequence[WorkingDay], known: bool, **kwargs: Any) -> None:
@@ -140,7 +140,9 @@ class TermsForm(forms.ModelForm):
                 continue
             begins, ends = data.get(f"begins_{number}"), data.get(f"ends_{number}")
             if begins is None or ends is None:
-                self.add_error(f"begins_{number}", f"Give both times of {name}, or let it be free.")
+                self.add_error(
+                    f"begins_{number}", f"Give both times of {name}, or leave both empty for a day off."
+                )
             elif begins >= ends:
                 self.add_error(f"ends_{number}", f"{name} ends after it begins: check the two times.")
         return data

@@ -144,4 +144,4 @@ def _scale_bar(root: ET.Element, scale: float) -> None:
         },
     )
     text(root, MARGIN + length * scale + 6, y, f"{length:g} km ({length / 1.609344:.2g} mi)", fill=FADED)
-    text(root, MARGIN, y + LINE, "H: sets off. North is up.", fill=FADED)
+    text(root, MARGIN, y + LINE, "H: starts here. North is up.", fill=FADED)

@@ -59,7 +59,7 @@ class Atlas:
         near = self._by_postcode.get(site.postcode) or self._by_area.get(site.postcode[:AREA])
         if site.postcode and near:
             return Placed(near, guessed="place guessed from the postcode")
-        return Placed(self.middle, guessed="no place known: the drive can’t be told")
+        return Placed(self.middle, guessed="no place known: the drive can’t be calculated")
 
 
 def home_of(terms: WorkTerms | None, atlas: Atlas) -> Position:

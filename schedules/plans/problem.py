@@ -42,7 +42,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-BEFORE_THAT_WEEK = "it is to be made safe before that week: plan a visit for it now"
+BEFORE_THAT_WEEK = "it must be made safe before that week: plan a visit for it now"
 LUNCH = Lunch()
 MOST_STOPS = 400
 NOTICE = timedelta(minutes=30)
@@ -241,7 +241,7 @@ class _Reader:
             parts = list(cut_into_goes(site, site_tasks, coming[site.pk], factors, alone=visit is not None))
             if visit is not None:
                 when = visit.local_start
-                why = f"a visit there is fixed for {when:%A} at {clock_time(when)}: take it along on that"
+                why = f"a visit there is fixed for {when:%A} at {clock_time(when)}: add it to that visit"
                 aside.extend((part, why) for part in parts if not part.makes_safe)
                 parts = [part for part in parts if part.makes_safe]  # a danger does not wait for it
             work |= {("site", site.pk, number): part for number, part in enumerate(parts)}
@@ -284,7 +284,7 @@ class _Reader:
         allowed = {day for day in warm if day >= waits}
         if not allowed:
             least = format_temperature(coldest or Decimal(0), unit=unit_beside(settings.LENGTH_UNIT))
-            return None, [(work, f"no day of the week reaches {least}, which film work needs")]
+            return None, [(work, f"no day of the week reaches {least}, which vinyl work needs")]
         windows = agreed or []
         if len(allowed) < 7:
             windows = [
@@ -293,7 +293,7 @@ class _Reader:
                 if self._date(window[0]) in allowed
             ]
             if not windows:
-                return None, [(work, "no agreed time is on a day that will do")]
+                return None, [(work, "no access time is on a possible day")]
         levels = [task.level for task in work.tasks] + [due.rule.level for due in work.coming]
         persons = [task.persons for task in work.tasks] + [due.rule.persons for due in work.coming]
         return Stop(

@@ -100,7 +100,7 @@ def weather(request: HttpRequest) -> HttpResponse:
     if request.method == "POST" and apply_edit_or_report(
         form, store, record=None, by=user_of(request), again=lambda: WeatherForm(monday=monday)
     ):
-        messages.success(request, "Stored. Plan the week again to go by it.")
+        messages.success(request, "Saved. Plan the week again to use it.")
         return redirect(_sheet_of(monday))
     context = {"form": form, "monday": monday, "back": _sheet_of(monday)}
     return render(request, "schedules/week_weather.html", context, status=status_of(form))
@@ -113,7 +113,7 @@ def route_sheet(request: HttpRequest, person_pk: int, day: str) -> HttpResponse:
     route = read_route(person, on)
     picture = ""
     if route is not None:
-        title = f"The round of {person.name} on {long_date(on)}"
+        title = f"{person.name}’s route on {long_date(on)}"
         stops = [leg.position for leg in route.legs]
         picture = draw_route(route.home, stops, title=title, id_prefix="round")
     context = {
@@ -155,7 +155,7 @@ def move_visit(request: HttpRequest, pk: int) -> HttpResponse:
         place = chosen(moves, form.cleaned_data["to"])
         if place is None:
             raise RuleViolation(
-                {"to": ["The round has changed meanwhile, and that place is gone: choose again."]}
+                {"to": ["The route has changed meanwhile, and that place is gone: choose again."]}
             )
         day, insertion = place
         starts = {int(str(each.stop.key)): moves.week.moment(each.begins) for each in insertion.round.stops}
@@ -184,7 +184,7 @@ def keep_visit(request: HttpRequest, pk: int) -> HttpResponse:
     fixed = request.POST.get("fixed") == "yes"
     try:
         operations.keep_visit(visit, fixed=fixed, by=user_of(request), at=timezone.now())
-        messages.success(request, "It stays as it is." if fixed else "Planning the week may move it again.")
+        messages.success(request, "This time is fixed." if fixed else "Planning the week may move it again.")
     except RuleViolation as refusal:
         refusal.tell(form)
         messages.error(request, str(refusal))

@@ -83,10 +83,10 @@ def _day(person: User, day: date, hours: dict[int, WorkingDay] | None, away: Seq
     if hours is None:
         if day.weekday() in WORKWEEK:
             return DayOf(person, day, BEGINS, ENDS)
-        return DayOf(person, day, None, None, "free")
+        return DayOf(person, day, None, None, "off")
     row = hours.get(day.weekday())
     if row is None:
-        return DayOf(person, day, None, None, "free")
+        return DayOf(person, day, None, None, "off")
     if row.where == WorkingDay.Where.SHOP:
         return DayOf(person, day, None, None, "in the shop")
     return DayOf(person, day, row.begins, row.ends)

@@ -51,7 +51,7 @@ def look_now(request: HttpRequest) -> HttpResponse:
     """Scan for due maintenance now, instead of waiting for the clock."""
     at = timezone.now()
     raised = operations.raise_due(timezone.localdate(at), at=at)
-    messages.success(request, f"Looked: {count(raised, 'new task')}.")
+    messages.success(request, f"Checked: {count(raised, 'new task')}.")
     return redirect("schedules:tasks")
 
 
@@ -126,6 +126,6 @@ def _change(
     if request.method == "POST" and apply_or_report(
         form, lambda: change(task, **form.cleaned_data, by=user_of(request), at=timezone.now())
     ):
-        messages.success(request, "Stored.")
+        messages.success(request, "Saved.")
         return redirect(task)
     return render(request, template, {"task": task, "form": form}, status=status_of(form))

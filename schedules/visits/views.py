@@ -30,7 +30,7 @@ from units.views import status_of
 
 SHOWN = 30
 PLANNED = "Planned. Confirm it once the customer has agreed."
-RECORDED = "Recorded. Finish the visit: say of each task whether it was done."
+RECORDED = "Recorded. Finish the visit: mark each task as done, or say why not."
 PLAN = ("minutes", "technicians", "tasks", "coming", "note", "starts_at", "all_the_same")
 
 
@@ -126,7 +126,7 @@ def change_visit(request: HttpRequest, pk: int) -> HttpResponse:
         by=user_of(request),
         again=lambda: _visit_form(Visit.objects.get(pk=pk), None),
     ):
-        messages.success(request, "Stored. Calendars follow when they next look.")
+        messages.success(request, "Saved. Calendars follow when they next check.")
         return redirect(visit)
     return render(request, "schedules/visit_form.html", _offers(form), status=status_of(form))
 
@@ -155,7 +155,7 @@ def cancel_visit(request: HttpRequest, pk: int) -> HttpResponse:
             visit, why=form.cleaned_data["why"], by=user_of(request), at=timezone.now()
         ),
     ):
-        messages.success(request, "Cancelled. Its tasks are on the list of due work again.")
+        messages.success(request, "Canceled. Its tasks are on the list of work to schedule again.")
         return redirect(visit)
     return render(
         request, "schedules/visit_cancel.html", {"form": form, "visit": visit}, status=status_of(form)

@@ -39,22 +39,22 @@ def next_step(
         )
     answers = call.safety_answers.all()
     if call.danger_stands and not any(answer.answer == "yes" for answer in answers):
-        why = "It is to be made safe today, and nobody has said which danger it is."
+        why = "This call is “make safe today”, but no danger is named yet."
         return Step(why, "Answer the safety questions", "#safety")
     if call.danger_stands:
         return Step("A danger was named. It comes before the repair.", "Say what made it safe", "#safety")
     if call.unit_id is None:
         return Step(
-            "It is not known which window it is.", "Choose it", reverse("calls:set_unit", args=[call.pk])
+            "The window is not known yet.", "Choose window", reverse("calls:set_unit", args=[call.pk])
         )
     if not findings and not inspections:
         return Step(
-            "Nothing is recorded yet of what is wrong.",
+            "What is wrong is not recorded yet.",
             "Record what you find",
             reverse("calls:add_finding", args=[call.pk]),
         )
     if findings and not works:
         return Step("Something was found.", "Record what was done", reverse("calls:add_work", args=[call.pk]))
     if any(answer.is_open for answer in answers):
-        return Step("A safety question was not asked on the phone.", "Answer it", "#safety")
-    return Step("All is recorded.", "Close the call", "")
+        return Step("A safety question is not answered yet.", "Answer it", "#safety")
+    return Step("Everything is recorded.", "Close the call", "")

@@ -16,7 +16,7 @@ from servicedesk.core.values.words import count
 def update_service_times() -> str:
     """Update the service times from our own records."""
     kinds = operations.update_service_times(at=timezone.now())
-    return f"{count(kinds, 'kind')} of work reckoned" if kinds else NOTHING
+    return f"{count(kinds, 'kind')} of work calculated" if kinds else NOTHING
 
 
 @shared_task(name="calls.make_thumbnails")
@@ -30,4 +30,4 @@ def make_small_pictures() -> str:
 def sweep_files() -> str:
     """Delete files that were left behind while photos were stored."""
     gone = sweep_photo_files(at=timezone.now())
-    return f"{count(gone, 'file')} left half-way thrown away" if gone else NOTHING
+    return f"{count(gone, 'file')} left unfinished deleted" if gone else NOTHING

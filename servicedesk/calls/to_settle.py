@@ -16,7 +16,7 @@ from units.models import ComponentType, FailureMode, InstalledPart
 
 KINDS = {
     "finding": "Finding",
-    "fine": "Seen, fine",
+    "fine": "Inspected, no faults",
     "work": "Work",
     "care": "Care",
     "finish": "Visit finished",
@@ -28,7 +28,7 @@ LABELS = {
     "severity": "How bad it is",
     "made_safe_how": "What made it safe",
     "is_failure": "A failure",
-    "works": "Done about it",
+    "works": "Work done",
     "work": "What was done",
     "installed_part": "On what",
     "extent": "How much was replaced",

@@ -137,7 +137,7 @@ def _differences(visit: Visit, named: Mapping[int, str], here: set[int]) -> Diff
             differences.look_at.append(f"“{task.reason}” was not on the visit any more, and counts as done")
         elif named[task.pk] == DONE and task.state == MaintenanceTask.State.CANCELLED:
             differences.look_at.append(
-                f"“{task.reason}” was cancelled meanwhile, and the phone says it was done"
+                f"“{task.reason}” was canceled meanwhile, and the phone says it was done"
             )
         elif named[task.pk] != DONE and task.state == MaintenanceTask.State.COMPLETED:
             differences.look_at.append(f"“{task.reason}” is done already, and the phone says it was not")

@@ -31,8 +31,8 @@ from servicedesk.field.sent import Made, Sent, read_sent, unit_of, visit_of
 from units.models import FailureMode, Site, Unit
 
 OTHER_BODY = "A record with this key came before with other contents. Make it again as a new one."
-UNKNOWN_KIND = "This desk does not know such a record: reload the page on the phone."
-IN_TROUBLE = "The desk could not read this record: enter it by hand, and tell whoever looks after the desk."
+UNKNOWN_KIND = "The office does not know this kind of record: reload the page on the phone."
+IN_TROUBLE = "The office could not read this record: enter it by hand, and tell whoever looks after this app."
 LOG = logging.getLogger(__name__)
 DAYS = {"found_on", "done_on", "inspected_on", "on"}
 """Fields that nobody fills in at the site: faults in them are left to the office."""
@@ -175,7 +175,7 @@ def _overtaken(sent: Sent, made: Made) -> list[str]:
     happened = []
     visit = made.visit
     if visit is not None and visit.state == Visit.State.CANCELLED:
-        happened.append("recorded on a visit that was cancelled meanwhile")
+        happened.append("recorded on a visit that was canceled meanwhile")
     elif sent.kind != "finish" and visit is not None and visit.finished_at is not None:
         meanwhile = sent.made.at < visit.finished_at
         happened += ["recorded on a visit that was finished meanwhile"] if meanwhile else []
@@ -183,7 +183,7 @@ def _overtaken(sent: Sent, made: Made) -> list[str]:
         happened.append(f"unit {made.unit.code} was removed meanwhile")
     call = read_key(sent.body.get("call"))
     if call and Call.objects.filter(pk=call, state=Call.State.CANCELLED).exists():
-        happened.append("recorded for a call that was cancelled meanwhile")
+        happened.append("recorded for a call that was canceled meanwhile")
     return happened
 
 

@@ -76,7 +76,7 @@ class Recorded:
     @property
     def words(self) -> str:
         """Note that the phone's clock is wrong, and for which day the record counts; "" where it is right."""
-        stored = f"stored for {self.on:%b} {self.on.day}"
+        stored = f"saved for {self.on:%b} {self.on.day}"
         if abs(self.ahead) > LET_PASS:
             way = "ahead" if self.ahead > timedelta(0) else "slow"
             return f"the phone’s clock is {_span(abs(self.ahead))} {way}; {stored}"

@@ -71,12 +71,12 @@ def take_no_fault(sent: Sent, *, by: User) -> Made:
     if sent.body.get("site"):
         site = Site.objects.filter(pk=number_of(sent.body, "site")).first()
         if site is None:
-            raise RuleViolation("That site is not in the register.")
+            raise RuleViolation("That site is not here any more.")
         seen = record_no_faults(site, on=on, call=call, visit=visit, by=by, at=at)
-        return Made(f"{count(len(seen), 'unit')} seen, fine", visit, site=site)
+        return Made(f"{count(len(seen), 'unit')} inspected, no faults", visit, site=site)
     unit = unit_of(sent.body)
     record_no_fault(unit, on=on, call=call, visit=visit, by=by, at=at)
-    return Made(f"unit {unit.code} seen, fine", visit, unit)
+    return Made(f"unit {unit.code} inspected, no faults", visit, unit)
 
 
 def take_work(sent: Sent, *, by: User) -> Made:
@@ -115,7 +115,7 @@ def take_maintenance(sent: Sent, *, by: User) -> Made:
     words = f"{count(len(done), 'task')} done at unit {unit.code}"
     if already := len(tasks) - len(done) - len(gone):
         words += f", {already} done already"
-    look_at = [f"“{task.reason}” was cancelled meanwhile, and the phone says it was done" for task in gone]
+    look_at = [f"“{task.reason}” was canceled meanwhile, and the phone says it was done" for task in gone]
     return Made(words, visit, unit, look_at=look_at)
 
 

@@ -89,7 +89,7 @@ def unit_of(body: Body) -> Unit:
     """Unit of a record."""
     unit = Unit.objects.select_related("construction", "site").filter(pk=number_of(body, "unit")).first()
     if unit is None:
-        raise RuleViolation("That unit is not in the register.")
+        raise RuleViolation("That unit is not here any more.")
     return unit
 
 

@@ -39,7 +39,7 @@ TOO_OFTEN = "That was sent very often. Please wait an hour, or telephone us."
 class SheetForm(forms.Form):
     """Form of a sheet of labels: which units, and what sheet."""
 
-    q = ScrapField(label="Site or unit", help_text="A code or an address; empty: all.")
+    q = ScrapField(label="Site or unit", help_text="A code or an address; leave empty for all.")
     sheet = forms.ChoiceField(label="Sheet", choices=[(name, each.name) for name, each in FORMATS.items()])
     skip = forms.IntegerField(
         label="Labels used already", required=False, min_value=0, max_value=29, help_text="On the first page."
@@ -86,7 +86,7 @@ def new_label(request: HttpRequest, pk: int) -> HttpResponse:
     """Replace the QR label of a unit; the old code is invalid from then on."""
     unit = get_object_or_404(Unit, pk=pk)
     replace_label(unit, by=user_of(request), at=timezone.now())
-    messages.success(request, "A new code is in force. Print its sticker; the old one leads nowhere.")
+    messages.success(request, "The label has a new code. Print it; the old label no longer works.")
     return redirect(unit)
 
 
@@ -96,7 +96,7 @@ def label(request: HttpRequest, code: str) -> HttpResponse:
     """Page behind a QR label: the unit for staff, a report form for the public."""
     sticker = _in_force(code)
     if sticker is None:
-        raise Http404("This code is not in force any more.")
+        raise Http404("This code is no longer in use.")
     user = request.user
     if isinstance(user, User) and user.may_act_as(Role.TECHNICIAN):
         unit = sticker.unit
@@ -123,7 +123,7 @@ def _report(request: HttpRequest, sticker: UnitLabel, form: ReportForm) -> bool:
         call = Call(
             site=sticker.unit.site,
             unit=sticker.unit,
-            reported_by=data["name"] or "somebody who scanned the sticker",
+            reported_by=data["name"] or "somebody who scanned the label",
             phone=data["phone"],
             words=data["words"],
             urgency=Call.Urgency.THIS_WEEK,

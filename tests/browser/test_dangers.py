@@ -71,7 +71,7 @@ def test_each_home_leads_with_the_open_dangers(
     assert violations(page, axe_source) == []
     boxes.nth(0).get_by_role("link", name="MAKE SAFE").click()
     page.get_by_label("What made it safe").fill("boarded up")
-    page.get_by_role("button", name="It is safe now").click()
-    expect(page.get_by_text("Noted as made safe.")).to_be_visible()
+    page.get_by_role("button", name="Mark as made safe").click()
+    expect(page.get_by_text("Marked as made safe.")).to_be_visible()
     page.goto(live_server.url)
     expect(page.locator("main .caution")).to_have_count(1)

@@ -43,7 +43,7 @@ def save_finding(page: Page, *, mode: str = "binds") -> int:
     tap(page.locator("form[data-kind=finding] svg [data-panel='2']"))
     tap(page.locator("label.choice", has_text=mode))
     tap(page.get_by_text("adjusted", exact=True))
-    tap(page.get_by_role("button", name="Save it"))
+    tap(page.get_by_role("button", name="Save", exact=True))
     expect(page.get_by_text("Saved on this phone")).to_be_visible()
     return taps
 
@@ -107,7 +107,7 @@ def test_without_signal_everything_is_kept_and_sent_later(phone: Page, live_serv
     phone.goto(unit)
     expect(phone.get_by_role("heading", name="Unit U-1")).to_be_visible()
     save_finding(phone)
-    phone.get_by_role("button", name="All fine here").tap()
+    phone.get_by_role("button", name="Inspected, no faults").tap()
     waits(phone, 2)
     hurry(phone)
     phone.wait_for_timeout(1000)
@@ -119,7 +119,7 @@ def test_without_signal_everything_is_kept_and_sent_later(phone: Page, live_serv
     phone.locator("#send-now").tap()
     # Something was found, so "fine" is refused with the reason, and stays until it is answered.
     waits(phone, 1)
-    expect(phone.locator("#outbox-list")).to_contain_text("does not count as seen and fine")
+    expect(phone.locator("#outbox-list")).to_contain_text("recorded as inspected with no faults")
     phone.get_by_role("button", name="Throw it away").tap()
     phone.get_by_role("button", name="Throw it away for good").tap()
     waits(phone, 0)
@@ -226,11 +226,11 @@ def test_signing_out_names_what_is_unsent_and_clears_the_pack(
 def test_a_danger_is_not_saved_without_what_made_it_safe(phone: Page, live_server: Any, tess: User) -> None:
     phone.goto(at_the_porch(phone, live_server.url))
     phone.locator("label.choice", has_text="binds").first.tap()
-    phone.get_by_text("danger to people").tap()
-    phone.get_by_role("button", name="Save it").tap()
+    phone.get_by_text("unsafe").tap()
+    phone.get_by_role("button", name="Save", exact=True).tap()
     assert phone.locator("#made_safe_how:invalid").count() == 1
     phone.locator("#made_safe_how").fill("Panel taken out, opening boarded")
-    phone.get_by_role("button", name="Save it").tap()
+    phone.get_by_role("button", name="Save", exact=True).tap()
     hurry(phone)
     waits(phone, 0)
     assert Finding.objects.get().made_safe_how == "Panel taken out, opening boarded"
@@ -243,7 +243,7 @@ def test_the_same_fault_lately_is_asked_about(phone: Page, live_server: Any, tes
         save_finding(phone)
         hurry(phone)
         waits(phone, number - 1)
-    expect(phone.locator("#outbox-list")).to_contain_text("Say whether it is that fault still")
+    expect(phone.locator("#outbox-list")).to_contain_text("Say whether it is still the same fault")
     phone.get_by_role("button", name="No, it is a new fault").tap()
     waits(phone, 0)
     assert [finding.repeat for finding in Finding.objects.order_by("pk")] == [False, False]
@@ -303,7 +303,7 @@ def test_a_full_phone_says_so_and_keeps_the_form(phone: Page, live_server: Any, 
     phone.locator("form[data-kind=finding] svg [data-panel='2']").first.tap()
     phone.locator("label.choice", has_text="binds").first.tap()
     phone.get_by_label("Note optional").fill("squeaks")
-    phone.get_by_role("button", name="Save it").tap()
+    phone.get_by_role("button", name="Save", exact=True).tap()
     expect(phone.get_by_text("could not keep it (QuotaExceededError)")).to_be_visible()
     assert phone.get_by_label("Note optional").input_value() == "squeaks"
 
@@ -334,8 +334,8 @@ def test_the_browser_is_killed_and_nothing_is_lost(
 
 def test_a_whole_site_is_fine_with_one_tap(phone: Page, live_server: Any, tess: User) -> None:
     at_the_porch(phone, live_server.url)
-    phone.get_by_role("link", name="At the porch").tap()
-    phone.get_by_role("button", name="All units are fine").tap()
+    phone.get_by_role("link", name="Start visit").tap()
+    phone.get_by_role("button", name="All inspected, no faults").tap()
     hurry(phone)
     waits(phone, 0)
     assert Inspection.objects.get().outcome == "fine"

@@ -115,10 +115,10 @@ def test_from_files_to_figures(
     page.get_by_label("Day", exact=True).fill(working_day.isoformat())
     page.get_by_label("Starts at").fill("10:00")
     page.get_by_label("Tess Example").check()
-    page.get_by_role("button", name="Propose this visit").click()
+    page.get_by_role("button", name="Save as proposed").click()
     page.wait_for_url(f"{base}/visits/*/")
     look(page, axe_source)
-    page.get_by_role("button", name="Confirm it").click()
+    page.get_by_role("button", name="Confirm visit").click()
     expect(page.get_by_text("confirmed").first).to_be_visible()
 
     change_hands(page, base, "tess")  # the technician takes the calendar along and records what is found
@@ -139,7 +139,7 @@ def test_from_files_to_figures(
     page.get_by_label("What is wrong").select_option(label="cracked")
     page.get_by_role("combobox", name="Panel").select_option("3")
     page.get_by_role("combobox", name="Corner").select_option("LR")
-    page.get_by_role("button", name="Record the finding").click()
+    page.get_by_role("button", name="Save", exact=True).click()
     page.wait_for_url(call_address)
     expect(page.get_by_text("cracked").first).to_be_visible()
     look(page, axe_source)

@@ -155,7 +155,7 @@ def test_a_phone_without_room_keeps_nothing_by_halves(
     phone.locator("label.choice", has_text="binds").first.tap()
     phone.locator("#photo").set_input_files({"name": "a.jpg", "mimeType": "image/jpeg", "buffer": small_jpeg})
     for _ in range(3):
-        phone.get_by_role("button", name="Save it").tap()
+        phone.get_by_role("button", name="Save", exact=True).tap()
         expect(phone.get_by_text("Nothing is saved yet")).to_be_visible()
     waits(phone, 0)
     phone.get_by_role("button", name="Save without the photo").tap()
@@ -175,7 +175,7 @@ def test_a_photo_that_the_browser_cannot_read_is_said_and_nothing_is_lost(
     phone.locator("#photo").set_input_files(
         {"name": "IMG_1.HEIC", "mimeType": "image/heic", "buffer": content}
     )
-    phone.get_by_role("button", name="Save it").tap()
+    phone.get_by_role("button", name="Save", exact=True).tap()
     expect(phone.get_by_text("cannot read that photo")).to_be_visible()
     waits(phone, 0)
     phone.get_by_role("button", name="Save without the photo").tap()
@@ -227,7 +227,7 @@ def test_recorded_yesterday_and_sent_today_keeps_yesterday(phone: Page, live_ser
     unit = at_the_porch(phone, live_server.url)
     phone.context.set_offline(True)
     phone.goto(unit)
-    phone.get_by_role("button", name="All fine here").tap()
+    phone.get_by_role("button", name="Inspected, no faults").tap()
     waits(phone, 1)
     change_waiting(
         phone,

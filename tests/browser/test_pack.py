@@ -83,7 +83,7 @@ def test_packing_that_breaks_off_says_so_and_goes_on(phone: Page, live_server: A
     phone.goto(f"{live_server.url}/field/")
     expect(phone.locator("#pack")).to_contain_text("Unfinished: 4 of 6 pages")
     phone.context.unroute("**/field/units/**")
-    phone.get_by_role("link", name="At the porch").tap()
+    phone.get_by_role("link", name="Start visit").tap()
     phone.wait_for_url("**/stops/**")
     for _ in range(100):
         if (
@@ -165,7 +165,7 @@ def test_a_page_left_open_records_nothing_for_somebody_else(
     phone.evaluate("document.dispatchEvent(new Event('visibilitychange'))")
     expect(phone.locator("#outbox")).to_contain_text("Somebody else is signed in")
     phone.locator("label.choice", has_text="binds").first.tap()
-    phone.get_by_role("button", name="Save it").tap()
+    phone.get_by_role("button", name="Save", exact=True).tap()
     expect(phone.locator("form[data-kind=finding] .said")).to_contain_text("nothing is recorded here")
     waits(phone, 0)
 

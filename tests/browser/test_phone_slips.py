@@ -64,12 +64,10 @@ def test_what_is_on_its_way_is_not_taken_back(phone: Page, live_server: Any, tes
 @pytest.mark.parametrize("path", ["stop", "finish"])
 def test_a_second_tap_makes_no_second_record(phone: Page, live_server: Any, tess: User, path: str) -> None:
     at_the_porch(phone, live_server.url)
-    phone.get_by_role("link", name="At the porch").tap()
+    phone.get_by_role("link", name="Start visit").tap()
     if path == "finish":
         phone.get_by_role("link", name="Finish the visit").tap()
-    button = phone.get_by_role(
-        "button", name="The visit is finished" if path == "finish" else "All units are"
-    )
+    button = phone.get_by_role("button", name="Finish the visit" if path == "finish" else "All inspected")
     button.tap()
     expect(phone.get_by_text("Saved on this phone")).to_be_visible()
     button.tap()
@@ -105,7 +103,7 @@ def test_a_night_in_a_pocket_makes_no_record_of_today(phone: Page, live_server: 
     phone.wait_for_timeout(500)
     assert phone.evaluate("localStorage.getItem('office-clock')")
     phone.context.set_offline(True)
-    phone.get_by_role("button", name="All fine here").tap()
+    phone.get_by_role("button", name="Inspected, no faults").tap()
     waits(phone, 1)
     phone.context.unroute("**/field/token/")
     phone.evaluate("asleep = 0")
@@ -162,9 +160,9 @@ def test_what_is_taken_back_while_others_are_sent_is_not_sent(
 def test_what_is_not_seen_is_not_said(phone: Page, live_server: Any, tess: User) -> None:
     """Words on a danger that was none after all, and pieces where nothing was replaced."""
     phone.goto(at_the_porch(phone, live_server.url))
-    phone.get_by_text("danger to people", exact=True).tap()
+    phone.get_by_text("unsafe", exact=True).tap()
     phone.get_by_label("What was done to make it safe").fill("panel taken down")
-    phone.get_by_text("hinders use", exact=True).tap()
+    phone.get_by_text("hard to operate", exact=True).tap()
     save_finding(phone)
     hurry(phone)
     waits(phone, 0)

@@ -73,17 +73,17 @@ def test_a_visit_is_finished_without_signal_but_for_one_task(
     phone: Page, live_server: Any, visit: Visit
 ) -> None:
     packed(phone, live_server.url)
-    phone.get_by_role("link", name="At the porch").tap()
+    phone.get_by_role("link", name="Start visit").tap()
     phone.get_by_role("link", name="Finish the visit").tap()
     expect(phone.get_by_role("heading", name="Finish the visit")).to_be_visible()
     phone.get_by_label("checked once a year").select_option("part_missing")
     expect(phone.locator("[data-not-done]")).to_have_text("1 not done")
-    phone.get_by_role("button", name="The visit is finished").tap()
+    phone.get_by_role("button", name="Finish the visit").tap()
     assert phone.locator("input[name^=part_]:invalid").count() == 1
     phone.get_by_label("Which part is missing").locator("visible=true").fill("corner key")
     phone.get_by_label("How many pieces").locator("visible=true").fill("2")
     phone.get_by_label("Note").fill("key is with the neighbor")
-    phone.get_by_role("button", name="The visit is finished").tap()
+    phone.get_by_role("button", name="Finish the visit").tap()
     expect(phone.locator(".said", has_text="Saved on this phone").first).to_be_visible()
     phone.goto(f"{live_server.url}/field/")
     expect(phone.locator("ol.stops")).to_contain_text("Finished on this phone, not sent yet.")
@@ -115,7 +115,7 @@ def test_a_danger_is_made_safe_with_the_visit_without_signal(
     expect(first).to_contain_text("Danger.")
     phone.get_by_role("link", name="Finish the visit").tap()
     phone.get_by_label("What made it safe").fill("opening boarded")
-    phone.get_by_role("button", name="The visit is finished").tap()
+    phone.get_by_role("button", name="Finish the visit").tap()
     sent(phone)
     assert SafetyAnswer.objects.get(question="fall_risk").made_safe_how == "opening boarded"
     assert Call.objects.get().state == "completed"
@@ -123,11 +123,11 @@ def test_a_danger_is_made_safe_with_the_visit_without_signal(
 
 def test_care_of_a_unit_without_signal(phone: Page, live_server: Any, visit: Visit) -> None:
     packed(phone, live_server.url)
-    phone.get_by_role("link", name="At the porch").tap()
-    phone.get_by_role("link", name="Work and care").tap()
+    phone.get_by_role("link", name="Start visit").tap()
+    phone.get_by_role("link", name="Work and maintenance").tap()
     phone.get_by_label("checked once a year").uncheck()
     phone.get_by_label("Lubricate the track").uncheck()
-    phone.get_by_role("button", name="This care is done").tap()
+    phone.get_by_role("button", name="Mark done").tap()
     sent(phone)
     assert Work.objects.get().kind == "cleaned"
     assert MaintenanceTask.objects.get(state="completed").reason == "cleaned once a year"
@@ -141,13 +141,13 @@ def test_a_set_is_replaced_by_another_type_without_signal(
     packed(phone, live_server.url)
     phone.goto(f"{live_server.url}/field/units/{part.unit_id}/work/")
     phone.get_by_text("replaced", exact=True).tap()
-    phone.get_by_text("The whole set").tap()
-    phone.get_by_role("button", name="Save the work").tap()
+    phone.get_by_text("Whole set", exact=True).tap()
+    phone.get_by_role("button", name="Save", exact=True).tap()
     assert phone.locator("select:invalid").count() == 2  # which part, and by what
     phone.get_by_label("On what").select_option(str(part.pk))
     phone.get_by_label("New part", exact=True).select_option(str(other.pk))
     phone.get_by_label("Lot of the new part").fill("L-7")
-    phone.get_by_role("button", name="Save the work").tap()
+    phone.get_by_role("button", name="Save", exact=True).tap()
     sent(phone)
     new = InstalledPart.objects.in_place().get()
     assert (new.component_type, new.lot, new.fitted_on) == (other, "L-7", timezone.localdate())
@@ -160,12 +160,12 @@ def test_pieces_replaced_are_counted_without_signal(phone: Page, live_server: An
     phone.goto(f"{live_server.url}/field/units/{unit.pk}/work/")
     phone.get_by_text("replaced", exact=True).tap()
     phone.get_by_label("Pieces", exact=True).fill("2")
-    phone.get_by_role("button", name="Save the work").tap()
+    phone.get_by_role("button", name="Save", exact=True).tap()
     phone.goto(f"{live_server.url}/field/units/{unit.pk}/")
     phone.locator("label.choice", has_text="binds").first.tap()
     phone.get_by_text("replaced", exact=True).tap()
     phone.get_by_label("Pieces replaced").fill("3")
-    phone.get_by_role("button", name="Save it").tap()
+    phone.get_by_role("button", name="Save", exact=True).tap()
     sent(phone, number=2)
     assert sorted(Work.objects.filter(kind="replaced").values_list("pieces", flat=True)) == [2, 3]
 
@@ -192,7 +192,7 @@ def test_a_record_of_yesterday_sent_today_counts_for_yesterday(
     now = timezone.now()
     phone.context.clock.install(time=now - timedelta(days=1))
     phone.goto(f"{live_server.url}/field/stops/{visit.pk}/")
-    phone.get_by_role("button", name="All units are fine").tap()
+    phone.get_by_role("button", name="All inspected, no faults").tap()
     waits(phone, 1)
     phone.context.clock.set_system_time(timezone.now())
     phone.goto(f"{live_server.url}/field/")
@@ -223,11 +223,11 @@ def test_nothing_stays_chosen_for_the_next_finding(phone: Page, live_server: Any
     phone.get_by_role("button", name="Lower left").tap()
     expect(chosen).to_have_text("Panel 2, lower left corner")
     phone.locator("label.choice", has_text="binds").first.tap()
-    phone.get_by_role("button", name="Save it").tap()
+    phone.get_by_role("button", name="Save", exact=True).tap()
     expect(chosen).to_have_text("Nothing chosen yet")
     expect(phone.locator("[aria-pressed=true]")).to_have_count(0)
     phone.locator("label.choice", has_text="worn").first.tap()
-    phone.get_by_role("button", name="Save it").tap()
+    phone.get_by_role("button", name="Save", exact=True).tap()
     sent(phone, number=2)
     places = Finding.objects.order_by("pk").values_list("panel", "corner")
     assert list(places) == [(2, "LL"), (None, "")]

@@ -42,10 +42,10 @@ def test_two_schedulers_change_one_site(two: list[Page], live_server: Any, axe_s
         page.goto(f"{live_server.url}/sites/{site.pk}/change/")
     ann.get_by_label("Address").fill("14 Maple Bend, rear house")
     ann.get_by_label("Access notes").fill("Gate on the right\nThe dog is tame")
-    ann.get_by_role("button", name="Store").click()
-    expect(ann.get_by_text("Stored.")).to_be_visible()
+    ann.get_by_role("button", name="Save", exact=True).click()
+    expect(ann.get_by_text("Saved.")).to_be_visible()
     bob.get_by_label("Access notes").fill("Ring at number 16")
-    bob.get_by_role("button", name="Store").click()
+    bob.get_by_role("button", name="Save", exact=True).click()
     wrongs = bob.locator(".wrongs")
     expect(wrongs).to_contain_text("Ann Testly")
     expect(wrongs).to_contain_text("saved “14 Maple Bend, rear house” here meanwhile")
@@ -55,7 +55,7 @@ def test_two_schedulers_change_one_site(two: list[Page], live_server: Any, axe_s
     assert violations(bob, axe_source) == []
     site.refresh_from_db()
     assert site.access_notes.splitlines() == ["Gate on the right", "The dog is tame"]
-    bob.get_by_role("button", name="Store").click()
-    expect(bob.get_by_text("Stored.")).to_be_visible()
+    bob.get_by_role("button", name="Save", exact=True).click()
+    expect(bob.get_by_text("Saved.")).to_be_visible()
     site.refresh_from_db()
     assert (site.address, site.access_notes) == ("14 Maple Bend, rear house", "Ring at number 16")

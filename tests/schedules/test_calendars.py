@@ -110,10 +110,10 @@ def test_there_is_one_link_a_person_and_one_for_the_team(as_technician: Client, 
     # Not a moment ago: that would be the same form sent twice.
     CalendarLink.objects.update(made_at=datetime.now(UTC) - timedelta(minutes=1))
     answer = as_technician.post("/calendars/make/", follow=True)
-    assert "There is a link in force already; replace it instead." in answer.content.decode()
+    assert "There is already a link in use; replace it instead." in answer.content.decode()
     link_of(None)
     CalendarLink.objects.update(made_at=datetime.now(UTC) - timedelta(minutes=1))
-    with pytest.raises(RuleViolation, match="in force already"):
+    with pytest.raises(RuleViolation, match="already a link in use"):
         link_of(None)
 
 

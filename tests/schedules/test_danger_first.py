@@ -65,7 +65,9 @@ def test_it_is_marked_in_the_lists_of_the_week(
     other = at_site(SiteFactory(address="3 Unplanned Way"), reason=DANGER, priority=1)
     page, plan = told(as_scheduler.get(routes).content), reverse("schedules:plan_visit")
     page = page[page.index("</h1>") :]
-    assert page.index("MAKE SAFE first: on no visit yet") < page.index("3 Unplanned Way") < page.index("<nav")
+    assert (
+        page.index("MAKE SAFE first: not on a visit yet") < page.index("3 Unplanned Way") < page.index("<nav")
+    )
     assert "MAKE SAFE" in told(as_scheduler.get(f"{plan}?site={other.site_id}").content)
 
 

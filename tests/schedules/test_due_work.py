@@ -101,9 +101,9 @@ def test_a_scrap_of_the_address_postcode_or_owner_finds_a_site(as_scheduler: Cli
 
 def test_an_empty_list_says_what_will_be_here(as_scheduler: Client) -> None:
     page = as_scheduler.get("/due/").content.decode()
-    assert "Nothing is due today that has no visit" in page
+    assert "Everything due today is on a visit" in page
     assert "/who-does-the-care/" in page
-    assert "Nobody has looked for due care yet" in page
+    assert "Due maintenance has not been checked yet" in page
 
 
 def test_the_page_says_when_the_clock_last_looked(as_scheduler: Client) -> None:
@@ -117,7 +117,7 @@ def test_the_page_says_when_the_clock_last_looked(as_scheduler: Client) -> None:
 def test_a_scheduler_can_look_without_waiting_for_the_clock(as_scheduler: Client) -> None:
     NextDueFactory(installed_part__unit__site__care_by="us")
     answer = as_scheduler.post("/due/look/", follow=True)
-    assert "Looked: 1 new task." in answer.content.decode()
+    assert "Checked: 1 new task." in answer.content.decode()
     assert MaintenanceTask.objects.open().count() == 1
     assert as_scheduler.get("/due/look/").status_code == 405
 

@@ -110,7 +110,7 @@ def test_care_that_is_not_needed_any_more_ends() -> None:
     assert task.state == "cancelled"
     assert not NextDue.objects.exists()
     assert (
-        Change.objects.about(task).order_by("-pk")[0].action == "cancelled: the part is not exposed any more"
+        Change.objects.about(task).order_by("-pk")[0].action == "canceled: the part is not exposed any more"
     )
 
 

@@ -133,7 +133,7 @@ def test_a_cancelled_visit_stays_for_thirty_days_marked_in_words(days_ago: int, 
     visit_of(state="cancelled", changed_at=AT - timedelta(days=days_ago), starts_at=AT + timedelta(days=3))
     seen = seen_in(visits_feed(None, at=AT))
     assert len(seen) == shown
-    assert all(event.status == "CANCELLED" and event.summary.startswith("CANCELLED: ") for event in seen)
+    assert all(event.status == "CANCELLED" and event.summary.startswith("CANCELED: ") for event in seen)
 
 
 def test_a_person_has_their_own_visits_and_the_team_has_all() -> None:
@@ -261,7 +261,7 @@ def test_due_care_is_one_all_day_entry_a_site_and_day() -> None:
         (date(2026, 6, 1), date(2026, 6, 2)),
     ]
     unit = first.installed_part.unit
-    assert seen[0].summary == "Care due at 12 Heron Lane: 2 tasks, 1 h 15 min"
+    assert seen[0].summary == "Maintenance due at 12 Heron Lane: 2 tasks, 1 h 15 min"
     assert seen[0].description == (
         f"{unit}: Oil the track: never recorded as done\n{unit}: Wash the film: last done Nov 20, 2025"
     )
@@ -309,7 +309,7 @@ def test_a_calendar_of_more_than_it_can_show_says_so() -> None:
         maintenance_at(SiteFactory(care_by="us"), next_due_on=date(2026, 5, 20 + n))
     seen = seen_in(due_feed(at=AT, most=3))
     assert [event.starts for event in seen] == [date(2026, 5, 20 + n) for n in range(4)]
-    assert seen[-1].summary == "More care is due from here on than fits into this calendar"
+    assert seen[-1].summary == "More maintenance is due from here on than fits into this calendar"
 
 
 @pytest.mark.parametrize("entries", [3, 30])

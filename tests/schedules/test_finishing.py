@@ -103,8 +103,8 @@ def test_each_open_task_must_be_told_of_and_nothing_happens_before(visit: Visit)
         finished(visit, "")
     assert refused.value.reasons == {
         "": [
-            "Say whether it was done, or why not: “care 1”.",
-            "Say whether it was done, or why not: “the call”.",
+            "Mark it as done, or say why not: “care 1”.",
+            "Mark it as done, or say why not: “the call”.",
         ]
     }
     visit.refresh_from_db()
@@ -144,7 +144,7 @@ def test_a_cancelled_visit_one_without_people_and_one_to_come_are_refused(visit:
     with pytest.raises(RuleViolation, match="Nobody is named"):
         finished(visit, "", "", "")
     Visit.objects.update(state="cancelled")
-    with pytest.raises(RuleViolation, match="was cancelled"):
+    with pytest.raises(RuleViolation, match="was canceled"):
         finished(visit, "", "", "")
 
 

@@ -76,7 +76,7 @@ def test_a_visit_line_by_line() -> None:
 
 
 def test_due_care_is_an_all_day_entry_that_leaves_the_day_free() -> None:
-    body = build_calendar("Care due", [due(place="1 Elm Street", sequence=1)])
+    body = build_calendar("Maintenance due", [due(place="1 Elm Street", sequence=1)])
     assert event_lines(body) == sorted(
         [
             "SUMMARY:Wash screens",
@@ -98,7 +98,7 @@ def test_due_care_is_an_all_day_entry_that_leaves_the_day_free() -> None:
     [
         ("TENTATIVE", "OPAQUE", "Clean and oil tracks"),
         ("CONFIRMED", "OPAQUE", "Clean and oil tracks"),
-        ("CANCELLED", "TRANSPARENT", "CANCELLED: Clean and oil tracks"),
+        ("CANCELLED", "TRANSPARENT", "CANCELED: Clean and oil tracks"),
     ],
 )
 def test_the_status_is_said_and_a_cancelled_visit_frees_the_hour(
@@ -126,7 +126,10 @@ def test_what_a_feed_must_not_carry_is_never_there() -> None:
 
 def test_an_entry_without_words_still_has_a_title() -> None:
     lines = lines_of(build_calendar("x", [visit(summary="\x00\n"), due(summary="")]))
-    assert [line for line in lines if line.startswith("SUMMARY")] == ["SUMMARY:Care due", "SUMMARY:Visit"]
+    assert [line for line in lines if line.startswith("SUMMARY")] == [
+        "SUMMARY:Maintenance due",
+        "SUMMARY:Visit",
+    ]
 
 
 def test_the_text_example_of_the_standard() -> None:

@@ -81,8 +81,8 @@ def test_any_text_makes_a_clean_feed_and_reads_back_as_cleaned(
     body = build_calendar(name, [entry, due(summary=summary, place=place, description=description)])
     assert lint(body) == []
     seen_due, seen_visit = read_with_icalendar(body)
-    assert seen_visit.summary == ("CANCELLED: " if cancelled else "") + (one_line(summary) or "Visit")
-    assert seen_due.summary == (one_line(summary) or "Care due")
+    assert seen_visit.summary == ("CANCELED: " if cancelled else "") + (one_line(summary) or "Visit")
+    assert seen_due.summary == (one_line(summary) or "Maintenance due")
     for seen in (seen_due, seen_visit):
         assert seen.description == many_lines(description)
         assert seen.location == one_line(place, joined_by=", ")

@@ -69,7 +69,7 @@ def as_seen(entry: VisitEvent | DueEvent) -> SeenEvent:
     ends: datetime | date
     if isinstance(entry, VisitEvent):
         starts, ends = entry.starts_at.astimezone(UTC), entry.ends_at.astimezone(UTC)
-        mark = "CANCELLED: " if entry.status == "CANCELLED" else ""
+        mark = "CANCELED: " if entry.status == "CANCELLED" else ""
     else:
         starts, ends = entry.due_on, entry.due_on + timedelta(days=1)
     return SeenEvent(

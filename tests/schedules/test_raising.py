@@ -250,7 +250,7 @@ def test_a_task_nobody_needs_is_taken_off_the_list_with_the_reason(change: Any, 
     assert operations.raise_due(TODAY, at=AT) == 0
     task.refresh_from_db()
     assert task.state == "cancelled"
-    assert Change.objects.about(task).get(action__startswith="cancelled").action == f"cancelled: {why}"
+    assert Change.objects.about(task).get(action__startswith="cancelled").action == f"canceled: {why}"
     assert len(open_tasks(still_due)) == 1
     assert "1 no longer needed" in ClockMark.objects.get(task="schedules.raise_due").said
 

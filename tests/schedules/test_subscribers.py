@@ -81,7 +81,7 @@ def test_a_subscriber_follows_visits_as_they_are_planned_moved_and_cancelled(
     seen = listed(url, tmp_path)
     moved = seen["1 Heron Lane, rear; upper"]
     assert (moved.starts, moved.ends) == (start_of(6), start_of(6) + timedelta(minutes=90))
-    assert seen["2 Quay Lane"].summary.startswith("CANCELLED: ")
+    assert seen["2 Quay Lane"].summary.startswith("CANCELED: ")
 
 
 def test_a_subscriber_sees_due_care_as_whole_days_and_done_care_go(live_server: Any, tmp_path: Path) -> None:

@@ -92,7 +92,7 @@ def test_a_task_waits_until_a_day_and_goes_on() -> None:
     task = operations.stop_waiting(task, by=None, at=AT)
     assert (task.waiting_for, task.waiting_until) == ("", None)
     actions = list(Change.objects.about(task).order_by("pk").values_list("action", flat=True))
-    assert actions == ["waits for a part until June 1, 2026", "waits no longer"]
+    assert actions == ["on hold for a part until June 1, 2026", "resumed"]
     operations.stop_waiting(task, by=None, at=AT)
     assert Change.objects.about(task).count() == 2
 
@@ -126,7 +126,7 @@ def test_what_is_over_can_not_end_the_other_way() -> None:
     done, cancelled = TaskFactory(state="completed", done_on=TODAY), TaskFactory(state="cancelled")
     with pytest.raises(RuleViolation, match="done already"):
         operations.cancel_task(done, by=None, at=AT)
-    with pytest.raises(RuleViolation, match="was cancelled"):
+    with pytest.raises(RuleViolation, match="was canceled"):
         operations.complete_task(cancelled, on=TODAY, by=None, at=AT)
     with pytest.raises(RuleViolation, match="nothing can change"):
         operations.let_task_wait(done, waiting_for="part", until=TODAY, by=None, at=AT)
@@ -175,13 +175,13 @@ def test_the_page_of_a_task_says_why_it_is_there_and_what_became_of_it(as_techni
     page = as_technician.get(f"/tasks/{task.pk}/").content.decode()
     for text in [
         "Wet the nest first.",
-        "too cold for the film",
+        "too cold for the vinyl",
         "two people",
-        "care due",
+        "maintenance",
         "May 4, 2026, 9:00 AM",
     ]:
         assert text in page
-    assert "Let it wait" not in page
+    assert "Put on hold" not in page
 
 
 def test_a_scheduler_lets_a_task_wait_and_go_on(as_scheduler: Client, scheduler: User) -> None:
@@ -193,7 +193,7 @@ def test_a_scheduler_lets_a_task_wait_and_go_on(as_scheduler: Client, scheduler:
     assert answer["Location"] == f"/tasks/{task.pk}/"
     task.refresh_from_db()
     assert (task.waiting_for, task.waiting_until) == ("maker", until)
-    assert "It waits no longer" in as_scheduler.get(f"/tasks/{task.pk}/").content.decode()
+    assert "Resume" in as_scheduler.get(f"/tasks/{task.pk}/").content.decode()
     as_scheduler.post(f"/tasks/{task.pk}/go-on/")
     task.refresh_from_db()
     assert task.waiting_for == ""
@@ -213,7 +213,7 @@ def test_a_scheduler_cancels_with_a_reason_that_stays(as_scheduler: Client) -> N
     as_scheduler.post(f"/tasks/{task.pk}/cancel/", {"why": "unit was sold"})
     task.refresh_from_db()
     assert task.state == "cancelled"
-    assert "cancelled: unit was sold" in as_scheduler.get(f"/tasks/{task.pk}/").content.decode()
+    assert "canceled: unit was sold" in as_scheduler.get(f"/tasks/{task.pk}/").content.decode()
 
 
 def test_a_scheduler_notes_work_done_outside_of_a_visit(as_scheduler: Client) -> None:

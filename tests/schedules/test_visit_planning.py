@@ -43,7 +43,7 @@ def test_the_form_offers_what_the_site_needs_with_the_due_ticked(as_scheduler: C
     page = as_scheduler.get(f"/visits/plan/?site={site.pk}").content.decode()
     for task, ticked in ((due, True), (call, True), (waits, False)):
         assert (f'value="{task.pk}" checked' in page) == ticked
-    assert "waits for a part until Jun 1, 2026" in page
+    assert "on hold for a part until Jun 1, 2026" in page
     assert "take about 1 h." in page
     assert "Check sill" in page
     assert "Not here" not in page
@@ -92,7 +92,7 @@ def test_care_that_comes_due_soon_can_go_along(as_scheduler: Client) -> None:
     NextDueFactory(installed_part=due.installed_part, next_due_on=date(2026, 9, 10), rule__name="far away")
     site = due.installed_part.unit.site
     page = as_scheduler.get(f"/visits/plan/?site={site.pk}").content.decode()
-    assert "do it with this visit?" in page
+    assert "do it on this visit?" in page
     assert "far away" not in page.lower()
     as_scheduler.post(f"/visits/plan/?site={site.pk}", filled_in(coming=[due.pk]))
     (taken,) = Visit.objects.get().visit_tasks.all()
@@ -107,7 +107,7 @@ def test_care_that_comes_due_soon_can_go_along(as_scheduler: Client) -> None:
 def test_a_visit_without_tasks_says_what_it_is_for(as_scheduler: Client) -> None:
     site = SiteFactory()
     refused = as_scheduler.post(f"/visits/plan/?site={site.pk}", filled_in())
-    assert "Tick at least one task, or say in the note" in refused.content.decode()
+    assert "Check at least one task, or say in the note" in refused.content.decode()
     as_scheduler.post(f"/visits/plan/?site={site.pk}", filled_in(note="Measure the new porch"))
     assert Visit.objects.get().minutes == 15
 
@@ -134,7 +134,7 @@ def test_a_visit_over_the_changing_of_the_clocks_takes_the_minutes_it_says(as_sc
 def test_the_past_is_refused_unless_it_is_recorded_afterward(as_scheduler: Client, technician: User) -> None:
     task = at_site()
     where, form = f"/visits/plan/?site={task.site_id}", filled_in(task, day="2026-04-17")
-    assert "Tick “It has taken place”" in as_scheduler.post(where, form).content.decode()
+    assert "Check “It already took place”" in as_scheduler.post(where, form).content.decode()
     over = {**form, "idempotency_key": uuid.uuid4(), "already_over": "on"}
     assert "Say who was there." in as_scheduler.post(where, over).content.decode()
     over |= {"idempotency_key": uuid.uuid4(), "technicians": [technician.pk]}

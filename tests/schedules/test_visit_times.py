@@ -72,7 +72,7 @@ def test_outside_the_hours_of_who_goes_it_is_asked_once(
     WorkingDay.objects.create(weekday=1, where="shop", **hours)
     page = ask(as_scheduler, technician, visit, note="Keep this", **fields)
     assert why in page
-    assert "or tick “Plan it all the same”" in page
+    assert "or check “Plan it all the same”" in page
     assert 'name="all_the_same"' in page
     assert "Keep this" in page
     before = Visit.objects.get(pk=visit.pk).starts_at if visit else None
@@ -119,7 +119,7 @@ def test_nobody_is_moved_into_an_absence_and_customers_are_not_told_of_it(techni
     visit = planned(at_site(), technician)
     moved = NINE + timedelta(days=1)
     Absence.objects.create(person=technician, first_on=moved.date(), last_on=moved.date(), note="ill")
-    for agreed, why in ((False, r"is away on May 5, 2026 \(ill\)"), (True, "not to be had any more")):
+    for agreed, why in ((False, r"is away on May 5, 2026 \(ill\)"), (True, "no longer available")):
         with pytest.raises(RuleViolation, match=why):
             operations.move_visit(
                 visit, person=technician, starts={visit.pk: moved}, agreed=agreed, by=None, at=AT

@@ -48,7 +48,7 @@ def test_the_page_of_a_visit_shows_what_to_know_and_what_comes_next(
         "Lubricate the track",
         "Thin silicone only.",
         "A task needs two people; only one is named.",
-        "Confirm it",
+        "Confirm visit",
     ]:
         assert text in page
 
@@ -67,7 +67,7 @@ def test_a_technician_opens_the_visit_and_can_finish_but_not_change_it(
 
 def test_confirming_takes_somebody_to_go(as_scheduler: Client, technician: User) -> None:
     visit = planned(at_site())
-    assert "Say who goes" in as_scheduler.get(f"/visits/{visit.pk}/").content.decode()
+    assert "Choose who goes" in as_scheduler.get(f"/visits/{visit.pk}/").content.decode()
     answer = as_scheduler.post(f"/visits/{visit.pk}/confirm/", follow=True)
     assert "Nobody is named for this visit yet" in answer.content.decode()
     visit.technicians.add(technician)
@@ -164,15 +164,15 @@ def test_cancelling_puts_the_tasks_back_and_needs_a_reason(as_scheduler: Client,
     task.refresh_from_db()
     assert (visit.state, visit.sequence, task.state) == ("cancelled", 1, "needs-action")
     page = as_scheduler.get(f"/visits/{visit.pk}/").content.decode()
-    assert "cancelled: customer away" in page
-    assert "Confirm it" not in page
+    assert "canceled: customer away" in page
+    assert "Confirm visit" not in page
 
 
 def test_what_is_over_stays_as_it_is() -> None:
     cancelled = VisitFactory(state="cancelled")
     finished = VisitFactory(finished_at=NINE, state="confirmed")
     assert operations.cancel_visit(cancelled, why="", by=None, at=AT) == cancelled
-    with pytest.raises(RuleViolation, match="was cancelled"):
+    with pytest.raises(RuleViolation, match="was canceled"):
         operations.confirm_visit(cancelled, by=None, at=AT)
     with pytest.raises(RuleViolation, match="is finished"):
         operations.cancel_visit(finished, why="x", by=None, at=AT)

@@ -185,13 +185,13 @@ def _fixed_already() -> None:
 @pytest.mark.parametrize(
     ("setting", "why"),
     [
-        (_nobody, "nobody works on rounds that week"),
-        (_all_away, "nobody works on rounds that week"),
+        (_nobody, "nobody is on the road that week"),
+        (_all_away, "nobody is on the road that week"),
         (_no_skill, "nobody who works that week has the skill it needs"),
         (_alone, "it needs two people, and no two are free at the same time"),
-        (_at_night, "the agreed times lie outside everybody’s hours"),
-        (_too_cold, "no day of the week reaches 50 °F, which film work needs"),
-        (_fixed_already, "a visit there is fixed for Tuesday at 9:00 AM: take it along on that"),
+        (_at_night, "the access times are outside everybody’s hours"),
+        (_too_cold, "no day of the week reaches 50 °F, which vinyl work needs"),
+        (_fixed_already, "a visit there is fixed for Tuesday at 9:00 AM: add it to that visit"),
     ],
 )
 def test_what_finds_no_place_is_told_with_the_reason(setting: Callable[[], Any], why: str) -> None:
@@ -206,7 +206,7 @@ def test_a_full_week_says_where_it_would_fit_best() -> None:
     assert len(proposals()) == 10  # two a day
     whys = set(plan.unassigned.values_list("why", flat=True))
     assert len(whys) == 1
-    assert whys.pop().startswith("the rounds are full; it would fit best on ")
+    assert whys.pop().startswith("the schedule is full; it would fit best on ")
 
 
 def test_film_work_waits_for_a_warm_day() -> None:
@@ -420,7 +420,7 @@ class TestDangers:
         assert Visit.objects.filter(visit_tasks__task=easy).exists()
         [left] = UnassignedWork.objects.all()
         assert (left.site, left.minutes) == (danger.site, 25)
-        assert left.why == "it is to be made safe before that week: plan a visit for it now"
+        assert left.why == "it must be made safe before that week: plan a visit for it now"
 
     def test_an_agreed_visit_stays_and_it_comes_before_or_right_after(self) -> None:
         person = technician()
@@ -472,5 +472,5 @@ class TestDangers:
         [visit] = proposals()
         assert visit.local_start.date() == MONDAY
         assert [entry.task for entry in visit.visit_tasks.all()] == [danger]
-        assert "take it along on that" in why_unassigned(plan)[site.code]
+        assert "add it to that visit" in why_unassigned(plan)[site.code]
         assert not fixed.visit_tasks.filter(task=other).exists()

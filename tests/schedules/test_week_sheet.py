@@ -49,9 +49,9 @@ def installation(scheduler: User) -> Client:
 
 def test_an_empty_week_says_how_to_begin(installation: Client) -> None:
     page = told(installation.get(SHEET).content)
-    assert "Nobody goes on rounds." in page
+    assert "Nobody is on the road." in page
     assert "Plan the week of " in page
-    assert "When the week is planned, what found no place is listed here" in page
+    assert "After the week is planned, what could not be scheduled is listed here" in page
 
 
 def test_a_week_is_asked_for_planned_and_shown(installation: Client) -> None:
@@ -61,7 +61,7 @@ def test_a_week_is_asked_for_planned_and_shown(installation: Client) -> None:
     work_at(site_at(9), level=3)
     answer = installation.post("/week/plan/", {"week": "2026-05-06", "horizon": "14"})
     assert answer["Location"] == SHEET
-    assert "waits to be planned" in told(installation.get(SHEET).content)
+    assert "is waiting to be planned" in told(installation.get(SHEET).content)
     plan = WeekPlan.objects.get()
     by_script = {"hx-request": "true"}
     assert installation.get(f"/week/plan/{plan.pk}/")["Location"] == SHEET
@@ -72,7 +72,7 @@ def test_a_week_is_asked_for_planned_and_shown(installation: Client) -> None:
     assert installation.get(f"/week/plan/{plan.pk}/", headers=by_script)["HX-Redirect"] == SHEET
     page = told(installation.get(SHEET).content)
     assert "4 visits made" in page
-    assert "4 visits of the week wait to be confirmed" in page
+    assert "4 visits of the week are not confirmed yet" in page
     assert "Nobody who works that week has the skill it needs" in page
     assert f'href="/routes/{person.pk}/{proposals()[0].local_start.date()}/"' in page
 
@@ -278,7 +278,7 @@ def test_times_are_agreed_and_taken_back(installation: Client) -> None:
     page = installation.post(f"/sites/{site.pk}/times/", told_times, follow=True)
     assert "from 9:00 AM until 11:00 AM: before work" in told(page.content)
     again = installation.post(f"/sites/{site.pk}/times/", told_times)
-    assert "That time is agreed already" in told(again.content)
+    assert "That access time is there already" in told(again.content)
     wrong = installation.post(f"/sites/{site.pk}/times/", {**told_times, "earliest": "12:00"})
     assert "check the two times" in told(wrong.content)
     past = installation.post(f"/sites/{site.pk}/times/", {**told_times, "on": "2026-01-05"})

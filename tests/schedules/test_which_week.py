@@ -32,7 +32,7 @@ def test_pages_of_weeks_open_on_the_next_working_day(
     as_scheduler: Client, technician: User, at: datetime, monday: str
 ) -> None:
     with time_machine.travel(at, tick=False):
-        for address, words in (("/week/", "Rounds"), ("/visits/", "Visits"), ("/week/weather/", "eather")):
+        for address, words in (("/week/", "Schedule"), ("/visits/", "Visits"), ("/week/weather/", "eather")):
             page = told(as_scheduler.get(address).content)
             assert f"{words} from {monday} to" in page or f"{words} of the week of {monday[:3]}" in page
             if address != "/week/weather/":

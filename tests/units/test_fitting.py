@@ -57,7 +57,7 @@ def test_the_share_must_be_said_where_pieces_do_not_divide() -> None:
     unit = UnitFactory(panels=4)
     plastic = InstalledPartFactory(unit=unit, component_type__kind="corner", pieces=15)
     metal = ComponentTypeFactory(kind="corner")
-    with pytest.raises(RuleViolation, match="say how many were changed"):
+    with pytest.raises(RuleViolation, match="say how many were replaced"):
         fitting.change_panel_share(
             plastic, panel=2, component_type=metal, on=date(2023, 5, 4), by=None, at=AT
         )

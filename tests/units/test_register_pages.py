@@ -125,7 +125,7 @@ def test_since_when_failures_are_heard_of_is_asked_of_a_unit_that_stood_long(as_
     answer = as_scheduler.post(f"/sites/{site.pk}/add-unit/", entries)
     assert answer.status_code == 422
     page = words(answer)
-    assert f"Say since when we would have heard of its failures: since {stood_since:%B %-d, %Y} if we" in page
+    assert f"Say since when it is under our service: since {stood_since:%B %-d, %Y} if we" in page
     as_scheduler.post(f"/sites/{site.pk}/add-unit/", entries | {"observed_from": lately})
     entries |= {"idempotency_key": key(), "code": "W-2", "installed_on": lately}
     as_scheduler.post(f"/sites/{site.pk}/add-unit/", entries)
@@ -181,7 +181,7 @@ def test_replacing_one_panel_and_removing_through_the_pages(as_scheduler: Client
     metal = ComponentTypeFactory(kind="corner", name="metal key")
     entries = {"idempotency_key": key(), "panel": 2, "component_type": metal.pk, "on": "2024-01-05"}
     page = words(as_scheduler.post(f"/parts/{keys.pk}/one-panel/", entries, follow=True))
-    assert "Changed. The other pieces go on" in page
+    assert "Replaced. The other pieces stay" in page
     assert "metal key" in page
     assert as_scheduler.post(f"/parts/{keys.pk}/one-panel/", entries).status_code == 302
     assert InstalledPart.objects.filter(component_type=metal).count() == 1
@@ -231,7 +231,7 @@ def test_stop_and_begin_watching(as_scheduler: Client) -> None:
     answer = as_scheduler.post(f"/periods/{period.pk}/stop/", {"until_on": "2022-01-01", "ended": "lapsed"})
     assert answer.status_code == 302
     answer = as_scheduler.post(f"/units/{unit.pk}/watch/", {"from_on": "2021-01-01", "began": "agreed"})
-    assert "already watching" in words(answer)
+    assert "under our service on some of these days already" in words(answer)
     as_scheduler.post(f"/units/{unit.pk}/watch/", {"from_on": "2023-01-01", "began": "agreed"})
     assert ObservationPeriod.objects.filter(unit=unit).count() == 2
 

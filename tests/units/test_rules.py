@@ -120,7 +120,7 @@ def test_a_part_is_of_its_types_kind() -> None:
     [
         (
             lambda: InstalledPartFactory(removed_on=date(2000, 1, 1)),
-            "can't be taken out before it was fitted",
+            "can't be removed before it was fitted",
         ),
         (lambda: InstalledPartFactory(pieces=0), "at least one piece"),
         (lambda: UnitFactory(removed_on=date(2000, 1, 1)), "can't be removed before it was installed"),
@@ -137,7 +137,7 @@ def test_a_part_is_of_its_types_kind() -> None:
         (lambda: SiteFactory(latitude=Decimal(38)), "both latitude and longitude"),
         (lambda: SiteFactory(year_built=68), "four digits"),
         (lambda: OwnershipFactory(until_on=date(2000, 1, 1)), "can't leave before the day they came"),
-        (lambda: ObservationPeriodFactory(until_on=date(2000, 1, 1)), "can't stop watching before"),
+        (lambda: ObservationPeriodFactory(until_on=date(2000, 1, 1)), "Service can't end before"),
     ],
 )
 def test_each_rule_has_its_sentence(write: Callable[[], object], sentence: str) -> None:
@@ -152,7 +152,7 @@ def test_one_owner_at_a_time() -> None:
 def test_watched_periods_do_not_overlap() -> None:
     period = ObservationPeriodFactory(until_on=date(2022, 1, 1))
     ObservationPeriodFactory(unit=period.unit, from_on=date(2022, 1, 1))
-    assert "already watching" in refused(
+    assert "under our service on some of these days already" in refused(
         lambda: ObservationPeriodFactory(
             unit=period.unit, from_on=date(2021, 1, 1), until_on=date(2021, 2, 1)
         )

@@ -38,7 +38,7 @@ SHEETS = {
         ComponentTypeForm,
         "Types of part",
         "type of part",
-        "What a fitted part can be made as. Figures compare these types, so give each way of making its own.",
+        "The types a part can be. Figures compare these types, so give each way of making its own.",
     ),
     "constructions": Sheet(
         Construction,
@@ -115,7 +115,7 @@ def change_row(request: HttpRequest, what: str, pk: int) -> HttpResponse:
         by=user_of(request),
         also=lambda: _parts_of(row),
     ):
-        messages.success(request, "Stored. Units already in the register keep the parts they have.")
+        messages.success(request, "Saved. Existing units keep the parts they have.")
         return redirect("units:reference", what)
     context = {"sheet": sheet, "what": what, "form": form, "row": row, "parts": parts}
     context["changes"] = Change.objects.about(row).for_page()

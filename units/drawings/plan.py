@@ -287,7 +287,9 @@ def _notes(shape: UnitShape, *, unit: LengthUnit) -> list[str]:
         step = "not measured" if shape.step_mm is None else format_length(shape.step_mm, unit=unit)
         notes.append(f"Step between channels, each side: {step}.")
     if shape.panels and shape.widest_panel_mm is not None and shape.panel_width_mm is None:
-        notes.append("Panel widths are reckoned from frame and inside edge: measure a panel before you cut.")
+        notes.append(
+            "Panel widths are calculated from frame and inside edge: measure a panel before you cut."
+        )
     return notes
 
 

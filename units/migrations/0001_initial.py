@@ -25,7 +25,7 @@ class Migration(migrations.Migration):
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
                 ('name', models.CharField(max_length=80, unique=True)),
-                ('kind', models.CharField(choices=[('frame', 'frame'), ('track', 'track or liner'), ('sash', 'sash section'), ('corner', 'corner joint'), ('film', 'glazing film'), ('spline', 'spline'), ('release', 'release'), ('handle', 'handle'), ('weatherstrip', 'weatherstrip'), ('screen', 'screen'), ('lite', 'lower lite'), ('fasteners', 'fasteners'), ('sealant', 'sealant'), ('jamb', 'extension jamb'), ('drainage', 'sill drainage'), ('unit', 'whole unit')], max_length=12)),
+                ('kind', models.CharField(choices=[('frame', 'frame'), ('track', 'track or liner'), ('sash', 'sash'), ('corner', 'corner joint'), ('film', 'vinyl glazing'), ('spline', 'spline'), ('release', 'release (push pins, side spring)'), ('handle', 'handle'), ('weatherstrip', 'weatherstrip'), ('screen', 'screen'), ('lite', 'fixed lower lite'), ('fasteners', 'fasteners'), ('sealant', 'sealant'), ('jamb', 'extension jamb'), ('drainage', 'sill drainage'), ('unit', 'whole unit')], max_length=12)),
                 ('aliases', models.CharField(blank=True, help_text='Names that mean this type in import files, separated by semicolons.', max_length=240, verbose_name='other names in files')),
                 ('note', models.TextField(blank=True)),
                 ('in_use', models.BooleanField(default=True, verbose_name='offered in forms')),
@@ -43,7 +43,7 @@ class Migration(migrations.Migration):
                 ('code', models.CharField(help_text='A short mark for import files, such as 1 or B.', max_length=12, unique=True)),
                 ('aliases', models.CharField(blank=True, max_length=240, verbose_name='other names in files')),
                 ('panel_order', models.CharField(choices=[('stepped', 'stepped: each panel narrower toward the screen'), ('equal', 'equal: every panel fits every channel')], default='equal', max_length=8)),
-                ('release', models.CharField(blank=True, choices=[('pins', 'push pins with springs'), ('side_spring', 'spring on one side'), ('', 'not recorded')], max_length=12, verbose_name='panels let go by')),
+                ('release', models.CharField(blank=True, choices=[('pins', 'push pins'), ('side_spring', 'side spring'), ('', 'not recorded')], max_length=12, verbose_name='release')),
                 ('step_mm', units.fields.LengthField(blank=True, null=True, verbose_name='narrower per step, each side')),
                 ('inside_edge_mm', units.fields.LengthField(blank=True, null=True, verbose_name='inside edge of the frame')),
                 ('note', models.TextField(blank=True)),
@@ -70,12 +70,12 @@ class Migration(migrations.Migration):
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
                 ('code', models.CharField(max_length=12, unique=True)),
-                ('kind', models.CharField(choices=[('frame', 'frame'), ('track', 'track or liner'), ('sash', 'sash section'), ('corner', 'corner joint'), ('film', 'glazing film'), ('spline', 'spline'), ('release', 'release'), ('handle', 'handle'), ('weatherstrip', 'weatherstrip'), ('screen', 'screen'), ('lite', 'lower lite'), ('fasteners', 'fasteners'), ('sealant', 'sealant'), ('jamb', 'extension jamb'), ('drainage', 'sill drainage'), ('unit', 'whole unit')], max_length=12)),
+                ('kind', models.CharField(choices=[('frame', 'frame'), ('track', 'track or liner'), ('sash', 'sash'), ('corner', 'corner joint'), ('film', 'vinyl glazing'), ('spline', 'spline'), ('release', 'release (push pins, side spring)'), ('handle', 'handle'), ('weatherstrip', 'weatherstrip'), ('screen', 'screen'), ('lite', 'fixed lower lite'), ('fasteners', 'fasteners'), ('sealant', 'sealant'), ('jamb', 'extension jamb'), ('drainage', 'sill drainage'), ('unit', 'whole unit')], max_length=12)),
                 ('name', models.CharField(max_length=80)),
                 ('mechanism', models.CharField(blank=True, max_length=120)),
                 ('cause', models.CharField(blank=True, max_length=200, verbose_name='usual causes')),
                 ('detection', models.CharField(blank=True, max_length=200, verbose_name='how it shows')),
-                ('only_at_look', models.BooleanField(db_default=False, default=False, help_text='Nobody would call about it: after the last look at a unit it counts as not watched.', verbose_name='shows only when somebody looks')),
+                ('only_at_look', models.BooleanField(db_default=False, default=False, help_text='Nobody would call about it: the time after a unit’s last inspection is not counted.', verbose_name='shows only when somebody looks')),
                 ('effect', models.CharField(blank=True, max_length=200, verbose_name='effect')),
                 ('first_aid', models.CharField(blank=True, max_length=240, verbose_name='what to do at once')),
                 ('spares', models.CharField(blank=True, max_length=200, verbose_name='parts to bring')),
@@ -95,7 +95,7 @@ class Migration(migrations.Migration):
             name='InstalledPart',
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('kind', models.CharField(choices=[('frame', 'frame'), ('track', 'track or liner'), ('sash', 'sash section'), ('corner', 'corner joint'), ('film', 'glazing film'), ('spline', 'spline'), ('release', 'release'), ('handle', 'handle'), ('weatherstrip', 'weatherstrip'), ('screen', 'screen'), ('lite', 'lower lite'), ('fasteners', 'fasteners'), ('sealant', 'sealant'), ('jamb', 'extension jamb'), ('drainage', 'sill drainage'), ('unit', 'whole unit')], max_length=12)),
+                ('kind', models.CharField(choices=[('frame', 'frame'), ('track', 'track or liner'), ('sash', 'sash'), ('corner', 'corner joint'), ('film', 'vinyl glazing'), ('spline', 'spline'), ('release', 'release (push pins, side spring)'), ('handle', 'handle'), ('weatherstrip', 'weatherstrip'), ('screen', 'screen'), ('lite', 'fixed lower lite'), ('fasteners', 'fasteners'), ('sealant', 'sealant'), ('jamb', 'extension jamb'), ('drainage', 'sill drainage'), ('unit', 'whole unit')], max_length=12)),
                 ('panel', models.PositiveSmallIntegerField(default=0, help_text='0 stands for the whole unit.')),
                 ('pieces', models.PositiveSmallIntegerField(default=1, verbose_name='pieces when fitted')),
                 ('lot', models.CharField(blank=True, max_length=60)),
@@ -159,7 +159,7 @@ class Migration(migrations.Migration):
                 ('facing', models.PositiveSmallIntegerField(blank=True, help_text='0 is north, 90 east, 180 south, 270 west.', null=True, verbose_name='facing, degrees from north')),
                 ('shade', models.CharField(blank=True, choices=[('', 'not recorded'), ('none', 'no shade'), ('part', 'part shade'), ('full', 'full shade')], max_length=8)),
                 ('finish', models.CharField(blank=True, choices=[('', 'not recorded'), ('white', 'white'), ('light', 'light'), ('medium', 'medium'), ('dark', 'dark')], max_length=8)),
-                ('stack', models.CharField(blank=True, choices=[('', 'not recorded'), ('top', 'panels stack up'), ('bottom', 'panels stack down')], max_length=8, verbose_name='open panels')),
+                ('stack', models.CharField(blank=True, choices=[('', 'not recorded'), ('top', 'panels stack at the top'), ('bottom', 'panels stack at the bottom')], max_length=8, verbose_name='open panels')),
                 ('release_side', models.CharField(blank=True, choices=[('', 'not recorded'), ('left', 'left'), ('right', 'right'), ('both', 'both sides')], max_length=8)),
                 ('above_grade_mm', units.fields.LengthField(blank=True, null=True, verbose_name='porch floor above the ground')),
                 ('installed_on', models.DateField(verbose_name='installed')),
@@ -179,10 +179,10 @@ class Migration(migrations.Migration):
             name='ObservationPeriod',
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('from_on', models.DateField(verbose_name='watched from')),
-                ('until_on', models.DateField(blank=True, null=True, verbose_name='watched until')),
-                ('began', models.CharField(choices=[('fitted', 'fitted by us'), ('taken_over', 'taken over from others'), ('agreed', 'care agreed'), ('unsaid', 'not said when brought in')], default='fitted', max_length=12, verbose_name='began because')),
-                ('ended', models.CharField(blank=True, choices=[('', 'still watching'), ('removed', 'unit removed'), ('lapsed', 'contact lost or agreement ended'), ('sold', 'house sold, new owner not with us')], max_length=8, verbose_name='ended because')),
+                ('from_on', models.DateField(verbose_name='under our service since')),
+                ('until_on', models.DateField(blank=True, null=True, verbose_name='service until')),
+                ('began', models.CharField(choices=[('fitted', 'fitted by us'), ('taken_over', 'taken over from others'), ('agreed', 'maintenance agreed'), ('unsaid', 'not said when imported')], default='fitted', max_length=12, verbose_name='began because')),
+                ('ended', models.CharField(blank=True, choices=[('', 'still in service'), ('removed', 'unit removed'), ('lapsed', 'contact lost or agreement ended'), ('sold', 'house sold, new owner not with us')], max_length=8, verbose_name='ended because')),
                 ('last_contact_on', models.DateField(blank=True, null=True, verbose_name='last contact')),
                 ('changed_at', models.DateTimeField(auto_now=True)),
                 ('batch', models.ForeignKey(blank=True, editable=False, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='core.batch')),
@@ -332,11 +332,11 @@ class Migration(migrations.Migration):
         ),
         migrations.AddConstraint(
             model_name='observationperiod',
-            constraint=models.CheckConstraint(condition=models.Q(('until_on__isnull', True), ('until_on__gte', models.F('from_on')), _connector='OR'), name='observationperiod_dates_in_order', violation_error_message="We can't stop watching before we began: check the two dates."),
+            constraint=models.CheckConstraint(condition=models.Q(('until_on__isnull', True), ('until_on__gte', models.F('from_on')), _connector='OR'), name='observationperiod_dates_in_order', violation_error_message="Service can't end before it began: check the two dates."),
         ),
         migrations.AddConstraint(
             model_name='observationperiod',
-            constraint=servicedesk.core.rules.constraints.NoOverlap(end='until_on', message='We were already watching this unit on some of these days: join the two periods.', name='observationperiod_no_overlap', slot=('unit_id',), start='from_on'),
+            constraint=servicedesk.core.rules.constraints.NoOverlap(end='until_on', message='This unit was under our service on some of these days already: join the periods.', name='observationperiod_no_overlap', slot=('unit_id',), start='from_on'),
         ),
         migrations.AddIndex(
             model_name='installedpart',
@@ -364,7 +364,7 @@ class Migration(migrations.Migration):
         ),
         migrations.AddConstraint(
             model_name='installedpart',
-            constraint=models.CheckConstraint(condition=models.Q(('removed_on__isnull', True), ('removed_on__gte', models.F('fitted_on')), _connector='OR'), name='installed_part_dates_in_order', violation_error_message="A part can't be taken out before it was fitted: check the two dates."),
+            constraint=models.CheckConstraint(condition=models.Q(('removed_on__isnull', True), ('removed_on__gte', models.F('fitted_on')), _connector='OR'), name='installed_part_dates_in_order', violation_error_message="A part can't be removed before it was fitted: check the two dates."),
         ),
         migrations.AddConstraint(
             model_name='installedpart',
@@ -384,6 +384,6 @@ class Migration(migrations.Migration):
         ),
         migrations.AddConstraint(
             model_name='unitlabel',
-            constraint=models.UniqueConstraint(condition=models.Q(('replaced_at__isnull', True)), fields=('unit',), name='unitlabel_one_in_force', violation_error_message='This unit has a code in force already; replace it instead.'),
+            constraint=models.UniqueConstraint(condition=models.Q(('replaced_at__isnull', True)), fields=('unit',), name='unitlabel_one_in_force', violation_error_message='This unit already has a label in use; replace it instead.'),
         ),
     ]

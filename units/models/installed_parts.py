@@ -53,7 +53,7 @@ class InstalledPart(models.Model):
                 condition=Q(removed_on__isnull=True) | Q(removed_on__gte=models.F("fitted_on")),
                 name="installed_part_dates_in_order",
                 violation_error_message=(
-                    "A part can't be taken out before it was fitted: check the two dates."
+                    "A part can't be removed before it was fitted: check the two dates."
                 ),
             ),
             Check(

@@ -34,7 +34,7 @@ class UnitLabel(models.Model):
                 fields=["unit"],
                 condition=Q(replaced_at__isnull=True),
                 name="unitlabel_one_in_force",
-                violation_error_message="This unit has a code in force already; replace it instead.",
+                violation_error_message="This unit already has a label in use; replace it instead.",
             ),
         ]
 

@@ -33,7 +33,7 @@ class FailureMode(models.Model):
         "shows only when somebody looks",
         default=False,
         db_default=False,
-        help_text="Nobody would call about it: after the last look at a unit it counts as not watched.",
+        help_text="Nobody would call about it: the time after a unit’s last inspection is not counted.",
     )
     effect = models.CharField("effect", max_length=200, blank=True)
     first_aid = models.CharField("what to do at once", max_length=240, blank=True)

@@ -20,20 +20,20 @@ class ObservationPeriod(models.Model):
 
         FITTED = "fitted", "fitted by us"
         TAKEN_OVER = "taken_over", "taken over from others"
-        AGREED = "agreed", "care agreed"
-        UNSAID = "unsaid", "not said when brought in"
+        AGREED = "agreed", "maintenance agreed"
+        UNSAID = "unsaid", "not said when imported"
 
     class Ended(models.TextChoices):
         """Why follow-up of the unit ended."""
 
-        OPEN = "", "still watching"
+        OPEN = "", "still in service"
         REMOVED = "removed", "unit removed"
         LAPSED = "lapsed", "contact lost or agreement ended"
         SOLD = "sold", "house sold, new owner not with us"
 
     unit = models.ForeignKey(Unit, on_delete=models.PROTECT, related_name="periods")
-    from_on = models.DateField("watched from")
-    until_on = models.DateField("watched until", null=True, blank=True)
+    from_on = models.DateField("under our service since")
+    until_on = models.DateField("service until", null=True, blank=True)
     began = models.CharField("began because", max_length=12, choices=Began, default=Began.FITTED)
     ended = models.CharField("ended because", max_length=8, choices=Ended, blank=True)
     last_contact_on = models.DateField("last contact", null=True, blank=True)
@@ -51,14 +51,14 @@ class ObservationPeriod(models.Model):
             Check(
                 condition=Q(until_on__isnull=True) | Q(until_on__gte=models.F("from_on")),
                 name="observationperiod_dates_in_order",
-                violation_error_message="We can't stop watching before we began: check the two dates.",
+                violation_error_message="Service can't end before it began: check the two dates.",
             ),
             NoOverlap(
                 name="observationperiod_no_overlap",
                 slot=("unit_id",),
                 start="from_on",
                 end="until_on",
-                message="We were already watching this unit on some of these days: join the two periods.",
+                message="This unit was under our service on some of these days already: join the periods.",
             ),
         ]
 

@@ -17,15 +17,15 @@ class Kind(models.TextChoices):
 
     FRAME = "frame", "frame"
     TRACK = "track", "track or liner"
-    SASH = "sash", "sash section"
+    SASH = "sash", "sash"
     CORNER = "corner", "corner joint"
-    FILM = "film", "glazing film"
+    FILM = "film", "vinyl glazing"
     SPLINE = "spline", "spline"
-    RELEASE = "release", "release"
+    RELEASE = "release", "release (push pins, side spring)"
     HANDLE = "handle", "handle"
     WEATHERSTRIP = "weatherstrip", "weatherstrip"
     SCREEN = "screen", "screen"
-    LITE = "lite", "lower lite"
+    LITE = "lite", "fixed lower lite"
     FASTENERS = "fasteners", "fasteners"
     SEALANT = "sealant", "sealant"
     JAMB = "jamb", "extension jamb"
@@ -77,8 +77,8 @@ class Construction(models.Model):
     class Release(models.TextChoices):
         """How a panel is let go to slide or to come out."""
 
-        PINS = "pins", "push pins with springs"
-        SIDE_SPRING = "side_spring", "spring on one side"
+        PINS = "pins", "push pins"
+        SIDE_SPRING = "side_spring", "side spring"
         UNKNOWN = "", "not recorded"
 
     name = models.CharField(max_length=80, unique=True)
@@ -87,7 +87,7 @@ class Construction(models.Model):
     )
     aliases = models.CharField("other names in files", max_length=240, blank=True)
     panel_order = models.CharField(max_length=8, choices=PanelOrder, default=PanelOrder.EQUAL)
-    release = models.CharField("panels let go by", max_length=12, choices=Release, blank=True)
+    release = models.CharField("release", max_length=12, choices=Release, blank=True)
     step_mm = LengthField("narrower per step, each side", null=True, blank=True)
     inside_edge_mm = LengthField("inside edge of the frame", null=True, blank=True)
     note = LimitedText(blank=True)

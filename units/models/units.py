@@ -42,8 +42,8 @@ class Unit(models.Model):
         """Where the open panels stack."""
 
         UNKNOWN = "", "not recorded"
-        TOP = "top", "panels stack up"
-        BOTTOM = "bottom", "panels stack down"
+        TOP = "top", "panels stack at the top"
+        BOTTOM = "bottom", "panels stack at the bottom"
 
     class Side(models.TextChoices):
         """Side of the release, seen from inside."""

@@ -62,9 +62,9 @@ class PlanForm(forms.Form):
 class LogForm(IdempotencyKeyForm, PlanForm, forms.ModelForm):
     """All questions that are asked while the caller is on the phone."""
 
-    symptom = forms.ChoiceField(label="What they notice", choices=Symptom.choices, widget=forms.RadioSelect)
+    symptom = forms.ChoiceField(label="Symptom", choices=Symptom.choices, widget=forms.RadioSelect)
     urgency = forms.ChoiceField(
-        label="How soon must somebody come?",
+        label="Urgency",
         choices=Call.Urgency.choices,
         widget=forms.RadioSelect,
         required=False,
@@ -138,18 +138,18 @@ class WaitForm(forms.Form):
     """What a call waits for, and when to follow up."""
 
     waiting_for = forms.ChoiceField(
-        label="Waits for", choices=[choice for choice in MaintenanceTask.WaitingFor.choices if choice[0]]
+        label="Waiting for", choices=[choice for choice in MaintenanceTask.WaitingFor.choices if choice[0]]
     )
-    until = DayField(label="Ask again on")
+    until = DayField(label="Follow up on")
 
 
 class CancelForm(forms.Form):
     """Reason why a call needs nothing from us."""
 
     why = forms.CharField(
-        label="Why it needs nothing",
+        label="Reason",
         max_length=160,
-        error_messages={"required": "Say why the call needs nothing, such as “logged twice”."},
+        error_messages={"required": "Say why the call is canceled, such as “logged twice”."},
     )
 
 
@@ -158,7 +158,7 @@ class CallSearchForm(forms.Form):
 
     q = ScrapField(label="Name, street, phone, unit or words")
     state = forms.ChoiceField(
-        label="State",
-        choices=[("", "open"), ("waiting", "waiting"), ("closed", "closed or cancelled"), ("all", "all")],
+        label="Status",
+        choices=[("", "open"), ("waiting", "on hold"), ("closed", "closed or canceled"), ("all", "all")],
         required=False,
     )

@@ -22,7 +22,7 @@ from units.models import FailureMode, Kind, Unit
 NEW_FAULT = "new"
 MOST_EARLIER = 8
 MOST_PANELS = 12
-SAY_WHAT_MADE_IT_SAFE = "This is a danger to people: say what was done to make it safe."
+SAY_WHAT_MADE_IT_SAFE = "This is unsafe: say what was done to make it safe."
 
 # Choosing a mode reloads the page for that mode, keeping the answer whether the finding is a repeat.
 ASK_WHETHER_REPEAT = {
@@ -67,15 +67,17 @@ def grouped(modes: Iterable[FailureMode]) -> list[tuple[str, Any]]:
 class FindingForm(IdempotencyKeyForm, forms.ModelForm):
     """Form of a finding: what was seen, where, and how severe it is."""
 
-    found_on = DayField(label="Seen on")
+    found_on = DayField(label="Found on")
     panel = forms.TypedChoiceField(label="Panel", coerce=int, empty_value=None, required=False)
     last_good_on = DayField(
-        label="Last seen in order", required=False, help_text="Filled in from the last “seen, fine”."
+        label="Last known to be fine",
+        required=False,
+        help_text="Filled in from the last “inspected, no faults”.",
     )
     is_failure = forms.TypedChoiceField(
         label="Does it count as a failure?",
         coerce=lambda said: said == "True",
-        choices=[("True", "A failure: the part no longer does its job"), ("False", "Only wear so far")],
+        choices=[("True", "A failure: the part no longer does its job"), ("False", "Worn, still works")],
         widget=forms.RadioSelect,
         initial="True",
     )
@@ -103,10 +105,10 @@ class FindingForm(IdempotencyKeyForm, forms.ModelForm):
         labels = {"mode": "What is wrong", "severity": "How bad it is"}
         widgets = {"severity": forms.RadioSelect, "note": forms.Textarea(attrs={"rows": 2})}
         help_texts = {
-            "place": "Only if panel and corner do not say it.",
-            "mechanism": "What goes on in the part. Leave “unknown” rather than guess.",
-            "cause": "What brought it about. Leave “unknown” rather than guess.",
-            "made_safe_how": "A danger is never left as it is: say what keeps people from it now.",
+            "place": "Only if panel and corner do not show it.",
+            "mechanism": "What is happening in the part. Choose “unknown” rather than guess.",
+            "cause": "What caused it. Choose “unknown” rather than guess.",
+            "made_safe_how": "Say what keeps people safe for now.",
         }
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
@@ -185,7 +187,7 @@ class FindingForm(IdempotencyKeyForm, forms.ModelForm):
         lately = [finding for finding in self.earlier if (on - finding.found_on).days <= SAME_FAULT_DAYS]
         if lately and not said:
             day = long_date(lately[0].found_on)
-            sentence = f"The same was found here on {day}. Say whether it is that fault still."
+            sentence = f"The same was found here on {day}. Say whether it is still the same fault."
             raise RuleViolation({"same_as": [sentence]})
 
 

@@ -65,7 +65,7 @@ class FinishForm(forms.Form):
                 label="What made it safe",
                 max_length=240,
                 required=False,
-                help_text="Such as “panel taken down and tagged”. Left empty, the danger stays open.",
+                help_text="Such as “panel taken down and tagged”. If left empty, the danger stays open.",
             )
 
     def _add_fields_of(self, task: MaintenanceTask, outcomes: list[tuple[str, str]]) -> None:

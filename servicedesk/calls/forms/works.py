@@ -21,7 +21,7 @@ class InstalledPartField(forms.ModelChoiceField):
     """Choice of a part of the unit; removed parts show since when."""
 
     def label_from_instance(self, obj: Any) -> str:
-        gone = f" (taken out {short_date(obj.removed_on)})" if obj.removed_on else ""
+        gone = f" (removed {short_date(obj.removed_on)})" if obj.removed_on else ""
         return f"{obj.get_kind_display()}: {obj}{gone}"
 
 
@@ -34,9 +34,9 @@ class FindingChoiceField(forms.ModelChoiceField):
 
 
 EXTENTS = [
-    (PIECES, "A piece, or some, by others like it"),
-    (SET, "The whole set, or by another type"),
-    (SHARE, "One panel’s share, by another type"),
+    (PIECES, "Some pieces of the same type"),
+    (SET, "Whole set"),
+    (SHARE, "One panel"),
 ]
 
 
@@ -48,7 +48,7 @@ class WorkForm(IdempotencyKeyForm, forms.ModelForm):
         queryset=InstalledPart.objects.none(), required=False, label="On what", empty_label="the whole unit"
     )
     finding = FindingChoiceField(
-        queryset=Finding.objects.none(), required=False, label="It answers", empty_label="no finding"
+        queryset=Finding.objects.none(), required=False, label="For finding", empty_label="no finding"
     )
     done_on = DayField(label="Done on")
     minutes = forms.IntegerField(label="Minutes", min_value=0, max_value=1440, required=False)
@@ -57,7 +57,7 @@ class WorkForm(IdempotencyKeyForm, forms.ModelForm):
         min_value=0,
         max_value=999,
         required=False,
-        help_text="For a whole set or one panel’s share: left empty, all of them.",
+        help_text="For one panel or the whole set: leave empty for all pieces.",
     )
     extent = forms.ChoiceField(
         label="How much was replaced",
@@ -96,7 +96,7 @@ class WorkForm(IdempotencyKeyForm, forms.ModelForm):
         )
         self.fields["kind"].error_messages["required"] = "Choose what was done."
         self._need("component_type", SET, SHARE, or_else="Say what was put in; the same type again is fine.")
-        self._need("panel", SHARE, or_else="Say which panel’s share was replaced.")
+        self._need("panel", SHARE, or_else="Say which panel’s pieces were replaced.")
 
     def _need(self, name: str, *extents: str, or_else: str) -> None:
         """Require a field for these extents of a replacement only; for others it is not shown."""

@@ -32,7 +32,7 @@ class Symptom(models.TextChoices):
     WONT_STAY_UP = "wont_stay_up", "will not stay up"
     FALLS_OUT = "falls_out", "panel falls out or comes loose"
     WATER = "water", "water inside"
-    FILM = "film", "film torn, cloudy or loose"
+    FILM = "film", "vinyl torn, cloudy or loose"
     SCREEN = "screen", "screen torn or sagging"
     GLASS = "glass", "lower glass broken or loose"
     OTHER = "other", "something else"
@@ -46,7 +46,7 @@ class Call(models.Model):
 
         MAKE_SAFE = "make_safe", "make safe today"
         THIS_WEEK = "this_week", "this week"
-        NEXT_ROUND = "next_round", "next round"
+        NEXT_ROUND = "next_round", "next visit"
 
     class State(models.TextChoices):
         """RFC 5545 states of a to-do."""
@@ -54,7 +54,7 @@ class Call(models.Model):
         NEEDS_ACTION = "needs-action", "not started"
         IN_PROCESS = "in-process", "being worked on"
         COMPLETED = "completed", "closed"
-        CANCELLED = "cancelled", "cancelled"
+        CANCELLED = "cancelled", "canceled"
 
     OPEN = (State.NEEDS_ACTION, State.IN_PROCESS)
 
@@ -62,11 +62,11 @@ class Call(models.Model):
     unit = models.ForeignKey(
         "units.Unit", on_delete=models.PROTECT, null=True, blank=True, related_name="calls"
     )
-    reported_at = models.DateTimeField("told at")
-    reported_by = models.CharField("who called", max_length=120, blank=True)
+    reported_at = models.DateTimeField("reported at")
+    reported_by = models.CharField("reported by", max_length=120, blank=True)
     phone = models.CharField("call back on", max_length=40, blank=True)
     words = LimitedText("in the caller's words", blank=True)
-    symptom = models.CharField("what they notice", max_length=12, choices=Symptom, default=Symptom.OTHER)
+    symptom = models.CharField("symptom", max_length=12, choices=Symptom, default=Symptom.OTHER)
     urgency = models.CharField(max_length=10, choices=Urgency, default=Urgency.NEXT_ROUND)
     state = models.CharField(max_length=12, choices=State, default=State.NEEDS_ACTION)
     task = models.OneToOneField(
@@ -166,7 +166,7 @@ class Call(models.Model):
         words = [self.get_state_display()]
         if self.task is not None and self.task.waiting_for and self.task.waiting_until:
             waits = self.task.get_waiting_for_display()
-            words.append(f"waits for {waits} until {short_date(self.task.waiting_until)}")
+            words.append(f"on hold for {waits} until {short_date(self.task.waiting_until)}")
         if self.is_open and (visit := self.planned_visit):
             words.append(f"visit {short_moment(timezone.localtime(visit.starts_at))}")
         return ", ".join(words)
@@ -180,7 +180,7 @@ class SafetyAnswer(models.Model):
 
         WONT_STAY_UP = "wont_stay_up", "Is there a panel that will not stay up, or may drop?"
         GUARD_GLASS = "guard_glass", "Is the lower glass broken or loose?"
-        OPEN_TO_WEATHER = "open_to_weather", "Is film torn so that the porch is open to the weather?"
+        OPEN_TO_WEATHER = "open_to_weather", "Is the vinyl torn so that the porch is open to the weather?"
         FALL_RISK = "fall_risk", "Could somebody fall through or over the opening?"
 
     class Answer(models.TextChoices):

@@ -28,7 +28,7 @@ class Inspection(models.Model):
     class Outcome(models.TextChoices):
         """Outcome of an inspection."""
 
-        NO_FAULT_FOUND = "fine", "seen, fine"
+        NO_FAULT_FOUND = "fine", "inspected, no faults"
         FINDINGS = "findings", "with findings"
 
     unit = models.ForeignKey(
@@ -67,17 +67,17 @@ class Finding(models.Model):
     class Severity(models.TextChoices):
         """Severity for the people who use the window."""
 
-        COSMETIC = "cosmetic", "looks only"
-        HINDERS = "hinders", "hinders use"
-        UNUSABLE = "unusable", "can't be used"
-        DANGER = "danger", "danger to people"
+        COSMETIC = "cosmetic", "cosmetic"
+        HINDERS = "hinders", "hard to operate"
+        UNUSABLE = "unusable", "not usable"
+        DANGER = "danger", "unsafe"
 
     class Detected(models.TextChoices):
         """How the fault became known (separate from its cause)."""
 
         CALLED = "called", "customer called"
-        MAINTENANCE = "care", "seen on a care visit"
-        REPAIR = "repair", "seen while repairing something else"
+        MAINTENANCE = "care", "found on a maintenance visit"
+        REPAIR = "repair", "found while repairing something else"
         UNKNOWN = "", "not recorded"
 
     class Mechanism(models.TextChoices):
@@ -104,7 +104,7 @@ class Finding(models.Model):
         UNKNOWN = "", "unknown"
         DESIGN = "design", "design or choice of material"
         FITTING = "fitting", "making or fitting"
-        USE = "use", "use or care"
+        USE = "use", "use or maintenance"
         WEATHER = "weather", "sun, cold, salt or storm"
         OPENING = "opening", "the opening moved"
         OTHER = "other", "something else"
@@ -128,7 +128,7 @@ class Finding(models.Model):
         Inspection, on_delete=models.PROTECT, null=True, blank=True, related_name="findings"
     )
     found_on = models.DateField()
-    last_good_on = models.DateField("last seen in order", null=True, blank=True)
+    last_good_on = models.DateField("last known to be fine", null=True, blank=True)
     panel = models.PositiveSmallIntegerField("panel position that day", null=True, blank=True)
     corner = models.CharField(max_length=2, choices=Corner, blank=True)
     place = models.CharField("where, in words", max_length=120, blank=True)
@@ -136,7 +136,7 @@ class Finding(models.Model):
     cause = models.CharField(max_length=8, choices=Cause, blank=True)
     severity = models.CharField(max_length=8, choices=Severity, default=Severity.HINDERS)
     made_safe_how = models.CharField("what made it safe", max_length=240, blank=True)
-    is_failure = models.BooleanField("a failure, not only wear", default=True)
+    is_failure = models.BooleanField("a failure (not just worn)", default=True)
     detected = models.CharField("how it became known", max_length=8, choices=Detected, blank=True)
     repeat = models.BooleanField("the same fault as before", default=False)
     continues = models.ForeignKey(
@@ -172,17 +172,17 @@ class Finding(models.Model):
             Check(
                 condition=Q(continues__isnull=True) | Q(repeat=True),
                 name="finding_continues_is_repeat",
-                violation_error_message="A finding that goes on from an earlier one is the same fault.",
+                violation_error_message="A finding that continues an earlier one is the same fault.",
             ),
             Check(
                 condition=Q(last_good_on__isnull=True) | Q(last_good_on__lte=models.F("found_on")),
                 name="finding_good_before_found",
-                violation_error_message="The part was last in order before the fault was found: check both.",
+                violation_error_message="The part was fine before the fault was found: check both days.",
             ),
             Check(
                 condition=~Q(severity="danger") | ~Q(made_safe_how=""),
                 name="finding_danger_says_how",
-                violation_error_message="This is a danger to people: say what was done to make it safe.",
+                violation_error_message="This is unsafe: say what was done to make it safe.",
             ),
         ]
 

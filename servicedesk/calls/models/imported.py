@@ -18,7 +18,7 @@ class ImportedEntry(models.Model):
             models.UniqueConstraint(
                 fields=["unit", "key"],
                 name="importedentry_once",
-                violation_error_message="This row of the older records is in the register already.",
+                violation_error_message="This row of the older records is already here.",
             ),
         ]
 

@@ -27,7 +27,7 @@ class PhoneRecord(models.Model):
     look_at = models.CharField(
         max_length=400,
         blank=True,
-        help_text="What a scheduler should look at, such as a visit cancelled meanwhile.",
+        help_text="What a scheduler should look at, such as a visit canceled meanwhile.",
     )
     seen_at = models.DateTimeField(null=True, blank=True)
 

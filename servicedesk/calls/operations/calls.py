@@ -28,7 +28,7 @@ TOLD = ("reported_by", "phone", "words", "symptom", "urgency")
 
 MUST_BE_SAFE_TODAY = (
     "A danger was named, so this call is “make safe today”. Choose that, or change the answer to the safety "
-    "question if it was a slip."
+    "question if it is wrong."
 )
 
 
@@ -132,7 +132,7 @@ def change_call(call: Call, *, by: User | None, at: datetime) -> Call:
         for name in TOLD:
             setattr(stored, name, getattr(call, name))
         stored.urgency = urgency
-        save_change(stored, action="changed what was told", by=by, at=at)
+        save_change(stored, action="report edited", by=by, at=at)
         follow_task(stored, hurried=other_urgency, retold=other_symptom, by=by, at=at)
     return stored
 
@@ -145,7 +145,7 @@ def name_unit(call: Call, *, unit: Unit | None, by: User | None, at: datetime) -
             return call
         _check_unit(call, unit)
         call.unit = unit
-        action = f"unit {unit.code} named" if unit else "unit not sure any more"
+        action = f"unit {unit.code} named" if unit else "unit not known any more"
         save_change(call, action=action, by=by, at=at)
         if unit is not None:
             write_change(unit, action=f"call about it: {call.get_symptom_display()}", by=by, at=at)
@@ -174,7 +174,7 @@ def note_progress(call: Call, *, unit: Unit, action: str, by: User | None, at: d
     """Record on an open call that work has begun; the first unit worked on becomes the call's unit."""
     call = locked_call(call)
     if call.state == Call.State.CANCELLED:
-        raise RuleViolation("This call was cancelled. Reopen it first.")
+        raise RuleViolation("This call was canceled. Reopen it first.")
     if unit.site_id != call.site_id:
         raise RuleViolation(f"Unit {unit.code} is at another site than this call.")
     if call.state == Call.State.NEEDS_ACTION:
@@ -213,7 +213,7 @@ def _answers(symptom: str, answers: Mapping[str, str]) -> dict[str, str]:
         return said
     if said.get(question) == Answer.NO:
         notice = Call(symptom=symptom).get_symptom_display()
-        sentence = f"They notice “{notice}”, which says yes here. Answer yes, or choose another symptom."
+        sentence = f"The symptom is “{notice}”, which says yes here. Answer yes, or choose another symptom."
         raise RuleViolation({question: [sentence]})
     return {**said, question: Answer.YES}
 
@@ -236,7 +236,7 @@ def _answer_by_symptom(call: Call, symptom: str) -> None:
 
 def _urgency(chosen: str, *, danger: bool) -> str:
     if not chosen and not danger:
-        raise RuleViolation({"urgency": ["Say how soon somebody must come."]})
+        raise RuleViolation({"urgency": ["Choose an urgency."]})
     if danger and chosen and chosen != Urgency.MAKE_SAFE:
         raise RuleViolation({"urgency": [MUST_BE_SAFE_TODAY]})
     return Urgency.MAKE_SAFE if danger else chosen

@@ -107,7 +107,7 @@ def change_finding(finding: Finding, *, by: User | None, at: datetime) -> Findin
         )
         _move_inspection(finding, by=by)
         save_change(finding, action="corrected", by=by, at=at)
-        write_change(unit, action=f"finding corrected: {_words(finding)}", by=by, at=at)
+        write_change(unit, action=f"finding edited: {_words(finding)}", by=by, at=at)
         visit = finding.inspection.visit if finding.inspection else None
         _answer_calls(finding, _dangers_met(finding, visit), by=by, at=at)
     return finding
@@ -132,7 +132,7 @@ def _check(finding: Finding, *, at: datetime) -> None:
     """Refuse what can't be true of this unit on that day."""
     unit, on = finding.unit, finding.found_on
     if on > timezone.localdate(at):
-        raise RuleViolation({"found_on": ["That day is still to come: give the day on which it was seen."]})
+        raise RuleViolation({"found_on": ["That day is still to come: give the day it was found."]})
     if on < unit.installed_on:
         raise RuleViolation(
             {
@@ -158,7 +158,7 @@ def _check(finding: Finding, *, at: datetime) -> None:
         return
     if (earlier.unit_id, earlier.mode_id) != (finding.unit_id, finding.mode_id) or earlier.found_on > on:
         raise RuleViolation(
-            {"same_as": ["Only an earlier finding of the same fault at this unit can go on."]}
+            {"same_as": ["Only an earlier finding of the same fault at this unit can be continued."]}
         )
 
 

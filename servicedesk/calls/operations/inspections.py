@@ -40,14 +40,14 @@ def record_no_fault(
         on = _checked_day(unit, on, at=at)
         if unit.inspections.filter(inspected_on=on, outcome=Outcome.FINDINGS).exists():
             raise RuleViolation(
-                f"Something was found at unit {unit.code} {_on_day(on, at=at)}, so it does not count as seen "
-                "and fine."
+                f"Something was found at unit {unit.code} {_on_day(on, at=at)}, so it can’t be "
+                "recorded as inspected with no faults."
             )
         inspection, new = _inspection(unit, on, call=call, visit=visit, outcome=Outcome.NO_FAULT_FOUND, by=by)
         if new:
-            write_change(unit, action=f"seen, fine{_dated(on, at=at)}", by=by, at=at)
+            write_change(unit, action=f"inspected, no faults{_dated(on, at=at)}", by=by, at=at)
             if call is not None:
-                action = f"unit {unit.code} seen, fine{_dated(on, at=at)}"
+                action = f"unit {unit.code} inspected, no faults{_dated(on, at=at)}"
                 note_progress(call, unit=unit, action=action, by=by, at=at)
     return inspection
 
@@ -74,9 +74,7 @@ def _checked_day(unit: Unit, on: date | None, *, at: datetime) -> date:
     today = timezone.localdate(at)
     on = on or today
     if on > today:
-        raise RuleViolation(
-            {"inspected_on": ["That day is still to come: give the day on which it was seen."]}
-        )
+        raise RuleViolation({"inspected_on": ["That day is still to come: give the day it was inspected."]})
     if on < unit.installed_on:
         installed = f"Unit {unit.code} was installed on {long_date(unit.installed_on)}: check the date."
         raise RuleViolation({"inspected_on": [installed]})

@@ -33,7 +33,9 @@ def answer_question(answer: SafetyAnswer, *, said: str, by: User | None, at: dat
         if answer.answer == said and (said == Answer.NO or answer.is_open):
             return answer
         if answer.answer == Answer.YES and answer.is_open:
-            raise RuleViolation("A danger was named here. Say what made it safe, even if it was only a look.")
+            raise RuleViolation(
+                "A danger was named here. Say what made it safe, even if an inspection was enough."
+            )
         answer.answer = said
         answer.made_safe_how, answer.made_safe_at, answer.made_safe_by = "", None, None
         answer.full_clean()

@@ -24,13 +24,15 @@ def wait_for(call: Call, *, waiting_for: str, until: date, by: User | None, at: 
     with atomic_operation():
         call = open_call(call)
         if call.danger_stands:
-            raise RuleViolation("Somebody may get hurt here: say what made it safe before the repair waits.")
+            raise RuleViolation(
+                "Somebody may get hurt here: say what made it safe before you put the repair on hold."
+            )
         task = task_of(call, by=by, at=at)
         task = let_task_wait(task, waiting_for=waiting_for, until=until, by=by, at=at)
         waits = task.get_waiting_for_display()
         if call.state == State.NEEDS_ACTION:
             call.state = State.IN_PROCESS
-        save_change(call, action=f"waits for {waits} until {long_date(until)}", by=by, at=at)
+        save_change(call, action=f"on hold for {waits} until {long_date(until)}", by=by, at=at)
     return call
 
 
@@ -40,7 +42,7 @@ def resume(call: Call, *, by: User | None, at: datetime) -> Call:
         call = open_call(call)
         if call.task is not None and call.task.waiting_for:
             stop_waiting(call.task, by=by, at=at)
-            save_change(call, action="waits no longer", by=by, at=at)
+            save_change(call, action="resumed", by=by, at=at)
     return call
 
 
@@ -55,7 +57,7 @@ def close_call(call: Call, *, by: User | None, at: datetime) -> Call:
         if call.state == State.COMPLETED:
             return call
         if call.state == State.CANCELLED:
-            raise RuleViolation("This call was cancelled. Reopen it first.")
+            raise RuleViolation("This call was canceled. Reopen it first.")
         if reasons := [_why_open(answer) for answer in _standing(call)] or _unnamed_danger(call):
             raise RuleViolation({"": reasons})
         _end(call, State.COMPLETED, action="closed", by=by, at=at)
@@ -76,11 +78,11 @@ def cancel_call(call: Call, *, why: str, by: User | None, at: datetime) -> Call:
         if call.state == State.COMPLETED:
             raise RuleViolation("This call is closed. Reopen it first.")
         if not why.strip():
-            raise RuleViolation({"why": ["Say why the call needs nothing, such as “logged twice”."]})
+            raise RuleViolation({"why": ["Say why the call is canceled, such as “logged twice”."]})
         dangers = [answer for answer in _standing(call) if answer.answer == Answer.YES]
         if reasons := [_why_open(answer) for answer in dangers] or _unnamed_danger(call):
             raise RuleViolation({"": reasons})
-        _end(call, State.CANCELLED, action=f"cancelled: {why.strip()}", by=by, at=at)
+        _end(call, State.CANCELLED, action=f"canceled: {why.strip()}", by=by, at=at)
         if call.task is not None and call.task.is_open:
             cancel_task(call.task, why=why, by=by, at=at)
     return call
@@ -95,7 +97,7 @@ def reopen_call(call: Call, *, by: User | None, at: datetime) -> Call:
         begun = call.findings.exists() or call.works.exists() or call.inspections.exists()
         call.state = State.IN_PROCESS if begun else State.NEEDS_ACTION
         call.closed_at = None
-        save_change(call, action="opened again", by=by, at=at)
+        save_change(call, action="reopened", by=by, at=at)
         give_task(call, by=by, at=at)
     return call
 
@@ -118,11 +120,11 @@ def _unnamed_danger(call: Call) -> list[str]:
     """Reason why a call with urgency today can't end, though no question names its danger."""
     if not call.danger_stands:
         return []
-    return ["This call is to be made safe today: say what made it safe, or choose how soon it really is."]
+    return ["This call is to be made safe today: say what made it safe, or choose another urgency."]
 
 
 def _why_open(answer: SafetyAnswer) -> str:
     question = f"“{answer.get_question_display()}”"
     if answer.answer == Answer.YES:
-        return f"{question} was answered with yes: say what made it safe before the call ends."
-    return f"{question} was not asked: answer it before the call ends."
+        return f"{question} was answered with yes: say what made it safe before you close the call."
+    return f"{question} is not answered: answer it before you close the call."

@@ -23,7 +23,7 @@ from .calls import note_progress
 
 NOT_ON_LINERS = (
     "This unit runs in liners. They are wiped with mild soap and water; silicone only if the maker of the "
-    "liner says so. Tick the box if it does, or record what was done as cleaned."
+    "liner says so. Check the box if it does, or record what was done as cleaned."
 )
 
 # Fields of a work form on which errors about the dates of an installed part are shown.

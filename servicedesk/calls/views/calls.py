@@ -112,7 +112,7 @@ def change_call(request: HttpRequest, pk: int) -> HttpResponse:
         record=call,
         by=user_of(request),
     ):
-        messages.success(request, "Stored.")
+        messages.success(request, "Saved.")
         return redirect(call)
     return render(request, "calls/call_form.html", {"form": form, "call": call}, status=status_of(form))
 
@@ -129,7 +129,7 @@ def set_unit(request: HttpRequest, pk: int) -> HttpResponse:
             call, unit=form.cleaned_data["unit"], by=user_of(request), at=timezone.now()
         ),
     ):
-        messages.success(request, "Stored.")
+        messages.success(request, "Saved.")
         return redirect(call)
     return render(request, "calls/call_unit.html", {"form": form, "call": call}, status=status_of(form))
 
@@ -159,7 +159,7 @@ def make_safe(request: HttpRequest, answer_pk: int) -> HttpResponse:
         how = form.cleaned_data["made_safe_how"]
         return operations.note_made_safe(question, how=how, by=user_of(request), at=timezone.now())
 
-    return _act(request, question.call_id, form, act, done="Noted as made safe.")
+    return _act(request, question.call_id, form, act, done="Marked as made safe.")
 
 
 @technicians
@@ -171,7 +171,7 @@ def wait(request: HttpRequest, pk: int) -> HttpResponse:
     def act(call: Call) -> object:
         return operations.wait_for(call, **form.cleaned_data, by=user_of(request), at=timezone.now())
 
-    return _act(request, pk, form, act, done="The call waits. It comes back to the list on that day.")
+    return _act(request, pk, form, act, done="The call is on hold. It comes back to the list on that day.")
 
 
 @technicians
@@ -182,7 +182,7 @@ def resume(request: HttpRequest, pk: int) -> HttpResponse:
     def act(call: Call) -> object:
         return operations.resume(call, by=user_of(request), at=timezone.now())
 
-    return _act(request, pk, ChoiceForm(request.POST), act, done="The call waits no longer.")
+    return _act(request, pk, ChoiceForm(request.POST), act, done="The call is resumed.")
 
 
 @technicians
@@ -206,7 +206,7 @@ def cancel(request: HttpRequest, pk: int) -> HttpResponse:
         why = form.cleaned_data["why"]
         return operations.cancel_call(call, why=why, by=user_of(request), at=timezone.now())
 
-    return _act(request, pk, form, act, done="The call is cancelled. What was recorded stays.")
+    return _act(request, pk, form, act, done="The call is canceled. What was recorded stays.")
 
 
 @technicians
@@ -217,4 +217,4 @@ def reopen(request: HttpRequest, pk: int) -> HttpResponse:
     def act(call: Call) -> object:
         return operations.reopen_call(call, by=user_of(request), at=timezone.now())
 
-    return _act(request, pk, ChoiceForm(request.POST), act, done="The call is open again.")
+    return _act(request, pk, ChoiceForm(request.POST), act, done="The call is reopened.")

@@ -97,7 +97,7 @@ def change_finding(request: HttpRequest, finding_pk: int) -> HttpResponse:
     if request.method == "POST" and apply_edit_or_report(
         form, keep, record=finding, by=user_of(request), again=again
     ):
-        messages.success(request, "Stored. Figures follow with the next night’s count.")
+        messages.success(request, "Saved. Figures are updated overnight.")
         return redirect(where.url)
     changes = Change.objects.about(finding).for_page()
     context = {"form": form, "finding": finding, "back": where, "changes": changes, **_drawn(finding.unit)}

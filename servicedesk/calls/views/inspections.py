@@ -34,7 +34,7 @@ def record_no_fault(request: HttpRequest, unit_pk: int) -> HttpResponse:
 
     def inspection() -> str:
         operations.record_no_fault(unit, call=call, visit=visit, by=user_of(request), at=timezone.now())
-        return f"Unit {unit.code} was seen today and is fine."
+        return f"Unit {unit.code} was inspected today, no faults."
 
     _inspection(request, inspection)
     return redirect(back_to(call=call, visit=visit, otherwise=unit).url)
@@ -52,7 +52,7 @@ def record_no_faults(request: HttpRequest, site_pk: int) -> HttpResponse:
             site, call=call, visit=visit, by=user_of(request), at=timezone.now()
         )
         codes = ", ".join(inspection.unit.code for inspection in seen)
-        return f"Seen today and fine: {codes}." if seen else "No unit here is left to be seen as fine today."
+        return f"Inspected today, no faults: {codes}." if seen else "No unit is left to inspect here today."
 
     _inspection(request, inspection)
     return redirect(back_to(call=call, visit=visit, otherwise=site).url)

@@ -76,7 +76,7 @@ def log_call_at(request: HttpRequest, site_pk: int) -> HttpResponse:
         return operations.log_call(call, answers=form.answers, by=by, at=at).get_absolute_url()
 
     if where := save_idempotent(request, form, make):
-        messages.success(request, "The call is logged and its repair is on the list of work.")
+        messages.success(request, "The call is logged. Its repair is on the list of work to schedule.")
         return redirect(where)
     open_calls = Call.objects.open().for_site(site).for_list().most_urgent_first()
     context = {"form": form, "site": site, "open_calls": open_calls, "deference": DEFERENCE}

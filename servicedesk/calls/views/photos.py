@@ -58,7 +58,7 @@ def add_call_photo(request: HttpRequest, pk: int) -> HttpResponse:
         return call.get_absolute_url()
 
     if where := save_idempotent(request, form, make):
-        messages.success(request, "The photo is added.")
+        messages.success(request, "The photo is saved.")
         return redirect(where)
     context = {"form": form, "call": call}
     return render(request, "calls/photo_add.html", context, status=status_of(form))

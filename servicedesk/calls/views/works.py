@@ -50,7 +50,7 @@ def _add(request: HttpRequest, unit: Unit, *, call: Call | None) -> HttpResponse
         done = operations.record_work(
             form.instance, swap=form.swap, maker_allows=allowed, by=user_of(request), at=timezone.now()
         )
-        counted = " It counts as the care that was due." if done.maintenance_moved else ""
+        counted = " It counts as the maintenance that was due." if done.maintenance_moved else ""
         messages.success(request, f"Recorded: {done.work.get_kind_display()}.{counted}")
         return where.url
 

@@ -27,7 +27,7 @@ def test_a_proposed_visit_is_moved_in_the_rounds(stand: Stand, width: tuple[int,
     with stand.window("scheduler", width=width) as window:
         window.open(reverse("schedules:move_visit", args=[visit.pk]))
         window.page.locator("label.choice").last.click()
-        window.page.get_by_role("button", name="Move it there").click()
+        window.page.get_by_role("button", name="Move").click()
         window.page.wait_for_url("**/week/**")
         assert [row for row in window.answers if row[2] >= 400] == []
     assert Visit.objects.get(pk=visit.pk).starts_at != visit.starts_at

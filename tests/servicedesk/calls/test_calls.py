@@ -108,7 +108,7 @@ def test_a_call_is_not_closed_while_a_question_was_not_asked(as_technician: Clie
     call = log(answers={**SAFE, "fall_risk": ""})
     answer = post(as_technician, "close", call.pk)
     assert answer.status_code == 422
-    assert "Could somebody fall through or over the opening?” was not asked" in answer.content.decode()
+    assert "Could somebody fall through or over the opening?” is not answered" in answer.content.decode()
     call.refresh_from_db()
     assert call.is_open
     assert call.task is not None
@@ -123,7 +123,7 @@ def test_a_call_is_not_closed_while_a_danger_stands(
     call = log(urgency="", answers={**SAFE, "wont_stay_up": "yes"})
     answer = post(as_technician, "close", call.pk)
     assert answer.status_code == 422
-    assert "say what made it safe before the call ends" in answer.content.decode()
+    assert "say what made it safe before you close the call" in answer.content.decode()
     question = call.safety_answers.get(question="wont_stay_up")
     unsaid = post(as_technician, "make_safe", question.pk, made_safe_how=" ")
     assert unsaid.status_code == 422
@@ -163,7 +163,7 @@ def test_cancelling_needs_a_reason_and_no_danger(as_technician: Client, log: Log
     assert post(as_technician, "cancel", call.pk, why="logged twice").status_code == 302
     call.refresh_from_db()
     assert (call.state, call.task.state) == ("cancelled", "cancelled")  # type: ignore[union-attr]
-    assert "cancelled: logged twice" in Change.objects.about(call).for_page()[0].action
+    assert "canceled: logged twice" in Change.objects.about(call).for_page()[0].action
 
 
 def test_an_ended_call_opens_again_with_a_new_repair(as_technician: Client, call: Call) -> None:
@@ -199,7 +199,7 @@ def test_a_call_waits_until_a_day_and_goes_on(as_technician: Client, call: Call)
     assert call.state == "in-process"
     assert shown(as_technician, state="waiting") == [call.pk]
     assert (
-        f"waits for the maker until {until:%b %-d, %Y}"
+        f"on hold for the maker until {until:%b %-d, %Y}"
         in as_technician.get(reverse("calls:calls")).content.decode()
     )
     post(as_technician, "resume", call.pk)
@@ -251,7 +251,7 @@ def test_correcting_what_was_told_moves_the_repair(as_technician: Client, call: 
     assert (call.task.priority, call.task.reason) == (6, "Customer called: screen torn or sagging")
     assert call.task.minutes == 30  # nobody has recorded how screens fail here
     fields = {field.field for field in Change.objects.about(call).for_page()[0].fields.all()}
-    assert fields == {"who called", "in the caller's words", "what they notice", "urgency"}
+    assert fields == {"reported by", "in the caller's words", "symptom", "urgency"}
 
 
 def test_a_symptom_told_later_answers_its_question(as_technician: Client, log: LogCall) -> None:
@@ -314,7 +314,7 @@ def test_the_page_leads_from_one_step_to_the_next(
         site=porch.site, starts_at=timezone.now(), ends_at=timezone.now() + timedelta(hours=1)
     )
     VisitTask.objects.create(visit=Visit.objects.get(pk=visit.pk), task=call.task)
-    assert next_words() == "Choose it"
+    assert next_words() == "Choose window"
     at = timezone.now()
     operations.name_unit(call, unit=porch.unit, by=technician, at=at)
     assert next_words() == "Record what you find"

@@ -132,7 +132,7 @@ def test_the_page_shows_the_drawing_to_point_at(as_technician: Client, call: Cal
         ({"found_on": "2031-01-01"}, "That day is still to come"),
         ({"found_on": "2019-01-01"}, "was installed on March 2, 2020"),
         ({"found_on": ""}, "This field is required."),
-        ({"last_good_on": "2031-01-01"}, "The part was last in order before the fault was found"),
+        ({"last_good_on": "2031-01-01"}, "The part was fine before the fault was found"),
         ({"severity": "danger"}, "say what was done to make it safe"),
     ],
 )
@@ -350,7 +350,7 @@ def test_a_cancelled_call_takes_no_findings_but_a_closed_one_does(
     assert closed.state == "completed"
     answer = record(as_technician, cancelled, porch.cracked)
     assert answer.status_code == 422
-    assert "This call was cancelled" in answer.content.decode()
+    assert "This call was canceled" in answer.content.decode()
 
 
 def test_a_units_findings_come_newest_first(porch: Porch) -> None:

@@ -29,11 +29,11 @@ def test_one_click_stores_a_good_look_and_says_so(
 ) -> None:
     answer = see(as_technician, porch)
     assert answer.redirect_chain == [(porch.unit.get_absolute_url(), 302)]
-    assert "Unit U-0001 was seen today and is fine." in answer.content.decode()
+    assert "Unit U-0001 was inspected today, no faults." in answer.content.decode()
     inspection = Inspection.objects.get()
     assert (inspection.unit, inspection.inspected_on, inspection.outcome) == (porch.unit, day(0), "fine")
     assert (inspection.inspected_by, inspection.call, inspection.visit) == (technician, None, None)
-    assert Change.objects.about(porch.unit).for_page()[0].action == "seen, fine"
+    assert Change.objects.about(porch.unit).for_page()[0].action == "inspected, no faults"
 
 
 def test_two_clicks_are_one_look(as_technician: Client, porch: Porch) -> None:
@@ -65,7 +65,7 @@ def test_what_was_found_today_is_not_seen_as_fine(as_technician: Client, porch: 
     sent = typed(mode=porch.binds.pk, severity="hinders", is_failure="True", found_on=day(0).isoformat())
     as_technician.post(reverse("calls:add_finding", args=[call.pk]), sent)
     answer = see(as_technician, porch)
-    assert "does not count as seen and fine" in answer.content.decode()
+    assert "recorded as inspected with no faults" in answer.content.decode()
     assert not Inspection.objects.without_fault().exists()
 
 
@@ -94,7 +94,7 @@ def test_all_windows_of_a_place_but_those_with_findings(
     )
     address = reverse("calls:record_no_faults", args=[porch.site.pk])
     answer = as_technician.post(address, {"call": call.pk}, follow=True)
-    assert "Seen today and fine: U-0002, U-0003." in answer.content.decode()
+    assert "Inspected today, no faults: U-0002, U-0003." in answer.content.decode()
     assert set(Inspection.objects.without_fault().values_list("unit", flat=True)) == {second.pk, third.pk}
     as_technician.post(address, {"call": call.pk})
     assert Inspection.objects.without_fault().count() == 2
@@ -109,7 +109,7 @@ def test_a_place_with_nothing_left_to_see_says_so(as_technician: Client, porch: 
         at=timezone.now(),
     )
     answer = as_technician.post(reverse("calls:record_no_faults", args=[porch.site.pk]), follow=True)
-    assert "No unit here is left" in answer.content.decode()
+    assert "No unit is left" in answer.content.decode()
 
 
 def test_a_removed_window_is_not_seen(as_technician: Client, porch: Porch) -> None:

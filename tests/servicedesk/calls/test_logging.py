@@ -169,7 +169,7 @@ def test_a_question_left_alone_was_not_asked(as_technician: Client, porch: Porch
 @pytest.mark.parametrize(
     ("field", "sentence"),
     [
-        ("urgency", "Say how soon somebody must come."),
+        ("urgency", "Choose an urgency."),
         ("words", "Write down what they said, in a few words."),
         ("symptom", "Choose what comes closest to what they notice."),
     ],

@@ -66,7 +66,7 @@ class TestCalls:
         closed, cancelled = log(), log()
         operations.close_call(closed, by=None, at=timezone.now())
         operations.cancel_call(cancelled, why="logged twice", by=None, at=timezone.now())
-        refused(operations.close_call, cancelled, match="was cancelled")
+        refused(operations.close_call, cancelled, match="was canceled")
         refused(operations.cancel_call, closed, why="late", match="This call is closed")
         changes = Change.objects.about(cancelled).count()
         operations.cancel_call(cancelled, why="again", by=None, at=timezone.now())
@@ -100,7 +100,7 @@ class TestCalls:
         assert call.task is not None
         for subject in (call, call.task):
             assert (
-                f"waits for a part until {until:%B %-d, %Y}"
+                f"on hold for a part until {until:%B %-d, %Y}"
                 in Change.objects.about(subject).for_page()[0].action
             )
 

@@ -33,7 +33,7 @@ def test_a_photo_is_added_once_however_often_it_is_sent(as_scheduler: Client) ->
         answer = as_scheduler.post(
             address, {"idempotency_key": idempotency_key, "photo": photo()}, follow=True
         )
-        assert "The photo is added" in told(answer.content)
+        assert "The photo is saved" in told(answer.content)
     saved = Photo.objects.get()
     assert f"/calls/photos/{saved.pk}/?small" in answer.content.decode()
     assert (saved.width, saved.height) == (80, 60)

@@ -156,7 +156,7 @@ class TestReplacing:
             ({"extent": "pieces"}, "Say how many pieces were replaced."),
             ({"extent": "set", "installed_part": ""}, "Say which part was replaced."),
             ({"extent": "set", "component_type": ""}, "Say what was put in"),
-            ({"extent": "share", "panel": ""}, "Say which panel’s share was replaced."),
+            ({"extent": "share", "panel": ""}, "Say which panel’s pieces were replaced."),
             ({"extent": "share", "component_type": "", "panel": "2"}, "Say what was put in"),
             ({"extent": "set", "done_on": "2019-01-01"}, "was not in place on that day"),
             ({"extent": "set", "done_on": "2031-01-01"}, "That day is still to come"),
@@ -193,7 +193,7 @@ class TestReplacing:
         late = record(as_technician, call, "replaced", **sent)
         assert "The part was not in place on that day" in late.content.decode()
         that_day = record(as_technician, call, "replaced", **sent, done_on=day(10).isoformat())
-        assert "was taken out on" in that_day.content.decode()
+        assert "was removed on" in that_day.content.decode()
 
     def test_pieces_that_do_not_divide_must_be_counted(
         self, as_technician: Client, call: Call, porch: Porch
@@ -239,7 +239,7 @@ class TestMaintenanceThatWorkCountsAs:
             done("lubricated", installed_part=installed_part),
             follow=True,
         )
-        assert "It counts as the care that was due." in answer.content.decode()
+        assert "It counts as the maintenance that was due." in answer.content.decode()
         due.refresh_from_db()
         task.refresh_from_db()
         assert due.last_done_on == day(0)
@@ -343,7 +343,7 @@ def test_a_cancelled_call_takes_no_work(as_technician: Client, call: Call) -> No
     as_technician.post(reverse("calls:cancel", args=[call.pk]), {"why": "withdrawn"})
     answer = record(as_technician, call, "checked")
     assert answer.status_code == 422
-    assert "This call was cancelled" in answer.content.decode()
+    assert "This call was canceled" in answer.content.decode()
 
 
 def test_a_units_works_come_newest_first(porch: Porch) -> None:

@@ -124,7 +124,7 @@ def test_a_clock_that_is_a_day_out_costs_nothing_and_is_told(
     answer = send(as_technician, unit, kind, made_at=NOON - 2 * DAY + out, sent_at=NOON + out)
     assert answer.status_code == 200
     assert words.replace("a day", "1 day") in answer.json()["words"]
-    assert "stored for Nov 27" in answer.json()["words"]
+    assert "saved for Nov 27" in answer.json()["words"]
     assert days() == [date(2026, 11, 27)]
     assert PhoneRecord.objects.get().made_at == NOON - 2 * DAY
 
@@ -135,7 +135,7 @@ def test_a_clock_put_right_after_recording_stores_for_today_at_the_latest(
 ) -> None:
     answer = send(as_technician, unit, kind, made_at=NOON + DAY, sent_at=NOON)
     assert answer.status_code == 200
-    assert "clock was wrong when it was recorded; stored for Nov 29" in answer.json()["words"]
+    assert "clock was wrong when it was recorded; saved for Nov 29" in answer.json()["words"]
     assert days() == [date(2026, 11, 29)]
 
 

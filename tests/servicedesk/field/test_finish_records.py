@@ -158,7 +158,7 @@ def test_a_visit_cancelled_meanwhile_stores_what_was_done_and_is_flagged(
     assert {task.state for task in MaintenanceTask.objects.all()} == {"completed"}
     visit.refresh_from_db()
     assert (visit.state, visit.finished_at) == ("cancelled", None)
-    assert "visit that was cancelled meanwhile" in words_of(as_scheduler.get("/").content)
+    assert "visit that was canceled meanwhile" in words_of(as_scheduler.get("/").content)
 
 
 def test_a_task_the_phone_never_showed_goes_back_on_the_list(

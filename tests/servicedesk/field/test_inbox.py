@@ -137,13 +137,13 @@ def test_who_is_no_technician_any_more_is_told_so(
     [
         ("finding", {"mode": 999_999}, "valid choice"),
         ("finding", {"mode": None}, "Choose what is wrong"),
-        ("finding", {"unit": 999_999}, "not in the register"),
+        ("finding", {"unit": 999_999}, "not here any more"),
         ("finding", {"unit": None}, "says no unit"),
         ("finding", {"unit": True}, "says no unit"),
         ("finding", {"panel": 9}, "valid choice"),
         ("finding", {"severity": "danger"}, "make it safe"),
         ("finding", {"works": ["danced"]}, "not a valid choice"),
-        ("fine", {"unit": None, "site": 999_999}, "not in the register"),
+        ("fine", {"unit": None, "site": 999_999}, "not here any more"),
         ("work", {"work": ""}, "what was done"),
         ("work", {"work": "cleaned", "installed_part": 999_999}, "not in this unit"),
         ("work", {"work": "replaced"}, "how many pieces"),
@@ -233,7 +233,7 @@ def test_a_visit_cancelled_meanwhile_is_no_reason_to_lose_it(
     visit = VisitFactory(site=unit.site, state="cancelled")
     assert send(as_technician, record(unit, visit=visit.pk)).status_code == 200
     home = words_of(as_scheduler.get("/").content)
-    assert "Recorded on a visit that was cancelled meanwhile" in home
+    assert "Recorded on a visit that was canceled meanwhile" in home
     as_scheduler.post(f"/phone-records/{PhoneRecord.objects.get().pk}/seen/")
     assert "cancelled meanwhile" not in words_of(as_scheduler.get("/").content)
 
@@ -274,7 +274,7 @@ def test_fine_and_work_are_taken_too(as_technician: Client, unit: Unit) -> None:
     )
     assert Work.objects.get().installed_part == part
     site = send(as_technician, record(unit, "fine", unit=None, site=unit.site_id))
-    assert site.json()["words"] == "1 unit seen, fine"
+    assert site.json()["words"] == "1 unit inspected, no faults"
 
 
 def photo_file() -> SimpleUploadedFile:
@@ -330,7 +330,7 @@ def test_today_says_what_to_know_and_what_to_have_aboard(
     call = CallFactory(site=unit.site, unit=unit, task=task, symptom="stiff", words="sticks at noon")
     page = words_of(as_technician.get("/field/").content)
     assert "sticks at noon" in page
-    assert "To have aboard:</strong> brush, glide" in page
+    assert "Bring on the van:</strong> brush, glide" in page
     assert f"/field/stops/{visit.pk}/" in page
     stop = words_of(as_technician.get(f"/field/stops/{visit.pk}/").content)
     assert "Likely:</strong> binds (100 %; bring glide, brush)" in stop

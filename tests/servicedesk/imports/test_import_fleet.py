@@ -237,7 +237,7 @@ def test_a_call_comes_in_closed_at_noon_with_its_finding() -> None:
         ("track: Warped / bowed", "LIN-01"),
         ("Track or liner: warped / bowed", "LIN-01"),
         ("cracked", "KEY-01"),
-        ("glazing film: cracked", "FLM-05"),
+        ("vinyl glazing: cracked", "FLM-05"),
         ("excess operating force", "OPR-01"),
     ],
 )

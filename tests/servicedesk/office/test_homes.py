@@ -137,7 +137,7 @@ def test_home_takes_the_same_few_queries_however_much_there_is(
     ("name", "subject", "action"),
     [
         ("office:see_record", "units.unit", "settled: trial"),
-        ("office:see_answer", "schedules.visit", "customer’s answer seen"),
+        ("office:see_answer", "schedules.visit", "customer’s answer handled"),
     ],
 )
 def test_who_saw_what_needed_a_look_is_in_the_history_once(

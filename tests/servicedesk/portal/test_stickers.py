@@ -91,7 +91,7 @@ def test_a_scheduler_draws_sheets_and_codes_stay(as_scheduler: Client) -> None:
     label = UnitLabel.objects.get()
     assert len(label.code) == 16
     assert "leave out from 0 to 9" in told(as_scheduler.get("/stickers/?q=&sheet=letter-10&skip=12").content)
-    assert "No unit in place is called that" in told(
+    assert "No unit in place matches that" in told(
         as_scheduler.get("/stickers/?q=nothing&sheet=a4-21").content
     )
 

@@ -111,7 +111,7 @@ def quillmar(scheduler: User) -> Customer:
         kind="finding",
         fingerprint="f",
         payload=payload,
-        answer={"words": "stored for Quillmar"},
+        answer={"words": "saved for Quillmar"},
         unit=unit,
         made_at=AT,
         received_at=AT,
@@ -296,7 +296,7 @@ def test_what_is_old_is_forgotten_and_what_is_not_stays(quillmar: Customer, sett
     assert apply_retention(at=AT + timedelta(days=61)) == 1
     call = Call.objects.get()
     assert (call.reported_by, call.phone) == ("", "")
-    who = ChangedField.objects.filter(change__subject="calls.call", field__in=["who called", "call back on"])
+    who = ChangedField.objects.filter(change__subject="calls.call", field__in=["reported by", "call back on"])
     assert {text for row in who for text in (row.before, row.after)} <= {"", "erased"}
     assert apply_retention(at=AT + timedelta(days=91)) == 1
     assert PhoneRecord.objects.get().payload == {}

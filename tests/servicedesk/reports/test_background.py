@@ -17,10 +17,11 @@ from pytest_django import Settings
 from schedules.models import MaintenanceRule
 from servicedesk.accounts.models import Role, User
 from servicedesk.core.models import TableVersion
-from servicedesk.reports import tasks, views
+from servicedesk.reports import tasks
 from servicedesk.reports.caching import background
 from servicedesk.reports.caching.background import HOLDS_SECONDS, TAKEN_UP_AGAIN, FigureError
 from servicedesk.reports.models import FigureRequest
+from servicedesk.reports.rates import views
 from tests.factories import ComponentTypeFactory, MaintenanceRuleFactory
 from tests.kept_values import forget_all
 from tests.servicedesk.reports.pages import csv_rows, link_saying, open_page, plain, rows
