@@ -250,7 +250,7 @@ def test_a_task_nobody_needs_is_taken_off_the_list_with_the_reason(change: Any, 
     assert operations.raise_due(TODAY, at=AT) == 0
     task.refresh_from_db()
     assert task.state == "cancelled"
-    assert Change.objects.about(task).get(action__startswith="cancelled").action == f"canceled: {why}"
+    assert Change.objects.about(task).get(action__startswith="canceled").action == f"canceled: {why}"
     assert len(open_tasks(still_due)) == 1
     assert "1 no longer needed" in ClockMark.objects.get(task="schedules.raise_due").said
 
@@ -356,5 +356,5 @@ def test_what_the_clock_changes_says_so_in_the_history(
         as_scheduler.post(
             "/who-does-the-care/", {"sites": [due.installed_part.unit.site_id], "care_by": "nobody"}
         )
-    assert Change.objects.about(task).get(action__startswith="cancelled").source == Source.CLOCK
+    assert Change.objects.about(task).get(action__startswith="canceled").source == Source.CLOCK
     assert Visit.objects.count() == 0

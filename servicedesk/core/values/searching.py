@@ -154,7 +154,7 @@ def _in_most(word: str, records: QuerySet[Any], search: WordSearch) -> bool:
     every = records.model._base_manager.all()
     ends = every.aggregate(first=Min("pk"), last=Max("pk"))
     numbers = range(ends["first"] or 0, (ends["last"] or 0) + 1)
-    keys = Random(1).sample(numbers, min(SAMPLE, len(numbers)))  # noqa: S311 - nothing secret
+    keys = Random(1).sample(numbers, min(SAMPLE, len(numbers)))  # noqa: S311  # nosec B311 - nothing secret
     return every.filter(search.holds(word), pk__in=keys).count() * 2 > len(keys)
 
 

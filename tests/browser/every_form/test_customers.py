@@ -183,7 +183,7 @@ def test_what_the_web_server_refuses_itself_is_a_page_too(stand: Stand, path: st
         window.open(path)
         tell(window, "Panel 2 sticks", no_photo_of(40, tmp_path))
         assert window.answers[-1][2] == 413
-        assert window.heading == "That is too large to be sent"
+        assert window.heading == "That is too large to send"
         speaks_to_a_customer(window)
         window.page.go_back()
         assert "Panel 2 sticks" in [box.input_value() for box in window.page.locator("textarea").all()]
@@ -202,7 +202,7 @@ def speaks_to_a_customer(window: Window) -> None:
 def test_a_link_that_opens_nothing_speaks_to_a_customer(stand: Stand, path: str) -> None:
     with stand.window(width=PHONE) as window:
         window.open(path, status=404)
-        assert window.heading == "This page is not here any more"
+        assert window.heading == "This page is no longer here"
         speaks_to_a_customer(window)
 
 

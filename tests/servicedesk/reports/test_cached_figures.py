@@ -158,11 +158,11 @@ def test_a_write_that_changes_nothing_leaves_the_version() -> None:
     assert TableVersion.objects.version() == before
 
 
-def test_many_cells_are_told_apart_as_few_are(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_many_cells_are_distinguished_as_few_are(monkeypatch: pytest.MonkeyPatch) -> None:
     lists = [np.array([7, 3, 3, 90]), np.array([3, 8])]
-    dense = cells._told_apart(lists, size=100)
+    dense = cells._distinguished(lists, size=100)
     monkeypatch.setattr(cells, "DENSE", 10)
-    sparse = cells._told_apart(lists, size=100)
+    sparse = cells._distinguished(lists, size=100)
     assert dense[0].tolist() == sparse[0].tolist() == [3, 7, 8, 90]
     assert (
         [each.tolist() for each in dense[1]]
