@@ -59,14 +59,14 @@ class _Tokens(forms.MultipleChoiceField):
 class AskCustomersForm(forms.Form):
     """Choice of the customers to ask."""
 
-    asked = _Tokens(
+    visits = _Tokens(
         label="Who is asked",
         error_messages={"required": "Check at least one customer, or go back to the schedule."},
     )
 
     def __init__(self, *args: Any, questions: Sequence[Question], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        ticked = set(self["asked"].value() or ()) if self.is_bound else None
+        ticked = set(self["visits"].value() or ()) if self.is_bound else None
         self.to_ask = [
             (each, ticked is None or each.token in ticked) for each in questions if not each.why_not
         ]
@@ -75,7 +75,7 @@ class AskCustomersForm(forms.Form):
     @property
     def wanted(self) -> list[VisitAsItWas]:
         """Ticked visits, each once."""
-        return [VisitAsItWas.from_token(token) for token in dict.fromkeys(self.cleaned_data["asked"])]
+        return [VisitAsItWas.from_token(token) for token in dict.fromkeys(self.cleaned_data["visits"])]
 
 
 class EmailPreferenceForm(forms.Form):

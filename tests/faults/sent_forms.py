@@ -70,7 +70,7 @@ def _simple(name: str, make: Callable[[], Any], data: Callable[[], dict[str, Any
     FORMS[name] = lambda: Sent(name, (own(make),), data())
 
 
-def asked_of(visit: Visit) -> str:
+def listed(visit: Visit) -> str:
     """Give the value of a visit's checkbox on the form that asks customers."""
     return f"{visit.pk}.{visit.sequence}.{visit.site.ownerships.get().customer_id}"
 
@@ -133,7 +133,7 @@ _simple("schedules:confirm_visit", visit_ahead, dict)
 _simple("schedules:cancel_visit", visit_ahead, lambda: {"why": "trial"})
 _simple("schedules:keep_visit", visit_ahead, lambda: {"fixed": "yes"})
 _bare("schedules:ask_for_week", lambda: {"week": str(soon(7 * next(COUNT) % 200)), "horizon": 30})
-_bare("schedules:ask_customers", lambda: {"asked": asked_of(visit_ahead())})
+_bare("schedules:ask_customers", lambda: {"visits": listed(visit_ahead())})
 _simple("schedules:try_notification_again", notification, dict)
 _simple("schedules:customer_email_preference", CustomerFactory, lambda: {"what": "nothing"})
 _bare(

@@ -54,7 +54,7 @@ def as_listed(visit: Visit) -> VisitAsItWas:
 
 def tokens(*visits: Visit) -> dict[str, list[str]]:
     """Tick visits as the list shows them now."""
-    return {"asked": [as_listed(visit).token for visit in visits]}
+    return {"visits": [as_listed(visit).token for visit in visits]}
 
 
 def asked_about() -> set[int]:
@@ -115,7 +115,7 @@ def test_nothing_ticked_is_told_and_sends_nothing(as_scheduler: Client) -> None:
 @pytest.mark.parametrize("junk", ["x", "1.2", "1.2.3.4", "999.0.1", "-1.0.1", "1" * 40 + ".0.1", "0.0.0"])
 def test_what_no_page_of_ours_wrote_asks_nobody(as_scheduler: Client, junk: str) -> None:
     proposed(1)
-    assert as_scheduler.post(WEEK, {"asked": [junk]}).status_code in {302, 422}
+    assert as_scheduler.post(WEEK, {"visits": [junk]}).status_code in {302, 422}
     assert not Notification.objects.exists()
 
 

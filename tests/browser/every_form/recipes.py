@@ -24,7 +24,7 @@ from tests.factories import (
     UnitFactory,
     WorkFactory,
 )
-from tests.faults.sent_forms import FORMS, asked_of
+from tests.faults.sent_forms import FORMS, listed
 from tests.faults.sent_records import (
     Sent,
     applied_batch,
@@ -128,7 +128,7 @@ def _a_week() -> Sent:
 def _a_proposed_week() -> Sent:
     visit = visit_ahead()
     monday = monday_of(visit.local_start.date())
-    return Sent("schedules:ask_customers", data={"asked": asked_of(visit)}, query=f"?week={monday}")
+    return Sent("schedules:ask_customers", data={"visits": listed(visit)}, query=f"?week={monday}")
 
 
 @recipe("imports:stop_import")
