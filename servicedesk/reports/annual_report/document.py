@@ -109,7 +109,7 @@ def _brief(brief: YearInBrief) -> Iterator[Block]:
     )
     yield Words(_title(sentence), lead=True)
     yield Table(
-        header=["Kind of part", "Failures", "Work", "Pieces", "Item-years", f"At most, per {PER} a year"],
+        header=["Kind of part", "Failures", "Work", "Pieces", "Part-years", f"At most, per {PER} a year"],
         rows=[
             [
                 _title(line.name),
@@ -139,7 +139,7 @@ def _rates(figure: RatesFigure) -> Iterator[Block]:
         header=[
             "Type of part",
             "Failures",
-            "Item-years",
+            "Part-years",
             f"Per {PER} a year",
             "From – to",
             "Against the rest",

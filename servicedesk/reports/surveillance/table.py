@@ -53,7 +53,7 @@ def surveillance_json(figure: SurveillanceFigure) -> dict[str, Any]:
     mark = figure.mark
     return {
         "figure": "lots",
-        "surveyed_on": mark.surveyed_on.isoformat() if mark else None,
+        "looked_on": mark.surveyed_on.isoformat() if mark else None,
         "lots": mark.lots if mark else 0,
         "types": mark.types if mark else 0,
         "tested": mark.tested if mark else None,
