@@ -22,7 +22,7 @@ from schedules.querysets import VisitQuerySet
 from schedules.words import maintenance_reason, span
 from servicedesk.accounts.models import User
 from servicedesk.core.models import Change
-from servicedesk.core.values.days import start_of
+from servicedesk.core.values.dates import start_of
 from servicedesk.core.values.words import count
 from units.models import Site
 

@@ -36,7 +36,7 @@ from schedules.models import CalendarLink
 from servicedesk.accounts.models import Role, User
 from servicedesk.accounts.rights import technicians, user_of
 from servicedesk.core.rules.refusals import apply_or_report
-from servicedesk.core.values.days import day_bounds
+from servicedesk.core.values.dates import day_bounds
 from servicedesk.core.values.typed import read_key
 
 MOST_DAYS = 366

@@ -15,7 +15,7 @@ from django.utils import timezone
 
 from schedules.models import NextDue, Notification, NotificationKind, Visit
 from servicedesk.accounts.models import Role, User
-from servicedesk.core.values.days import start_of
+from servicedesk.core.values.dates import start_of
 from units.models import Customer, Ownership, Site
 
 MORNING = time(6)

@@ -39,7 +39,7 @@ from servicedesk.accounts.rights import owners, schedulers, user_of
 from servicedesk.core.edits import apply_edit_or_report, as_opened
 from servicedesk.core.models import Change
 from servicedesk.core.rules.refusals import RuleViolation, apply_or_report
-from servicedesk.core.values.days import day_bounds
+from servicedesk.core.values.dates import day_bounds
 from servicedesk.core.values.words import count
 from servicedesk.core.web.paging import key_page
 from units.models import Customer

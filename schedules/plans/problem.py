@@ -33,8 +33,7 @@ from schedules.routing.travel import drive_seconds
 from schedules.visits.shifts import DayOf, days_of, people_out, week_ahead
 from schedules.visits.site_work import SHORTEST_STOP, STEP, SiteWork, cut_into_goes
 from servicedesk.accounts.models import User
-from servicedesk.core.values.dates import clock_time
-from servicedesk.core.values.days import day_bounds
+from servicedesk.core.values.dates import clock_time, day_bounds
 from units.models import FailureMode, Site
 from units.temperatures import format_temperature, unit_beside
 

@@ -18,8 +18,7 @@ from schedules.routing.problem import MINUTE, Lunch, Problem, Shift, Stop
 from schedules.routing.travel import drive_seconds
 from schedules.visits.shifts import DayOf, Position, days_of, people_out
 from servicedesk.accounts.models import User
-from servicedesk.core.values.dates import clock_time
-from servicedesk.core.values.days import day_bounds
+from servicedesk.core.values.dates import clock_time, day_bounds
 
 
 @dataclass(frozen=True)

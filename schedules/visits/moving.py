@@ -17,7 +17,7 @@ from schedules.routing.travel import drive_seconds
 from schedules.visits.shifts import DayOf, Position, days_of, people_out
 from schedules.visits.site_work import STEP
 from servicedesk.accounts.models import User
-from servicedesk.core.values.days import day_bounds
+from servicedesk.core.values.dates import day_bounds
 from units.models import FailureMode
 
 ShiftKey = tuple[int, date]

@@ -22,7 +22,7 @@ from servicedesk.core.edits import apply_edit_or_report, as_opened
 from servicedesk.core.idempotency import save_idempotent
 from servicedesk.core.models import Change
 from servicedesk.core.rules.refusals import RuleViolation, apply_or_report
-from servicedesk.core.values.days import day_bounds
+from servicedesk.core.values.dates import day_bounds
 from servicedesk.core.values.typed import read_key, read_scrap
 from servicedesk.core.web.paging import key_page
 from units.models import Site

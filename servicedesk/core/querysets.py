@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Self
 from django.db import models, transaction
 from django.db.models import Q
 
-from servicedesk.core.values.days import start_of
+from servicedesk.core.values.dates import start_of
 
 if TYPE_CHECKING:
     from servicedesk.accounts.models import User

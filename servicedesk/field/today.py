@@ -11,7 +11,7 @@ from schedules.models import DayWeather, MaintenanceTask, Visit
 from servicedesk.accounts.models import User
 from servicedesk.calls.forms.findings import modes_for
 from servicedesk.calls.models import Call, Finding, Work
-from servicedesk.core.values.days import start_of
+from servicedesk.core.values.dates import start_of
 from servicedesk.reports.likely_modes import LikelyMode, likely_modes, read_records
 from servicedesk.reports.numerics.prediction.likely import smallest_load
 from units.cautions import Caution, cautions_for, heat_caution

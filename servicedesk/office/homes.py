@@ -19,7 +19,7 @@ from servicedesk.calls.dangers import open_dangers
 from servicedesk.calls.models import Call, Finding, PhoneRecord
 from servicedesk.calls.operations import see_record as note_record_seen
 from servicedesk.calls.to_settle import read_to_settle
-from servicedesk.core.values.days import day_bounds
+from servicedesk.core.values.dates import day_bounds
 from servicedesk.office.failed_work import failed_work
 from servicedesk.reports.queries.exclusion_reasons import findings_address
 from servicedesk.reports.summary import failures_by_mode, twelve_months

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from django.db.models import Case, CharField, Count, F, Q, Sum, Value, When
 
 from servicedesk.calls.models import Call, Work
-from servicedesk.core.values.days import start_of
+from servicedesk.core.values.dates import start_of
 from servicedesk.reports.queries.exclusion_reasons import findings_by_exclusion_reason
 from servicedesk.reports.queries.scope import Scope
 from servicedesk.reports.questions.selection import Selection

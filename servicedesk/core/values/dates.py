@@ -1,10 +1,25 @@
-"""Dates and times in words, in the order of the setting LOCALE (`servicedesk.formats`)."""
+"""Local days: when they begin, and how they and times of day are written.
+
+The order is that of the setting LOCALE (`servicedesk.formats`); the examples are American.
+"""
 
 from __future__ import annotations
 
-from datetime import date, datetime, time
+from datetime import date, datetime, time, timedelta
 
+from django.utils import timezone
 from django.utils.formats import date_format, time_format
+
+
+def start_of(day: date) -> datetime:
+    """First moment of a local day; days outside the supported range are clamped."""
+    within = min(max(day, date(1900, 1, 1)), date(9999, 12, 30))
+    return timezone.make_aware(datetime.combine(within, time.min))
+
+
+def day_bounds(day: date, *, days: int = 1) -> tuple[datetime, datetime]:
+    """First moments of a local day and of the day ``days`` later."""
+    return start_of(day), start_of(day + timedelta(days=days))
 
 
 def long_date(day: date) -> str:
